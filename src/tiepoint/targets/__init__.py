@@ -1,0 +1,1 @@
+"""Printed targets: drawn, put on paper, found in pictures."""
