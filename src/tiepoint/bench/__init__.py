@@ -1,0 +1,1 @@
+"""The simulated station: a camera, a print and parts with exact truth."""

@@ -1,0 +1,1 @@
+"""Files: canonical form, hashes, versions, atomic writes, pictures."""

@@ -1,0 +1,65 @@
+"""Plain data, its canonical form (RFC 8785) and its hash.
+
+Hashes are over content and not over bytes, so that a reformatted file keeps its hash.
+"""
+
+import dataclasses
+import hashlib
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import rfc8785
+from numpy.typing import NDArray
+
+from tiepoint.foundation.errors import UnusableDocument
+
+
+def plain(thing: Any, where: str = "") -> Any:
+    """Return dataclasses, arrays and tuples as dicts, lists and numbers that JSON can hold.
+
+    Infinite degrees of freedom (any field named `dof`) become null; any other number that is not
+    finite is refused, naming the place.
+    """
+    if dataclasses.is_dataclass(thing) and not isinstance(thing, type):
+        return {f.name: _field(getattr(thing, f.name), f.name, where) for f in dataclasses.fields(thing)}
+    if isinstance(thing, Mapping):
+        return {str(key): _field(value, str(key), where) for key, value in thing.items()}
+    if isinstance(thing, np.ndarray):
+        return plain(thing.tolist(), where)
+    if isinstance(thing, (list, tuple)):
+        return [plain(item, f"{where}[{k}]") for k, item in enumerate(thing)]
+    if isinstance(thing, np.generic):
+        return plain(thing.item(), where)
+    if isinstance(thing, float) and not math.isfinite(thing):
+        raise UnusableDocument(f"{where or 'the document'} is {thing}, which a document cannot hold")
+    if thing is None or isinstance(thing, (bool, int, float, str)):
+        return thing
+    raise UnusableDocument(
+        f"{where or 'the document'} is of type {type(thing).__name__}, which a document cannot hold"
+    )
+
+
+def canonical(thing: Any) -> bytes:
+    """Return the canonical JSON of plain data (RFC 8785)."""
+    return rfc8785.dumps(plain(thing))
+
+
+def sha256(thing: Any) -> str:
+    """Return the SHA-256 of canonical content, in hex."""
+    return hashlib.sha256(canonical(thing)).hexdigest()
+
+
+def pixels_sha256(pixels: NDArray[Any]) -> str:
+    """Return the hash of a picture's pixels: dtype (little-endian), shape, and data in row order."""
+    data = np.ascontiguousarray(pixels).astype(pixels.dtype.newbyteorder("<"), copy=False)
+    head = f"{data.dtype.str} {'x'.join(map(str, data.shape))}\n".encode()
+    return hashlib.sha256(head + data.tobytes()).hexdigest()
+
+
+def _field(value: Any, name: str, where: str) -> Any:
+    place = f"{where}.{name}" if where else name
+    if name == "dof" and isinstance(value, float) and math.isinf(value):
+        return None
+    return plain(value, place)

@@ -1,0 +1,132 @@
+"""Picture files to arrays: size checked before decoding, grey for measuring, one sentence on what cannot be read."""
+
+import io
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.documents.canonical import pixels_sha256
+from tiepoint.documents.files import read_bytes, write_atomic
+from tiepoint.foundation.errors import UnusablePicture
+from tiepoint.model.shot import Picture
+
+MOST_PIXELS = 80_000_000
+"""Pixels that are decoded at most; larger pictures are refused by their header."""
+MOST_BYTES = 400_000_000
+SMALLEST_SIDE_PX = 8
+
+GREY_WEIGHTS = (0.299, 0.587, 0.114)
+"""Luma of ITU-R BT.601-7, 2.5.1."""
+
+
+@dataclass(frozen=True)
+class Loaded:
+    """A decoded picture: `grey` (rows, columns) uint8 or uint16 for measuring, `pixels` as decoded."""
+
+    path: Path
+    pixels: NDArray[Any]
+    grey: NDArray[Any]
+    bits: int
+    pixel_format: str
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width and height in px."""
+        return int(self.grey.shape[1]), int(self.grey.shape[0])
+
+    def described(self, role: str = "picture") -> Picture:
+        """Return what a record keeps of the picture."""
+        return Picture(
+            role, pixels_sha256(self.pixels), self.size, self.bits, self.pixel_format, file=self.path.name
+        )
+
+
+def load_picture(path: Path, most_pixels: int = MOST_PIXELS) -> Loaded:
+    """Decode a picture file (PNG, TIFF, JPEG, BMP, …). Colour becomes grey, transparency is ignored.
+
+    Raises `UnusablePicture` where the file is no picture, is cut off, is too large or too small.
+    """
+    from PIL import Image, ImageFile, UnidentifiedImageError
+
+    data = read_bytes(path, MOST_BYTES)
+    if not data:
+        raise UnusablePicture(f"{path} is empty; it was perhaps not yet written to its end")
+    previous, ImageFile.LOAD_TRUNCATED_IMAGES = ImageFile.LOAD_TRUNCATED_IMAGES, False
+    limit, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            with Image.open(io.BytesIO(data)) as image:
+                _check_size(path, image.size, most_pixels)
+                pixels = _decode(image)
+    except UnidentifiedImageError as error:
+        raise UnusablePicture(
+            f"{path} is not a picture that can be read; PNG, TIFF, JPEG and BMP are"
+        ) from error
+    except UnusablePicture:
+        raise
+    # A damaged file makes a decoder raise almost anything; whatever it is, the file cannot be used.
+    except Exception as error:
+        raise UnusablePicture(f"{path} cannot be decoded, it is cut off or damaged: {error}") from error
+    finally:
+        ImageFile.LOAD_TRUNCATED_IMAGES = previous
+        Image.MAX_IMAGE_PIXELS = limit
+    return _loaded(path, pixels)
+
+
+def encode_png(pixels: NDArray[Any]) -> bytes:
+    """Return a PNG of a grey (h, w) or RGB (h, w, 3) picture, uint8 or uint16."""
+    import cv2
+
+    ordered = pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR)
+    good, data = cv2.imencode(".png", ordered, [cv2.IMWRITE_PNG_COMPRESSION, 3])
+    if not good:
+        raise UnusablePicture("the picture could not be encoded as PNG")
+    return data.tobytes()
+
+
+def save_png(path: Path, pixels: NDArray[Any]) -> None:
+    """Write a picture as PNG, whole or not at all."""
+    write_atomic(path, encode_png(pixels))
+
+
+def _check_size(path: Path, size: tuple[int, int], most_pixels: int) -> None:
+    width, height = size
+    if width * height > most_pixels:
+        raise UnusablePicture(
+            f"{path} has {width} × {height} px ({width * height / 1e6:.0f} MP); at most {most_pixels / 1e6:.0f} MP are read"
+        )
+    if min(width, height) < SMALLEST_SIDE_PX:
+        raise UnusablePicture(
+            f"{path} has {width} × {height} px; nothing can be measured below {SMALLEST_SIDE_PX} px"
+        )
+
+
+def _decode(image: Any) -> NDArray[Any]:
+    if image.mode in ("I;16", "I;16L", "I;16B", "I;16N", "I", "F"):
+        return np.asarray(image)
+    if image.mode in ("1", "L"):
+        return np.asarray(image.convert("L"))
+    if image.mode in ("LA", "La"):
+        return np.asarray(image.convert("LA"))[:, :, 0]
+    return np.asarray(image.convert("RGB"))
+
+
+def _loaded(path: Path, pixels: NDArray[Any]) -> Loaded:
+    if pixels.ndim == 3:
+        grey = np.rint(pixels.astype(np.float32) @ np.array(GREY_WEIGHTS, np.float32)).astype(np.uint8)
+        return Loaded(path, pixels, grey, 8, "RGB8")
+    if pixels.dtype == np.uint8:
+        return Loaded(path, pixels, pixels, 8, "Mono8")
+    if pixels.dtype.kind == "f" and not np.isfinite(pixels).all():
+        raise UnusablePicture(f"{path} holds values that are not numbers; write it as 8 or 16 bit")
+    low, high = float(pixels.min()), float(pixels.max())
+    if low < 0 or high > 65535 or (pixels.dtype.kind == "f" and high <= 1.0):
+        raise UnusablePicture(
+            f"{path} holds values from {low:g} to {high:g}; only whole grey values of 8 or 16 bit can be measured in"
+        )
+    return Loaded(path, pixels, pixels.astype(np.uint16), 16, "Mono16")

@@ -1,0 +1,58 @@
+"""The one registry of reasons (why there is no value) and of flags (what to know about a value).
+
+A reason is data: a code and its parameters, so that a program can act on it; `Reason.sentence` is what
+a person reads. A test holds that every code used in the project is registered here.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+REASONS: dict[str, str] = {
+    "few_edges": "Only {found} of {sought} places showed an edge; at least {needed} are needed.",
+    "linear_law_fails": "The result is too uncertain for its formula: no interval can be stated.",
+    "no_edge": "No edge with the asked polarity stands out from the noise in the region.",
+    "no_intersection": "The two lines are parallel within their uncertainty: they have no certain crossing.",
+    "not_a_number": "The measurement did not converge.",
+    "outside_picture": "The region leaves the picture.",
+    "outside_tie": "The place lies outside the region in which the tie is valid.",
+    "saturated": "{share_percent} % of the pixels that matter are saturated.",
+    "shot_not_complete": "The shot is {status}: only complete shots are judged.",
+    "step_failed": "The step it rests on, {step}, gave no value.",
+    "tie_refused": "The tie does not fit the shot: {detail}.",
+}
+
+FLAGS: dict[str, str] = {
+    "arc_short": "The arc spans less than 90°: centre and radius lean on each other.",
+    "clipped": "The region is cut by the border of the picture.",
+    "extrapolated": "The place lies outside the tie's valid region.",
+    "few_points": "Few edge points: the interval is widened by Student's t.",
+    "low_contrast": "The contrast is below ten times the noise.",
+    "more_than_one_edge": "More than one edge stands in the region; the stronger one was taken.",
+    "outliers": "More than 15 % of the points were left out as outliers.",
+    "saturated": "Some pixels that matter are saturated.",
+    "tie_model_poor": "The tie's lens model leaves more over than noise explains.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why there is no value: a registered code with its parameters."""
+
+    code: str
+    params: Mapping[str, str | int | float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if self.code not in REASONS:
+            raise KeyError(f"reason {self.code!r} is not registered in tiepoint.foundation.reasons")
+
+    @property
+    def sentence(self) -> str:
+        """The sentence that a person reads."""
+        return REASONS[self.code].format_map(dict(self.params))
+
+
+def flag(code: str) -> str:
+    """Return `code` if it is a registered flag; `KeyError` otherwise."""
+    if code not in FLAGS:
+        raise KeyError(f"flag {code!r} is not registered in tiepoint.foundation.reasons")
+    return code

@@ -1,0 +1,251 @@
+"""Values as linear forms over independent, named sources of uncertainty.
+
+The law of propagation (JCGM 100:2008, eq. 10) without a covariance matrix in sight: every value keeps
+its sensitivity to each independent source, so two values are correlated exactly where they share a
+source id. Covariance, budget, effective degrees of freedom (JCGM 100, G.2b) and U95 are derived.
+
+The parameters of one fit are one *ensemble*: sources with ids `fit#0`, `fit#1`, … share the part before
+`#`, one dof, one label, type and scope. Welch-Satterthwaite is applied to ensembles, not to their members,
+because one residual variance scales them all (JCGM 100, G.4.1 with the remark of H.3.6).
+"""
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+from tiepoint.foundation.errors import MixedSources
+
+Kind = Literal["A", "B"]
+Distribution = Literal["normal", "rectangular", "triangular", "arcsine", "t"]
+Scope = Literal["pixel", "shot", "load", "part", "tie", "station", "instrument"]
+Array = NDArray[np.float64]
+
+DIVISOR: dict[str, float] = {
+    "rectangular": math.sqrt(3.0),
+    "triangular": math.sqrt(6.0),
+    "arcsine": math.sqrt(2.0),
+}
+"""Half-width over standard uncertainty (JCGM 100, 4.3.7, 4.3.9; arcsine from memory)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A named, independent cause of uncertainty.
+
+    `id` is global: whatever shares it is correlated. `u` is a standard uncertainty in the unit of the cause;
+    `dof` may be infinite. Inside an ensemble (`id` with `#`) the label is that of the ensemble.
+    """
+
+    id: str
+    label: str
+    type: Kind
+    u: float
+    scope: Scope
+    distribution: Distribution = "normal"
+    dof: float = math.inf
+
+    @property
+    def ensemble(self) -> str:
+        """The part of the id before `#`: members of one fit share it."""
+        return self.id.partition("#")[0]
+
+
+def half_width(
+    source_id: str, label: str, half: float, scope: Scope, distribution: Distribution = "rectangular"
+) -> Source:
+    """Return a type B source known only to lie within ±`half` (JCGM 100, 4.3.7)."""
+    return Source(source_id, label, "B", half / DIVISOR[distribution], scope, distribution)
+
+
+def ensemble(
+    prefix: str, label: str, covariance: Array, scope: Scope, dof: float, kind: Kind = "A"
+) -> tuple[tuple[Source, ...], Array]:
+    """Return unit sources for the parameters of one fit, and the factor that spreads them.
+
+    `covariance` is (p, p). With the returned factor F (p, r), parameters = estimate + F·z, z independent
+    with unit variance, so a quantity with gradient g over the parameters has coefficients g·F. The factor
+    comes from the eigen-decomposition: it also serves a semi-definite covariance (r counts what varies).
+    """
+    symmetric = (covariance + covariance.T) / 2
+    # Scaled to a correlation matrix first, so that parameters of very different size keep their digits.
+    scale = np.sqrt(np.maximum(np.diag(symmetric), 0.0))
+    safe = np.where(scale > 0, scale, 1.0)
+    values, vectors = np.linalg.eigh(symmetric / np.outer(safe, safe))
+    kept = values > 1e-14 * max(1.0, float(values.max(initial=0.0)))
+    factor = (safe[:, None] * vectors[:, kept]) * np.sqrt(values[kept])
+    distribution: Distribution = "t" if math.isfinite(dof) else "normal"
+    sources = tuple(
+        Source(f"{prefix}#{k}", label, kind, 1.0, scope, distribution, dof) for k in range(factor.shape[1])
+    )
+    return sources, factor
+
+
+@dataclass(frozen=True)
+class Value:
+    """A number as a linear form over independent sources: value + Σ c·δ(source)."""
+
+    value: float
+    terms: Mapping[Source, float]
+
+    def __post_init__(self) -> None:
+        check_ids(self.terms)
+
+    @cached_property
+    def u(self) -> float:
+        """Standard uncertainty."""
+        return math.sqrt(sum((c * s.u) ** 2 for s, c in self.terms.items()))
+
+    @cached_property
+    def dof(self) -> float:
+        """Effective degrees of freedom (Welch-Satterthwaite over ensembles; JCGM 100, G.2b)."""
+        return effective_dof(_by_ensemble(self.terms))
+
+    @cached_property
+    def U95(self) -> float:
+        """Half-width of the 95 % interval: t(0.975, dof)·u."""
+        return coverage_factor(0.975, self.dof) * self.u
+
+    def plus(self, other: "Value", factor: float = 1.0) -> "Value":
+        """Return self + factor·other; shared sources add with their sign."""
+        return combine(self.value + factor * other.value, ((self, 1.0), (other, factor)))
+
+    def times(self, factor: float) -> "Value":
+        """Return factor·self."""
+        return combine(self.value * factor, ((self, factor),))
+
+    def with_source(self, source: Source, c: float = 1.0) -> "Value":
+        """Return the same value with one more cause of uncertainty."""
+        return combine(self.value, ((self, 1.0), (Value(0.0, {source: c}), 1.0)))
+
+
+@dataclass(frozen=True)
+class Values:
+    """Several values over one list of sources: `value` (n,), `c` (n, m) sensitivities, m sources."""
+
+    value: Array
+    c: Array
+    sources: tuple[Source, ...]
+
+    @cached_property
+    def covariance(self) -> Array:
+        """Joint covariance (n, n)."""
+        scaled = self.c * np.array([s.u for s in self.sources])
+        return np.asarray(scaled @ scaled.T)
+
+    def __getitem__(self, index: int) -> Value:
+        row = self.c[index]
+        return Value(
+            float(self.value[index]), {s: float(k) for s, k in zip(self.sources, row, strict=True) if k}
+        )
+
+    def __len__(self) -> int:
+        return int(self.value.size)
+
+
+@dataclass(frozen=True, slots=True)
+class BudgetRow:
+    """One cause's part in a value: its standard uncertainty there, and its share of the variance."""
+
+    id: str
+    label: str
+    type: Kind
+    scope: Scope
+    u: float
+    share: float
+    dof: float
+
+
+def check_ids(sources: Iterable[Source]) -> None:
+    """Raise `MixedSources` where one id stands for two different statements."""
+    seen: dict[str, Source] = {}
+    for source in sources:
+        other = seen.setdefault(source.id, source)
+        if other != source:
+            raise MixedSources(f"source {source.id!r} is stated twice with different contents")
+
+
+def constant(value: float) -> Value:
+    """Return a value without uncertainty."""
+    return Value(value, {})
+
+
+def measured(value: float, source: Source) -> Value:
+    """Return a value with a single cause of uncertainty."""
+    return Value(value, {source: 1.0})
+
+
+def combine(value: float, parts: Iterable[tuple[Value, float]]) -> Value:
+    """Return `value` with the first-order uncertainty Σ ∂·part; shared sources add with their sign."""
+    terms: dict[Source, float] = {}
+    for part, partial in parts:
+        for source, c in part.terms.items():
+            terms[source] = terms.get(source, 0.0) + partial * c
+    return Value(value, {s: c for s, c in terms.items() if c != 0.0})
+
+
+def stack(values: Sequence[Value]) -> Values:
+    """Return several values over the union of their sources, in order of first appearance."""
+    order: dict[Source, int] = {}
+    for value in values:
+        for source in value.terms:
+            order.setdefault(source, len(order))
+    check_ids(order)
+    c = np.zeros((len(values), len(order)))
+    for row, value in enumerate(values):
+        for source, k in value.terms.items():
+            c[row, order[source]] = k
+    return Values(np.array([v.value for v in values], float), c, tuple(order))
+
+
+def covariance(values: Sequence[Value]) -> Array:
+    """Return the joint covariance (n, n) of values that may share sources."""
+    return stack(values).covariance
+
+
+def mean(values: Sequence[Value]) -> Value:
+    """Return the plain average. Only sources that differ from value to value shrink; shared ones stay whole."""
+    n = len(values)
+    return combine(math.fsum(v.value for v in values) / n, ((v, 1.0 / n) for v in values))
+
+
+def _by_ensemble(terms: Mapping[Source, float]) -> list[tuple[float, float]]:
+    groups: dict[str, tuple[float, float]] = {}
+    for source, c in terms.items():
+        variance, dof = groups.get(source.ensemble, (0.0, math.inf))
+        groups[source.ensemble] = (variance + (c * source.u) ** 2, min(dof, source.dof))
+    return list(groups.values())
+
+
+def effective_dof(variances: Iterable[tuple[float, float]]) -> float:
+    """Return ν_eff = u⁴/Σ(u_i⁴/ν_i) for (variance, dof) pairs (JCGM 100, G.2b)."""
+    pairs = list(variances)
+    total = math.fsum(v for v, _ in pairs)
+    # Relative shares: u⁴ of a micrometre in metres would underflow long before the law fails.
+    lost = math.fsum((v / total) ** 2 / dof for v, dof in pairs) if total > 0 else 0.0
+    return 1.0 / lost if lost > 0 else math.inf
+
+
+def coverage_factor(p: float, dof: float) -> float:
+    """Return the one-sided quantile t(p, dof); normal for infinite dof."""
+    return float(special.ndtri(p)) if math.isinf(dof) else float(special.stdtrit(dof, p))
+
+
+def budget(value: Value) -> tuple[BudgetRow, ...]:
+    """Return what the uncertainty is made of, one row an ensemble, largest first."""
+    rows: dict[str, BudgetRow] = {}
+    total = value.u**2
+    for source, c in value.terms.items():
+        variance = (c * source.u) ** 2
+        old = rows.get(source.ensemble)
+        u = math.hypot(old.u if old else 0.0, abs(c * source.u))
+        share = (old.share if old else 0.0) + (variance / total if total > 0 else 0.0)
+        rows[source.ensemble] = BudgetRow(
+            source.ensemble, source.label, source.type, source.scope, u, share, source.dof
+        )
+    return tuple(sorted(rows.values(), key=lambda r: (-r.u, r.id)))

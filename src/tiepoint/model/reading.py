@@ -1,0 +1,88 @@
+"""A reading: one measured quantity with its sources, its limits and its verdict, or the reason why there is none."""
+
+from dataclasses import dataclass
+from typing import Self
+
+from tiepoint.foundation.reasons import Reason, flag
+from tiepoint.foundation.sources import Value
+from tiepoint.model.decide import Limits, Verdict, decide
+
+
+@dataclass(frozen=True, slots=True)
+class SourceTerm:
+    """A source as written into a reading: what it states, and `c`, how strongly the reading follows it."""
+
+    id: str
+    label: str
+    type: str
+    distribution: str
+    u: float
+    dof: float
+    scope: str
+    c: float
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One quantity of one step. Without limits there is no verdict; without a value there is a reason."""
+
+    id: str
+    name: str
+    kind: str
+    quantity: str
+    unit: str
+    step: str
+    frame: str
+    operator: str | None = None
+    value: float | None = None
+    u: float | None = None
+    dof: float | None = None
+    U95: float | None = None
+    sources: tuple[SourceTerm, ...] = ()
+    limits: Limits | None = None
+    verdict: Verdict | None = None
+    reason: Reason | None = None
+    drawing: str | None = None
+    flags: tuple[str, ...] = ()
+    method: str = "linear"
+
+    def __post_init__(self) -> None:
+        if (self.value is None) == (self.reason is None):
+            raise ValueError(f"reading {self.id!r} needs either a value or a reason")
+        if self.value is None and self.verdict not in (None, "unread"):
+            raise ValueError(f"reading {self.id!r} has no value and cannot be {self.verdict}")
+        for code in self.flags:
+            flag(code)
+
+    @classmethod
+    def of(cls, value: Value, *, limits: Limits | None, **told: object) -> Self:
+        """Return the reading of a value, judged where there are limits.
+
+        `told` are the remaining fields of the reading by name.
+        """
+        verdict = None if limits is None else decide(value.value, value.u, value.dof, limits)
+        return cls(
+            value=value.value,
+            u=value.u,
+            dof=value.dof,
+            U95=value.U95,
+            sources=terms(value),
+            limits=limits,
+            verdict=verdict,
+            **told,  # type: ignore[arg-type]  # the fields are checked by the dataclass itself
+        )
+
+    @classmethod
+    def without(cls, reason: Reason, *, limits: Limits | None, **told: object) -> Self:
+        """Return the reading that a failed measurement leaves: no value, a reason, and never a pass."""
+        verdict: Verdict | None = None if limits is None else "unread"
+        return cls(reason=reason, limits=limits, verdict=verdict, **told)  # type: ignore[arg-type]  # as above
+
+
+def terms(value: Value) -> tuple[SourceTerm, ...]:
+    """Return the sources of a value in the order of their weight, largest first."""
+    rows = [
+        SourceTerm(s.id, s.label, s.type, s.distribution, s.u, s.dof, s.scope, c)
+        for s, c in value.terms.items()
+    ]
+    return tuple(sorted(rows, key=lambda r: (-abs(r.c * r.u), r.id)))

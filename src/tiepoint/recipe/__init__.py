@@ -1,0 +1,1 @@
+"""Ordered steps from a shot to a record."""

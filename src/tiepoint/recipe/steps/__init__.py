@@ -1,0 +1,1 @@
+"""The kinds of step, one file each; guests use the same entry point."""

@@ -1,0 +1,1 @@
+"""Solved relations between frames, with sources, provenance and quality on unseen points."""

@@ -1,0 +1,1 @@
+"""Picture to numbers: edges, corners, dots, fits, size operators."""
