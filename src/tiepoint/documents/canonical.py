@@ -36,9 +36,7 @@ def plain(thing: Any, where: str = "") -> Any:
         raise UnusableDocument(f"{where or 'the document'} is {thing}, which a document cannot hold")
     if thing is None or isinstance(thing, (bool, int, float, str)):
         return thing
-    raise UnusableDocument(
-        f"{where or 'the document'} is of type {type(thing).__name__}, which a document cannot hold"
-    )
+    raise UnusableDocument(f"{where or 'the document'} is of type {type(thing).__name__}, which a document cannot hold")
 
 
 def canonical(thing: Any) -> bytes:

@@ -64,13 +64,9 @@ def read_document(path: Path, kind: str) -> dict[str, Any]:
     """
     text = read_text(path)
     try:
-        content = (
-            tomllib.loads(text) if path.suffix == ".toml" else json.loads(text, parse_constant=_no_constant)
-        )
+        content = tomllib.loads(text) if path.suffix == ".toml" else json.loads(text, parse_constant=_no_constant)
     except (json.JSONDecodeError, tomllib.TOMLDecodeError, RecursionError, UnusableDocument) as error:
-        raise UnusableDocument(
-            f"{path} cannot be read as {path.suffix[1:].upper() or 'JSON'}: {error}"
-        ) from error
+        raise UnusableDocument(f"{path} cannot be read as {path.suffix[1:].upper() or 'JSON'}: {error}") from error
     if not isinstance(content, dict):
         raise UnusableDocument(f"{path} holds a {type(content).__name__} where a document was expected")
     check_format(content, kind, str(path))
@@ -97,9 +93,7 @@ def read_text(path: Path, most_bytes: int = 50_000_000) -> str:
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise UnusableDocument(
-            f"{path} is not text in UTF-8 (byte {error.start}); save it as UTF-8"
-        ) from error
+        raise UnusableDocument(f"{path} is not text in UTF-8 (byte {error.start}); save it as UTF-8") from error
 
 
 def read_bytes(path: Path, most_bytes: int) -> bytes:

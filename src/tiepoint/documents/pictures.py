@@ -40,9 +40,7 @@ class Loaded:
 
     def described(self, role: str = "picture") -> Picture:
         """Return what a record keeps of the picture."""
-        return Picture(
-            role, pixels_sha256(self.pixels), self.size, self.bits, self.pixel_format, file=self.path.name
-        )
+        return Picture(role, pixels_sha256(self.pixels), self.size, self.bits, self.pixel_format, file=self.path.name)
 
 
 def load_picture(path: Path, most_pixels: int = MOST_PIXELS) -> Loaded:
@@ -64,9 +62,7 @@ def load_picture(path: Path, most_pixels: int = MOST_PIXELS) -> Loaded:
                 _check_size(path, image.size, most_pixels)
                 pixels = _decode(image)
     except UnidentifiedImageError as error:
-        raise UnusablePicture(
-            f"{path} is not a picture that can be read; PNG, TIFF, JPEG and BMP are"
-        ) from error
+        raise UnusablePicture(f"{path} is not a picture that can be read; PNG, TIFF, JPEG and BMP are") from error
     except UnusablePicture:
         raise
     # A damaged file makes a decoder raise almost anything; whatever it is, the file cannot be used.
@@ -98,12 +94,11 @@ def _check_size(path: Path, size: tuple[int, int], most_pixels: int) -> None:
     width, height = size
     if width * height > most_pixels:
         raise UnusablePicture(
-            f"{path} has {width} × {height} px ({width * height / 1e6:.0f} MP); at most {most_pixels / 1e6:.0f} MP are read"
+            f"{path} has {width} × {height} px ({width * height / 1e6:.0f} MP); "
+            f"at most {most_pixels / 1e6:.0f} MP are read"
         )
     if min(width, height) < SMALLEST_SIDE_PX:
-        raise UnusablePicture(
-            f"{path} has {width} × {height} px; nothing can be measured below {SMALLEST_SIDE_PX} px"
-        )
+        raise UnusablePicture(f"{path} has {width} × {height} px; nothing can be measured below {SMALLEST_SIDE_PX} px")
 
 
 def _decode(image: Any) -> NDArray[Any]:

@@ -80,9 +80,7 @@ def ensemble(
     kept = values > 1e-14 * max(1.0, float(values.max(initial=0.0)))
     factor = (safe[:, None] * vectors[:, kept]) * np.sqrt(values[kept])
     distribution: Distribution = "t" if math.isfinite(dof) else "normal"
-    sources = tuple(
-        Source(f"{prefix}#{k}", label, kind, 1.0, scope, distribution, dof) for k in range(factor.shape[1])
-    )
+    sources = tuple(Source(f"{prefix}#{k}", label, kind, 1.0, scope, distribution, dof) for k in range(factor.shape[1]))
     return sources, factor
 
 
@@ -140,9 +138,7 @@ class Values:
 
     def __getitem__(self, index: int) -> Value:
         row = self.c[index]
-        return Value(
-            float(self.value[index]), {s: float(k) for s, k in zip(self.sources, row, strict=True) if k}
-        )
+        return Value(float(self.value[index]), {s: float(k) for s, k in zip(self.sources, row, strict=True) if k})
 
     def __len__(self) -> int:
         return int(self.value.size)
