@@ -1,0 +1,295 @@
+"""A tie: a solved relation between a picture and a plane (or a plane and a robot), with its sources.
+
+Every tie, however made, is one closed form (`lens`, then a 3 × 3 `matrix`), one parameter vector θ of 15
+numbers (`PARAMETERS`), and a `factor` that says how each independent cause of uncertainty perturbs θ.
+Causes that no parameter can express (a bowed page, what the lens model leaves over) are smooth
+displacement `fields`. So one probe, one document and one kernel serve every kind of tie.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from tiepoint.foundation.sources import Source, check_ids
+from tiepoint.ties.lens import LENS_NAMES, Lens, ideal_from_picture, picture_from_ideal
+from tiepoint.ties.sensor import OtherSensor, Placing, Sensor, place
+
+__all__ = [
+    "LENS_NAMES",
+    "PARAMETERS",
+    "Diagnostics",
+    "Field",
+    "Lens",
+    "Made",
+    "Mapped",
+    "Member",
+    "OtherSensor",
+    "Placing",
+    "Quality",
+    "Residuals",
+    "Sensor",
+    "Tie",
+    "ideal_from_picture",
+    "matrix_columns",
+    "merge_columns",
+    "picture_from_ideal",
+    "place",
+    "polynomial_terms",
+]
+
+Array = NDArray[np.float64]
+Made = Literal["target", "length", "pairs", "views"]
+
+PARAMETERS = (*(f"h{k}" for k in range(9)), *LENS_NAMES)
+"""θ: the matrix row by row, then the lens. The matrix's scale is free: a change along it moves no point."""
+
+_EDGE_PX = 1e-6
+"""A point this close to the border of the valid region counts as inside: rounding must not decide."""
+
+
+@dataclass(frozen=True)
+class Field:
+    """A smooth displacement that one source causes, in mm per unit of the source.
+
+    With n = (p − `middle`)/`reach` for a point p of the from-frame, the displacement is Σ n_x^i·n_y^j·coefficients,
+    (i, j) in the order of `polynomial_terms(degree)`; `coefficients` is (terms, 2).
+    """
+
+    source: Source
+    degree: int
+    middle: tuple[float, float]
+    reach: float
+    coefficients: Array
+
+    def at(self, points: Array) -> Array:
+        """Return the displacement (n, 2) at points (n, 2) of the from-frame."""
+        normalised = (points - self.middle) / self.reach
+        return polynomial_terms(self.degree, normalised) @ self.coefficients
+
+
+@dataclass(frozen=True)
+class Mapped:
+    """Where points lie: `xy_mm` (n, 2), `d_px` (n, 2, 2) = ∂mm/∂px, `d_sources` (n, 2, m) = ∂mm/∂source.
+
+    `inside` (n,) says which points lie in the valid region; the others are extrapolated.
+    """
+
+    xy_mm: Array
+    d_px: Array
+    d_sources: Array
+    sources: tuple[Source, ...]
+    inside: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Quality:
+    """Error in mm at points that the fit did not use.
+
+    `u_rms_mm` is the standard uncertainty of the rms itself; `max_at_mm` is where the largest stands;
+    `how` says how the points were kept unseen. `rms_px` is the same error seen in the picture, where it is one.
+    """
+
+    n: int
+    rms_mm: float
+    u_rms_mm: float
+    p95_mm: float
+    max_mm: float
+    max_at_mm: tuple[float, float]
+    how: str
+    rms_px: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Member:
+    """One model that was tried: k parameters, χ², degrees of freedom, criteria, unseen error in px or mm."""
+
+    model: str
+    k: int
+    chi2: float
+    dof: float
+    bic: float
+    aicc: float
+    leave_out: float
+    chosen: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnostics:
+    """How the fit went: χ² per degree of freedom, the models tried, and why this one was taken."""
+
+    chi2_per_dof: float | None = None
+    members: tuple[Member, ...] = ()
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class Residuals:
+    """What the fit left over, for drawing: points (n, 2) in the from-frame and in mm, and two residuals in mm.
+
+    `fit_mm` (n, 2) is the residual of the point in the fit, `unseen_mm` (n, 2) the error that a fit without this
+    point makes there. `used` (n,) is False for points that were left out of the fit altogether.
+    """
+
+    points: Array
+    plane_mm: Array
+    fit_mm: Array
+    unseen_mm: Array
+    used: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Tie:
+    """A solved relation. Frozen; `replace` makes variants.
+
+    `matrix` (3, 3) maps ideal picture coordinates (raw px, y down), or points of another from-frame, to mm.
+    `factor` (15, m): ∂θ/∂source for the m `sources`. `valid_region` (k, 2): a convex polygon in the from-frame.
+    `distance_mm`: of the projection centre from the plane, along its normal; `foot_mm`: where that normal meets
+    the plane. Both None where they are not known; then no height can be corrected or budgeted.
+    """
+
+    id: str
+    made: Made
+    from_frame: str
+    to_frame: str
+    model: str
+    matrix: Array
+    valid_region: Array
+    lens: Lens | None = None
+    sources: tuple[Source, ...] = ()
+    factor: Array = field(default_factory=lambda: np.zeros((len(PARAMETERS), 0)))
+    fields: tuple[Field, ...] = ()
+    height_mm: float = 0.0
+    u_height_mm: float = 0.0
+    distance_mm: float | None = None
+    u_distance_mm: float = 0.0
+    foot_mm: tuple[float, float] | None = None
+    sensor: Sensor | None = None
+    placing: Placing = field(default_factory=Placing)
+    covered_share: float | None = None
+    quality: Quality | None = None
+    diagnostics: Diagnostics = field(default_factory=Diagnostics)
+    residuals: Residuals | None = None
+    photos: tuple[str, ...] = ()
+    target_id: str | None = None
+    flags: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    unit: str = "mm"
+
+    def __post_init__(self) -> None:
+        if self.factor.shape != (len(PARAMETERS), len(self.sources)):
+            raise ValueError(f"factor is {self.factor.shape}, not {(len(PARAMETERS), len(self.sources))}")
+        check_ids(self.all_sources)
+
+    @cached_property
+    def all_sources(self) -> tuple[Source, ...]:
+        """Sources of the factor, then those of the fields: the columns of `Mapped.d_sources`."""
+        return self.sources + tuple(f.source for f in self.fields)
+
+    def map(self, points: ArrayLike) -> Mapped:
+        """Return where points (n, 2) of the from-frame lie, with all derivatives.
+
+        Points outside the valid region are mapped too, marked in `inside`; NaN where there is no such place.
+        """
+        raw = np.atleast_2d(np.asarray(points, float))
+        scale = np.array(self.placing.scale)
+        px = raw * scale + self.placing.shift_px
+        straight = ideal_from_picture(self.lens, px)
+        xy, d_ideal, d_matrix = project(self.matrix, straight.ideal_px)
+        d_parameters = np.concatenate([d_matrix, d_ideal @ straight.d_lens], axis=2)
+        d_sources = np.empty((len(px), 2, len(self.all_sources)))
+        d_sources[:, :, : len(self.sources)] = d_parameters @ self.factor
+        for k, smooth in enumerate(self.fields):
+            d_sources[:, :, len(self.sources) + k] = smooth.at(px)
+        d_px = d_ideal @ straight.d_px * scale
+        inside = inside_convex(self.valid_region, px) & np.isfinite(xy).all(axis=1)
+        return Mapped(xy, d_px, d_sources, self.all_sources, inside)
+
+    def to_image(self, mm: ArrayLike) -> Array:
+        """Return the from-frame points (n, 2) of places (n, 2) in mm; NaN where the picture shows none."""
+        xy = np.atleast_2d(np.asarray(mm, float))
+        ideal, _, _ = project(np.asarray(np.linalg.inv(self.matrix), float), xy)
+        px = picture_from_ideal(self.lens, ideal)
+        return np.asarray((px - self.placing.shift_px) / np.array(self.placing.scale))
+
+    def for_sensor(self, shot: Sensor) -> "Tie":
+        """Return the tie for pictures of another sensor setting; `OtherSensor` where that cannot be proved."""
+        if self.sensor is None:
+            return self
+        return replace(self, placing=place(shot, self.sensor))
+
+    def then(self, M: Array, sources: Sequence[Source] = (), d_M: Array | None = None) -> "Tie":
+        """Return the tie followed by an affine map M (3, 3) of the plane, with the causes that M brings.
+
+        `d_M` (m, 3, 3) is ∂M/∂source for `sources`. Columns of a source that the tie already has are added.
+        """
+        if not np.allclose(M[2, :2], 0.0, atol=0.0):
+            raise ValueError("only an affine map can follow a tie")
+        linear = M[:2, :2] / M[2, 2]
+        old = self.factor.copy()
+        for k in range(old.shape[1]):
+            old[:9, k] = (M @ old[:9, k].reshape(3, 3)).ravel()
+        brought = matrix_columns(np.zeros((0, 3, 3)) if d_M is None else d_M @ self.matrix)
+        merged, factor = merge_columns((*self.sources, *sources), np.hstack([old, brought]))
+        fields = tuple(replace(f, coefficients=f.coefficients @ linear.T) for f in self.fields)
+        return replace(self, matrix=M @ self.matrix, sources=merged, factor=factor, fields=fields)
+
+
+def project(H: Array, points: Array) -> tuple[Array, Array, Array]:
+    """Return H·points (n, 2), ∂/∂points (n, 2, 2) and ∂/∂h (n, 2, 9) for points (n, 2)."""
+    n = len(points)
+    homogeneous = np.column_stack([points, np.ones(n)])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        image = homogeneous @ H.T
+        w = 1.0 / image[:, 2]
+        xy = image[:, :2] * w[:, None]
+        d_points = (H[None, :2, :2] - xy[:, :, None] * H[None, 2, :2]) * w[:, None, None]
+        d_h = np.zeros((n, 2, 9))
+        scaled = homogeneous * w[:, None]
+        d_h[:, 0, 0:3] = d_h[:, 1, 3:6] = scaled
+        d_h[:, :, 6:9] = -xy[:, :, None] * scaled[:, None, :]
+    return xy, d_points, d_h
+
+
+def matrix_columns(d_matrix: Array) -> Array:
+    """Return factor columns (15, m) for sources that perturb the matrix alone, by ∂H/∂source (m, 3, 3)."""
+    columns = np.zeros((len(PARAMETERS), len(d_matrix)))
+    columns[:9] = d_matrix.reshape(len(d_matrix), 9).T
+    return columns
+
+
+def merge_columns(sources: Sequence[Source], columns: Array) -> tuple[tuple[Source, ...], Array]:
+    """Return sources without repetition, and their columns (15, m) added where one cause acts twice."""
+    check_ids(sources)
+    order: dict[Source, int] = {}
+    for source in sources:
+        order.setdefault(source, len(order))
+    merged = np.zeros((columns.shape[0], len(order)))
+    for k, source in enumerate(sources):
+        merged[:, order[source]] += columns[:, k]
+    return tuple(order), merged
+
+
+def polynomial_terms(degree: int, normalised: Array) -> Array:
+    """Return the monomials n_x^i·n_y^j, i + j ≤ degree, (n, terms): 1, x, y, x², xy, y², x³, …"""
+    x, y = normalised[:, 0], normalised[:, 1]
+    return np.stack([x ** (total - j) * y**j for total in range(degree + 1) for j in range(total + 1)], axis=1)
+
+
+def inside_convex(polygon: Array, points: Array) -> NDArray[np.bool_]:
+    """Return which points (n, 2) lie in a convex polygon (k, 2), of either sense; its border is inside."""
+    step = np.roll(polygon, -1, axis=0) - polygon
+    length = np.hypot(step[:, 0], step[:, 1])
+    step, start = step[length > 0] / length[length > 0, None], polygon[length > 0]
+    turn = np.sign(_signed_area(polygon))
+    away = points[:, None, :] - start[None, :, :]
+    across = (step[:, 0] * away[:, :, 1] - step[:, 1] * away[:, :, 0]) * turn
+    return np.asarray((across >= -_EDGE_PX).all(axis=1))
+
+
+def _signed_area(polygon: Array) -> float:
+    x, y = polygon[:, 0], polygon[:, 1]
+    return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) / 2.0
