@@ -131,14 +131,10 @@ def new_target(
     elsewhere. Raises `UnusableInput` with a sentence where the numbers make no sense.
     """
     if pattern not in get_args(Pattern):
-        raise UnusableInput(
-            f"the pattern {pattern!r} is not known; use one of {', '.join(get_args(Pattern))}"
-        )
+        raise UnusableInput(f"the pattern {pattern!r} is not known; use one of {', '.join(get_args(Pattern))}")
     variant = _variant(pattern, columns * rows, family, share, first_dark, marked)
     if not (math.isfinite(pitch_mm) and pitch_mm > 0):
-        raise UnusableInput(
-            f"a pitch of {pitch_mm:g} mm cannot be printed; choose a length above 0, as in 10mm"
-        )
+        raise UnusableInput(f"a pitch of {pitch_mm:g} mm cannot be printed; choose a length above 0, as in 10mm")
     bars = bar_length(columns * pitch_mm), bar_length(rows * pitch_mm)
     return check(identified(pattern, pitch_mm, columns, rows, variant, *bars))
 
@@ -153,9 +149,7 @@ def identified(
     return Target(digest[:8], name, float(pitch_mm), columns, rows, variant, float(bar_x_mm), float(bar_y_mm))
 
 
-def _variant(
-    pattern: str, cells: int, family: str | None, share: float | None, first_dark: bool, marked: bool
-) -> str:
+def _variant(pattern: str, cells: int, family: str | None, share: float | None, first_dark: bool, marked: bool) -> str:
     first = "dark-first" if first_dark else "white-first"
     if pattern == "charuco":
         return f"{family or _smallest_family(cells)}:{share or MARKER_SHARE:g}:{first}"
@@ -244,7 +238,7 @@ def _check_dots(layout: Layout) -> None:
     most = LARGE_DOT_SHARE - 0.05 if layout.marked else 0.45
     if not 0.05 <= layout.share <= most + 1e-9:
         raise UnusableInput(
-            f"dots of radius {layout.share:g} of the pitch are too {'small' if layout.share < 0.1 else 'large'}; "
+            f"dots of radius {layout.share:g} of the pitch are not usable; "
             f"choose 0.05 to {most:g}, such as {DOT_SHARE:g}"
         )
 
