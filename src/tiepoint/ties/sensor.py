@@ -7,6 +7,7 @@ where that is provable from what both state, and refused otherwise.
 from dataclasses import dataclass
 
 from tiepoint.foundation.errors import UnusableInput
+from tiepoint.model.shot import Picture
 
 
 class OtherSensor(UnusableInput):
@@ -116,3 +117,14 @@ def _said(sensor: Sensor) -> str:
     if sensor.flip is not None and any(sensor.flip):
         words.append("flipped along " + " and ".join(n for n, f in zip("xy", sensor.flip, strict=True) if f))
     return ", ".join(words)
+
+
+def sensor_of(picture: Picture, stated: bool) -> Sensor:
+    """Return the sensor setting of a shot's picture.
+
+    `stated` is False for a plain picture file: its offset, binning and flip are then defaults, which prove nothing.
+    """
+    if not stated:
+        return Sensor(*picture.size)
+    flip = ("x" in picture.flip, "y" in picture.flip)
+    return Sensor(*picture.size, picture.roi_offset, picture.binning, flip)

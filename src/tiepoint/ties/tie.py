@@ -183,6 +183,8 @@ class Tie:
         if self.factor.shape != (len(PARAMETERS), len(self.sources)):
             raise ValueError(f"factor is {self.factor.shape}, not {(len(PARAMETERS), len(self.sources))}")
         check_ids(self.all_sources)
+        if len(set(self.all_sources)) < len(self.all_sources):
+            raise ValueError("a source appears twice; merge its columns")
 
     @cached_property
     def all_sources(self) -> tuple[Source, ...]:
