@@ -1,0 +1,410 @@
+"""The family of models for a plane seen by a camera: homography, and a lens of as many terms as pays off.
+
+Forward, page → ideal picture → picture, fitted by Levenberg-Marquardt with every corner whitened by its own
+covariance. The members differ only in which lens parameters move; the centre, where it is free, is held by a
+weak prior so that it stays defined when there is hardly any distortion to see it by. The choice is by
+Schwarz's criterion (BIC, Annals of Statistics 6, 1978), n·ln(χ²/n) + (k + 1)·ln n; AICc and the error of
+left-out corners are kept beside it. Leave-out needs no refits: with the rows J_i of one corner and the
+covariance C of the fit, its error without it is (I − J_i·C·J_iᵀ)⁻¹·e_i (the deletion formula of linear
+regression, here at the solution; Cook & Weisberg 1982).
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from tiepoint.foundation.errors import PoorGeometry
+from tiepoint.ties.tie import PARAMETERS, Lens, Member
+
+Array = NDArray[np.float64]
+
+CENTRE_PRIOR_PX = 100.0
+"""Standard deviation of the lens centre about the picture's middle before any corner is seen."""
+
+MEMBERS: dict[str, tuple[int, ...]] = {
+    "homography": (),
+    "homography + κ": (0,),
+    "homography + κ, κ2": (0, 1),
+    "homography + κ, centre": (0, 2, 3),
+    "homography + κ, κ2, centre": (0, 1, 2, 3),
+    "homography + κ, κ2, centre, decentring": (0, 1, 2, 3, 4, 5),
+}
+"""Which lens parameters (order of `LENS_NAMES`) each member frees beside the eight of the homography."""
+
+AFFINE_MEMBERS: dict[str, tuple[int, ...]] = {
+    "affine": (),
+    "affine + κ": (0,),
+    "affine + κ, centre": (0, 2, 3),
+}
+"""The members without perspective, for a telecentric lens: six parameters and the lens."""
+
+_ROUNDS = 60
+_STOP = 1e-5
+"""A step below this many standard deviations, all parameters together, ends the fit."""
+_LEAST_POINTS = 4
+_FLATTEST = 3e-3
+"""Smallest ratio of the scatter of the points across and along their main direction that still spans a plane."""
+
+
+@dataclass(frozen=True)
+class Corners:
+    """What was seen: `plane_mm` (n, 2), `px` (n, 2), `covariance` (n, 2, 2) in px², of one picture size."""
+
+    plane_mm: Array
+    px: Array
+    covariance: Array
+    size_px: tuple[int, int]
+
+    def __len__(self) -> int:
+        return len(self.px)
+
+    def subset(self, keep: NDArray[np.bool_]) -> "Corners":
+        """Return the corners where `keep` (n,) is True."""
+        return Corners(self.plane_mm[keep], self.px[keep], self.covariance[keep], self.size_px)
+
+
+@dataclass(frozen=True)
+class Frame:
+    """The normalised coordinates of a fit: picture (x − middle)/rho, page (p − origin)/extent."""
+
+    middle_px: Array
+    rho_px: float
+    origin_mm: Array
+    extent_mm: float
+
+    @property
+    def to_page(self) -> Array:
+        """Normalised page → mm, (3, 3)."""
+        return np.array([[self.extent_mm, 0, self.origin_mm[0]], [0, self.extent_mm, self.origin_mm[1]], [0, 0, 1.0]])
+
+    @property
+    def from_picture(self) -> Array:
+        """Pixels → normalised picture, (3, 3)."""
+        s = 1.0 / self.rho_px
+        return np.array([[s, 0, -self.middle_px[0] * s], [0, s, -self.middle_px[1] * s], [0, 0, 1.0]])
+
+
+@dataclass(frozen=True)
+class Fit:
+    """One member, fitted. `theta` (14,): G row by row without its last entry (1), then the six lens parameters.
+
+    `free` lists what moved; `covariance` (k, k) is that of the free parameters for corner covariances taken as
+    true; `rows` (n, 2, k) the whitened Jacobian, `white` (n, 2, 2) the whitening, in normalised units.
+    `residual_px`, `unseen_px` (n, 2): seen minus fitted, and seen minus what a fit without that corner says.
+    """
+
+    model: str
+    corners: Corners
+    frame: Frame
+    theta: Array
+    free: tuple[int, ...]
+    covariance: Array
+    rows: Array
+    white: Array
+    residual_px: Array
+    unseen_px: Array
+    chi2: float
+
+    @property
+    def k(self) -> int:
+        """Number of free parameters."""
+        return len(self.free)
+
+    @property
+    def n(self) -> int:
+        """Number of coordinates seen."""
+        return 2 * len(self.corners)
+
+    @property
+    def dof(self) -> int:
+        """Coordinates seen less parameters fitted: what the residuals leave to judge the noise by."""
+        return self.n - self.k
+
+    @property
+    def chi2_per_dof(self) -> float:
+        """χ² over degrees of freedom; 1 where nothing is left over to judge by."""
+        return self.chi2 / self.dof if self.dof > 0 else 1.0
+
+    @property
+    def lens(self) -> Lens | None:
+        """The lens in pixels; None where no lens parameter moved."""
+        if self.k <= 8 and all(f < 8 for f in self.free):
+            return None
+        kappa, kappa2, cx, cy, p1, p2 = (float(v) for v in self.theta[8:])
+        rho, middle = self.frame.rho_px, self.frame.middle_px
+        return Lens(kappa, kappa2, float(middle[0] + rho * cx), float(middle[1] + rho * cy), rho, p1, p2)
+
+    @property
+    def matrix(self) -> Array:
+        """Ideal picture (px) → mm, (3, 3)."""
+        return np.asarray(self.frame.to_page @ np.linalg.inv(page_matrix(self.theta)) @ self.frame.from_picture)
+
+    def parameter_factor(self) -> Array:
+        """Return ∂θ_tie/∂(free parameters), (15, k): from the fit's own parameters to those of a tie."""
+        inverse = np.linalg.inv(page_matrix(self.theta))
+        to_page, from_picture = self.frame.to_page, self.frame.from_picture
+        columns = np.zeros((len(PARAMETERS), self.k))
+        for column, f in enumerate(self.free):
+            if f < 8:
+                bump = np.zeros(9)
+                bump[f] = 1.0
+                columns[:9, column] = (-to_page @ inverse @ bump.reshape(3, 3) @ inverse @ from_picture).ravel()
+            else:
+                columns[9 + f - 8, column] = self.frame.rho_px if f in (10, 11) else 1.0
+        return columns
+
+    def response(self, displacement_px: Array) -> Array:
+        """Return how the free parameters (k,) follow a displacement (n, 2), in px, of all seen corners."""
+        whitened = np.einsum("nij,nj->ni", self.white, displacement_px / self.frame.rho_px)
+        return np.asarray(self.covariance @ np.einsum("nik,ni->k", self.rows, whitened))
+
+    def member(self, chosen: bool = False) -> Member:
+        """Return the criteria by which members are compared."""
+        n, k = self.n, self.k
+        # Below a millionth of the stated noise the logarithm would judge rounding.
+        level = n * math.log(max(self.chi2 / n, 1e-12))
+        spare = n - k - 2
+        aicc = level + 2.0 * (k + 1) * (1.0 + (k + 2) / spare) if spare > 0 else math.inf
+        unseen = math.sqrt(float(np.mean(np.sum(self.unseen_px**2, axis=1))))
+        return Member(self.model, k, self.chi2, float(self.dof), level + (k + 1) * math.log(n), aicc, unseen, chosen)
+
+
+def page_matrix(theta: Array) -> Array:
+    """Return G (3, 3): normalised page → normalised ideal picture."""
+    return np.append(theta[:8], 1.0).reshape(3, 3)
+
+
+def frame_of(corners: Corners) -> Frame:
+    """Return the normalised coordinates for a set of corners."""
+    width, height = corners.size_px
+    middle = np.array([(width - 1) / 2, (height - 1) / 2])
+    origin = corners.plane_mm.mean(axis=0)
+    extent = float(np.sqrt(np.mean(np.sum((corners.plane_mm - origin) ** 2, axis=1))))
+    return Frame(middle, math.hypot(width, height) / 2, origin, extent)
+
+
+def check_spread(corners: Corners) -> None:
+    """Raise `PoorGeometry` where the corners cannot determine a plane: too few, or all but on one line."""
+    if len(corners) < _LEAST_POINTS:
+        raise PoorGeometry(
+            f"{len(corners)} corners were seen and a plane needs at least {_LEAST_POINTS}; show more of the target"
+        )
+    for points in (corners.plane_mm, corners.px):
+        scatter = np.linalg.svd(points - points.mean(axis=0), compute_uv=False)
+        if scatter[1] < _FLATTEST * scatter[0]:
+            raise PoorGeometry(
+                f"the {len(corners)} corners seen lie on one line and cannot determine a plane; "
+                "show a part of the target that reaches in both directions"
+            )
+
+
+def fit_family(corners: Corners, affine: bool = False, centre_prior_px: float = CENTRE_PRIOR_PX) -> tuple[Fit, ...]:
+    """Return all members that the number of corners allows, fitted, simplest first."""
+    check_spread(corners)
+    frame = frame_of(corners)
+    start = _direct_start(corners, frame, affine)
+    base = (0, 1, 2, 3, 4, 5) if affine else tuple(range(8))
+    fits: list[Fit] = []
+    for model, lens in (AFFINE_MEMBERS if affine else MEMBERS).items():
+        free = base + tuple(8 + f for f in lens)
+        # A free centre brings its own prior, so it needs no coordinates of its own.
+        if fits and 2 * len(corners) < len(free) + 2:
+            break
+        theta = _warm_start(start, fits, free)
+        fits.append(fit_member(corners, frame, model, free, theta, centre_prior_px))
+    return tuple(fits)
+
+
+def choose(fits: tuple[Fit, ...]) -> Fit:
+    """Return the member with the lowest BIC."""
+    return min(fits, key=lambda fit: fit.member().bic)
+
+
+def fit_member(
+    corners: Corners,
+    frame: Frame,
+    model: str,
+    free: tuple[int, ...],
+    theta: Array,
+    centre_prior_px: float = CENTRE_PRIOR_PX,
+    fixed_lens: bool = False,
+) -> Fit:
+    """Return one member fitted from `theta` (14,).
+
+    `fixed_lens`: keep the lens parameters of `theta` that are not free; otherwise they are set to zero.
+    Raises `PoorGeometry` where the corners do not determine the parameters.
+    """
+    theta = theta.copy()
+    if not fixed_lens:
+        theta[[k for k in range(8, 14) if k not in free]] = 0.0
+    white = _whitening(corners.covariance) * frame.rho_px
+    page = (corners.plane_mm - frame.origin_mm) / frame.extent_mm
+    seen = (corners.px - frame.middle_px) / frame.rho_px
+    prior = np.array([(frame.rho_px / centre_prior_px) ** 2 if f in (10, 11) else 0.0 for f in free])
+    theta, rows, r, cov = _levenberg(page, seen, white, theta, free, prior)
+    leverage = (rows @ cov) @ rows.transpose(0, 2, 1)
+    residual = _coloured(white, r) * frame.rho_px
+    unseen = _coloured(white, _without(leverage, r)) * frame.rho_px
+    return Fit(model, corners, frame, theta, free, cov, rows, white, residual, unseen, float(np.sum(r**2)))
+
+
+def with_covariance(fit: Fit, covariance: Array, centre_prior_px: float = CENTRE_PRIOR_PX) -> Fit:
+    """Return the same member fitted again with other corner covariances (n, 2, 2)."""
+    corners = replace(fit.corners, covariance=covariance)
+    return fit_member(corners, fit.frame, fit.model, fit.free, fit.theta, centre_prior_px, fixed_lens=True)
+
+
+def _without(leverage: Array, r: Array) -> Array:
+    """Return (I − leverage)⁻¹·r for (n, 2, 2) and (n, 2); a corner that alone holds a parameter keeps no error."""
+    rest = np.eye(2) - leverage
+    det = rest[:, 0, 0] * rest[:, 1, 1] - rest[:, 0, 1] * rest[:, 1, 0]
+    safe = np.where(det > 1e-9, det, np.inf)
+    x = rest[:, 1, 1] * r[:, 0] - rest[:, 0, 1] * r[:, 1]
+    y = rest[:, 0, 0] * r[:, 1] - rest[:, 1, 0] * r[:, 0]
+    return np.asarray(np.stack([x, y], axis=1) / safe[:, None])
+
+
+def _coloured(white: Array, r: Array) -> Array:
+    """Return W⁻¹·r for lower triangular W (n, 2, 2) and r (n, 2)."""
+    x = r[:, 0] / white[:, 0, 0]
+    return np.stack([x, (r[:, 1] - white[:, 1, 0] * x) / white[:, 1, 1]], axis=1)
+
+
+def _whitening(covariance: Array) -> Array:
+    """Return W (n, 2, 2) with WᵀW = covariance⁻¹ (lower triangular)."""
+    a, b, c = covariance[:, 0, 0], covariance[:, 0, 1], covariance[:, 1, 1]
+    first = 1.0 / np.sqrt(a)
+    second = 1.0 / np.sqrt(c - b * b / a)
+    W = np.zeros((len(a), 2, 2))
+    W[:, 0, 0], W[:, 1, 1], W[:, 1, 0] = first, second, -second * b / a
+    return W
+
+
+def _direct_start(corners: Corners, frame: Frame, affine: bool) -> Array:
+    """Return θ (14,) of the direct linear solution without a lens (Hartley's normalisation is the frame's)."""
+    page = (corners.plane_mm - frame.origin_mm) / frame.extent_mm
+    seen = (corners.px - frame.middle_px) / frame.rho_px
+    theta = np.zeros(14)
+    one = np.ones(len(page))
+    if affine:
+        solution = np.linalg.lstsq(np.column_stack([page, one]), seen, rcond=None)[0]
+        theta[:6] = solution.T.ravel()
+        return theta
+    zero = np.zeros((len(page), 3))
+    rows = np.column_stack([page, one])
+    A = np.vstack([np.hstack([rows, zero, -seen[:, :1] * rows]), np.hstack([zero, rows, -seen[:, 1:] * rows])])
+    _, singular, vectors = np.linalg.svd(A, full_matrices=False)
+    if singular[7] < 1e-7 * singular[0] or abs(vectors[8, 8]) < 1e-9:
+        raise PoorGeometry(
+            "the corners seen do not determine a plane (three of four on a line, or the plane seen edge-on); "
+            "show more of the target, or turn the camera towards it"
+        )
+    theta[:8] = vectors[8, :8] / vectors[8, 8]
+    return theta
+
+
+def _warm_start(start: Array, fits: list[Fit], free: tuple[int, ...]) -> Array:
+    """Return the best smaller member's parameters: one whose free ones are among these."""
+    smaller = [fit for fit in fits if set(fit.free) <= set(free)]
+    return min(smaller, key=lambda fit: fit.chi2).theta if smaller else start
+
+
+def _levenberg(
+    page: Array, seen: Array, white: Array, theta: Array, free: tuple[int, ...], prior: Array
+) -> tuple[Array, Array, Array, Array]:
+    """Return θ, whitened rows (n, 2, k), whitened residuals (n, 2) and covariance (k, k) at the minimum."""
+    index = np.array(free)
+    rows_all, r = np.empty((len(page), 2, 14)), np.empty((len(page), 2))
+
+    def cost(at: Array) -> float:
+        return float(np.sum(r**2) + np.sum(prior * at[index] ** 2))
+
+    _linearise(page, seen, white, theta, rows_all, r)
+    damping, now = 1e-4, cost(theta)
+    for _ in range(_ROUNDS):
+        rows = rows_all[:, :, index].reshape(-1, len(index))
+        A = rows.T @ rows + np.diag(prior)
+        b = rows.T @ r.ravel() - prior * theta[index]
+        scale = 1.0 / np.sqrt(np.maximum(np.diag(A), 1e-300))
+        while True:
+            normal = A * np.outer(scale, scale)
+            step = scale * np.linalg.solve(normal + damping * np.eye(len(index)), scale * b)
+            trial = theta.copy()
+            trial[index] += step
+            _linearise(page, seen, white, trial, rows_all, r)
+            after = cost(trial)
+            if after <= now * (1 + 1e-12) or damping > 1e8:
+                break
+            damping = max(damping, 1e-6) * 10
+        small = float(step @ A @ step) < _STOP**2
+        theta, now, damping = trial, after, damping / 30
+        if small:
+            break
+    rows = rows_all[:, :, index].reshape(-1, len(index))
+    return theta, rows_all[:, :, index], r, _inverse(rows.T @ rows + np.diag(prior))
+
+
+def _inverse(A: Array) -> Array:
+    """Return A⁻¹ of a normal matrix, scaled first; `PoorGeometry` where it is singular."""
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(A), 1e-300))
+    values, vectors = np.linalg.eigh(A * np.outer(scale, scale))
+    if not np.isfinite(values).all() or values[0] < 1e-13 * values[-1]:
+        raise PoorGeometry(
+            "the corners seen do not determine the lens or the plane; show more of the target, over more of the picture"
+        )
+    half = (scale[:, None] * vectors) / np.sqrt(values)
+    return np.asarray(half @ half.T)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _linearise(page, seen, white, theta, rows, r):  # type: ignore[no-untyped-def]  # numba infers
+    """Fill whitened rows (n, 2, 14) = W·∂x/∂θ and residuals r (n, 2) = W·(seen − x), in normalised units.
+
+    The picture point x of an ideal point u solves ideal(x) = u; Newton from the seen point needs two or three rounds.
+    """
+    kappa, kappa2, cx, cy, p1, p2 = theta[8], theta[9], theta[10], theta[11], theta[12], theta[13]
+    for n in range(page.shape[0]):
+        X, Y = page[n, 0], page[n, 1]
+        w = 1.0 / (theta[6] * X + theta[7] * Y + 1.0)
+        ux = (theta[0] * X + theta[1] * Y + theta[2]) * w
+        uy = (theta[3] * X + theta[4] * Y + theta[5]) * w
+        x, y = seen[n, 0], seen[n, 1]
+        for _ in range(30):
+            dx, dy = x - cx, y - cy
+            r2 = dx * dx + dy * dy
+            q = 1.0 / (1.0 + r2 * (kappa + kappa2 * r2))
+            slope = (2.0 * kappa + 4.0 * kappa2 * r2) * q * q
+            a = q - slope * dx * dx + 2.0 * p1 * dy + 6.0 * p2 * dx
+            b = -slope * dx * dy + 2.0 * (p1 * dx + p2 * dy)
+            c = q - slope * dy * dy + 6.0 * p1 * dy + 2.0 * p2 * dx
+            ex = ux - cx - dx * q - 2.0 * p1 * dx * dy - p2 * (r2 + 2.0 * dx * dx)
+            ey = uy - cy - dy * q - p1 * (r2 + 2.0 * dy * dy) - 2.0 * p2 * dx * dy
+            inv = 1.0 / (a * c - b * b)
+            sx, sy = (c * ex - b * ey) * inv, (a * ey - b * ex) * inv
+            x += sx
+            y += sy
+            if abs(sx) + abs(sy) < 1e-13:
+                break
+        D00, D01, D11 = c * inv, -b * inv, a * inv
+        row = np.zeros((2, 14))
+        fx, fy = X * w, Y * w
+        for k in range(2):
+            left, right = (D00, D01) if k == 0 else (D01, D11)
+            row[k, 0], row[k, 1], row[k, 2] = left * fx, left * fy, left * w
+            row[k, 3], row[k, 4], row[k, 5] = right * fx, right * fy, right * w
+            both = left * ux + right * uy
+            row[k, 6], row[k, 7] = -both * fx, -both * fy
+            bend = r2 * q * q * (left * dx + right * dy)
+            row[k, 8], row[k, 9] = bend, bend * r2
+            row[k, 10], row[k, 11] = (1.0 if k == 0 else 0.0) - left, (1.0 if k == 1 else 0.0) - right
+            row[k, 12] = -(left * 2.0 * dx * dy + right * (r2 + 2.0 * dy * dy))
+            row[k, 13] = -(left * (r2 + 2.0 * dx * dx) + right * 2.0 * dx * dy)
+        gx, gy = seen[n, 0] - x, seen[n, 1] - y
+        for k in range(14):
+            rows[n, 0, k] = white[n, 0, 0] * row[0, k]
+            rows[n, 1, k] = white[n, 1, 0] * row[0, k] + white[n, 1, 1] * row[1, k]
+        r[n, 0] = white[n, 0, 0] * gx
+        r[n, 1] = white[n, 1, 0] * gx + white[n, 1, 1] * gy
