@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import UnusableDocument
 
+_LARGEST_WHOLE = 2**53 - 1
+
 
 def plain(thing: Any, where: str = "") -> Any:
     """Return dataclasses, arrays and tuples as dicts, lists and numbers that JSON can hold.
@@ -40,8 +42,12 @@ def plain(thing: Any, where: str = "") -> Any:
 
 
 def canonical(thing: Any) -> bytes:
-    """Return the canonical JSON of plain data (RFC 8785)."""
-    return rfc8785.dumps(plain(thing))
+    """Return the canonical JSON of plain data (RFC 8785).
+
+    Whole numbers beyond ±(2⁵³ − 1), such as a clock's nanoseconds after a hundred days, count as the nearest
+    double, which is what every number is to RFC 8785.
+    """
+    return rfc8785.dumps(_as_doubles(plain(thing)))
 
 
 def sha256(thing: Any) -> str:
@@ -54,6 +60,19 @@ def pixels_sha256(pixels: NDArray[Any]) -> str:
     data = np.ascontiguousarray(pixels).astype(pixels.dtype.newbyteorder("<"), copy=False)
     head = f"{data.dtype.str} {'x'.join(map(str, data.shape))}\n".encode()
     return hashlib.sha256(head + data.tobytes()).hexdigest()
+
+
+def _as_doubles(thing: Any) -> Any:
+    if isinstance(thing, dict):
+        return {key: _as_doubles(value) for key, value in thing.items()}
+    if isinstance(thing, list):
+        return [_as_doubles(item) for item in thing]
+    if isinstance(thing, int) and abs(thing) > _LARGEST_WHOLE:
+        try:
+            return float(thing)
+        except OverflowError:
+            raise UnusableDocument(f"the document holds a number of {len(str(thing))} digits, which is none") from None
+    return thing
 
 
 def _field(value: Any, name: str, where: str) -> Any:

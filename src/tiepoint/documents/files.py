@@ -1,8 +1,9 @@
 """Reading and writing a station's documents: versions checked, written whole or not at all."""
 
 import json
+import math
 import os
-import tempfile
+import secrets
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -37,9 +38,12 @@ def write_atomic(path: Path, data: bytes) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         if path.is_dir():
             raise UnusableInput(f"cannot write {path}: it is a folder; name a file")
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-        temporary = Path(name)
-        with os.fdopen(handle, "wb") as file:
+        if path.exists() and not path.is_file():
+            # Moving onto a device or a pipe would put a file in its place.
+            raise UnusableInput(f"cannot write {path}: it is not an ordinary file; name another")
+        # Not tempfile: its files are readable by their owner alone, and a station's documents are shared.
+        temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
+        with temporary.open("xb") as file:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
@@ -64,8 +68,8 @@ def read_document(path: Path, kind: str) -> dict[str, Any]:
     """
     text = read_text(path)
     try:
-        content = tomllib.loads(text) if path.suffix == ".toml" else json.loads(text, parse_constant=_no_constant)
-    except (json.JSONDecodeError, tomllib.TOMLDecodeError, RecursionError, UnusableDocument) as error:
+        content = _parsed(text, toml=path.suffix == ".toml")
+    except (ValueError, RecursionError, UnusableDocument) as error:
         raise UnusableDocument(f"{path} cannot be read as {path.suffix[1:].upper() or 'JSON'}: {error}") from error
     if not isinstance(content, dict):
         raise UnusableDocument(f"{path} holds a {type(content).__name__} where a document was expected")
@@ -115,5 +119,18 @@ def reason_of(error: Exception) -> str:
     return words[:1].lower() + words[1:]
 
 
-def _no_constant(name: str) -> float:
-    raise UnusableDocument(f"it holds {name}, which is not a number")
+def _parsed(text: str, *, toml: bool) -> Any:
+    if toml:
+        return tomllib.loads(text, parse_float=_finite)
+    content = json.loads(text, parse_constant=_finite, parse_float=_finite)
+    if "\\u" in text:
+        # Half of a surrogate pair is legal JSON and no text: it could never be written again.
+        json.dumps(content, ensure_ascii=False).encode()
+    return content
+
+
+def _finite(text: str) -> float:
+    number = float(text)
+    if not math.isfinite(number):
+        raise UnusableDocument(f"it holds {text}, which is not a finite number")
+    return number

@@ -62,7 +62,9 @@ def load_picture(path: Path, most_pixels: int = MOST_PIXELS) -> Loaded:
                 _check_size(path, image.size, most_pixels)
                 pixels = _decode(image)
     except UnidentifiedImageError as error:
-        raise UnusablePicture(f"{path} is not a picture that can be read; PNG, TIFF, JPEG and BMP are") from error
+        raise UnusablePicture(
+            f"{path} is not a picture that can be read, or its header is damaged; give a PNG, TIFF, JPEG or BMP"
+        ) from error
     except UnusablePicture:
         raise
     # A damaged file makes a decoder raise almost anything; whatever it is, the file cannot be used.

@@ -1,0 +1,256 @@
+"""Documents: canonical form against RFC 8785, hashes, versions, and files that are whole or not there."""
+
+import errno
+import hashlib
+import json
+import math
+import os
+import struct
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tiepoint.documents import files
+from tiepoint.documents.canonical import canonical, pixels_sha256, plain, sha256
+from tiepoint.documents.files import MAJORS, format_of, read_document, write_atomic, write_document
+from tiepoint.foundation.errors import TiepointError, UnusableDocument, UnusableInput
+
+
+def test_the_example_of_rfc_8785():
+    # RFC 8785, 3.2.2 (from memory).
+    given_text = r"""{
+      "numbers": [333333333.33333329, 1E30, 4.50, 2e-3, 0.000000000000000000000000001],
+      "string": "\u20ac$\u000F\u000aA'\u0042\u0022\u005c\\\"\/",
+      "literals": [null, true, false]
+    }"""
+    due = (
+        r'{"literals":[null,true,false],"numbers":[333333333.3333333,1e+30,4.5,0.002,1e-27],'
+        r'"string":"€$\u000f\nA' + r"'" + r'B\"\\\\\"/"}'
+    )
+    assert canonical(json.loads(given_text)) == due.encode()
+
+
+def test_names_are_sorted_by_utf_16_as_in_rfc_8785():
+    # RFC 8785, 3.2.3 (from memory): the emoji's surrogates sort before U+FB33.
+    names = ["\u20ac", "\r", "\ufb33", "1", "\U0001f600", "\u0080", "\u00f6"]
+    due = ["\r", "1", "\u0080", "\u00f6", "\u20ac", "\U0001f600", "\ufb33"]
+    assert list(json.loads(canonical(dict.fromkeys(names, 0)))) == due
+
+
+@pytest.mark.parametrize(
+    ("bits", "text"),
+    [
+        # RFC 8785, Appendix B (from memory).
+        ("0000000000000000", "0"),
+        ("8000000000000000", "0"),
+        ("0000000000000001", "5e-324"),
+        ("7fefffffffffffff", "1.7976931348623157e+308"),
+        ("4340000000000000", "9007199254740992"),
+        ("4430000000000000", "295147905179352830000"),
+        ("44b52d02c7e14af5", "9.999999999999997e+22"),
+        ("44b52d02c7e14af6", "1e+23"),
+        ("44b52d02c7e14af7", "1.0000000000000001e+23"),
+        ("444b1ae4d6e2ef4e", "999999999999999700000"),
+        ("444b1ae4d6e2ef50", "1e+21"),
+        ("3eb0c6f7a0b5ed8c", "9.999999999999997e-7"),
+        ("3eb0c6f7a0b5ed8d", "0.000001"),
+        ("41b3de4355555553", "333333333.3333332"),
+        ("becbf647612f3696", "-0.0000033333333333333333"),
+        ("43143ff3c1cb0959", "1424953923781206.2"),
+    ],
+)
+def test_numbers_are_written_as_in_rfc_8785(bits, text):
+    (number,) = struct.unpack(">d", bytes.fromhex(bits))
+    assert canonical(number).decode() == text
+
+
+def test_a_hash_is_over_content_and_not_over_layout(tmp_path):
+    one, two = tmp_path / "one.json", tmp_path / "two.json"
+    one.write_text('{"format": "tiepoint/tie/1", "a": 1.0, "b": [2, 3]}')
+    two.write_text('{\n  "b": [2,\n 3],\n "a": 1, "format": "tiepoint/tie/1"}')
+    assert sha256(read_document(one, "tie")) == sha256(read_document(two, "tie"))
+    three = tmp_path / "three.toml"
+    three.write_text('# a remark\nformat = "tiepoint/tie/1"\nb = [2, 3]\na = 1.0\n')
+    assert sha256(read_document(three, "tie")) == sha256(read_document(one, "tie"))
+    assert sha256({"a": 1}) == hashlib.sha256(b'{"a":1}').hexdigest()
+
+
+def test_plain_data_of_dataclasses_arrays_and_numbers():
+    @dataclass(frozen=True)
+    class Inner:
+        dof: float
+        place: tuple[int, int]
+
+    found = plain({"in": Inner(math.inf, (1, 2)), "a": np.array([[1.5, 2]]), "n": np.float32(0.5), "i": np.int64(7)})
+    assert found == {"in": {"dof": None, "place": [1, 2]}, "a": [[1.5, 2.0]], "n": 0.5, "i": 7}
+
+
+@pytest.mark.parametrize(
+    ("thing", "place"),
+    [
+        ({"a": {"b": [1.0, math.nan]}}, "a.b[1] is nan"),
+        ({"u": math.inf}, "u is inf"),
+        ({"dof": math.nan}, "dof is nan"),
+        ({"a": object()}, "a is of type object"),
+        (np.array([np.inf]), "[0] is inf"),
+    ],
+)
+def test_what_a_document_cannot_hold_is_named_with_its_place(thing, place):
+    with pytest.raises(UnusableDocument) as caught:
+        canonical(thing)
+    assert place in str(caught.value)
+
+
+def test_whole_numbers_that_a_double_cannot_hold_count_as_the_nearest_double():
+    # RFC 8785, 3.2.2.3: every number is an IEEE 754 double, written as ECMAScript writes it.
+    assert canonical({"taken_mono_ns": 2**53 + 1}) == b'{"taken_mono_ns":9007199254740992}'
+    assert canonical({"taken_mono_ns": -(2**60)}) == b'{"taken_mono_ns":-1152921504606847000}'
+    assert canonical({"n": 2**53 - 1}) == b'{"n":9007199254740991}'
+    with pytest.raises(UnusableDocument, match="a number of 401 digits"):
+        canonical({"n": 10**400})
+
+
+def test_a_pixel_hash_depends_on_pixels_alone():
+    picture = np.arange(24, dtype=np.uint16).reshape(4, 6)
+    due = pixels_sha256(picture)
+    assert pixels_sha256(picture.astype(">u2")) == due
+    assert pixels_sha256(np.asfortranarray(picture)) == due
+    assert pixels_sha256(np.repeat(picture, 2, axis=1)[:, ::2]) == due
+    others = [picture.reshape(6, 4), picture.astype(np.uint8), picture + 1]
+    assert len({due, *map(pixels_sha256, others)}) == 4
+
+
+JSON_LIKE = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers(-(2**53) + 1, 2**53 - 1)
+    | st.floats(allow_nan=False, allow_infinity=False)
+    # Surrogates alone are no text: UTF-8 cannot hold them.
+    | st.text(st.characters(exclude_categories=("Cs",)), max_size=12),
+    lambda inner: (
+        st.lists(inner, max_size=3) | st.dictionaries(st.text(st.characters(exclude_categories=("Cs",))), inner)
+    ),
+    max_leaves=12,
+)
+
+
+@given(JSON_LIKE)
+def test_canonical_form_keeps_the_content_and_is_its_own_canonical_form(thing):
+    once = canonical(thing)
+    assert canonical(json.loads(once)) == once
+    assert json.loads(once, parse_int=float) == thing
+
+
+@given(st.dictionaries(st.sampled_from(["a", "b", "ü"]), JSON_LIKE))
+def test_what_is_written_is_read_again(tmp_path_factory, content):
+    path = tmp_path_factory.mktemp("documents") / "it.json"
+    write_document(path, "tie", content)
+    assert read_document(path, "tie") == {"format": format_of("tie"), **content}
+
+
+@pytest.mark.parametrize("kind", sorted(MAJORS))
+def test_a_newer_version_and_another_kind_are_refused_in_a_sentence(tmp_path, kind):
+    newer = tmp_path / "newer.json"
+    newer.write_text(f'{{"format": "tiepoint/{kind}/{MAJORS[kind] + 1}"}}')
+    with pytest.raises(UnusableDocument, match="newer than this program reads"):
+        read_document(newer, kind)
+    other = tmp_path / "other.json"
+    other.write_text(f'{{"format": "{format_of(kind)}"}}')
+    wanted = "tie" if kind != "tie" else "recipe"
+    with pytest.raises(UnusableDocument, match=f"is a {kind} document where a {wanted} document was expected"):
+        read_document(other, wanted)
+
+
+@pytest.mark.parametrize(
+    ("name", "data", "said"),
+    [
+        ("x.json", b"", "cannot be read as JSON"),
+        ("x.json", b"{", "cannot be read as JSON"),
+        ("x.json", b"[1, 2]", "holds a list"),
+        ("x.json", b"\xff\xfe", "not text in UTF-8"),
+        ("x.json", b'{"a": 1}', "is it a tie document?"),
+        ("x.json", b'{"format": 3}', "is it a tie document?"),
+        ("x.json", b'{"format": "tiepoint/tie/-1"}', "is it a tie document?"),
+        ("x.json", '{"format": "tiepoint/tie/²"}'.encode(), "is it a tie document?"),
+        ("x.json", b'{"format": "tiepoint/tie/99999999999999999999999"}', "newer"),
+        ("x.json", b'{"format": "tiepoint/tie/1", "u": NaN}', "holds NaN, which is not a finite number"),
+        ("x.json", b'{"format": "tiepoint/tie/1", "u": 1e999}', "holds 1e999, which is not a finite number"),
+        ("x.json", b'{"format": "tiepoint/tie/1", "name": "\\ud800"}', "cannot be read as JSON"),
+        ("x.toml", b'format = "tiepoint/tie/1"\nu = nan', "holds nan, which is not a finite number"),
+        ("x.json", b"[" * 100_000, "cannot be read as JSON"),
+        ("x.json", b'{"format": "tiepoint/tie/1", "n": ' + b"9" * 5000 + b"}", "cannot be read as JSON"),
+        ("x.toml", b"a = ", "cannot be read as TOML"),
+        ("x.toml", b"a = [" + b"[" * 5000, "cannot be read as TOML"),
+    ],
+)
+def test_damaged_documents_are_refused_in_a_sentence(tmp_path, name, data, said):
+    path = tmp_path / name
+    path.write_bytes(data)
+    with pytest.raises(TiepointError) as caught:
+        read_document(path, "tie")
+    assert said in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_byte_order_mark_is_no_obstacle(tmp_path):
+    path = tmp_path / "x.json"
+    path.write_bytes(b'\xef\xbb\xbf{"format": "tiepoint/tie/1"}')
+    assert read_document(path, "tie") == {"format": "tiepoint/tie/1"}
+
+
+def test_missing_files_folders_and_large_files_are_refused_in_a_sentence(tmp_path):
+    with pytest.raises(UnusableInput, match="no such file"):
+        files.read_bytes(tmp_path / "none", 10)
+    with pytest.raises(UnusableInput, match="is a folder where a file was expected"):
+        files.read_bytes(tmp_path, 10)
+    (tmp_path / "file").write_bytes(b"0" * 11)
+    with pytest.raises(UnusableInput, match="at most"):
+        files.read_bytes(tmp_path / "file", 10)
+    with pytest.raises(UnusableInput, match="cannot read"):
+        files.read_bytes(tmp_path / "file" / "below", 10)
+    with pytest.raises(UnusableInput, match="cannot read"):
+        files.read_bytes(Path("a\0b"), 10)
+
+
+@pytest.mark.parametrize("failing", ["fsync", "replace", "open"])
+@pytest.mark.parametrize("error", [errno.ENOSPC, errno.EIO])
+def test_a_failed_write_leaves_the_old_file_and_nothing_else(tmp_path, monkeypatch, failing, error):
+    path = tmp_path / "tie.json"
+    path.write_bytes(b"old")
+
+    def fail(*_, **__):
+        raise OSError(error, os.strerror(error))
+
+    monkeypatch.setattr(*{"fsync": (os, "fsync"), "replace": (Path, "replace"), "open": (Path, "open")}[failing], fail)
+    with pytest.raises(UnusableInput, match="nothing was changed") as caught:
+        write_atomic(path, b"new")
+    monkeypatch.undo()
+    assert str(path) in str(caught.value)
+    assert path.read_bytes() == b"old"
+    assert list(tmp_path.iterdir()) == [path]
+
+
+def test_a_folder_in_the_place_of_a_file_and_a_file_in_the_place_of_a_folder(tmp_path):
+    with pytest.raises(UnusableInput, match="it is a folder; name a file"):
+        write_atomic(tmp_path, b"")
+    (tmp_path / "file").write_bytes(b"")
+    with pytest.raises(UnusableInput, match="cannot write"):
+        write_atomic(tmp_path / "file" / "below.json", b"")
+    assert [p.name for p in tmp_path.iterdir()] == ["file"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no device files and no permission bits")
+def test_devices_are_not_replaced_and_permissions_are_those_of_any_new_file(tmp_path):
+    fifo = tmp_path / "pipe"
+    os.mkfifo(fifo)
+    with pytest.raises(UnusableInput, match="not an ordinary file"):
+        write_atomic(fifo, b"")
+    assert fifo.is_fifo()
+    write_atomic(tmp_path / "new.json", b"{}")
+    (tmp_path / "plain.json").write_bytes(b"{}")
+    assert (tmp_path / "new.json").stat().st_mode == (tmp_path / "plain.json").stat().st_mode

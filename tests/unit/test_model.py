@@ -1,0 +1,93 @@
+"""Readings and records hold only what may be said."""
+
+import math
+
+import pytest
+
+from tiepoint.documents.canonical import plain
+from tiepoint.foundation.reasons import Reason
+from tiepoint.foundation.sources import Source, Value, constant
+from tiepoint.model.decide import Limits
+from tiepoint.model.reading import Reading, terms
+from tiepoint.model.record import Record
+from tiepoint.model.shot import Picture, Shot
+
+TOLD = {
+    "id": "bore A.diameter",
+    "name": "bore A",
+    "kind": "circle",
+    "quantity": "diameter",
+    "unit": "mm",
+    "step": "bore A",
+    "frame": "plane",
+}
+EDGE = Source("edge", "edge noise", "A", 0.003, "shot", dof=8)
+SCALE = Source("rule no 12", "print scale", "B", 1e-4, "tie")
+SHOT = Shot("1", (Picture("picture", "0" * 64, (640, 480), 8, "Mono8"),))
+LIMITS = Limits(4.4, 4.6)
+
+
+def record(*readings: Reading, verdict: str) -> Record:
+    return Record("bench", 1, SHOT, "0" * 64, ("1" * 64,), "tiepoint 0", readings, verdict)
+
+
+def test_a_reading_is_judged_with_its_own_uncertainty():
+    value = Value(4.595, {EDGE: 1.0, SCALE: 4.5})
+    reading = Reading.of(value, limits=LIMITS, **TOLD)
+    assert reading.verdict == "undecided"
+    assert reading.u == pytest.approx(math.hypot(0.003, 4.5e-4))
+    # Welch-Satterthwaite by hand: u⁴ · 8 / 0.003⁴.
+    assert reading.dof == pytest.approx(reading.u**4 * 8 / 0.003**4)
+    assert Reading.of(value, limits=None, **TOLD).verdict is None
+    assert Reading.of(constant(5.0), limits=LIMITS, **TOLD).verdict == "rejected"
+
+
+def test_sources_of_a_reading_stand_in_the_order_of_their_weight():
+    listed = terms(Value(0.0, {SCALE: 100.0, EDGE: 1.0}))
+    assert [t.id for t in listed] == ["rule no 12", "edge"]
+    assert sum((t.c * t.u) ** 2 for t in listed) == pytest.approx(0.01**2 + 0.003**2)
+
+
+def test_a_failed_measurement_is_data_and_never_a_pass():
+    failed = Reading.without(Reason("no_edge"), limits=LIMITS, **TOLD)
+    assert (failed.value, failed.verdict) == (None, "unread")
+    assert Reading.without(Reason("no_edge"), limits=None, **TOLD).verdict is None
+    assert plain(failed)["reason"] == {"code": "no_edge", "params": {}}
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {},
+        {"value": 1.0, "reason": Reason("no_edge")},
+        {"reason": Reason("no_edge"), "verdict": "conforms"},
+        {"reason": Reason("no_edge"), "verdict": "rejected"},
+    ],
+)
+def test_a_reading_needs_a_value_or_a_reason_and_a_verdict_that_fits(wrong):
+    with pytest.raises(ValueError, match="bore A"):
+        Reading(**TOLD, **wrong)
+
+
+def test_codes_must_be_registered():
+    with pytest.raises(KeyError, match="not registered"):
+        Reason("because")
+    with pytest.raises(KeyError, match="not registered"):
+        Reading(**TOLD, value=1.0, flags=("odd",))
+
+
+def test_a_record_cannot_say_more_than_its_readings():
+    good = Reading.of(constant(4.5), limits=LIMITS, **TOLD)
+    failed = Reading.without(Reason("no_edge"), limits=LIMITS, **TOLD)
+    free = Reading.of(constant(4.5), limits=None, **TOLD)
+    assert record(good, free, verdict="conforms").verdict == "conforms"
+    for readings, claimed in [((good, failed), "conforms"), ((free,), "conforms"), ((), "conforms")]:
+        with pytest.raises(ValueError, match="says conforms where its readings make it unread"):
+            record(*readings, verdict=claimed)
+
+
+def test_a_record_is_plain_data():
+    made = record(Reading.of(Value(4.5, {SCALE: 4.5}), limits=LIMITS, **TOLD), verdict="conforms")
+    content = plain(made)
+    assert content["readings"][0]["dof"] is None
+    assert content["shot"]["pictures"][0]["size"] == [640, 480]

@@ -1,0 +1,158 @@
+"""Picture files: every depth and colour gives the right grey, and what cannot be read is said before decoding."""
+
+import io
+import struct
+import zlib
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from PIL import Image
+
+from tiepoint.documents import pictures
+from tiepoint.documents.canonical import pixels_sha256
+from tiepoint.documents.pictures import encode_png, load_picture, save_png
+from tiepoint.foundation.errors import TiepointError, UnusablePicture
+
+RNG = np.random.default_rng(7)
+GREY8 = RNG.integers(0, 256, (20, 30), dtype=np.uint8)
+GREY16 = RNG.integers(0, 65536, (20, 30), dtype=np.uint16)
+RGB = RNG.integers(0, 256, (20, 30, 3), dtype=np.uint8)
+
+
+@pytest.mark.parametrize("ending", ["png", "tif", "bmp"])
+def test_eight_bit_grey_is_taken_as_it_is(tmp_path, ending):
+    path = tmp_path / f"it.{ending}"
+    Image.fromarray(GREY8).save(path)
+    loaded = load_picture(path)
+    assert (loaded.grey == GREY8).all()
+    assert (loaded.bits, loaded.pixel_format, loaded.size) == (8, "Mono8", (30, 20))
+
+
+@pytest.mark.parametrize("ending", ["png", "tif"])
+def test_sixteen_bit_grey_keeps_all_its_bits(tmp_path, ending):
+    path = tmp_path / f"it.{ending}"
+    assert cv2.imwrite(str(path), GREY16)
+    loaded = load_picture(path)
+    assert loaded.grey.dtype == np.uint16
+    assert (loaded.grey == GREY16).all()
+    assert (loaded.bits, loaded.pixel_format) == (16, "Mono16")
+
+
+def test_colour_becomes_luma_as_in_bt_601(tmp_path):
+    # ITU-R BT.601-7, 2.5.1: 0.299 R + 0.587 G + 0.114 B. Pure red, green, blue and white of 255.
+    pure = np.array([[[255, 0, 0], [0, 255, 0], [0, 0, 255], [255, 255, 255]]], np.uint8).repeat(2, 1).repeat(8, 0)
+    path = tmp_path / "pure.png"
+    Image.fromarray(pure).save(path)
+    assert load_picture(path).grey[0, ::2].tolist() == [76, 150, 29, 255]
+    Image.fromarray(RGB).save(path)
+    due = cv2.cvtColor(RGB, cv2.COLOR_RGB2GRAY).astype(int)
+    # OpenCV rounds its weights to 15 bits.
+    assert abs(load_picture(path).grey.astype(int) - due).max() <= 1
+
+
+@pytest.mark.parametrize("mode", ["RGBA", "LA", "P", "1", "CMYK"])
+def test_other_kinds_of_pixels_are_read(tmp_path, mode):
+    path = tmp_path / ("it.tif" if mode == "CMYK" else "it.png")
+    image = Image.fromarray(GREY8).convert("RGB").convert(mode)
+    image.save(path)
+    due = np.asarray(image.convert("RGB").convert("L")).astype(int)
+    loaded = load_picture(path)
+    assert loaded.grey.dtype == np.uint8
+    assert abs(loaded.grey.astype(int) - due).max() <= 1
+
+
+def test_transparency_is_ignored(tmp_path):
+    path = tmp_path / "it.png"
+    Image.fromarray(np.dstack([RGB, np.zeros((20, 30), np.uint8)])).save(path)
+    opaque = tmp_path / "opaque.png"
+    Image.fromarray(RGB).save(opaque)
+    assert (load_picture(path).grey == load_picture(opaque).grey).all()
+
+
+def png_of(width: int, height: int) -> bytes:
+    """Return the header of a PNG of that size, with a single row of data."""
+
+    def chunk(kind: bytes, data: bytes) -> bytes:
+        return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+    head = struct.pack(">IIBBBBB", width, height, 8, 0, 0, 0, 0)
+    data = zlib.compress(bytes(width + 1))
+    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", data) + chunk(b"IEND", b"")
+
+
+def test_a_picture_of_100_mp_is_refused_by_its_header(tmp_path, monkeypatch):
+    path = tmp_path / "large.png"
+    path.write_bytes(png_of(10_000, 10_000))
+
+    def decoded(_):
+        raise AssertionError("it was decoded")
+
+    monkeypatch.setattr(pictures, "_decode", decoded)
+    with pytest.raises(UnusablePicture, match=r"10000 × 10000 px \(100 MP\); at most 80 MP are read"):
+        load_picture(path)
+
+
+def float_tiff(value: float) -> bytes:
+    out = io.BytesIO()
+    Image.fromarray(np.full((16, 16), value, np.float32)).save(out, "TIFF")
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("data", "said"),
+    [
+        (b"", "is empty"),
+        (
+            b"hello, I am a letter",
+            "is not a picture that can be read, or its header is damaged; give a PNG, TIFF, JPEG or BMP",
+        ),
+        (b"%PDF-1.4 and so on", "is not a picture"),
+        (encode_png(GREY8)[:-200], "cut off or damaged"),
+        (encode_png(GREY8)[:40], "its header is damaged"),
+        (encode_png(np.zeros((1, 1), np.uint8)), "1 × 1 px; nothing can be measured below 8 px"),
+        (png_of(7, 4000), "7 × 4000 px; nothing can be measured"),
+        (float_tiff(np.nan), "values that are not numbers"),
+        (float_tiff(-3.0), "values from -3 to -3"),
+        (float_tiff(0.5), "only whole grey values"),
+        (float_tiff(1e6), "only whole grey values"),
+    ],
+    ids=["empty", "text", "pdf", "cut", "head only", "one pixel", "narrow", "nan", "negative", "0 to 1", "large"],
+)
+def test_what_cannot_be_measured_in_is_refused_in_a_sentence(tmp_path, data, said):
+    path = tmp_path / "it.png"
+    path.write_bytes(data)
+    with pytest.raises(UnusablePicture) as caught:
+        load_picture(path)
+    assert said in str(caught.value)
+    assert str(path) in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.data())
+def test_a_damaged_picture_gives_a_picture_or_a_sentence(tmp_path_factory, data):
+    whole = bytearray(encode_png(GREY8))
+    for _ in range(data.draw(st.integers(1, 4))):
+        whole[data.draw(st.integers(0, len(whole) - 1))] = data.draw(st.integers(0, 255))
+    cut = data.draw(st.integers(0, len(whole)))
+    path = tmp_path_factory.mktemp("pictures") / "it.png"
+    path.write_bytes(bytes(whole[:cut]))
+    try:
+        loaded = load_picture(path)
+    except TiepointError:
+        return
+    assert loaded.grey.ndim == 2
+
+
+@pytest.mark.parametrize("pixels", [GREY8, GREY16, RGB], ids=["grey8", "grey16", "rgb"])
+def test_a_written_png_holds_the_same_pixels(tmp_path, pixels):
+    path = tmp_path / "it.png"
+    save_png(path, pixels)
+    loaded = load_picture(path)
+    assert (loaded.pixels == pixels).all()
+    described = loaded.described("top")
+    assert described.pixels_sha256 == pixels_sha256(pixels)
+    assert (described.role, described.size, described.file) == ("top", (30, 20), "it.png")
