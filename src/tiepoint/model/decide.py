@@ -14,7 +14,7 @@ from scipy import special
 
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.foundation.sources import coverage_factor
-from tiepoint.foundation.units import parse_length
+from tiepoint.foundation.units import parse_length, to_unit
 
 Verdict = Literal["conforms", "rejected", "undecided", "unread"]
 
@@ -85,14 +85,17 @@ def probability_of_conformance(value: float, u: float, dof: float, limits: Limit
     return max(0.0, 1.0 - below - above)
 
 
-def decide(value: float, u: float, dof: float, limits: Limits) -> Verdict:
-    """Return the verdict on an unrounded value. A value that is not finite is `unread`."""
+def decide(value: float, u: float, dof: float, limits: Limits, unit: str = "mm") -> Verdict:
+    """Return the verdict on an unrounded value. A value that is not finite is `unread`.
+
+    Value, u and limits are in `unit`, which matters only to a guard band of fixed length.
+    """
     if not (math.isfinite(value) and math.isfinite(u) and u >= 0 and dof > 0):
         return "unread"
     if limits.rule == SIMPLE:
         return "conforms" if _within(value, limits, 0.0) else "rejected"
     if limits.rule != ISO:
-        guard = guard_mm(limits.rule)
+        guard = to_unit(guard_mm(limits.rule), unit)
         if _within(value, limits, guard):
             return "conforms"
         return "undecided" if _within(value, limits, -guard) else "rejected"
@@ -102,19 +105,19 @@ def decide(value: float, u: float, dof: float, limits: Limits) -> Verdict:
     return "rejected" if probability <= 1 - limits.p else "undecided"
 
 
-def acceptance_limits(u: float, dof: float, limits: Limits) -> tuple[float | None, float | None]:
+def acceptance_limits(u: float, dof: float, limits: Limits, unit: str = "mm") -> tuple[float | None, float | None]:
     """Return the lowest and highest value that would conform; (None, None) where none could.
 
     For one limit, or far ones, these are limit ± t(p, dof)·u.
     """
-    guard = _guard(u, dof, limits)
+    guard = _guard(u, dof, limits, unit)
     if limits.lower is None or limits.upper is None:
         return (
             None if limits.lower is None else limits.lower + guard,
             None if limits.upper is None else limits.upper - guard,
         )
     middle = (limits.lower + limits.upper) / 2
-    if decide(middle, u, dof, limits) != "conforms":
+    if decide(middle, u, dof, limits, unit) != "conforms":
         return None, None
     if limits.rule != ISO or u == 0:
         return limits.lower + guard, limits.upper - guard
@@ -130,9 +133,9 @@ def acceptance_limits(u: float, dof: float, limits: Limits) -> tuple[float | Non
     return middle - reach, middle + reach
 
 
-def prospect(u: float, dof: float, limits: Limits) -> Prospect:
+def prospect(u: float, dof: float, limits: Limits, unit: str = "mm") -> Prospect:
     """Say whether a part at the middle of its tolerance could conform, and the smallest tolerance that could."""
-    smallest = _smallest_tolerance(u, dof, limits)
+    smallest = _smallest_tolerance(u, dof, limits, unit)
     possible = limits.width >= smallest
     if possible:
         return Prospect(True, smallest, f"Tolerances down to {smallest:.3g} wide can be shown to conform.")
@@ -162,13 +165,13 @@ def _within(value: float, limits: Limits, guard: float) -> bool:
     return above and (limits.upper is None or value <= limits.upper - guard)
 
 
-def _guard(u: float, dof: float, limits: Limits) -> float:
+def _guard(u: float, dof: float, limits: Limits, unit: str) -> float:
     if limits.rule == SIMPLE:
         return 0.0
-    return coverage_factor(limits.p, dof) * u if limits.rule == ISO else guard_mm(limits.rule)
+    return coverage_factor(limits.p, dof) * u if limits.rule == ISO else to_unit(guard_mm(limits.rule), unit)
 
 
-def _smallest_tolerance(u: float, dof: float, limits: Limits) -> float:
+def _smallest_tolerance(u: float, dof: float, limits: Limits, unit: str) -> float:
     if limits.rule != ISO:
-        return 2 * _guard(u, dof, limits)
+        return 2 * _guard(u, dof, limits, unit)
     return 2 * coverage_factor((1 + limits.p) / 2, dof) * u

@@ -60,7 +60,7 @@ class Reading:
 
         `told` are the remaining fields of the reading by name.
         """
-        verdict = None if limits is None else decide(value.value, value.u, value.dof, limits)
+        verdict = None if limits is None else decide(value.value, value.u, value.dof, limits, str(told["unit"]))
         return cls(
             value=value.value,
             u=value.u,
