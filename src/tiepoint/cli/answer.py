@@ -1,0 +1,73 @@
+"""How a command answers: one JSON object or plain sentences on standard output, all else on standard error."""
+
+import json as jsonlib
+import sys
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+import typer
+
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on standard output and nothing else there.")]
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What a command has to say. `good` is False where the work was done and the outcome is not good (exit 1)."""
+
+    document: Mapping[str, Any]
+    lines: tuple[str, ...]
+    good: bool = True
+    hints: tuple[str, ...] = ()
+
+
+def present(answer: Answer, as_json: bool) -> None:
+    """Print an answer and end the command with its exit code."""
+    for hint in answer.hints:
+        hint_at(hint)
+    if as_json:
+        print_json(answer.document)
+    else:
+        for line in answer.lines:
+            typer.echo(line)
+    raise typer.Exit(0 if answer.good else 1)
+
+
+def print_json(document: Mapping[str, Any]) -> None:
+    """Print one JSON object on standard output, in ASCII: no console's code page can spoil it."""
+    typer.echo(jsonlib.dumps(document, indent=1, allow_nan=False))
+
+
+def hint_at(sentence: str) -> None:
+    """Print a sentence on standard error."""
+    typer.echo(sentence, err=True)
+
+
+@contextmanager
+def progress(what: str, total: int) -> Iterator[Iterator[None]]:
+    """Show progress on standard error where a person looks at it: `next` on what this yields moves it by one."""
+    if total < 2 or not sys.stderr.isatty():
+        yield iter(lambda: None, 0)
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(what, total=total)
+
+        def steps() -> Iterator[None]:
+            while True:
+                bar.advance(task)
+                yield
+
+        yield steps()
+
+
+def table(rows: Iterable[tuple[str, ...]], right: frozenset[int] = frozenset()) -> Iterator[str]:
+    """Yield rows as lines with aligned columns; those in `right` are aligned to the right."""
+    kept = list(rows)
+    widths = [max(len(row[k]) for row in kept) for k in range(len(kept[0]))] if kept else []
+    for row in kept:
+        cells = [cell.rjust(w) if k in right else cell.ljust(w) for k, (cell, w) in enumerate(zip(row, widths, strict=True))]
+        yield ("  " + "  ".join(cells)).rstrip()

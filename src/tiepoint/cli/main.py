@@ -1,0 +1,153 @@
+"""The command line: parse, call one function, present. The one place where errors become sentences.
+
+Exit codes: 0 done; 1 done, and the outcome is not good for what was asked; 2 unusable input; 3 a fault of the
+program itself; 130 stopped by the keyboard (docs/decisions/0005).
+"""
+
+import os
+import sys
+from collections.abc import Sequence
+from typing import Annotated
+
+import typer
+
+from tiepoint.cli.answer import print_json
+from tiepoint.foundation.errors import TiepointError
+
+TRACE = "TIEPOINT_TRACE"
+FAULT = 3
+STOPPED = 130
+
+app = typer.Typer(
+    name="tiepoint",
+    add_completion=False,
+    rich_markup_mode=None,
+    no_args_is_help=False,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        from importlib.metadata import version
+
+        typer.echo(f"tiepoint {version('tiepoint')}")
+        raise typer.Exit
+
+
+@app.callback(invoke_without_command=True)
+def _root(
+    context: typer.Context,
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and end.")
+    ] = False,
+) -> None:
+    """From a photograph to a millimetre that can be defended.
+
+    \b
+    Print a target, photograph it, and tie its pixels to millimetres:
+      tiepoint target draw --pattern charuco --pitch 10mm --columns 17 --rows 12 --out target
+      tiepoint tie target photo.png --target target/target.json --tolerance 0.05mm --out tie.json
+    Ask where a pixel lies, or how long something is:
+      tiepoint tie probe tie.json --at 1224,1024
+      tiepoint tie probe tie.json --length 310,870 1990,884
+    Measure and judge parts by a recipe:
+      tiepoint run recipes/plate.toml shot-0001.png
+    See all of it at work, without a camera:
+      tiepoint demo
+
+    Lengths are typed with a unit (42mm, 1.5in, 10um), pixels as X,Y from the centre of the top left one. What
+    follows ± is the half-width of a 95 % interval.
+
+    Exit code 0: done. 1: done, and the outcome is not good for what was asked. 2: unusable input, with one sentence
+    that says what, where and what to do. 3: a fault of tiepoint itself.
+    """
+    if context.invoked_subcommand is None:
+        typer.echo(context.get_help())
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Run the command line and return its exit code."""
+    arguments = list(sys.argv[1:] if words is None else words)
+    for stream in (sys.stdout, sys.stderr):
+        _speak_unicode(stream)
+    as_json = "--json" in arguments
+    try:
+        code = typer.main.get_command(app).main(arguments, "tiepoint", standalone_mode=False)
+        sys.stdout.flush()
+    except TiepointError as error:
+        return _refuse(type(error).__name__, str(error), as_json)
+    except BrokenPipeError:
+        _leave_quietly()
+        return 2
+    except OSError as error:
+        return _refuse("UnusableInput", _of_the_system(error), as_json)
+    except (KeyboardInterrupt, typer.Abort):
+        typer.echo("Stopped; what was not finished was not written.", err=True)
+        return STOPPED
+    except Exception as error:
+        if hasattr(error, "format_message"):
+            return _refuse("UsageError", _usage(error), as_json)
+        return _fault(error, as_json)
+    return code if isinstance(code, int) else 0
+
+
+def _refuse(kind: str, sentence: str, as_json: bool, code: int = 2) -> int:
+    """Say in one sentence why nothing was done; with --json as an object too."""
+    if os.environ.get(TRACE):
+        raise  # noqa: PLE0704  # called while the exception is handled
+    line = " ".join(sentence.split())
+    typer.echo(f"tiepoint: {line}", err=True)
+    try:
+        if as_json:
+            print_json({"error": {"kind": kind, "sentence": line}})
+        sys.stdout.flush()
+    except OSError:
+        _leave_quietly()
+    return code
+
+
+def _fault(error: Exception, as_json: bool) -> int:
+    said = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
+    return _refuse(
+        "Fault",
+        f"a fault of tiepoint itself, not of your input ({said}); set {TRACE}=1 to see where, and report it with "
+        "the files that led to it",
+        as_json,
+        FAULT,
+    )
+
+
+def _usage(error: Exception) -> str:
+    context = getattr(error, "ctx", None)
+    command = getattr(context, "command_path", "tiepoint")
+    said = error.format_message().rstrip(".")  # type: ignore[attr-defined]  # asked for before the call
+    return f"{said[:1].lower() + said[1:]}; see {command} --help"
+
+
+def _of_the_system(error: OSError) -> str:
+    said = (error.strerror or str(error) or type(error).__name__).lower()
+    place = f"cannot use {error.filename}" if error.filename else "cannot write to standard output"
+    return f"{place}: {said}"
+
+
+def _speak_unicode(stream: object) -> None:
+    """Make a stream hold ± and −: a console or a pipe in an old code page would lose the sign of a number."""
+    encoding, change = getattr(stream, "encoding", None), getattr(stream, "reconfigure", None)
+    if not encoding or change is None:
+        return
+    try:
+        "±−µ°".encode(encoding)
+    except UnicodeEncodeError:
+        change(encoding="utf-8")
+    change(errors="replace")
+
+
+def _leave_quietly() -> None:
+    """Whoever read the output has gone: keep the interpreter from complaining when it closes it."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+if __name__ == "__main__":
+    sys.exit(main())

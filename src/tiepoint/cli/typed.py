@@ -1,0 +1,55 @@
+"""What a person types, as numbers: lengths with a unit, points in pixels. Errors name the option."""
+
+import math
+from collections.abc import Sequence
+
+from tiepoint.foundation.errors import UnknownUnit, UnusableInput
+from tiepoint.foundation.units import parse_length
+
+Point = tuple[float, float]
+
+
+def length_mm(option: str, text: str) -> float:
+    """Return millimetres; `UnknownUnit` naming the option where the text is not a length."""
+    try:
+        return parse_length(text)
+    except UnknownUnit as error:
+        raise UnknownUnit(f"{option}: {error}") from error
+
+
+def maybe_mm(option: str, text: str | None) -> float | None:
+    """Return millimetres, or None where the option was not given."""
+    return None if text is None else length_mm(option, text)
+
+
+def positive_mm(option: str, text: str) -> float:
+    """Return millimetres above zero."""
+    value = length_mm(option, text)
+    if value <= 0:
+        raise UnusableInput(f"{option} is {text}; choose a length above 0")
+    return value
+
+
+def not_negative_mm(option: str, text: str) -> float:
+    """Return millimetres of 0 or more, as for a standard uncertainty."""
+    value = length_mm(option, text)
+    if value < 0:
+        raise UnusableInput(f"{option} is {text}; choose 0mm or more")
+    return value
+
+
+def point_px(option: str, text: str) -> Point:
+    """Return the pixel of `X,Y`."""
+    x, comma, y = text.partition(",")
+    try:
+        point = float(x), float(y)
+    except ValueError:
+        point = math.nan, math.nan
+    if not comma or not all(map(math.isfinite, point)):
+        raise UnusableInput(f"{option}: {text!r} is not a point; type its pixel as X,Y, as in 1224,1023.5")
+    return point
+
+
+def points_px(option: str, texts: Sequence[str]) -> list[Point]:
+    """Return the pixels of several `X,Y`."""
+    return [point_px(option, text) for text in texts]
