@@ -12,6 +12,23 @@ import typer
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on standard output and nothing else there.")]
 
 
+def group(name: str) -> typer.Typer:
+    """Return an empty group of commands, set up as all of them are."""
+    return typer.Typer(
+        name=name,
+        add_completion=False,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+        context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    )
+
+
+def help_alone(context: typer.Context) -> None:
+    """Print the help of a group that was called without a command."""
+    if context.invoked_subcommand is None:
+        typer.echo(context.get_help())
+
+
 @dataclass(frozen=True)
 class Answer:
     """What a command has to say. `good` is False where the work was done and the outcome is not good (exit 1)."""
@@ -69,5 +86,7 @@ def table(rows: Iterable[tuple[str, ...]], right: frozenset[int] = frozenset()) 
     kept = list(rows)
     widths = [max(len(row[k]) for row in kept) for k in range(len(kept[0]))] if kept else []
     for row in kept:
-        cells = [cell.rjust(w) if k in right else cell.ljust(w) for k, (cell, w) in enumerate(zip(row, widths, strict=True))]
+        cells = [
+            cell.rjust(w) if k in right else cell.ljust(w) for k, (cell, w) in enumerate(zip(row, widths, strict=True))
+        ]
         yield ("  " + "  ".join(cells)).rstrip()

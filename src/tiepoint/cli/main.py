@@ -11,21 +11,16 @@ from typing import Annotated
 
 import typer
 
-from tiepoint.cli.answer import print_json
+from tiepoint.cli import tie
+from tiepoint.cli.answer import group, help_alone, print_json
+from tiepoint.cli.run import run
 from tiepoint.foundation.errors import TiepointError
 
 TRACE = "TIEPOINT_TRACE"
 FAULT = 3
 STOPPED = 130
 
-app = typer.Typer(
-    name="tiepoint",
-    add_completion=False,
-    rich_markup_mode=None,
-    no_args_is_help=False,
-    pretty_exceptions_enable=False,
-    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
-)
+app = group("tiepoint")
 
 
 def _version(asked: bool) -> None:
@@ -39,7 +34,7 @@ def _version(asked: bool) -> None:
 @app.callback(invoke_without_command=True)
 def _root(
     context: typer.Context,
-    version: Annotated[
+    version: Annotated[  # noqa: ARG001  # its callback has answered before
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and end.")
     ] = False,
 ) -> None:
@@ -63,8 +58,11 @@ def _root(
     Exit code 0: done. 1: done, and the outcome is not good for what was asked. 2: unusable input, with one sentence
     that says what, where and what to do. 3: a fault of tiepoint itself.
     """
-    if context.invoked_subcommand is None:
-        typer.echo(context.get_help())
+    help_alone(context)
+
+
+app.add_typer(tie.app, name="tie")
+app.command()(run)
 
 
 def main(words: Sequence[str] | None = None) -> int:

@@ -1,0 +1,131 @@
+"""`tiepoint run`: measure and judge shots by a recipe."""
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from tiepoint.cli.answer import Answer, Json, hint_at, present, progress, table
+
+if TYPE_CHECKING:
+    from tiepoint.model.record import Record
+    from tiepoint.recipe.station import Ran
+
+MOST_TABLES = 3
+"""Up to so many shots are told reading by reading; more would scroll the outcome away."""
+
+
+def run(
+    recipe: Annotated[Path, typer.Argument(metavar="RECIPE.toml", help="The recipe: ordered steps and their limits.")],
+    shots: Annotated[
+        list[Path],
+        typer.Argument(metavar="SHOT...", help="Picture files, or folders with a shot.json and its pictures."),
+    ],
+    tie: Annotated[
+        Path | None, typer.Option("--tie", metavar="TIE.json", help="This tie instead of the recipe's; records say so.")
+    ] = None,
+    variants: Annotated[
+        Path | None,
+        typer.Option("--variants", metavar="VARIANTS.csv", help="Heights, nominals and limits by variant."),
+    ] = None,
+    variant: Annotated[str | None, typer.Option("--variant", metavar="NAME", help="The variant to judge by.")] = None,
+    overlay: Annotated[
+        Path | None, typer.Option("--overlay", metavar="DIR", help="Draw what was found over each picture (SVG).")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="DIR", help="Write records.jsonl and records.csv here.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Measure and judge shots by a recipe.
+
+    Every reading carries its ± and what dominates it; every limit is judged by the recipe's decision rule. What
+    could not be seen is unread, and never passes. Exit code 1: some record does not conform.
+
+    \b
+      tiepoint run recipes/plate.toml shot-0001.png
+      tiepoint run recipes/plate.toml shots/*.png --out today --overlay today/pictures
+      tiepoint run recipes/plate.toml shot.png --variants variants.csv --variant left
+    """
+    from tiepoint.recipe import station
+
+    prepared = station.prepare(recipe, tie_path=tie, variants_path=variants, variant=variant)
+    for sentence in prepared.warnings:
+        hint_at(sentence)
+    names = _overlay_names(shots)
+    ran: list[tuple[str, Record]] = []
+    with progress("Shots", len(shots)) as step:
+        for one in station.run_shots(prepared, shots):
+            _draw(one, overlay, names)
+            ran.append((one.shot_path.name, one.record))
+            next(step)
+    records = [record for _, record in ran]
+    if out is not None:
+        station.write_records(out, records)
+    present(
+        Answer(
+            {"records": [station.record_json(record) for record in records]},
+            tuple(_lines(ran)),
+            good=all(record.verdict == "conforms" for record in records),
+            hints=_written(out, overlay),
+        ),
+        as_json,
+    )
+
+
+def _overlay_names(shots: Sequence[Path]) -> dict[Path, str]:
+    """Return a file name for each shot; shots of the same name in different folders get a number."""
+    names: dict[Path, str] = {}
+    taken: set[str] = set()
+    for shot in shots:
+        stem = shot.resolve().stem
+        name, k = stem, 1
+        while name in taken:
+            k += 1
+            name = f"{stem}-{k}"
+        taken.add(name)
+        names.setdefault(shot, f"{name}.svg")
+    return names
+
+
+def _draw(ran: "Ran", overlay: Path | None, names: dict[Path, str]) -> None:
+    if overlay is not None:
+        from tiepoint.documents.files import write_atomic
+
+        write_atomic(overlay / names[ran.shot_path], ran.overlay().encode())
+
+
+def _lines(ran: "Sequence[tuple[str, Record]]") -> Iterator[str]:
+    from tiepoint.cli.told import reading_row, verdict
+
+    for name, record in ran:
+        yield f"{name}: {verdict(record.verdict)}{_why(record)}"
+        if len(ran) <= MOST_TABLES:
+            yield from table([reading_row(r) for r in record.readings], frozenset({1}))
+            yield from (f"  {note}" for note in record.notes)
+    if len(ran) > 1:
+        yield _sum([record for _, record in ran])
+
+
+def _why(record: "Record") -> str:
+    """Return which readings made the verdict what it is."""
+    if not record.readings or all(r.verdict is None for r in record.readings):
+        return ", nothing is judged: the recipe states no limits"
+    named = [f"{r.name} {r.quantity}" for r in record.readings if r.verdict == record.verdict]
+    if record.verdict == "conforms" or not named:
+        return ""
+    rest = f" and {len(named) - 3} more" if len(named) > 3 else ""
+    return f" for {', '.join(named[:3])}{rest}"
+
+
+def _sum(records: "Sequence[Record]") -> str:
+    counts = {word: sum(r.verdict == word for r in records) for word in ("conforms", "undecided", "unread", "rejected")}
+    words = {"conforms": "conform"}
+    told = ", ".join(f"{n} {words.get(word, word)}" for word, n in counts.items() if n)
+    return f"{len(records)} shots: {told}."
+
+
+def _written(out: Path | None, overlay: Path | None) -> tuple[str, ...]:
+    records = () if out is None else (f"Records are in {out / 'records.jsonl'} and {out / 'records.csv'}.",)
+    return records + (() if overlay is None else (f"Overlays are in {overlay}.",))

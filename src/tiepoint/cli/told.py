@@ -1,0 +1,88 @@
+"""Numbers and verdicts as a person reads them on a terminal."""
+
+import math
+from collections.abc import Iterator
+
+from tiepoint.cli.answer import table
+from tiepoint.foundation.sources import Value, budget
+from tiepoint.foundation.units import to_unit
+from tiepoint.model.reading import Reading
+from tiepoint.report.figures import decimals_of, fixed, per_cent, value_and_pm, with_unit
+
+MARKS = {"conforms": "●", "rejected": "◆", "undecided": "◐", "unread": "○"}
+"""A shape for each verdict, so that a photocopy tells them apart too."""
+
+MOST_ROWS = 6
+
+
+def mm(value: Value, unit: str = "mm") -> str:
+    """Return a length in mm as `12.345 ± 0.012 mm`, in the unit asked for."""
+    return with_unit(to_unit(value.value, unit), to_unit(value.U95, unit), unit)
+
+
+def verdict(word: str) -> str:
+    """Return a verdict with its mark."""
+    return f"{MARKS[word]} {word}"
+
+
+def budget_lines(value: Value, unit: str = "mm") -> Iterator[str]:
+    """Yield what the ± is made of, largest first: label, share of the variance, standard uncertainty."""
+    rows = [row for row in budget(value) if row.u > 0]
+    if not rows:
+        return
+    yield f"What ± {_figures(to_unit(value.U95, unit))} {unit} is made of ({_interval(value.dof)}):"
+    shown = [(row.label, per_cent(row.share), f"u {_figures(to_unit(row.u, unit))} {unit}") for row in rows[:MOST_ROWS]]
+    if left := rows[MOST_ROWS:]:
+        u = math.sqrt(sum(row.u**2 for row in left))
+        shown.append(
+            (
+                f"{len(left)} smaller ones",
+                per_cent(sum(r.share for r in left)),
+                f"u {_figures(to_unit(u, unit))} {unit}",
+            )
+        )
+    yield from table(shown, frozenset({1}))
+
+
+def reading_row(reading: Reading) -> tuple[str, ...]:
+    """Return one reading as cells: name, value, ±, unit, limits, verdict, what dominates or why there is no value."""
+    name = f"{reading.name} {reading.quantity.replace('_', ' ')}"
+    limits = _limits(reading)
+    judged = verdict(reading.verdict) if reading.verdict else ""
+    if reading.value is None:
+        return name, "no value", "", "", limits, judged, reading.reason.sentence if reading.reason else ""
+    bounds = (reading.limits.lower, reading.limits.upper) if reading.limits else ()
+    value, pm = value_and_pm(reading.value, reading.U95, bounds)
+    return name, value, pm, "" if reading.unit == "1" else _unit(reading.unit), limits, judged, _dominates(reading)
+
+
+def _dominates(reading: Reading) -> str:
+    by_label: dict[str, float] = {}
+    for term in reading.sources:
+        by_label[term.label] = by_label.get(term.label, 0.0) + (term.c * term.u) ** 2
+    total = math.fsum(by_label.values())
+    if total <= 0:
+        return ""
+    label = max(by_label, key=lambda k: by_label[k])
+    return f"mostly {label} ({per_cent(by_label[label] / total)})"
+
+
+def _limits(reading: Reading) -> str:
+    if reading.limits is None:
+        return ""
+    lower, upper = reading.limits.lower, reading.limits.upper
+    if lower is None:
+        return f"at most {upper:g}"
+    return f"at least {lower:g}" if upper is None else f"{lower:g} to {upper:g}"
+
+
+def _unit(unit: str) -> str:
+    return "°" if unit == "deg" else unit
+
+
+def _figures(u: float) -> str:
+    return fixed(u, decimals_of(u))
+
+
+def _interval(dof: float) -> str:
+    return "95 % interval" if math.isinf(dof) or dof > 200 else f"95 % interval, {dof:.3g} degrees of freedom"
