@@ -34,6 +34,12 @@ def sheet(name: str) -> str:
 
 
 @cache
+def script() -> str:
+    """Return the page's own script; the page can be read without it."""
+    return (files("tiepoint.report") / "page.js").read_text(encoding="utf-8")
+
+
+@cache
 def faces(*weights: tuple[str, int, str]) -> str:
     """Return `@font-face` rules with the faces embedded; all of them, or those named (family, weight, style)."""
     rules = []

@@ -1,0 +1,137 @@
+"""The summary of a job as one page: what was found, consequence first, and everything that it rests on.
+
+Sections are functions from a story to HTML, in a list; a later stage of the job adds its own.
+"""
+
+from collections.abc import Callable
+
+from tiepoint.report import charts, look, tables
+from tiepoint.report.figures import counted, fixed
+from tiepoint.report.page_parts import Stage, block, esc, heading, megabytes, micro, note, say, sheet, traverse
+from tiepoint.report.plate_sections import decided_sentence, plates_section, reading_section
+from tiepoint.report.story import Coverage, Outcome, Story, coverage, outcome, reading_checks
+from tiepoint.report.tie_sections import lengths_section, others_section, target_section, tie_section
+
+Section = Callable[[Story], str]
+
+
+def summary_html(story: Story) -> str:
+    """Return the whole page as one self-contained text."""
+    body = "".join(
+        (
+            '<a class="skip" href="#found">To what was found</a>',
+            charts.symbols(),
+            traverse(stages(story)),
+            f'<main><header class="pagehead"><h1>{esc(story.title)}</h1>'
+            f'<span class="where">{esc(story.where)}</span></header>{say(esc(story.job))}',
+            "".join(section(story) for section in SECTIONS),
+            f"<footer>{esc(story.software)}. Made in {fixed(story.took_s, 0)} s on the bench, a simulated station "
+            "whose truth is exact. ± is <span class='q'>U</span> at 95 % throughout.</footer></main>",
+        )
+    )
+    return look.page(story.title, body, script=look.script(), description=story.job)
+
+
+def stages(story: Story) -> list[Stage]:
+    """Return the stages of the job that exist, with their state."""
+    lengths = coverage(story.lengths)
+    found = outcome(story.plates)
+    return [
+        Stage("Tie", "proved", f"{micro(story.tie.truth_rms_mm)} from the truth", "tie"),
+        Stage("Recipe", "proved", f"{counted(found.n, 'plate')} judged", "plates"),
+        Stage("Prove", "begun", f"{lengths.covered} of {lengths.n} lengths hold", "prove"),
+        Stage("Evidence", "begun", f"{counted(len(story.files), 'file')} with hashes", "files"),
+    ]
+
+
+def found_section(story: Story) -> str:
+    """What was found, consequence first."""
+    found, lengths, readings = outcome(story.plates), coverage(story.lengths), coverage(reading_checks(story))
+    said = say(f"<strong>{_believed(lengths, readings, found)}</strong> {decided_sentence(found)}", big=True)
+    return sheet(
+        "found",
+        "What was found",
+        "",
+        f'<div class="pair"><div class="block">{said}{_what_limits(story)}</div>'
+        f'<div class="numbers">{block(_counts(found))}{block(_held(lengths, readings))}</div></div>',
+    )
+
+
+def _believed(lengths: Coverage, readings: Coverage, found: Outcome) -> str:
+    if lengths.as_expected and readings.as_expected and not found.escapes:
+        return "Yes, this station can be believed."
+    if found.escapes:
+        return "No: bad plates passed."
+    return "Not as stated: fewer intervals cover the truth than 95 % ones should."
+
+
+def _what_limits(story: Story) -> str:
+    first = story.hand.budget[0]
+    return note(
+        f"What limits it is <b>{esc(first.label[:1].lower() + first.label[1:])}</b>, {fixed(100 * first.share, 0)} % "
+        f"of the variance of a typical distance. {esc(story.tie.to_do)}"
+    )
+
+
+def _counts(found: Outcome) -> str:
+    items = "".join(
+        f"<div><dt>{charts.verdict(v)}</dt><dd>{found.of(None, v)}</dd></div>"
+        for v in charts.VERDICTS
+        if found.of(None, v) or v != "unread"
+    )
+    return f'{heading("Plates", f"{found.n} in all")}<dl class="counts">{items}</dl>'
+
+
+def _held(lengths: Coverage, readings: Coverage) -> str:
+    rows = [
+        (tables.name(what), tables.Cell(f"{c.covered} of {c.n}", "n"), tables.Cell(f"{c.low} to {c.high}", "n"))
+        for what, c in (("Known lengths", lengths), ("Readings of plates", readings))
+    ]
+    head = (("95 % intervals that cover the truth", ""), ("found", "n"), ("to be expected", "n"))
+    return tables.table(head, rows)
+
+
+def files_section(story: Story) -> str:
+    """Every file that the job left, with its hash."""
+    rows = [
+        (
+            tables.Cell(f'<a href="{esc(f.path)}">{esc(f.path)}</a>'),
+            tables.words(f.what, "narrow-hide"),
+            tables.Cell(megabytes(f.size_bytes), "n"),
+            tables.Cell(f"<code>{f.sha256[:12]}</code>", "n"),
+        )
+        for f in story.files
+    ]
+    total = sum(f.size_bytes for f in story.files)
+    head = (("File", ""), ("What it is", "narrow-hide"), ("Size", "n"), ("SHA-256 begins", "n"))
+    return sheet(
+        "files",
+        "Files of this station",
+        f"{counted(len(rows), 'file')}, {megabytes(total)}",
+        block(
+            note("All are plain text or pictures; a person can read, diff and keep them in version control."),
+            f"<details><summary>Show all {len(rows)}</summary>{tables.table(head, rows, class_='files')}</details>",
+        ),
+        f'<div class="block">{heading("The recipe", "recipes/hinge-plate.toml")}<details><summary>Show it</summary>'
+        f"<pre>{esc(story.recipe_toml)}</pre></details></div>",
+    )
+
+
+def cautions_section(story: Story) -> str:
+    """What this summary does not show."""
+    items = "".join(f"<li>{note(esc(caution))}</li>" for caution in story.cautions)
+    return sheet("cautions", "What this does not show", "", block(f'<ul class="cautions">{items}</ul>'))
+
+
+SECTIONS: list[Section] = [
+    found_section,
+    target_section,
+    tie_section,
+    lengths_section,
+    plates_section,
+    reading_section,
+    others_section,
+    files_section,
+    cautions_section,
+]
+"""The sections of the page in their order."""
