@@ -30,7 +30,9 @@ MEMBERS: dict[str, tuple[int, ...]] = {
     "homography + κ, κ2": (0, 1),
     "homography + κ, centre": (0, 2, 3),
     "homography + κ, κ2, centre": (0, 1, 2, 3),
+    "homography + κ, κ2, κ3, centre": (0, 1, 2, 3, 6),
     "homography + κ, κ2, centre, decentring": (0, 1, 2, 3, 4, 5),
+    "homography + κ, κ2, κ3, centre, decentring": (0, 1, 2, 3, 4, 5, 6),
 }
 """Which lens parameters (order of `LENS_NAMES`) each member frees beside the eight of the homography."""
 
@@ -42,7 +44,7 @@ AFFINE_MEMBERS: dict[str, tuple[int, ...]] = {
 """The members without perspective, for a telecentric lens: six parameters and the lens."""
 
 _ROUNDS = 60
-_STOP = 1e-5
+_STOP = 1e-4
 """A step below this many standard deviations, all parameters together, ends the fit."""
 _LEAST_POINTS = 4
 _FLATTEST = 3e-3
@@ -89,11 +91,12 @@ class Frame:
 
 @dataclass(frozen=True)
 class Fit:
-    """One member, fitted. `theta` (14,): G row by row without its last entry (1), then the six lens parameters.
+    """One member, fitted. `theta` (15,): G row by row without its last entry (1), then the seven lens parameters.
 
     `free` lists what moved; `covariance` (k, k) is that of the free parameters for corner covariances taken as
     true; `rows` (n, 2, k) the whitened Jacobian, `white` (n, 2, 2) the whitening, in normalised units.
     `residual_px`, `unseen_px` (n, 2): seen minus fitted, and seen minus what a fit without that corner says.
+    `k_used`: parameters that the corners determine; less than k where the prior on the centre did the work.
     """
 
     model: str
@@ -107,6 +110,7 @@ class Fit:
     residual_px: Array
     unseen_px: Array
     chi2: float
+    k_used: float
 
     @property
     def k(self) -> int:
@@ -119,9 +123,9 @@ class Fit:
         return 2 * len(self.corners)
 
     @property
-    def dof(self) -> int:
-        """Coordinates seen less parameters fitted: what the residuals leave to judge the noise by."""
-        return self.n - self.k
+    def dof(self) -> float:
+        """Coordinates seen less parameters that the corners had to pay for: what is left to judge the noise by."""
+        return self.n - self.k_used
 
     @property
     def chi2_per_dof(self) -> float:
@@ -133,9 +137,9 @@ class Fit:
         """The lens in pixels; None where no lens parameter moved."""
         if self.k <= 8 and all(f < 8 for f in self.free):
             return None
-        kappa, kappa2, cx, cy, p1, p2 = (float(v) for v in self.theta[8:])
+        kappa, kappa2, cx, cy, p1, p2, kappa3 = (float(v) for v in self.theta[8:])
         rho, middle = self.frame.rho_px, self.frame.middle_px
-        return Lens(kappa, kappa2, float(middle[0] + rho * cx), float(middle[1] + rho * cy), rho, p1, p2)
+        return Lens(kappa, kappa2, float(middle[0] + rho * cx), float(middle[1] + rho * cy), rho, p1, p2, kappa3)
 
     @property
     def matrix(self) -> Array:
@@ -163,13 +167,13 @@ class Fit:
 
     def member(self, chosen: bool = False) -> Member:
         """Return the criteria by which members are compared."""
-        n, k = self.n, self.k
+        n, k = self.n, self.k_used
         # Below a millionth of the stated noise the logarithm would judge rounding.
         level = n * math.log(max(self.chi2 / n, 1e-12))
         spare = n - k - 2
         aicc = level + 2.0 * (k + 1) * (1.0 + (k + 2) / spare) if spare > 0 else math.inf
         unseen = math.sqrt(float(np.mean(np.sum(self.unseen_px**2, axis=1))))
-        return Member(self.model, k, self.chi2, float(self.dof), level + (k + 1) * math.log(n), aicc, unseen, chosen)
+        return Member(self.model, self.k, self.chi2, self.dof, level + (k + 1) * math.log(n), aicc, unseen, chosen)
 
 
 def page_matrix(theta: Array) -> Array:
@@ -232,45 +236,44 @@ def fit_member(
     centre_prior_px: float = CENTRE_PRIOR_PX,
     fixed_lens: bool = False,
 ) -> Fit:
-    """Return one member fitted from `theta` (14,).
+    """Return one member fitted from `theta` (15,).
 
     `fixed_lens`: keep the lens parameters of `theta` that are not free; otherwise they are set to zero.
     Raises `PoorGeometry` where the corners do not determine the parameters.
     """
     theta = theta.copy()
     if not fixed_lens:
-        theta[[k for k in range(8, 14) if k not in free]] = 0.0
+        theta[[k for k in range(8, 15) if k not in free]] = 0.0
     white = _whitening(corners.covariance) * frame.rho_px
     page = (corners.plane_mm - frame.origin_mm) / frame.extent_mm
     seen = (corners.px - frame.middle_px) / frame.rho_px
     prior = np.array([(frame.rho_px / centre_prior_px) ** 2 if f in (10, 11) else 0.0 for f in free])
-    theta, rows, r, cov = _levenberg(page, seen, white, theta, free, prior)
-    leverage = (rows @ cov) @ rows.transpose(0, 2, 1)
-    residual = _coloured(white, r) * frame.rho_px
-    unseen = _coloured(white, _without(leverage, r)) * frame.rho_px
-    return Fit(model, corners, frame, theta, free, cov, rows, white, residual, unseen, float(np.sum(r**2)))
+    rows, r = np.empty((len(page), 2, len(free))), np.empty((len(page), 2))
+    normal = _levenberg(page, seen, white, theta, np.array(free), prior, rows, r)
+    cov = _inverse(normal)
+    residual, unseen = np.empty_like(r), np.empty_like(r)
+    chi2 = _leave_out(rows, r, white, cov, residual, unseen)
+    k_used = len(free) - float(np.diag(cov) @ prior)
+    return Fit(
+        model,
+        corners,
+        frame,
+        theta,
+        free,
+        cov,
+        rows,
+        white,
+        residual * frame.rho_px,
+        unseen * frame.rho_px,
+        chi2,
+        k_used,
+    )
 
 
 def with_covariance(fit: Fit, covariance: Array, centre_prior_px: float = CENTRE_PRIOR_PX) -> Fit:
     """Return the same member fitted again with other corner covariances (n, 2, 2)."""
     corners = replace(fit.corners, covariance=covariance)
     return fit_member(corners, fit.frame, fit.model, fit.free, fit.theta, centre_prior_px, fixed_lens=True)
-
-
-def _without(leverage: Array, r: Array) -> Array:
-    """Return (I − leverage)⁻¹·r for (n, 2, 2) and (n, 2); a corner that alone holds a parameter keeps no error."""
-    rest = np.eye(2) - leverage
-    det = rest[:, 0, 0] * rest[:, 1, 1] - rest[:, 0, 1] * rest[:, 1, 0]
-    safe = np.where(det > 1e-9, det, np.inf)
-    x = rest[:, 1, 1] * r[:, 0] - rest[:, 0, 1] * r[:, 1]
-    y = rest[:, 0, 0] * r[:, 1] - rest[:, 1, 0] * r[:, 0]
-    return np.asarray(np.stack([x, y], axis=1) / safe[:, None])
-
-
-def _coloured(white: Array, r: Array) -> Array:
-    """Return W⁻¹·r for lower triangular W (n, 2, 2) and r (n, 2)."""
-    x = r[:, 0] / white[:, 0, 0]
-    return np.stack([x, (r[:, 1] - white[:, 1, 0] * x) / white[:, 1, 1]], axis=1)
 
 
 def _whitening(covariance: Array) -> Array:
@@ -284,10 +287,10 @@ def _whitening(covariance: Array) -> Array:
 
 
 def _direct_start(corners: Corners, frame: Frame, affine: bool) -> Array:
-    """Return θ (14,) of the direct linear solution without a lens (Hartley's normalisation is the frame's)."""
+    """Return θ (15,) of the direct linear solution without a lens (Hartley's normalisation is the frame's)."""
     page = (corners.plane_mm - frame.origin_mm) / frame.extent_mm
     seen = (corners.px - frame.middle_px) / frame.rho_px
-    theta = np.zeros(14)
+    theta = np.zeros(15)
     one = np.ones(len(page))
     if affine:
         solution = np.linalg.lstsq(np.column_stack([page, one]), seen, rcond=None)[0]
@@ -312,41 +315,6 @@ def _warm_start(start: Array, fits: list[Fit], free: tuple[int, ...]) -> Array:
     return min(smaller, key=lambda fit: fit.chi2).theta if smaller else start
 
 
-def _levenberg(
-    page: Array, seen: Array, white: Array, theta: Array, free: tuple[int, ...], prior: Array
-) -> tuple[Array, Array, Array, Array]:
-    """Return θ, whitened rows (n, 2, k), whitened residuals (n, 2) and covariance (k, k) at the minimum."""
-    index = np.array(free)
-    rows_all, r = np.empty((len(page), 2, 14)), np.empty((len(page), 2))
-
-    def cost(at: Array) -> float:
-        return float(np.sum(r**2) + np.sum(prior * at[index] ** 2))
-
-    _linearise(page, seen, white, theta, rows_all, r)
-    damping, now = 1e-4, cost(theta)
-    for _ in range(_ROUNDS):
-        rows = rows_all[:, :, index].reshape(-1, len(index))
-        A = rows.T @ rows + np.diag(prior)
-        b = rows.T @ r.ravel() - prior * theta[index]
-        scale = 1.0 / np.sqrt(np.maximum(np.diag(A), 1e-300))
-        while True:
-            normal = A * np.outer(scale, scale)
-            step = scale * np.linalg.solve(normal + damping * np.eye(len(index)), scale * b)
-            trial = theta.copy()
-            trial[index] += step
-            _linearise(page, seen, white, trial, rows_all, r)
-            after = cost(trial)
-            if after <= now * (1 + 1e-12) or damping > 1e8:
-                break
-            damping = max(damping, 1e-6) * 10
-        small = float(step @ A @ step) < _STOP**2
-        theta, now, damping = trial, after, damping / 30
-        if small:
-            break
-    rows = rows_all[:, :, index].reshape(-1, len(index))
-    return theta, rows_all[:, :, index], r, _inverse(rows.T @ rows + np.diag(prior))
-
-
 def _inverse(A: Array) -> Array:
     """Return A⁻¹ of a normal matrix, scaled first; `PoorGeometry` where it is singular."""
     scale = 1.0 / np.sqrt(np.maximum(np.diag(A), 1e-300))
@@ -360,12 +328,124 @@ def _inverse(A: Array) -> Array:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _linearise(page, seen, white, theta, rows, r):  # type: ignore[no-untyped-def]  # numba infers
-    """Fill whitened rows (n, 2, 14) = W·∂x/∂θ and residuals r (n, 2) = W·(seen − x), in normalised units.
+def _leave_out(rows, r, white, cov, residual, unseen):  # type: ignore[no-untyped-def]  # numba infers
+    """Fill W⁻¹·r and W⁻¹·(I − J·C·Jᵀ)⁻¹·r, both (n, 2); return χ².
+
+    A corner that alone holds a parameter has no error.
+    """
+    chi2 = 0.0
+    k = cov.shape[0]
+    for n in range(r.shape[0]):
+        a, b, c = 1.0, 0.0, 1.0
+        for i in range(k):
+            left, right = 0.0, 0.0
+            for j in range(k):
+                left += cov[i, j] * rows[n, 0, j]
+                right += cov[i, j] * rows[n, 1, j]
+            a -= rows[n, 0, i] * left
+            b -= rows[n, 1, i] * left
+            c -= rows[n, 1, i] * right
+        det = a * c - b * b
+        x, y = 0.0, 0.0
+        if det > 1e-9:
+            x, y = (c * r[n, 0] - b * r[n, 1]) / det, (a * r[n, 1] - b * r[n, 0]) / det
+        residual[n, 0], unseen[n, 0] = r[n, 0] / white[n, 0, 0], x / white[n, 0, 0]
+        residual[n, 1] = (r[n, 1] - white[n, 1, 0] * residual[n, 0]) / white[n, 1, 1]
+        unseen[n, 1] = (y - white[n, 1, 0] * unseen[n, 0]) / white[n, 1, 1]
+        chi2 += r[n, 0] ** 2 + r[n, 1] ** 2
+    return chi2
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _levenberg(page, seen, white, theta, free, prior, rows, r):  # type: ignore[no-untyped-def]  # numba infers
+    """Move θ in place to the minimum; fill whitened rows (n, 2, k) and residuals (n, 2); return the normal matrix.
+
+    `prior` (k,) holds weights about zero. Damping scales with the diagonal (Marquardt 1963).
+    """
+    k = free.size
+    n = page.shape[0]
+    trial = theta.copy()
+    now = _linearise(page, seen, white, theta, free, rows, r)
+    for i in range(k):
+        now += prior[i] * theta[free[i]] ** 2
+    damping = 1e-6
+    A, b = np.empty((k, k)), np.empty(k)
+    for _ in range(_ROUNDS):
+        for i in range(k):
+            b[i] = -prior[i] * theta[free[i]]
+            for j in range(i + 1):
+                A[i, j] = 0.0
+        for m in range(n):
+            for axis in range(2):
+                for i in range(k):
+                    left = rows[m, axis, i]
+                    b[i] += left * r[m, axis]
+                    for j in range(i + 1):
+                        A[i, j] += left * rows[m, axis, j]
+        for i in range(k):
+            A[i, i] += prior[i]
+            for j in range(i):
+                A[j, i] = A[i, j]
+        while True:
+            step = _damped_step(A, b, damping)
+            length = 0.0
+            for i in range(k):
+                for j in range(k):
+                    length += step[i] * A[i, j] * step[j]
+            for i in range(k):
+                trial[free[i]] = theta[free[i]] + step[i]
+            after = _linearise(page, seen, white, trial, free, rows, r)
+            for i in range(k):
+                after += prior[i] * trial[free[i]] ** 2
+            if after <= now * (1.0 + 1e-12) or damping > 1e8:
+                break
+            damping = max(damping, 1e-6) * 10.0
+        theta[:] = trial
+        now = after
+        damping /= 30.0
+        if not length > _STOP**2:
+            break
+    return A
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _damped_step(A, b, damping):  # type: ignore[no-untyped-def]  # numba infers
+    """Return (A + damping·diag A)⁻¹·b by Cholesky."""
+    k = b.size
+    L, step = np.zeros((k, k)), np.empty(k)
+    for i in range(k):
+        total = b[i]
+        for j in range(i + 1):
+            value = A[i, j]
+            if i == j:
+                value *= 1.0 + damping
+            for m in range(j):
+                value -= L[i, m] * L[j, m]
+            if i == j:
+                L[i, i] = np.sqrt(max(value, 1e-14 * A[i, i] + 1e-300))
+            else:
+                L[i, j] = value / L[j, j]
+                total -= L[i, j] * step[j]
+        step[i] = total / L[i, i]
+    for i in range(k - 1, -1, -1):
+        for j in range(i + 1, k):
+            step[i] -= L[j, i] * step[j]
+        step[i] /= L[i, i]
+    return step
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _linearise(page, seen, white, theta, free, rows, r):  # type: ignore[no-untyped-def]  # numba infers
+    """Fill whitened rows (n, 2, k) = W·∂x/∂θ_free and residuals r (n, 2) = W·(seen − x), in normalised units.
+
+    Returns χ².
 
     The picture point x of an ideal point u solves ideal(x) = u; Newton from the seen point needs two or three rounds.
     """
     kappa, kappa2, cx, cy, p1, p2 = theta[8], theta[9], theta[10], theta[11], theta[12], theta[13]
+    kappa3 = theta[14]
+    row = np.zeros((2, 15))
+    chi2 = 0.0
     for n in range(page.shape[0]):
         X, Y = page[n, 0], page[n, 1]
         w = 1.0 / (theta[6] * X + theta[7] * Y + 1.0)
@@ -375,8 +455,8 @@ def _linearise(page, seen, white, theta, rows, r):  # type: ignore[no-untyped-de
         for _ in range(30):
             dx, dy = x - cx, y - cy
             r2 = dx * dx + dy * dy
-            q = 1.0 / (1.0 + r2 * (kappa + kappa2 * r2))
-            slope = (2.0 * kappa + 4.0 * kappa2 * r2) * q * q
+            q = 1.0 / (1.0 + r2 * (kappa + r2 * (kappa2 + r2 * kappa3)))
+            slope = (2.0 * kappa + r2 * (4.0 * kappa2 + r2 * 6.0 * kappa3)) * q * q
             a = q - slope * dx * dx + 2.0 * p1 * dy + 6.0 * p2 * dx
             b = -slope * dx * dy + 2.0 * (p1 * dx + p2 * dy)
             c = q - slope * dy * dy + 6.0 * p1 * dy + 2.0 * p2 * dx
@@ -389,7 +469,6 @@ def _linearise(page, seen, white, theta, rows, r):  # type: ignore[no-untyped-de
             if abs(sx) + abs(sy) < 1e-13:
                 break
         D00, D01, D11 = c * inv, -b * inv, a * inv
-        row = np.zeros((2, 14))
         fx, fy = X * w, Y * w
         for k in range(2):
             left, right = (D00, D01) if k == 0 else (D01, D11)
@@ -398,13 +477,17 @@ def _linearise(page, seen, white, theta, rows, r):  # type: ignore[no-untyped-de
             both = left * ux + right * uy
             row[k, 6], row[k, 7] = -both * fx, -both * fy
             bend = r2 * q * q * (left * dx + right * dy)
-            row[k, 8], row[k, 9] = bend, bend * r2
+            row[k, 8], row[k, 9], row[k, 14] = bend, bend * r2, bend * r2 * r2
             row[k, 10], row[k, 11] = (1.0 if k == 0 else 0.0) - left, (1.0 if k == 1 else 0.0) - right
             row[k, 12] = -(left * 2.0 * dx * dy + right * (r2 + 2.0 * dy * dy))
             row[k, 13] = -(left * (r2 + 2.0 * dx * dx) + right * 2.0 * dx * dy)
         gx, gy = seen[n, 0] - x, seen[n, 1] - y
-        for k in range(14):
-            rows[n, 0, k] = white[n, 0, 0] * row[0, k]
-            rows[n, 1, k] = white[n, 1, 0] * row[0, k] + white[n, 1, 1] * row[1, k]
-        r[n, 0] = white[n, 0, 0] * gx
-        r[n, 1] = white[n, 1, 0] * gx + white[n, 1, 1] * gy
+        w00, w10, w11 = white[n, 0, 0], white[n, 1, 0], white[n, 1, 1]
+        for k in range(free.size):
+            f = free[k]
+            rows[n, 0, k] = w00 * row[0, f]
+            rows[n, 1, k] = w10 * row[0, f] + w11 * row[1, f]
+        r[n, 0] = w00 * gx
+        r[n, 1] = w10 * gx + w11 * gy
+        chi2 += r[n, 0] ** 2 + r[n, 1] ** 2
+    return chi2

@@ -14,9 +14,9 @@ from tiepoint.ties.tie import Tie
 Array = NDArray[np.float64]
 
 _BLOCK = 128
-_ROWS_X = (0, 1, 2, 6, 7, 8, 9, 10, 11, 12, 13, 14)
-_ROWS_Y = (3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14)
-"""Which of the 15 parameters move x, and which move y."""
+_ROWS_X = (0, 1, 2, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15)
+_ROWS_Y = (3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15)
+"""Which of the 16 parameters move x, and which move y."""
 
 
 @dataclass(frozen=True)
@@ -54,11 +54,11 @@ def prepare(tie: Tie) -> Prepared:
     x, y = list(_ROWS_X), list(_ROWS_Y)
     frame, powers, C = _field_covariance(tie)
     terms = len(powers)
-    lens = np.zeros(7)
+    lens = np.zeros(8)
     lens[4] = 1.0
     if tie.lens is not None:
         k = tie.lens
-        lens[:] = (k.kappa, k.kappa2, k.cx, k.cy, k.rho_px, k.p1, k.p2)
+        lens[:] = (k.kappa, k.kappa2, k.cx, k.cy, k.rho_px, k.p1, k.p2, k.kappa3)
     return Prepared(
         np.ascontiguousarray(tie.matrix),
         lens,
@@ -140,10 +140,10 @@ def _locate(  # type: ignore[no-untyped-def]  # numba infers
 ):
     n = px.shape[0]
     terms = powers.shape[0]
-    gx, gy = np.empty((12, _BLOCK)), np.empty((12, _BLOCK))
+    gx, gy = np.empty((13, _BLOCK)), np.empty((13, _BLOCK))
     basis = np.empty((terms, _BLOCK))
     t, c_xx, c_yy, c_xy = np.empty(_BLOCK), np.empty(_BLOCK), np.empty(_BLOCK), np.empty(_BLOCK)
-    kappa, kappa2, cx, cy, rho, p1, p2 = lens
+    kappa, kappa2, cx, cy, rho, p1, p2, kappa3 = lens
     for start in range(0, n, _BLOCK):
         m = min(_BLOCK, n - start)
         for p in range(m):
@@ -152,12 +152,12 @@ def _locate(  # type: ignore[no-untyped-def]  # numba infers
             dx, dy = (x - cx) / rho, (y - cy) / rho
             xx, yy, dxy = dx * dx, dy * dy, dx * dy
             r2 = xx + yy
-            i_q = 1.0 / (1.0 + r2 * (kappa + kappa2 * r2))
+            i_q = 1.0 / (1.0 + r2 * (kappa + r2 * (kappa2 + r2 * kappa3)))
             by1x, by1y = 2.0 * dxy, r2 + 2.0 * yy
             by2x, by2y = r2 + 2.0 * xx, 2.0 * dxy
             ux = cx + rho * (dx * i_q + p1 * by1x + p2 * by2x)
             uy = cy + rho * (dy * i_q + p1 * by1y + p2 * by2y)
-            slope = (2.0 * kappa + 4.0 * kappa2 * r2) * i_q * i_q
+            slope = (2.0 * kappa + r2 * (4.0 * kappa2 + r2 * 6.0 * kappa3)) * i_q * i_q
             J00 = i_q - slope * xx + 2.0 * p1 * dy + 6.0 * p2 * dx
             J01 = -slope * dxy + 2.0 * (p1 * dx + p2 * dy)
             J11 = i_q - slope * yy + 6.0 * p1 * dy + 2.0 * p2 * dx
@@ -178,6 +178,7 @@ def _locate(  # type: ignore[no-untyped-def]  # numba infers
             gx[7, p], gy[7, p] = gx[6, p] * r2, gy[6, p] * r2
             b00, b01 = a00 * J00 + a01 * J01, a00 * J01 + a01 * J11
             b10, b11 = a10 * J00 + a11 * J01, a10 * J01 + a11 * J11
+            gx[12, p], gy[12, p] = gx[7, p] * r2, gy[7, p] * r2
             gx[8, p], gx[9, p] = a00 - b00, a01 - b01
             gy[8, p], gy[9, p] = a10 - b10, a11 - b11
             gx[10, p], gx[11, p] = rho * (a00 * by1x + a01 * by1y), rho * (a00 * by2x + a01 * by2y)

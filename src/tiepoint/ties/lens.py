@@ -2,13 +2,13 @@
 
 With d = (x − c)/ρ and r = |d| the ideal point is
 
-    u = c + ρ·[ d / (1 + κ·r² + κ2·r⁴) + T(d) ],
+    u = c + ρ·[ d / (1 + κ·r² + κ2·r⁴ + κ3·r⁶) + T(d) ],
     T = (2·p1·dx·dy + p2·(r² + 2·dx²),  p1·(r² + 2·dy²) + 2·p2·dx·dy).
 
-The radial part is the division model (Fitzgibbon, CVPR 2001), here with a second term; T is the
+The radial part is the division model (Fitzgibbon, CVPR 2001), here with more terms; T is the
 decentring term of Brown (1966), applied in the undistorting direction, so that probing a picture needs no
 iteration. An ideal picture is what a pinhole at the same place would have seen, in the same raw pixels:
-where κ, κ2, p1 and p2 vanish, u = x whatever the centre.
+where κ, κ2, κ3, p1 and p2 vanish, u = x whatever the centre.
 """
 
 from dataclasses import dataclass
@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
 
-LENS_NAMES = ("kappa", "kappa2", "cx", "cy", "p1", "p2")
+LENS_NAMES = ("kappa", "kappa2", "cx", "cy", "p1", "p2", "kappa3")
 """Order of the lens parameters in derivatives."""
 
 _NEWTON_ROUNDS = 30
@@ -27,7 +27,7 @@ _NEWTON_STOP_PX = 1e-11
 
 @dataclass(frozen=True, slots=True)
 class Lens:
-    """Lens parameters: κ, κ2, p1, p2 without unit; centre and `rho_px` (the unit of radius) in pixels."""
+    """Lens parameters: κ, κ2, κ3, p1, p2 without unit; centre and `rho_px` (the unit of radius) in pixels."""
 
     kappa: float
     kappa2: float
@@ -36,26 +36,27 @@ class Lens:
     rho_px: float
     p1: float = 0.0
     p2: float = 0.0
+    kappa3: float = 0.0
 
     @property
     def is_closed(self) -> bool:
         """Whether the way back, from ideal to picture, has a closed form too."""
-        return self.kappa2 == 0.0 and self.p1 == 0.0 and self.p2 == 0.0
+        return self.kappa2 == 0.0 and self.kappa3 == 0.0 and self.p1 == 0.0 and self.p2 == 0.0
 
     @property
     def vector(self) -> Array:
-        """The parameters (6,) in the order of `LENS_NAMES`."""
-        return np.array([self.kappa, self.kappa2, self.cx, self.cy, self.p1, self.p2])
+        """The parameters (7,) in the order of `LENS_NAMES`."""
+        return np.array([self.kappa, self.kappa2, self.cx, self.cy, self.p1, self.p2, self.kappa3])
 
     def with_vector(self, vector: ArrayLike) -> "Lens":
-        """Return a lens of the same ρ with the parameters (6,) in the order of `LENS_NAMES`."""
-        kappa, kappa2, cx, cy, p1, p2 = (float(v) for v in np.asarray(vector, float))
-        return Lens(kappa, kappa2, cx, cy, self.rho_px, p1, p2)
+        """Return a lens of the same ρ with the parameters (7,) in the order of `LENS_NAMES`."""
+        kappa, kappa2, cx, cy, p1, p2, kappa3 = (float(v) for v in np.asarray(vector, float))
+        return Lens(kappa, kappa2, cx, cy, self.rho_px, p1, p2, kappa3)
 
 
 @dataclass(frozen=True, slots=True)
 class Straightened:
-    """Ideal points (n, 2), d_px (n, 2, 2) = ∂ideal/∂picture, d_lens (n, 2, 6) in the order of `LENS_NAMES`."""
+    """Ideal points (n, 2), d_px (n, 2, 2) = ∂ideal/∂picture, d_lens (n, 2, 7) in the order of `LENS_NAMES`."""
 
     ideal_px: Array
     d_px: Array
@@ -66,19 +67,20 @@ def ideal_from_picture(lens: Lens | None, px: Array) -> Straightened:
     """Return the ideal points of picture points (n, 2), with derivatives. No lens: the identity."""
     n = len(px)
     if lens is None:
-        return Straightened(px.copy(), np.broadcast_to(np.eye(2), (n, 2, 2)).copy(), np.zeros((n, 2, 6)))
+        return Straightened(px.copy(), np.broadcast_to(np.eye(2), (n, 2, 2)).copy(), np.zeros((n, 2, len(LENS_NAMES))))
     d = (px - (lens.cx, lens.cy)) / lens.rho_px
     r2 = np.einsum("ni,ni->n", d, d)
-    q = 1.0 + r2 * (lens.kappa + lens.kappa2 * r2)
+    q = 1.0 + r2 * (lens.kappa + r2 * (lens.kappa2 + r2 * lens.kappa3))
     tangential, d_tangential, by_p = _decentring(lens, d, r2)
     ideal = (lens.cx, lens.cy) + lens.rho_px * (d / q[:, None] + tangential)
-    slope = (2.0 * lens.kappa + 4.0 * lens.kappa2 * r2) / q**2
+    slope = (2.0 * lens.kappa + r2 * (4.0 * lens.kappa2 + r2 * 6.0 * lens.kappa3)) / q**2
     J = np.eye(2) / q[:, None, None] - slope[:, None, None] * d[:, :, None] * d[:, None, :] + d_tangential
-    d_lens = np.empty((n, 2, 6))
+    d_lens = np.empty((n, 2, len(LENS_NAMES)))
     d_lens[:, :, 0] = -lens.rho_px * d * (r2 / q**2)[:, None]
     d_lens[:, :, 1] = d_lens[:, :, 0] * r2[:, None]
     d_lens[:, :, 2:4] = np.eye(2) - J
     d_lens[:, :, 4:6] = lens.rho_px * by_p
+    d_lens[:, :, 6] = d_lens[:, :, 1] * r2[:, None]
     return Straightened(ideal, J, d_lens)
 
 

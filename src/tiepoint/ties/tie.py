@@ -1,6 +1,6 @@
 """A tie: a solved relation between a picture and a plane (or a plane and a robot), with its sources.
 
-Every tie, however made, is one closed form (`lens`, then a 3 × 3 `matrix`), one parameter vector θ of 15
+Every tie, however made, is one closed form (`lens`, then a 3 × 3 `matrix`), one parameter vector θ of 16
 numbers (`PARAMETERS`), and a `factor` that says how each independent cause of uncertainty perturbs θ.
 Causes that no parameter can express (a bowed page, what the lens model leaves over) are smooth
 displacement `fields`. So one probe, one document and one kernel serve every kind of tie.
@@ -146,7 +146,7 @@ class Tie:
     """A solved relation. Frozen; `replace` makes variants.
 
     `matrix` (3, 3) maps ideal picture coordinates (raw px, y down), or points of another from-frame, to mm.
-    `factor` (15, m): ∂θ/∂source for the m `sources`. `valid_region` (k, 2): a convex polygon in the from-frame.
+    `factor` (16, m): ∂θ/∂source for the m `sources`. `valid_region` (k, 2): a convex polygon in the from-frame.
     `distance_mm`: of the projection centre from the plane, along its normal; `foot_mm`: where that normal meets
     the plane. Both None where they are not known; then no height can be corrected or budgeted.
     """
@@ -257,14 +257,14 @@ def project(H: Array, points: Array) -> tuple[Array, Array, Array]:
 
 
 def matrix_columns(d_matrix: Array) -> Array:
-    """Return factor columns (15, m) for sources that perturb the matrix alone, by ∂H/∂source (m, 3, 3)."""
+    """Return factor columns (16, m) for sources that perturb the matrix alone, by ∂H/∂source (m, 3, 3)."""
     columns = np.zeros((len(PARAMETERS), len(d_matrix)))
     columns[:9] = d_matrix.reshape(len(d_matrix), 9).T
     return columns
 
 
 def merge_columns(sources: Sequence[Source], columns: Array) -> tuple[tuple[Source, ...], Array]:
-    """Return sources without repetition, and their columns (15, m) added where one cause acts twice."""
+    """Return sources without repetition, and their columns (16, m) added where one cause acts twice."""
     check_ids(sources)
     order: dict[Source, int] = {}
     for source in sources:
