@@ -1,0 +1,113 @@
+"""Make the pages that are derived from the program: `uv run python docs/build.py`; a test holds them current."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import typer
+
+from tiepoint.cli.main import app
+from tiepoint.foundation.reasons import FLAGS, REASONS
+
+REFERENCE = Path(__file__).resolve().parent / "reference"
+MADE = "<!-- Made by docs/build.py; do not edit. -->\n"
+
+
+def pages() -> dict[Path, str]:
+    """Return every derived page by its path."""
+    return {
+        REFERENCE / "command-line.md": command_line(),
+        REFERENCE / "reasons-and-flags.md": reasons_and_flags(),
+    }
+
+
+def reasons_and_flags() -> str:
+    """Return the page of the two registries."""
+    return "\n".join(
+        [
+            MADE,
+            "# Reasons and flags",
+            "",
+            "A reason says why there is no value; its reading is `unread` where it has limits, and never passes.",
+            "A flag says what to know about a value. Words in braces are parameters, kept beside the code in a record.",
+            "",
+            *_registry("Reasons", REASONS),
+            *_registry("Flags", FLAGS),
+        ]
+    )
+
+
+def _registry(title: str, codes: dict[str, str]) -> Iterator[str]:
+    yield from (f"## {title}", "", "| code | says |", "|---|---|")
+    yield from (f"| `{code}` | {sentence} |" for code, sentence in codes.items())
+    yield ""
+
+
+def command_line() -> str:
+    """Return the page of all commands and options."""
+    root: Any = typer.main.get_command(app)
+    lines = [MADE, "# Command line", "", *_prose(root.help)]
+    for path, command in _commands("tiepoint", root):
+        lines += [f"## {path}", "", "```", _usage(path, command), "```", "", *_prose(command.help), *_options(command)]
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def _commands(path: str, command: Any) -> Iterator[tuple[str, Any]]:
+    for name, inner in getattr(command, "commands", {}).items():
+        if getattr(inner, "commands", None):
+            yield from _commands(f"{path} {name}", inner)
+        else:
+            yield f"{path} {name}", inner
+
+
+def _usage(path: str, command: Any) -> str:
+    words = [_word(p) for p in command.params if p.name != "as_json"]
+    return " ".join([path, *words, "[--json]"])
+
+
+def _word(param: Any) -> str:
+    shown = param.metavar or param.name.upper()
+    many = " ..." if param.multiple or param.nargs == -1 else ""
+    if param.param_type_name == "argument":
+        word = shown.removesuffix("...") + many.strip() if param.required else f"{shown}{many}"
+    else:
+        word = param.opts[-1] if getattr(param, "is_flag", False) else f"{param.opts[-1]} {shown}{many}"
+    return word if param.required else f"[{word}]"
+
+
+def _options(command: Any) -> Iterator[str]:
+    yield from ("| | |", "|---|---|")
+    for param in command.params:
+        words = [_shown(param)] if param.param_type_name == "argument" else [param.opts[-1], _shown(param)]
+        default = f" Default: `{param.default}`." if isinstance(param.default, str) else ""
+        cells = f"`{' '.join(filter(None, words))}`", f"{param.help}{default}"
+        yield f"| {' | '.join(cell.replace('|', chr(92) + '|') for cell in cells)} |"
+    yield ""
+
+
+def _shown(param: Any) -> str:
+    return "" if getattr(param, "is_flag", False) else (param.metavar or "")
+
+
+def _prose(text: str) -> Iterator[str]:
+    """Yield a help text as Markdown: paragraphs that begin with a backspace are examples, kept as they are."""
+    for paragraph in text.strip().split("\n\n"):
+        if paragraph.startswith("\b"):
+            yield from ("```console", *_example(paragraph.removeprefix("\b\n").split("\n")), "```", "")
+        else:
+            yield from (*paragraph.split("\n"), "")
+
+
+def _example(lines: list[str]) -> Iterator[str]:
+    for line in lines:
+        yield f"$ {line.strip()}" if line.startswith("  ") else f"# {line.strip()}"
+
+
+def main() -> None:
+    """Write the derived pages."""
+    for path, text in pages().items():
+        path.write_text(text, encoding="utf-8", newline="\n")
+
+
+if __name__ == "__main__":
+    main()
