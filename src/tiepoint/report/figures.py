@@ -9,6 +9,7 @@ from collections.abc import Iterable
 
 MINUS = "\N{MINUS SIGN}"
 THIN = "\N{THIN SPACE}"
+HOLD = "\N{NO-BREAK SPACE}"
 MOST_DECIMALS = 9
 
 
@@ -46,7 +47,7 @@ def value_and_pm(value: float, U: float | None, limits: Iterable[float | None] =
 def with_unit(value: float, U: float | None, unit: str) -> str:
     """Return `12.345 ± 0.012 mm` as running text; a unit of `1` is left out."""
     number, pm = value_and_pm(value, U)
-    return " ".join(part for part in (number, pm, "" if unit == "1" else unit) if part)
+    return HOLD.join(part for part in (number, pm, "" if unit == "1" else unit) if part)
 
 
 def per_cent(share: float) -> str:

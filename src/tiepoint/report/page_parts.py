@@ -6,7 +6,7 @@ from html import escape
 from typing import Literal
 
 from tiepoint.report import svg
-from tiepoint.report.figures import fixed, value_and_pm
+from tiepoint.report.figures import HOLD, fixed, value_and_pm, with_unit
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,10 +60,9 @@ def title_block(rows: Sequence[tuple[str, str]]) -> str:
 def micro(mm: float, U_mm: float | None = None) -> str:
     """Return a length in µm with its unit, two figures where it has no ±."""
     if U_mm is not None:
-        number, pm = value_and_pm(1000 * mm, 1000 * U_mm)
-        return f"{number} {pm} µm"
+        return with_unit(1000 * mm, 1000 * U_mm, "µm")
     number, _ = value_and_pm(1000 * mm, abs(1000 * mm))
-    return f"{number} µm"
+    return f"{number}{HOLD}µm"
 
 
 def megabytes(size_bytes: float) -> str:

@@ -17,8 +17,8 @@ def plates_section(story: Story) -> str:
     found = outcome(story.plates)
     covered = coverage(reading_checks(story))
     said = say(
-        f"<strong>{covered.covered} of {covered.n} reading intervals cover the truth.</strong> "
-        f"{decided_sentence(found)}"
+        f"<strong>{covered.covered} of {covered.n} reading intervals cover the truth.</strong> Of {covered.n} honest "
+        f"95 % intervals, {covered.low} to {covered.high} do."
     )
     top = f'<div class="columns"><div>{said}{_decision_note()}</div><div>{_confusion(found)}</div></div>'
     judged = [run for run in trends(story.plates) if run.limits is not None]
@@ -28,7 +28,7 @@ def plates_section(story: Story) -> str:
         "plates",
         f"{counted(len(story.plates), 'plate')}, against the truth",
         "hinge plate for greenhouse vents",
-        f'<div class="wide">{block(top)}{block(_key(), f"""<div class="columns">{runs}</div>""")}'
+        f'<div class="wide">{block(top)}{block(_key(), f"""<div class="columns charts">{runs}</div>""")}'
         f"{block(_pictures(story.plates))}</div>",
     )
 
@@ -55,19 +55,20 @@ def decided_sentence(found: Outcome) -> str:
 def _decision_note() -> str:
     return note(
         "A reading conforms where its true value lies within the limits with at least 95 % probability, and is "
-        "rejected where it lies outside with at least 95 % (ISO 14253-1). What lies between is said to be undecided."
+        "rejected where it lies outside with at least 95 % (ISO 14253-1). What lies between is said to be undecided. "
+        "In truth a plate is good where every judged quantity lies within its limits."
     )
 
 
 def _confusion(found: Outcome) -> str:
     heads = [("In truth", "")] + [(charts.verdict(v), "n") for v in charts.VERDICTS] + [("all", "n")]
     rows = []
-    for label, good in (("every quantity within its limits", True), ("at least one outside", False)):
+    for label, good in (("good", True), ("bad", False)):
         counts = [found.of(good, v) for v in charts.VERDICTS]
         cells = [_count(n, _wrong(good, v)) for n, v in zip(counts, charts.VERDICTS, strict=True)]
         rows.append((tables.name(label), *cells, tables.Cell(str(sum(counts)), "n")))
     totals = [tables.Cell(str(found.of(None, v)), "n") for v in charts.VERDICTS]
-    rows.append((tables.name("plates in all"), *totals, tables.Cell(str(found.n), "n")))
+    rows.append((tables.name("all"), *totals, tables.Cell(str(found.n), "n")))
     return _scroll(tables.table(heads, rows, lead=2)) + note(
         f"Escapes: {found.escapes} of {found.of(None, 'conforms')} that conform. "
         f"False rejects: {found.false_rejects} of {found.of(None, 'rejected')} rejected. "

@@ -23,7 +23,7 @@ def summary_html(story: Story) -> str:
             charts.symbols(),
             traverse(stages(story)),
             f'<main><header class="pagehead"><h1>{esc(story.title)}</h1>'
-            f'<span class="where">{esc(story.where)}</span></header>{say(esc(story.job))}',
+            f'<span class="where">{esc(story.where)}</span>{say(esc(story.job))}</header>',
             "".join(section(story) for section in SECTIONS),
             f"<footer>{esc(story.software)}. Made in {fixed(story.took_s, 0)} s on the bench, a simulated station "
             "whose truth is exact. ± is <span class='q'>U</span> at 95 % throughout.</footer></main>",

@@ -10,11 +10,15 @@ from tiepoint.report.figures import per_cent, value_and_pm
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """A cell: `html` as is, `kind` its class (`n`, `val`, `pm`, `u`, …), `head` for a row's own name."""
+    """A cell: `html` as is, `kind` its class (`n`, `val`, `pm`, `u`, …), `head` for a row's own name.
+
+    `span` is how many columns it takes.
+    """
 
     html: str
     kind: str = ""
     head: bool = False
+    span: int = 1
 
 
 def words(text: str, kind: str = "") -> Cell:
@@ -81,7 +85,8 @@ def _row(cells: Sequence[Cell], kind: str) -> str:
 def _cell(cell: Cell) -> str:
     if cell.head:
         return f'<th scope="row"{_class(cell.kind)}>{cell.html}</th>'
-    return f"<td{_class(cell.kind)}>{cell.html}</td>"
+    span = f' colspan="{cell.span}"' if cell.span > 1 else ""
+    return f"<td{_class(cell.kind)}{span}>{cell.html}</td>"
 
 
 def _class(kind: str) -> str:

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from tiepoint.report import charts, look, tables, tie_sheet
-from tiepoint.report.figures import counted, fixed, per_cent, value_and_pm
+from tiepoint.report.figures import MOST_DECIMALS, counted, decimals_of, fixed, per_cent, value_and_pm
 from tiepoint.report.page_parts import block, esc, heading, micro, note, say, sheet, title_block
 from tiepoint.report.story import Check, Coverage, Story, TieStory, coverage
 from tiepoint.report.tie_picture import map_svg
@@ -108,19 +108,17 @@ def _plain(value: float, unit: str) -> tuple[tables.Cell, tables.Cell, tables.Ce
 
 def others_section(story: Story) -> str:
     """The other ways of tying the same camera, each asked for one length whose truth is known."""
-    rows = []
+    checks = [o.check for o in story.others]
+    reach = max((abs(c.error) + c.U for c in checks), default=1.0)
+    rows: list[Sequence[tables.Cell]] = []
     for other in story.others:
-        check = other.check
-        name = tables.Cell(f"<b>{esc(other.how)}</b><small>{esc(other.rests_on)}</small>", "two", head=True)
-        rows.append((name, *_check_cells(check), tables.Cell(esc(other.says), "said")))
-    reach = max((abs(o.check.error) + o.check.U for o in story.others), default=1.0)
-    head = (*_check_head(reach, "Tie"), ("What it cannot know", "said"))
+        rows.append((tables.Cell(f"<b>{esc(other.how)}</b>", "has", head=True), *_check_cells(other.check, reach)))
+        rows.append((tables.Cell(f"{esc(other.rests_on)} {esc(other.says)}", "why", span=len(rows[-1])),))
     said = say(
-        "The same camera, tied in the other ways of the trade, and each asked for the length of the same gauge block. "
-        f"{_covered_words(coverage([o.check for o in story.others]))}"
+        "The same camera, tied in the other ways of the trade, and each asked for the same known length. "
+        f"{_covered_words(coverage(checks))}"
     )
-    body = _with_intervals(rows, [o.check for o in story.others], reach, len(_check_head(reach, "")))
-    return sheet("others", "Tied in other ways", "", block(said, _scroll(tables.table(head, body))))
+    return sheet("others", "Tied in other ways", "", block(said, tables.table(_check_head(reach, "Tie"), rows)))
 
 
 # ---------- verification ----------
@@ -147,39 +145,31 @@ def lengths_section(story: Story) -> str:
 def _length_table(story: Story, height: float) -> str:
     checks = [c for c in story.lengths if c.height_mm == height]
     reach = max(abs(c.error) + c.U for c in story.lengths)
-    rows = [(tables.name(c.place), *_check_cells(c)) for c in checks]
+    rows = [(tables.name(c.place), *_check_cells(c, reach)) for c in checks]
     found = coverage(checks)
     where = "In the tie's own plane" if height == 0 else f"{fixed(height, 2)} mm higher, by moving the tie"
-    head = _check_head(reach, "Place")
-    body = _with_intervals(rows, checks, reach, len(head))
-    return f"<div>{heading(where, f'{found.covered} of {found.n} cover')}{tables.table(head, body)}</div>"
+    table = tables.table(_check_head(reach, "Place"), rows)
+    return f"<div>{heading(where, f'{found.covered} of {found.n} cover')}{table}</div>"
 
 
 def _check_head(reach: float, first: str) -> tuple[tuple[str, str], ...]:
     number, _ = value_and_pm(1000 * reach, 1000 * reach)
     return (
         (first, ""), ("true, mm", "n narrow-hide"), ("read, mm", "val"), ("", "pm"), ("error, µm", "n"),
-        (f"error ± <span class='q'>U</span>, ±{number} µm", "axis"),
+        (f"error ± <span class='q'>U</span>, axis ±{number} µm", "axis"),
     )  # fmt: skip
 
 
-def _check_cells(check: Check) -> tuple[tables.Cell, ...]:
-    value, pm, _ = tables.measured(check.value, check.U, "mm")
-    decimals = len(value.html.partition(".")[2])
-    error = fixed(1000 * check.error, max(0, decimals - 3 + (decimals <= 3)))
-    return tables.Cell(fixed(check.true, decimals), "n narrow-hide"), value, pm, tables.Cell(error, "n")
-
-
-def _with_intervals(
-    rows: Sequence[Sequence[tables.Cell]], checks: Sequence[Check], reach: float, at: int
-) -> list[tuple[tables.Cell, ...]]:
-    """Return rows with the drawn interval as the column before `at`."""
-    told = []
-    for row, check in zip(rows, checks, strict=True):
-        missed = "" if check.covers else '<span class="unseen-words">misses the truth</span>'
-        bar = tables.Cell(charts.interval(check.error, check.U, 1.03 * reach) + missed, "axis")
-        told.append((*row[: at - 1], bar, *row[at - 1 :]))
-    return told
+def _check_cells(check: Check, reach: float) -> tuple[tables.Cell, ...]:
+    """Return truth, reading, ±, error, and the error's interval drawn on an axis to ±`reach`."""
+    decimals = min(MOST_DECIMALS, decimals_of(check.U))
+    missed = "" if check.covers else '<span class="unseen-words">misses the truth</span>'
+    return (
+        tables.Cell(fixed(check.true, decimals), "n narrow-hide"),
+        *tables.measured(check.value, check.U, "mm")[:2],
+        tables.Cell(fixed(1000 * check.error, decimals_of(1000 * check.U)), "n"),
+        tables.Cell(charts.interval(check.error, check.U, 1.03 * reach) + missed, "axis"),
+    )
 
 
 def _expected(found: Coverage) -> str:
@@ -195,7 +185,3 @@ def _covered_words(found: Coverage) -> str:
 
 def _decimals(value: float) -> int:
     return max(2, len(f"{value:g}".partition(".")[2]))
-
-
-def _scroll(inside: str) -> str:
-    return f'<div class="scroll">{inside}</div>'
