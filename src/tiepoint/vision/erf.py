@@ -1,29 +1,25 @@
-"""The blurred step and its slope, from a table: twice as fast as calling `exp` and exact to 1e-6."""
+"""The blurred step and its slope without a branch, so that whole loops run in vector registers."""
 
-import math
-
-import numpy as np
 from numba import njit
-
-_STEP = 1.0 / 64.0
-_REACH = 4.25
-"""Beyond this argument the error function is ±1 to 2e-9."""
-
-_X = np.arange(round(_REACH / _STEP) + 2) * _STEP
-_ERF = np.array([math.erf(x) for x in _X])
-_SLOPE = np.array([2.0 / math.sqrt(math.pi) * math.exp(-x * x) for x in _X])
 
 
 @njit(cache=True, nogil=True, inline="always")
 def erf_and_slope(x: float) -> tuple[float, float]:
-    """Return erf(x) and its derivative: nearest table entry and a second-order Taylor step."""
+    """Return erf(x) and its derivative, both to 2e-6.
+
+    exp(−x²) as a Taylor polynomial of x²/64 raised to the 64th power; erf by Abramowitz & Stegun 7.1.26.
+    """
     size = abs(x)
-    if size >= _REACH:
-        return (1.0 if x > 0 else -1.0), 0.0
-    k = int(size * 64.0 + 0.5)
-    step = size - k * 0.015625
-    at = k * 0.015625
-    slope = _SLOPE[k]
-    value = _ERF[k] + step * slope * (1.0 - at * step)
-    steep = slope * (1.0 - 2.0 * at * step + (2.0 * at * at - 1.0) * step * step)
-    return (value if x > 0 else -value), steep
+    size = 4.2 if size > 4.2 else size
+    y = size * size * 0.015625
+    bell = 1.0 - y * (1.0 - y * (0.5 - y * (1.0 / 6.0 - y * (1.0 / 24.0 - y * (1.0 / 120.0)))))
+    bell *= bell
+    bell *= bell
+    bell *= bell
+    bell *= bell
+    bell *= bell
+    bell *= bell
+    k = 1.0 / (1.0 + 0.3275911 * size)
+    tail = ((((1.061405429 * k - 1.453152027) * k + 1.421413741) * k - 0.284496736) * k + 0.254829592) * k
+    value = 1.0 - tail * bell
+    return (value if x >= 0.0 else -value), 1.1283791670955126 * bell

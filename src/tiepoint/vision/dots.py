@@ -1,0 +1,298 @@
+"""Where a dot's centre is: a maximum-likelihood fit of its rim to the picture's own pixels.
+
+A tilted circle looks like an ellipse whose centre is *not* the picture of the circle's centre (TRADE: by
+f·r²·sin α·cos α/Z², a quarter of a pixel in ordinary set-ups; Heikkilä, PAMI 22, 2000, from memory). So the
+rim is fitted against a template: a smooth map from picture to page in which the dot is the unit circle. Where
+the map is the true one (a first tie), its centre is the picture of the dot's centre and nothing is left to
+correct; where it is only affine (no tie yet), the fit gives the ellipse and `centre_shift_px` tells how far
+the picture of the centre is from its middle.
+
+Fitted: shift (2), growth of the rim (ink that spreads) and its two-fold change round the rim (a template of
+slightly wrong shape), both levels and the blur. What a rim says about these others does not touch its
+centre: they are even round the rim, a shift is odd.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from tiepoint.vision.corners import FITTED, NOT_CONVERGED, STOP_PX, TOO_FEW_PIXELS, WANDERED
+from tiepoint.vision.erf import erf_and_slope
+from tiepoint.vision.normal_equations import SUMS, cholesky, gram, leading_covariance, solve
+
+Array = NDArray[np.float64]
+Picture = NDArray[Any]
+
+TERMS = ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2), (3, 0), (2, 1), (1, 2), (0, 3))
+"""Powers (i, j) of the template's polynomial in u, v: pixel offsets from the centre over the dot's size."""
+
+
+@dataclass(frozen=True)
+class Rims:
+    """What is known of n dots before the fit.
+
+    `xy_px` (n, 2): the template's centre; `size_px` (n,): a radius that scales pixel offsets; `template`
+    (n, 2, 10): page coordinates in dot radii as polynomials (`TERMS`) of those scaled offsets; `band_px` (n,)
+    on both sides of the rim; `slopes` (n, 2, 2): of the middle level and of the half step, in grey per px.
+    """
+
+    xy_px: Array
+    size_px: Array
+    template: Array
+    band_px: Array
+    slopes: Array
+
+
+@dataclass(frozen=True)
+class DotFits:
+    """n fitted dots; `status` (n,) as in `tiepoint.vision.corners`.
+
+    `xy_px` (n, 2): the template's centre where the rim puts it; `cov_px2` (n, 2, 2); `growth_px` (n, 3): the
+    rim outside of the template, and its cos 2φ and sin 2φ parts (φ: direction of the rim's normal); `level`
+    and `swing` (n,): middle of both levels and half of the step (positive: a dark dot); `blur_px` (n,) with
+    the pixel's own width; `noise` (n,), `pixels` (n,).
+    """
+
+    xy_px: Array
+    cov_px2: Array
+    growth_px: Array
+    level: Array
+    swing: Array
+    blur_px: Array
+    noise: Array
+    pixels: NDArray[np.int64]
+    status: NDArray[np.int64]
+
+
+def affine_template(axes_px: Array) -> tuple[Array, Array]:
+    """Return size (n,) and template (n, 2, 10) of ellipses given by (n, 2, 2) symmetric `axes_px`.
+
+    `axes_px` is the matrix whose eigenvalues are the semi-axes: the ellipse is its picture of the unit circle.
+    """
+    size = np.sqrt(np.linalg.det(axes_px))
+    template = np.zeros((len(size), 2, len(TERMS)))
+    template[:, :, 1:3] = np.linalg.inv(axes_px) * size[:, None, None]
+    return size, template
+
+
+def map_template(page_radii: Array, offsets_px: Array, size_px: Array) -> Array:
+    """Return templates (n, 2, 10) from samples of a map: page (n, k, 2) in dot radii ↔ picture (n, k, 2) px.
+
+    Both are offsets from the dot's centre. Least squares per dot over the k samples, which should surround
+    the rim on both sides; a cubic leaves some 1e-4 px of a strong lens over a rim of 30 px.
+    """
+    u, v = np.moveaxis(offsets_px / size_px[:, None, None], 2, 0)
+    design = np.stack([u**i * v**j for i, j in TERMS], axis=-1)
+    transposed = np.swapaxes(design, 1, 2)
+    return np.swapaxes(np.linalg.solve(transposed @ design, transposed @ page_radii), 1, 2)
+
+
+def centre_shift_px(matrix: Array, centre_mm: Array, radius_mm: Array) -> Array:
+    """Return how far (n, 2) the picture of each circle's centre lies from the middle of its ellipse.
+
+    `matrix` (3, 3) maps page to picture. The ellipse is the picture of the circle's conic; its middle is the
+    pole of the line at infinity (closed form: dual conic C* = H·C₀*·Hᵀ, middle = C*·(0, 0, 1)ᵀ).
+    """
+    dual = np.zeros((len(centre_mm), 3, 3))
+    lifted = np.concatenate([centre_mm, np.ones((len(centre_mm), 1))], axis=1)
+    dual[:] = lifted[:, :, None] * lifted[:, None, :]
+    dual[:, 0, 0] -= radius_mm**2
+    dual[:, 1, 1] -= radius_mm**2
+    seen = matrix @ dual @ matrix.T
+    middle = seen[:, :2, 2] / seen[:, 2:, 2]
+    centre = lifted @ matrix.T
+    return np.asarray(centre[:, :2] / centre[:, 2:] - middle)
+
+
+def fit_dots(picture: Picture, start: Rims, blur_px: float, *, rounds: int = 8, every: int = 1) -> DotFits:
+    """Fit the rim of every dot of `start` in `picture` (h, w; u8, u16 or f32).
+
+    `blur_px` is a first guess of the edge blur with the pixel's own width in it; `every` n-th pixel is used
+    (a first pass over large dots needs no more). Nothing is raised: `status` says what became of a dot.
+    """
+    out = np.zeros((len(start.xy_px), _COLUMNS))
+    _fit_all(
+        picture,
+        np.ascontiguousarray(start.xy_px, np.float64),
+        np.ascontiguousarray(start.size_px, np.float64),
+        np.ascontiguousarray(start.template, np.float64),
+        np.ascontiguousarray(start.band_px, np.float64),
+        np.ascontiguousarray(start.slopes, np.float64),
+        float(blur_px),
+        rounds,
+        every,
+        out,
+    )
+    cov = np.stack([out[:, [2, 3]], out[:, [3, 4]]], axis=1)
+    counts = out[:, 12:14].astype(np.int64)
+    level, swing, blur, noise = out[:, 8:12].T
+    return DotFits(out[:, :2], cov, out[:, 5:8], level, swing, blur, noise, counts[:, 0], counts[:, 1])
+
+
+_COLUMNS = 14
+FEWEST_PIXELS = 30
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _fit_all(
+    picture: Picture,
+    xy: Array,
+    size: Array,
+    template: Array,
+    band: Array,
+    slopes: Array,
+    blur: float,
+    rounds: int,
+    every: int,
+    out: Array,
+) -> None:
+    most = 0.0
+    for k in range(xy.shape[0]):
+        most = max(most, 2 * (_radii(template[k], size[k])[1] + band[k]) + 3)
+    pixels = np.empty((6, int(most * most) + 1))
+    rows = np.empty((9, int(most * most) + 1))
+    for k in range(xy.shape[0]):
+        inner, outer = _radii(template[k], size[k])
+        used = _collect(
+            picture, xy[k, 0], xy[k, 1], size[k], template[k], band[k], inner - band[k], outer + band[k], every, pixels
+        )
+        _fit_one(pixels, used, slopes[k], blur, rounds, rows, out[k])
+        out[k, 0] += xy[k, 0]
+        out[k, 1] += xy[k, 1]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _radii(template: Array, size: float) -> tuple[float, float]:
+    """Return the smallest and largest semi-axis of the template's affine part, with a tenth to spare."""
+    a, b, c, d = template[0, 1], template[0, 2], template[1, 1], template[1, 2]
+    half = 0.5 * (a * a + b * b + c * c + d * d)
+    rest = math.sqrt(max(half * half - (a * d - b * c) ** 2, 0.0))
+    return 0.9 * size / math.sqrt(half + rest), 1.1 * size / math.sqrt(max(half - rest, 1e-6))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _distance(template: Array, u: float, v: float, size: float) -> tuple[float, float, float]:
+    """Return the signed distance to the rim in px (positive outside) and the normal, to first order."""
+    x, xu, xv = _polynomial(template[0], u, v)
+    y, yu, yv = _polynomial(template[1], u, v)
+    rho = math.sqrt(x * x + y * y)
+    if rho < 0.2:  # the middle of a small dot: no direction, and far from the rim
+        return -1e9, 1.0, 0.0
+    gu, gv = (x * xu + y * yu) / rho, (x * xv + y * yv) / rho
+    steep = math.sqrt(gu * gu + gv * gv)
+    return (rho - 1.0) / steep * size, gu / steep, gv / steep
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _polynomial(c: Array, u: float, v: float) -> tuple[float, float, float]:
+    value = (
+        c[0]
+        + u * (c[1] + u * (c[3] + u * c[6]) + v * (c[4] + u * c[7]))
+        + v * (c[2] + v * (c[5] + u * c[8] + v * c[9]))
+    )
+    along_u = c[1] + u * (2 * c[3] + 3 * u * c[6]) + v * (c[4] + 2 * u * c[7] + v * c[8])
+    along_v = c[2] + u * (c[4] + u * c[7]) + v * (2 * c[5] + 2 * u * c[8] + 3 * v * c[9])
+    return value, along_u, along_v
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _collect(
+    picture: Picture,
+    cx: float,
+    cy: float,
+    size: float,
+    template: Array,
+    band: float,
+    inner: float,
+    outer: float,
+    every: int,
+    pixels: Array,
+) -> int:
+    """Gather the pixels near the rim: x, y (from the centre), grey, distance, normal x and y."""
+    count = 0
+    height, width = picture.shape
+    for y in range(max(math.ceil(cy - outer), 0), min(math.floor(cy + outer), height - 1) + 1):
+        v = y - cy
+        half = math.sqrt(max(outer * outer - v * v, 0.0))
+        hole = math.sqrt(inner * inner - v * v) if inner > abs(v) else 0.0
+        x = max(math.ceil(cx - half), 0)
+        x += (every - (x + 2 * y) % every) % every  # an oblique grid: no row or column is left out
+        last = min(math.floor(cx + half), width - 1)
+        while x <= last:
+            u = x - cx
+            if abs(u) < hole:
+                skipped = max(math.ceil(cx + hole) - x, 1)
+                x += (skipped + every - 1) // every * every
+                continue
+            d, nx, ny = _distance(template, u / size, v / size, size)
+            if abs(d) <= band:
+                pixels[0, count], pixels[1, count], pixels[2, count] = u, v, float(picture[y, x])
+                pixels[3, count], pixels[4, count], pixels[5, count] = d, nx, ny
+                count += 1
+            x += every
+    return count
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS)
+def _jacobian(pixels: Array, used: int, p: Array, slopes: Array, rows: Array) -> None:
+    """Fill Jacobian rows and residuals.
+
+    Parameters: shift x, y; growth, its cos 2φ and sin 2φ; middle level; half step; blur.
+    """
+    sx, sy, g0, g1, g2, m, a, w = p[0], p[1], p[2], p[3], p[4], p[5], p[6], p[7]
+    mx, my, ax, ay = slopes[0, 0], slopes[0, 1], slopes[1, 0], slopes[1, 1]
+    scale = 1.0 / (math.sqrt(2.0) * w)
+    for i in range(used):
+        x, y, nx, ny = pixels[0, i], pixels[1, i], pixels[4, i], pixels[5, i]
+        c2, s2 = nx * nx - ny * ny, 2.0 * nx * ny
+        d = pixels[3, i] - nx * sx - ny * sy - g0 - c2 * g1 - s2 * g2
+        e, s = erf_and_slope(d * scale)
+        step = a + ax * x + ay * y
+        s *= -step * scale
+        rows[0, i], rows[1, i], rows[2, i], rows[3, i], rows[4, i] = s * nx, s * ny, s, s * c2, s * s2
+        rows[5, i], rows[6, i], rows[7, i] = 1.0, e, s * d / w
+        rows[8, i] = pixels[2, i] - (m + mx * x + my * y + step * e)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _fit_one(pixels: Array, used: int, slopes: Array, blur: float, rounds: int, rows: Array, out: Array) -> None:
+    p, step, normal = np.zeros(8), np.zeros(8), np.zeros((9, 9))
+    p[7] = blur
+    out[12], out[13] = used, TOO_FEW_PIXELS
+    if used < FEWEST_PIXELS:
+        return
+    _jacobian(pixels, used, p, slopes, rows)
+    gram(rows, used, normal)
+    det = normal[5, 5] * normal[6, 6] - normal[6, 5] ** 2
+    if det > 1e-9 * normal[5, 5] ** 2:
+        p[5] = (normal[6, 6] * normal[8, 5] - normal[6, 5] * normal[8, 6]) / det
+        p[6] = (normal[5, 5] * normal[8, 6] - normal[6, 5] * normal[8, 5]) / det
+    out[13] = NOT_CONVERGED
+    total = 0.0
+    for _ in range(rounds):
+        _jacobian(pixels, used, p, slopes, rows)
+        gram(rows, used, normal)
+        step[:] = normal[8, :8]
+        total = normal[8, 8]
+        if not cholesky(normal, 8):
+            return
+        solve(normal, step, 8)
+        for j in range(8):
+            total -= step[j] * normal[8, j]  # what this step will take away
+        size = math.sqrt(step[0] ** 2 + step[1] ** 2 + step[2] ** 2)
+        p += min(1.0, 1.5 * p[7] / max(size, 1e-12)) * step
+        p[7] = min(max(p[7], 0.2), 3.0 * blur + 1.0)
+        if size < STOP_PX:
+            out[13] = FITTED
+            break
+    variance = max(total, 0.0) / (used - 8)
+    out[2], out[3], out[4] = leading_covariance(normal, 8, variance, step)
+    out[0], out[1] = p[0], p[1]
+    out[5:11] = p[2:8]
+    out[11] = math.sqrt(variance)
+    if out[13] == FITTED and not math.hypot(p[0], p[1]) < max(2.0, 2.0 * blur):
+        out[13] = WANDERED
