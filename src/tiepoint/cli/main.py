@@ -76,7 +76,7 @@ def main(words: Sequence[str] | None = None) -> int:
         sys.stdout.flush()
     except TiepointError as error:
         return _refuse(type(error).__name__, str(error), as_json)
-    except BrokenPipeError:
+    except (BrokenPipeError, SystemExit):  # typer turns the first into an exit with 1, which means something else here
         _leave_quietly()
         return 2
     except OSError as error:

@@ -1,6 +1,7 @@
 """Numbers and verdicts as a person reads them on a terminal."""
 
 import math
+import re
 from collections.abc import Iterator
 
 from tiepoint.cli.answer import table
@@ -15,9 +16,14 @@ MARKS = {"conforms": "●", "rejected": "◆", "undecided": "◐", "unread": "�
 MOST_ROWS = 6
 
 
+def plain(text: str) -> str:
+    """Return text as a terminal copies it: ordinary spaces, and none inside a number."""
+    return re.sub(r"(?<=\d)\u2009(?=\d)", "", text).replace("\u2009", " ").replace("\u00a0", " ")
+
+
 def mm(value: Value, unit: str = "mm") -> str:
     """Return a length in mm as `12.345 ± 0.012 mm`, in the unit asked for."""
-    return with_unit(to_unit(value.value, unit), to_unit(value.U95, unit), unit)
+    return plain(with_unit(to_unit(value.value, unit), to_unit(value.U95, unit), unit))
 
 
 def verdict(word: str) -> str:
@@ -31,13 +37,13 @@ def budget_lines(value: Value, unit: str = "mm") -> Iterator[str]:
     if not rows:
         return
     yield f"What ± {_figures(to_unit(value.U95, unit))} {unit} is made of ({_interval(value.dof)}):"
-    shown = [(row.label, per_cent(row.share), f"u {_figures(to_unit(row.u, unit))} {unit}") for row in rows[:MOST_ROWS]]
+    shown = [(row.label, share_of(row.share), f"u {_figures(to_unit(row.u, unit))} {unit}") for row in rows[:MOST_ROWS]]
     if left := rows[MOST_ROWS:]:
         u = math.sqrt(sum(row.u**2 for row in left))
         shown.append(
             (
                 f"{len(left)} smaller ones",
-                per_cent(sum(r.share for r in left)),
+                share_of(sum(r.share for r in left)),
                 f"u {_figures(to_unit(u, unit))} {unit}",
             )
         )
@@ -52,7 +58,7 @@ def reading_row(reading: Reading) -> tuple[str, ...]:
     if reading.value is None:
         return name, "no value", "", "", limits, judged, reading.reason.sentence if reading.reason else ""
     bounds = (reading.limits.lower, reading.limits.upper) if reading.limits else ()
-    value, pm = value_and_pm(reading.value, reading.U95, bounds)
+    value, pm = map(plain, value_and_pm(reading.value, reading.U95, bounds))
     return name, value, pm, "" if reading.unit == "1" else _unit(reading.unit), limits, judged, _dominates(reading)
 
 
@@ -64,7 +70,7 @@ def _dominates(reading: Reading) -> str:
     if total <= 0:
         return ""
     label = max(by_label, key=lambda k: by_label[k])
-    return f"mostly {label} ({per_cent(by_label[label] / total)})"
+    return f"mostly {label} ({share_of(by_label[label] / total)})"
 
 
 def _limits(reading: Reading) -> str:
@@ -80,8 +86,13 @@ def _unit(unit: str) -> str:
     return "°" if unit == "deg" else unit
 
 
+def share_of(share: float) -> str:
+    """Return a share as per cent."""
+    return plain(per_cent(share))
+
+
 def _figures(u: float) -> str:
-    return fixed(u, decimals_of(u))
+    return plain(fixed(u, decimals_of(u)))
 
 
 def _interval(dof: float) -> str:

@@ -1,0 +1,77 @@
+"""The real command line, in this process, and small documents to feed it."""
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tiepoint.cli.main import main
+from tiepoint.documents.files import write_document
+from tiepoint.foundation.sources import Source
+from tiepoint.ties.document import to_document
+from tiepoint.ties.sensor import Sensor
+from tiepoint.ties.tie import PARAMETERS, Tie
+
+
+@dataclass(frozen=True)
+class Said:
+    """What a command said, and its exit code."""
+
+    code: int
+    out: str
+    err: str
+
+    @property
+    def json(self) -> dict[str, Any]:
+        """The one object on standard output."""
+        return json.loads(self.out)
+
+    def is_one_sentence(self) -> bool:
+        """Whether standard error holds one line that names no place in the code."""
+        lines = self.err.strip().splitlines()
+        return len(lines) == 1 and lines[0].startswith("tiepoint: ") and "Traceback" not in self.err
+
+
+@pytest.fixture
+def cli(capsys) -> Callable[..., Said]:
+    """Return a function that runs the command line with the words given."""
+
+    def run(*words: str | Path) -> Said:
+        capsys.readouterr()
+        code = main([str(word) for word in words])
+        out, err = capsys.readouterr()
+        return Said(code, out, err)
+
+    return run
+
+
+@pytest.fixture
+def plain_tie() -> Tie:
+    """Return a tie of 0.05 mm/px over 640 × 480 px, origin at the lower left, its scale known to 1e-4."""
+    matrix = np.array([[0.05, 0.0, 0.0], [0.0, -0.05, 24.0], [0.0, 0.0, 1.0]])
+    factor = np.zeros((len(PARAMETERS), 1))
+    factor[:9, 0] = np.array([[0.05, 0.0, 0.0], [0.0, -0.05, 24.0], [0.0, 0.0, 0.0]]).ravel()
+    return Tie(
+        id="plain",
+        made="length",
+        from_frame="image",
+        to_frame="plane",
+        model="similarity",
+        matrix=matrix,
+        valid_region=np.array([[0.0, 0.0], [600.0, 0.0], [600.0, 479.0], [0.0, 479.0]]),
+        sources=(Source("rule", "print scale", "B", 1e-4, "tie"),),
+        factor=factor,
+        sensor=Sensor(640, 480),
+    )
+
+
+@pytest.fixture
+def tie_file(tmp_path, plain_tie) -> Path:
+    """Return the file of the plain tie."""
+    path = tmp_path / "tie.json"
+    write_document(path, "tie", to_document(plain_tie))
+    return path
