@@ -10,14 +10,14 @@ regression, here at the solution; Cook & Weisberg 1982).
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import PoorGeometry
-from tiepoint.ties.tie import PARAMETERS, Lens, Member
+from tiepoint.ties.tie import LENS_NAMES, PARAMETERS, Lens, Member
 
 Array = NDArray[np.float64]
 
@@ -143,19 +143,34 @@ class Fit:
 
     @property
     def matrix(self) -> Array:
-        """Ideal picture (px) → mm, (3, 3)."""
-        return np.asarray(self.frame.to_page @ np.linalg.inv(page_matrix(self.theta)) @ self.frame.from_picture)
+        """Ideal picture (px) → mm, (3, 3); scaled so that the picture's middle has weight 1."""
+        return self._gauge * np.asarray(
+            self.frame.to_page @ np.linalg.inv(page_matrix(self.theta)) @ self.frame.from_picture
+        )
+
+    @property
+    def _gauge(self) -> float:
+        # The frame's own middle is the origin of normalised picture coordinates.
+        return 1.0 / float(np.linalg.inv(page_matrix(self.theta))[2, 2])
+
+    @property
+    def tie_parameters(self) -> Array:
+        """θ of the tie (16,): the matrix, then the lens (about the picture's middle where there is none)."""
+        none = np.zeros(len(LENS_NAMES))
+        none[2:4] = self.frame.middle_px
+        lens = self.lens
+        return np.concatenate([self.matrix.ravel(), none if lens is None else lens.vector])
 
     def parameter_factor(self) -> Array:
-        """Return ∂θ_tie/∂(free parameters), (15, k): from the fit's own parameters to those of a tie."""
+        """Return ∂θ_tie/∂(free parameters), (16, k): from the fit's own parameters to those of a tie."""
         inverse = np.linalg.inv(page_matrix(self.theta))
         to_page, from_picture = self.frame.to_page, self.frame.from_picture
         columns = np.zeros((len(PARAMETERS), self.k))
         for column, f in enumerate(self.free):
             if f < 8:
                 bump = np.zeros(9)
-                bump[f] = 1.0
-                columns[:9, column] = (-to_page @ inverse @ bump.reshape(3, 3) @ inverse @ from_picture).ravel()
+                bump[f] = -self._gauge
+                columns[:9, column] = (to_page @ inverse @ bump.reshape(3, 3) @ inverse @ from_picture).ravel()
             else:
                 columns[9 + f - 8, column] = self.frame.rho_px if f in (10, 11) else 1.0
         return columns
@@ -205,8 +220,8 @@ def check_spread(corners: Corners) -> None:
             )
 
 
-def fit_family(corners: Corners, affine: bool = False, centre_prior_px: float = CENTRE_PRIOR_PX) -> tuple[Fit, ...]:
-    """Return all members that the number of corners allows, fitted, simplest first."""
+def fit_family(corners: Corners, affine: bool = False, only: tuple[str, ...] = ()) -> tuple[Fit, ...]:
+    """Return all members (or `only` some) that the number of corners allows, fitted, simplest first."""
     check_spread(corners)
     frame = frame_of(corners)
     start = _direct_start(corners, frame, affine)
@@ -217,14 +232,11 @@ def fit_family(corners: Corners, affine: bool = False, centre_prior_px: float = 
         # A free centre brings its own prior, so it needs no coordinates of its own.
         if fits and 2 * len(corners) < len(free) + 2:
             break
+        if only and model not in only:
+            continue
         theta = _warm_start(start, fits, free)
-        fits.append(fit_member(corners, frame, model, free, theta, centre_prior_px))
+        fits.append(fit_member(corners, frame, model, free, theta))
     return tuple(fits)
-
-
-def choose(fits: tuple[Fit, ...]) -> Fit:
-    """Return the member with the lowest BIC."""
-    return min(fits, key=lambda fit: fit.member().bic)
 
 
 def fit_member(
@@ -233,7 +245,6 @@ def fit_member(
     model: str,
     free: tuple[int, ...],
     theta: Array,
-    centre_prior_px: float = CENTRE_PRIOR_PX,
     fixed_lens: bool = False,
 ) -> Fit:
     """Return one member fitted from `theta` (15,).
@@ -247,7 +258,7 @@ def fit_member(
     white = _whitening(corners.covariance) * frame.rho_px
     page = (corners.plane_mm - frame.origin_mm) / frame.extent_mm
     seen = (corners.px - frame.middle_px) / frame.rho_px
-    prior = np.array([(frame.rho_px / centre_prior_px) ** 2 if f in (10, 11) else 0.0 for f in free])
+    prior = np.array([(frame.rho_px / CENTRE_PRIOR_PX) ** 2 if f in (10, 11) else 0.0 for f in free])
     rows, r = np.empty((len(page), 2, len(free))), np.empty((len(page), 2))
     normal = _levenberg(page, seen, white, theta, np.array(free), prior, rows, r)
     cov = _inverse(normal)
@@ -268,12 +279,6 @@ def fit_member(
         chi2,
         k_used,
     )
-
-
-def with_covariance(fit: Fit, covariance: Array, centre_prior_px: float = CENTRE_PRIOR_PX) -> Fit:
-    """Return the same member fitted again with other corner covariances (n, 2, 2)."""
-    corners = replace(fit.corners, covariance=covariance)
-    return fit_member(corners, fit.frame, fit.model, fit.free, fit.theta, centre_prior_px, fixed_lens=True)
 
 
 def _whitening(covariance: Array) -> Array:

@@ -1,0 +1,186 @@
+"""The page is not flat: how a bow of the paper moves the tie, and what the corners themselves say about it.
+
+A point that stands z above the plane is seen where the plane's point F + (P − F)·Z/(Z − z) would be, F the foot
+of the perpendicular from the camera and Z its distance. A bow therefore displaces the corners smoothly; part
+of that the fit swallows as scale, tilt and lens, and this part is an error of the tie; the rest stays in the
+residuals, and tells how large the bow can be. Both are linear in the bow, so one small Bayesian update does it
+(Gaussian prior of the stated flatness; Sivia & Skilling, Data Analysis, ch. 3, from memory).
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.ties.family import Fit
+from tiepoint.ties.tie import ideal_from_picture, project
+
+Array = NDArray[np.float64]
+
+ASSUMED_DISTANCE = 2.0
+"""Distance over the longer side of the field, where nothing better is known: short, so that u is not too small."""
+
+_CENTRE_U_PX = 30.0
+_ASPECT_U = 1e-3
+_USABLE = 0.25
+"""What is not known of the principal point and of the print's aspect decides whether perspective shows the focal
+length: usable where the relative u of its square is below `_USABLE`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Standpoint:
+    """Where the camera stands above the plane: distance and foot in mm, and how that is known."""
+
+    distance_mm: float
+    foot_mm: tuple[float, float]
+    how: str
+
+
+@dataclass(frozen=True)
+class Bow:
+    """What the corners say about the bow: modes (3,) in mm, and how the fit's parameters follow.
+
+    `found_mm` (3,): most probable heights of the modes; `covariance` (3, 3) of what is not known about them;
+    `response` (k, 3): ∂(free parameters)/∂mode; `chi2_drop`: how much better the corners fit with it.
+    """
+
+    found_mm: Array
+    covariance: Array
+    response: Array
+    chi2_drop: float
+    k_used: float
+
+
+def standpoint(fit: Fit, distance_mm: float | None = None) -> Standpoint:
+    """Return where the camera stands: by a stated distance, by the perspective itself, or assumed.
+
+    A tilted plane shows the focal length (square pixels, principal point at the lens centre: Zhang, PAMI 22,
+    2000, eqs. 3 and 4); a plane seen straight does not.
+    """
+    forward = _centred_page_to_picture(fit)
+    focal_px = _focal(forward)
+    if distance_mm is not None:
+        foot = pose(forward, focal_px or _focal_at(forward, distance_mm)).foot_mm
+        return Standpoint(distance_mm, foot, "stated")
+    if focal_px is not None:
+        seen = pose(forward, focal_px)
+        return Standpoint(seen.distance_mm, seen.foot_mm, "seen by the perspective of the photo")
+    field_mm = max(fit.corners.size_px) * _scale_mm_per_px(fit)
+    assumed = ASSUMED_DISTANCE * field_mm
+    return Standpoint(assumed, pose(forward, _focal_at(forward, assumed)).foot_mm, "assumed")
+
+
+@dataclass(frozen=True, slots=True)
+class Pose:
+    """A camera above the plane: `rotation` and `translation_mm` (camera from plane), and what follows from them."""
+
+    rotation: Array
+    translation_mm: Array
+
+    @property
+    def centre_mm(self) -> Array:
+        """Projection centre (3,) in plane coordinates."""
+        return np.asarray(-self.rotation.T @ self.translation_mm)
+
+    @property
+    def distance_mm(self) -> float:
+        """Height of the projection centre above the plane."""
+        return abs(float(self.centre_mm[2]))
+
+    @property
+    def foot_mm(self) -> tuple[float, float]:
+        """Where the perpendicular from the projection centre meets the plane."""
+        return float(self.centre_mm[0]), float(self.centre_mm[1])
+
+    @property
+    def tilt_deg(self) -> float:
+        """Angle between the optical axis and the plane's normal."""
+        return math.degrees(math.acos(min(1.0, abs(float(self.rotation[2, 2])))))
+
+
+def pose(forward: Array, focal_px: float) -> Pose:
+    """Return the pose of a camera from mm → ideal pixels about the principal point, (3, 3)."""
+    columns = np.diag([1 / focal_px, 1 / focal_px, 1.0]) @ forward
+    columns = columns / math.sqrt(float(np.linalg.norm(columns[:, 0]) * np.linalg.norm(columns[:, 1])))
+    if columns[2, 2] < 0:
+        columns = -columns
+    # The nearest pair of orthonormal axes, then the third one.
+    left, _, right = np.linalg.svd(columns[:, :2], full_matrices=False)
+    axes = left @ right
+    rotation = np.column_stack([axes, np.cross(axes[:, 0], axes[:, 1])])
+    return Pose(rotation, np.asarray(columns[:, 2]))
+
+
+def bow_of(fit: Fit, stand: Standpoint, u_mm: float, noise: float) -> Bow:
+    """Return what the corners say about the bow, each mode known before as 0 ± `u_mm`.
+
+    `noise` is the variance of a whitened residual (χ²/ν, at least 1).
+    """
+    displacement = displaced(fit, stand)
+    whitened = np.einsum("nij,njm->nim", fit.white, displacement / fit.frame.rho_px)
+    rows = fit.rows.reshape(-1, fit.k)
+    modes = whitened.reshape(-1, 3)
+    response = fit.covariance @ (rows.T @ modes)
+    unabsorbed = modes - rows @ response
+    residual = np.einsum("nij,nj->ni", fit.white, fit.residual_px / fit.frame.rho_px).ravel()
+    information = unabsorbed.T @ unabsorbed / noise
+    covariance = np.linalg.inv(information + np.eye(3) / u_mm**2)
+    found = covariance @ (unabsorbed.T @ residual) / noise
+    chi2_drop = float(found @ (unabsorbed.T @ residual)) / noise
+    return Bow(found, covariance, response, chi2_drop, 3.0 - float(np.trace(covariance)) / u_mm**2)
+
+
+def displaced(fit: Fit, stand: Standpoint) -> Array:
+    """Return how corners move in the picture, (n, 2, 3) in px per mm of each mode of the bow.
+
+    Modes: raised in the middle along x, along y (1 − ξ²), and twisted (ξ·η), ξ and η from −1 to 1 over the page.
+    """
+    page = fit.corners.plane_mm
+    low, high = page.min(axis=0), page.max(axis=0)
+    xi = (2 * page - low - high) / (high - low)
+    height = np.column_stack([1 - xi[:, 0] ** 2, 1 - xi[:, 1] ** 2, xi[:, 0] * xi[:, 1]])
+    aside = (page - stand.foot_mm) / stand.distance_mm
+    straight = ideal_from_picture(fit.lens, fit.corners.px)
+    _, d_ideal, _ = project(fit.matrix, straight.ideal_px)
+    px_per_mm = np.linalg.inv(d_ideal @ straight.d_px)
+    return np.asarray(np.einsum("nij,nj->ni", px_per_mm, aside)[:, :, None] * height[:, None, :])
+
+
+def _centred_page_to_picture(fit: Fit) -> Array:
+    lens = fit.lens
+    cx, cy = (lens.cx, lens.cy) if lens is not None else fit.frame.middle_px
+    shift = np.array([[1.0, 0.0, -cx], [0.0, 1.0, -cy], [0.0, 0.0, 1.0]])
+    return np.asarray(shift @ np.linalg.inv(fit.matrix))
+
+
+def _focal(forward: Array) -> float | None:
+    """Return the focal length in px that makes the page's axes orthogonal and alike; None where it does not show."""
+    a, b = forward[:, 0], forward[:, 1]
+    c = np.array([a[:2] @ b[:2], (a[:2] @ a[:2] - b[:2] @ b[:2]) / 2])
+    d = np.array([a[2] * b[2], (a[2] ** 2 - b[2] ** 2) / 2])
+    vanish, stretch = float(a[2] ** 2 + b[2] ** 2), float(a[:2] @ a[:2] + b[:2] @ b[:2]) / 2
+    if vanish <= 0:
+        return None
+    square = -float(c @ d) / float(d @ d)
+    if square <= 0:
+        return None
+    focal = math.sqrt(square)
+    sine = math.sqrt(vanish / stretch) * focal
+    relative = math.hypot(2 * _CENTRE_U_PX / (focal * sine), 2 * _ASPECT_U / sine**2)
+    return focal if relative < _USABLE else None
+
+
+def _focal_at(forward: Array, distance_mm: float) -> float:
+    """Return the focal length in px with which the camera would stand at a distance (by a few fixed-point rounds)."""
+    focal = distance_mm * math.sqrt(float(np.linalg.norm(forward[:2, 0]) * np.linalg.norm(forward[:2, 1])))
+    focal /= abs(float(forward[2, 2]))
+    for _ in range(20):
+        focal *= distance_mm / pose(forward, focal).distance_mm
+    return focal
+
+
+def _scale_mm_per_px(fit: Fit) -> float:
+    straight = ideal_from_picture(fit.lens, fit.frame.middle_px[None, :])
+    _, d_ideal, _ = project(fit.matrix, straight.ideal_px)
+    return math.sqrt(abs(float(np.linalg.det(d_ideal[0]))))

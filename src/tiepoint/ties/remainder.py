@@ -1,0 +1,134 @@
+"""What a fit leaves over: noise beyond what was stated, lens terms left out, and structure that no member explains."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+from tiepoint.ties.family import Fit
+from tiepoint.ties.tie import PARAMETERS, ideal_from_picture, polynomial_terms, project
+
+Array = NDArray[np.float64]
+
+STRUCTURE_DEGREE = 5
+STRUCTURE_P = 1e-4
+"""Residuals are called structured where chance alone would show as much less often than this."""
+
+_FEWEST_CORNERS = 40
+_SMALLEST_WEIGHT = 0.01
+
+
+@dataclass(frozen=True)
+class Structure:
+    """The smooth part of the residuals: polynomial `coefficients` (terms, 2) in mm about `middle`, scaled by `reach`.
+
+    `rms_px` is its size at the corners, `share` its part of the residuals' variance.
+    """
+
+    middle: tuple[float, float]
+    reach: float
+    coefficients: Array
+    rms_px: float
+    share: float
+
+
+def extra_variance(fit: Fit, dof: float) -> float:
+    """Return the variance τ² in px², per coordinate, that the corners scatter beyond their own covariances.
+
+    Solves Σ r²/(σ² + τ²) = ν on the residuals as they are (Mandel & Paule, Analytical Chemistry 42, 1970):
+    ink, paper and pixels that no corner's own covariance knows of. Zero where χ² does not exceed ν.
+    """
+    if fit.chi2 <= dof:
+        return 0.0
+
+    def excess(tau2: float) -> float:
+        total = fit.corners.covariance + tau2 * np.eye(2)
+        solved = np.linalg.solve(total, fit.residual_px[:, :, None])[:, :, 0]
+        return float(np.sum(fit.residual_px * solved)) - dof
+
+    high = float(np.mean(fit.residual_px**2)) * 4.0
+    low = 0.0
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if excess(middle) > 0 else (low, middle)
+    return (low + high) / 2
+
+
+def lens_doubt(fits: tuple[Fit, ...], chosen: Fit, noise: float) -> Array:
+    """Return factor columns (16, m), one a richer member: how the tie would differ, times the root of its weight.
+
+    Weights are Akaike's, exp(−ΔAICc/2), which look one step further than the criterion of the choice: terms
+    that the corners can neither show nor exclude remain in the budget (Burnham & Anderson 2002, 2.9).
+    """
+    richer = [f for f in fits if f is not chosen and set(f.free) > set(chosen.free)]
+    criteria = np.array([f.chi2 / noise + 2.0 * f.k_used for f in (chosen, *richer)])
+    weights = np.exp(-(criteria - criteria.min()) / 2)
+    weights /= weights.sum()
+    columns = [
+        math.sqrt(w) * (fit.tie_parameters - chosen.tie_parameters)
+        for w, fit in zip(weights[1:], richer, strict=True)
+        if w > _SMALLEST_WEIGHT
+    ]
+    return np.stack(columns, axis=1) if columns else np.zeros((len(PARAMETERS), 0))
+
+
+def structure(fit: Fit) -> Structure | None:
+    """Return the smooth part of the residuals where there is one beyond chance; None otherwise.
+
+    Polynomials of degree 5 in picture coordinates, less what the fit itself can express, are fitted to the whitened
+    residuals; an F test compares them with the rest.
+    """
+    n = len(fit.corners)
+    if n < _FEWEST_CORNERS:
+        return None
+    px = fit.corners.px
+    low, high = px.min(axis=0), px.max(axis=0)
+    middle, reach = (low + high) / 2, float(np.max(high - low)) / 2
+    basis = polynomial_terms(STRUCTURE_DEGREE, (px - middle) / reach)
+    smooth = _both_coordinates(basis)
+    rows = fit.rows.reshape(-1, fit.k)
+    modes = np.einsum("nij,njm->nim", fit.white, smooth).reshape(2 * n, -1)
+    residual = np.einsum("nij,nj->ni", fit.white, fit.residual_px / fit.frame.rho_px).ravel()
+    # What the fit can express leaves no residual; the pseudo-inverse drops it.
+    free = modes - rows @ (fit.covariance @ (rows.T @ modes))
+    left, size, right = np.linalg.svd(free, full_matrices=False)
+    kept = size > 1e-6 * size[0]
+    seen = left[:, kept].T @ residual
+    explained, count = float(seen @ seen), int(kept.sum())
+    rest, rest_dof = fit.chi2 - explained, fit.dof - count
+    if rest_dof < count / 2 or rest <= 0:
+        return None
+    chance = special.fdtrc(count, rest_dof, (explained / count) / (rest / rest_dof))
+    if chance > STRUCTURE_P:
+        return None
+    weights = right[kept].T @ (seen / size[kept])
+    swallowed = fit.covariance @ (rows.T @ (modes @ weights))
+    return _as_field(fit, basis, weights, swallowed, middle, reach, explained)
+
+
+def _as_field(
+    fit: Fit, basis: Array, weights: Array, swallowed: Array, middle: Array, reach: float, explained: float
+) -> Structure:
+    """Return the smooth residual as displacement in mm: what the fit swallowed of the polynomial is taken off."""
+    in_picture = basis @ weights.reshape(-1, 2) * fit.frame.rho_px
+    px = fit.corners.px
+    straight = ideal_from_picture(fit.lens, px)
+    _, d_ideal, d_matrix = project(fit.matrix, straight.ideal_px)
+    by_parameter = np.concatenate([d_matrix, d_ideal @ straight.d_lens], axis=2) @ fit.parameter_factor()
+    # A corner seen at +δ of where it should be is mapped to +∂mm/∂px·δ; the parameters moved the other way.
+    mm = np.einsum("nij,nj->ni", d_ideal @ straight.d_px, in_picture) + by_parameter @ swallowed
+    coefficients = np.linalg.lstsq(basis, mm, rcond=None)[0]
+    size = np.einsum("nij,nj->ni", np.linalg.inv(d_ideal @ straight.d_px), basis @ coefficients)
+    rms = math.sqrt(float(np.mean(np.sum(size**2, axis=1))))
+    return Structure((float(middle[0]), float(middle[1])), reach, coefficients, rms, explained / fit.chi2)
+
+
+def _both_coordinates(basis: Array) -> Array:
+    """Return (n, 2, 2·terms): every term once along x, once along y, in the order of `weights.reshape(-1, 2)`."""
+    n, terms = basis.shape
+    out = np.zeros((n, 2, 2 * terms))
+    out[:, 0, 0::2] = basis
+    out[:, 1, 1::2] = basis
+    return out

@@ -1,0 +1,190 @@
+"""From corners to the model that they support: outliers, unstated noise, lens terms, bow, what is left."""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.ties.family import Corners, Fit, fit_family, fit_member
+from tiepoint.ties.page import Bow, Standpoint, bow_of, displaced, standpoint
+from tiepoint.ties.remainder import Structure, extra_variance, structure
+from tiepoint.ties.tie import Lens, Member
+
+Array = NDArray[np.float64]
+
+_MOST_LEFT_OUT = 0.2
+_COVARIANCE_DOF = 50.0
+_OUTLIER_CHANCE = 1e-3
+"""Chance that any good corner at all is left out, were the noise normal."""
+
+CAMERA_MODEL = "homography, lens of the camera"
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What the fit is asked for: kind of optics, what is known of the page, of the camera's lens and distance."""
+
+    affine: bool = False
+    flatness_u_mm: float = 0.0
+    distance_mm: float | None = None
+    lens: Lens | None = None
+
+
+@dataclass(frozen=True)
+class Solved:
+    """The model that the corners support.
+
+    `used` (n,) of all corners; `fit` the chosen member, on corners of a flat page; `members` all that were compared,
+    `fits` the ones eligible; `noise` the variance of a whitened residual,
+    at least 1, known with `dof`; `stated_ratio` is χ²/ν
+    with the corners' own covariances, before `extra_px` was added to them. `bow` and `stand` are None where the
+    page is taken as flat; `flattened` says that the found bow was taken off the corners.
+    """
+
+    used: NDArray[np.bool_]
+    fit: Fit
+    fits: tuple[Fit, ...]
+    members: tuple[Member, ...]
+    noise: float
+    dof: float
+    stated_ratio: float
+    extra_px: float
+    bow: Bow | None
+    stand: Standpoint | None
+    flattened: bool
+    structure: Structure | None
+
+
+def solve(corners: Corners, asked: Asked) -> Solved:
+    """Return the model that corners support; `PoorGeometry` where they do not determine a plane."""
+    used, fits = _without_outliers(corners, asked)
+    first = _eligible(fits)
+    stated_ratio = min(first, key=_bic).chi2_per_dof
+    extra = _unstated_noise(first[-1], asked)
+    if extra > 0:
+        kept = corners.subset(used)
+        fits = _fits(replace(kept, covariance=kept.covariance + extra * np.eye(2)), asked)
+    eligible = _eligible(fits)
+    fit, bow, stand, flattened = _choose(eligible, asked)
+    members = tuple(f.member(f.model == fit.model) for f in fits)
+    noise, dof = _noise(fit, stated=extra == 0)
+    return Solved(
+        used, fit, eligible, members, noise, dof, stated_ratio, math.sqrt(extra), bow, stand, flattened, structure(fit)
+    )
+
+
+def _noise(fit: Fit, stated: bool) -> tuple[float, float]:
+    """Return the variance of a whitened residual, at least 1, and the degrees of freedom that it rests on.
+
+    The corners' own covariances, from the residuals of their pixels, are taken as known to 10 %, which is worth
+    50 degrees of freedom (JCGM 100, G.4.2). While the fit's χ² agrees with them both are pooled; where it does
+    not, or where variance was added until it did, the fit's own ν = n − k is all that is left.
+    """
+    if fit.dof < 1:
+        return 1.0, _COVARIANCE_DOF
+    if stated and abs(fit.chi2_per_dof - 1) < 3 * math.sqrt(2 / fit.dof):
+        total = _COVARIANCE_DOF + fit.dof
+        return max(1.0, (_COVARIANCE_DOF + fit.chi2) / total), total
+    return max(1.0, fit.chi2_per_dof), fit.dof
+
+
+def _fits(corners: Corners, asked: Asked) -> tuple[Fit, ...]:
+    if asked.lens is None:
+        return fit_family(corners, asked.affine)
+    plain = fit_family(corners, asked.affine, only=("homography",))[0]
+    return (_with_lens(plain, asked.lens),)
+
+
+def _with_lens(plain: Fit, lens: Lens) -> Fit:
+    """Return the homography fitted behind a known lens."""
+    theta = plain.theta.copy()
+    middle, rho = plain.frame.middle_px, plain.frame.rho_px
+    ratio = (rho / lens.rho_px) ** 2
+    theta[8:10] = lens.kappa * ratio, lens.kappa2 * ratio**2
+    theta[10:12] = (lens.cx - middle[0]) / rho, (lens.cy - middle[1]) / rho
+    theta[12:14] = lens.p1 * rho / lens.rho_px, lens.p2 * rho / lens.rho_px
+    theta[14] = lens.kappa3 * ratio**3
+    return fit_member(plain.corners, plain.frame, CAMERA_MODEL, plain.free, theta, fixed_lens=True)
+
+
+def _eligible(fits: tuple[Fit, ...]) -> tuple[Fit, ...]:
+    """Return the members that may be chosen: a lens with a fixed centre claims what no corner can support."""
+    return tuple(f for f in fits if 8 not in f.free or 10 in f.free)
+
+
+def _bic(fit: Fit) -> float:
+    return fit.member().bic
+
+
+def _without_outliers(corners: Corners, asked: Asked) -> tuple[NDArray[np.bool_], tuple[Fit, ...]]:
+    """Return which corners (n,) to use, and the members fitted to them.
+
+    Misread corners stand far outside what the others scatter. Judged on errors of a fit without the corner, against their own median, so that neither a poor model nor
+    understated noise throws corners out wholesale.
+    """
+    used = np.ones(len(corners), bool)
+    most = int(_MOST_LEFT_OUT * len(corners))
+    threshold = -2.0 * math.log(_OUTLIER_CHANCE / len(corners))
+    while True:
+        fits = _fits(corners.subset(used), asked)
+        fit = min(_eligible(fits), key=_bic)
+        solved = np.linalg.solve(fit.corners.covariance, fit.unseen_px[:, :, None])[:, :, 0]
+        square = np.sum(fit.unseen_px * solved, axis=1)
+        # Half of a χ² of two degrees of freedom lies below 2·ln 2.
+        limit = threshold * max(float(np.median(square)) / (2 * math.log(2)), 1.0)
+        spare = most - int((~used).sum())
+        worst = [k for k in np.argsort(-square)[:spare] if square[k] > limit]
+        if not worst:
+            return used, fits
+        # The largest ones only: they distort the errors of their neighbours.
+        bad = [k for k in worst if square[k] > square[worst[0]] / 4]
+        used[np.flatnonzero(used)[bad]] = False
+
+
+def _unstated_noise(full: Fit, asked: Asked) -> float:
+    """Return τ² in px² beyond the corners' covariances, judged by the richest member on a flattened page."""
+    bow = _bow(full, asked)
+    if bow is not None and bow[0].chi2_drop > 3 * math.log(full.n):
+        full = _flat(full, *bow)
+    dof = full.dof - (bow[0].k_used if bow else 0.0)
+    # Three standard deviations of χ²/ν: less may be chance.
+    if dof < 4 or full.chi2 / dof < 1 + 3 * math.sqrt(2 / dof):
+        return 0.0
+    return extra_variance(full, dof)
+
+
+def _choose(fits: tuple[Fit, ...], asked: Asked) -> tuple[Fit, Bow | None, Standpoint | None, bool]:
+    """Return the member, with or without a bow of the page, that has the lowest BIC."""
+    best: tuple[float, Fit, tuple[Bow, Standpoint] | None] = (math.inf, fits[0], None)
+    for fit in fits:
+        criterion = _bic(fit)
+        if criterion < best[0]:
+            best = (criterion, fit, None)
+        bow = _bow(fit, asked)
+        if bow is not None:
+            chi2 = max(fit.chi2 - bow[0].chi2_drop * max(1.0, fit.chi2_per_dof), 1e-12)
+            bowed = fit.n * math.log(chi2 / fit.n) + (fit.k_used + bow[0].k_used + 1) * math.log(fit.n)
+            if bowed < best[0]:
+                best = (bowed, fit, bow)
+    _, fit, found = best
+    if found is None or found[1].how == "assumed":
+        again = _bow(fit, asked)
+        return (fit, None, None, False) if again is None else (fit, *again, False)
+    bow_found, stand = found
+    flat = _flat(fit, bow_found, stand)
+    after = bow_of(flat, stand, asked.flatness_u_mm, max(1.0, flat.chi2_per_dof))
+    return flat, replace(after, found_mm=bow_found.found_mm), stand, True
+
+
+def _flat(fit: Fit, bow: Bow, stand: Standpoint) -> Fit:
+    """Return the member fitted again to where the corners would be seen on a flat page."""
+    corners = replace(fit.corners, px=fit.corners.px - displaced(fit, stand) @ bow.found_mm)
+    return fit_member(corners, fit.frame, fit.model, fit.free, fit.theta, fixed_lens=True)
+
+
+def _bow(fit: Fit, asked: Asked) -> tuple[Bow, Standpoint] | None:
+    if asked.flatness_u_mm <= 0 or asked.affine:
+        return None
+    stand = standpoint(fit, asked.distance_mm)
+    return bow_of(fit, stand, asked.flatness_u_mm, max(1.0, fit.chi2_per_dof)), stand
