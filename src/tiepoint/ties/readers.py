@@ -15,6 +15,9 @@ Array = NDArray[np.float64]
 Plain = dict[str, Any]
 Document = TypeVar("Document")
 
+MOST = 1e60
+"""Numbers beyond this are damage: their products would overflow."""
+
 
 def read_in_sentences(
     read: Callable[[Mapping[str, Any]], Document], content: Mapping[str, Any], where: str
@@ -75,6 +78,12 @@ def lens_in(plain: Plain) -> Lens:
     return lens
 
 
+def shown(plain: Any) -> str:
+    """Return a value as it is written, cut where it is long."""
+    text = repr(plain)
+    return text if len(text) <= 60 else f"{text[:57]}…"
+
+
 def array_in(plain: Any, name: str, shape: tuple[int | None, ...]) -> Array:
     """Return a finite array of the expected shape (None: any length)."""
     array = np.array(plain, dtype=np.float64)
@@ -82,15 +91,17 @@ def array_in(plain: Any, name: str, shape: tuple[int | None, ...]) -> Array:
         array = array.reshape([0 if s is None else s for s in shape])
     if array.ndim != len(shape) or any(s is not None and s != k for s, k in zip(shape, array.shape, strict=True)):
         raise UnusableDocument(f"its {name} has the shape {array.shape}")
-    if not np.isfinite(array).all():
-        raise UnusableDocument(f"its {name} holds something that is no number")
+    if not (np.abs(array) <= MOST).all():
+        raise UnusableDocument(f"its {name} holds something that is no number, or one beyond all measure")
     return array
 
 
 def number_in(plain: Any, name: str) -> float:
     """Return a finite number."""
-    if isinstance(plain, bool) or not isinstance(plain, (int, float)) or not math.isfinite(plain):
-        raise UnusableDocument(f"its {name} is {plain!r}, which is no number")
+    if isinstance(plain, bool) or not isinstance(plain, (int, float)):
+        raise UnusableDocument(f"its {name} is {shown(plain)}, which is no number")
+    if not abs(plain) <= MOST:
+        raise UnusableDocument(f"its {name} is {shown(plain)}, which is beyond all measure")
     return float(plain)
 
 
@@ -102,26 +113,26 @@ def maybe_number_in(plain: Any, name: str) -> float | None:
 def whole_in(plain: Any, name: str) -> int:
     """Return a whole number."""
     if isinstance(plain, bool) or not isinstance(plain, int):
-        raise UnusableDocument(f"its {name} is {plain!r}, which is no whole number")
+        raise UnusableDocument(f"its {name} is {shown(plain)}, which is no whole number")
     return plain
 
 
 def pair_in(plain: Any, name: str) -> tuple[float, float]:
     """Return two finite numbers."""
     if not isinstance(plain, Sequence) or isinstance(plain, str) or len(plain) != 2:
-        raise UnusableDocument(f"its {name} is {plain!r}, where two numbers were expected")
+        raise UnusableDocument(f"its {name} is {shown(plain)}, where two numbers were expected")
     return number_in(plain[0], name), number_in(plain[1], name)
 
 
 def text_in(plain: Any, name: str) -> str:
     """Return text."""
     if not isinstance(plain, str):
-        raise UnusableDocument(f"its {name} is {plain!r}, where text was expected")
+        raise UnusableDocument(f"its {name} is {shown(plain)}, where text was expected")
     return plain
 
 
 def one_of(plain: Any, known: Sequence[str], name: str) -> str:
     """Return text that is one of those known."""
     if plain not in known:
-        raise UnusableDocument(f"its {name} is {plain!r}; one of {', '.join(known)} was expected")
+        raise UnusableDocument(f"its {name} is {shown(plain)}; one of {', '.join(known)} was expected")
     return str(plain)
