@@ -1,0 +1,133 @@
+"""Many strips in one call: the plain fit, the search for what disturbs it, the robust fit."""
+
+import math
+
+from numba import njit
+
+from tiepoint.vision.strip_find import FOUND, LOW
+from tiepoint.vision.strip_fit import (
+    BLUR,
+    BRIGHT,
+    HALF,
+    LEVEL,
+    NOISE,
+    ROUNDS,
+    SETTLED,
+    Far,
+    Near,
+    evaluate,
+    inverse_of,
+    iterate,
+    near_of,
+    near_parameters,
+    start_from,
+    write_report,
+)
+from tiepoint.vision.strip_lanes import assign_lanes, calm_variance, is_disturbed, lanes_over
+from tiepoint.vision.strip_pixels import FAST, Floats, Ints
+from tiepoint.vision.strip_robust import descend, mask_disturbed, plateau, report_robust, settle_lanes, typical_size
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+def bright_share(near: Near, n: int, saturation: float) -> float:
+    """Return the share of the pixels at or above the saturation level."""
+    value, bright = near.value, 0.0
+    for i in range(n):
+        bright += 1.0 if value[i] >= saturation else 0.0
+    return bright / max(n, 1)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def fit_all(
+    pixels: Floats, starts: Ints, counts: Ints, rough: Floats, far: Floats, shapes: Floats, half_length: float,
+    half_width: float, free_tilt: bool, saturation: float, results: Floats, work: Floats, space: Floats,
+) -> None:  # fmt: skip
+    """Fit n strips plainly; `results` (n, RESULT_COLUMNS). A row whose SETTLED is zero has no fit.
+
+    `shapes` (n,) is the fourth-order term of the pixel's outline: (cos⁴φ + sin⁴φ)/1440. Work space: `work` (7, most
+    pixels), its first row ones, and `space` (5, 5, 5).
+    """
+    inverse = space[4]
+    for i in range(counts.size):
+        out, n = results[i], counts[i]
+        p = out[:5]
+        start_from(rough[i], half_length, p)
+        if rough[i, FOUND] == 0.0 or n < 8:
+            continue
+        near = near_of(pixels, starts[i], n, work)
+        out[BRIGHT] = bright_share(near, n, saturation)
+        plateaus = Far(far[i, 0], far[i, 1], far[i, 2], far[i, 3])
+        settled, squares = iterate(near, n, plateaus, p, shapes[i], free_tilt, half_width, ROUNDS, space)
+        if settled:
+            inverse_of(space[2], inverse)
+            # The last step was too small to change the sum of squares before it.
+            dof = n - near_parameters(space[0], inverse, free_tilt)
+            write_report(p, squares / max(dof, 1.0), inverse, dof, out)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def find_disturbed(
+    pixels: Floats, starts: Ints, counts: Ints, bins: Floats, rough: Floats, shapes: Floats, half_width: float,
+    results: Floats, quiet: Floats, disturbed: Ints, work: Floats, lane_of: Ints, lane_rows: Floats,
+) -> None:  # fmt: skip
+    """Mark the strips in which the plain fit left more than noise; `quiet` (n,) receives the plateaus' variance.
+
+    Work space: `work` (7, most pixels), `lane_of` (most pixels,), `lane_rows` (7, MOST_LANES).
+    """
+    some, lanes = work[6], lanes_over(lane_of, lane_rows)
+    for i in range(counts.size):
+        n = counts[i]
+        if n < 8 or rough[i, FOUND] == 0.0:
+            continue
+        quiet[i] = calm_variance(bins[i], rough[i], some)
+        near = near_of(pixels, starts[i], n, work)
+        number = assign_lanes(near, n, half_width, lanes)
+        if results[i, SETTLED] == 0.0:
+            disturbed[i] = 1
+            continue
+        evaluate(near, n, results[i], shapes[i])
+        if is_disturbed(near, n, results[i, NOISE] ** 2, quiet[i], number, lanes):
+            disturbed[i] = 1
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def refit_all(
+    pixels: Floats, starts: Ints, counts: Ints, before: Floats, before_at: Ints, before_counts: Ints,
+    after: Floats, after_at: Ints, after_counts: Ints, rough: Floats, shapes: Floats, quiet: Floats,
+    half_length: float, half_width: float, free_tilt: bool, results: Floats, work: Floats, space: Floats,
+    lane_of: Ints, lane_rows: Floats, map_: Floats,
+) -> None:  # fmt: skip
+    """Fit n disturbed strips robustly from where their plain fit ended (from the rough find, where it did not).
+
+    `before` and `after` (3, ·) hold the plateaus' pixels as `pixels` holds the near ones. Work space: as for
+    `find_disturbed`, `space` (5, 5, 5) and `map_` (MOST_LANES, length + 4).
+    """
+    mask, some, inverse, lanes = work[5], work[6], space[4], lanes_over(lane_of, lane_rows)
+    for i in range(counts.size):
+        out, n, shape = results[i], counts[i], shapes[i]
+        p = out[:5]
+        if out[SETTLED] == 0.0:
+            start_from(rough[i], half_length, p)
+        out[SETTLED] = 0.0
+        near = near_of(pixels, starts[i], n, work)
+        for k in range(n):
+            mask[k] = 1.0
+        least_sigma = 0.005 * abs(p[HALF])
+        n_before, sum_before = plateau(before[0, before_at[i] :], before_counts[i], least_sigma, some)
+        n_after, sum_after = plateau(after[0, after_at[i] :], after_counts[i], least_sigma, some)
+        far = Far(n_before, sum_before, n_after, sum_after)
+        if n_before > 0.0 and n_after > 0.0:
+            low, high = sum_before / n_before, sum_after / n_after
+            p[LEVEL], p[HALF] = 0.5 * (high + low), 0.5 * (high - low)
+        number = assign_lanes(near, n, half_width, lanes)
+        if number > 0:
+            evaluate(near, n, p, shape)
+            noise = quiet[i] if quiet[i] > 0.0 else max(typical_size(near, n, mask, some) ** 2, 1e-12)
+            calm = settle_lanes(near, n, far, p, shape, free_tilt, half_width, space, lanes, number, noise)
+            start = rough[i, LOW] - half_length - 1.0
+            mask_disturbed(near, n, lanes, number, math.sqrt(calm), 1.5 * p[BLUR] + 0.5, map_, start)
+            for k in range(n):
+                mask[k] = near.weight[k]
+        settled, sigma = descend(near, n, far, p, shape, free_tilt, half_width, space, mask, some)
+        if settled:
+            report_robust(near, n, far, p, shape, free_tilt, mask, sigma, space, inverse, out)

@@ -1,0 +1,248 @@
+"""The lanes of a strip (one pixel wide, along s): what each says, and what most of them agree on.
+
+A scratch beside an edge looks like noise pixel by pixel where it is faint, and yet its pixels pull together. Lane by
+lane it stands out. So lanes vote first, as the trimmed fits of Rousseeuw (LMS and LTS, JASA 79, 1984) do with
+single observations.
+"""
+
+import math
+from typing import NamedTuple
+
+from numba import njit
+
+from tiepoint.vision.strip_find import FAR_HIGH, FAR_LOW, HIGH, LOW
+from tiepoint.vision.strip_fit import BLUR, HALF, POSITION, TILT, Near
+from tiepoint.vision.strip_pixels import Floats, Ints
+
+MOST_LANES, LANE_ROWS = 16, 7
+FEWEST_LANES = 6
+SUSPICIOUS = 3.3
+"""Standard scores from which a lane's energy is not chance: one clean strip of 15 lanes in 140 is looked at in vain."""
+LONE_PIXEL = 4.6
+"""Standard deviations from which a single pixel is not chance."""
+
+
+class Lanes(NamedTuple):
+    """Per pixel its lane; per lane its pixels, mean r²/σ², edge seen at (px from s0), 1/variance, mean ac, kept."""
+
+    of: Ints
+    pixels: Floats
+    energy: Floats
+    offset: Floats
+    precision: Floats
+    place: Floats
+    kept: Floats
+    sorted: Floats
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def middle_of(values: Floats, n: int) -> float:
+    """Return the upper median of the first n values, which are reordered (Hoare's selection)."""
+    low, high, k = 0, n - 1, n // 2
+    while low < high:
+        pivot = values[(low + high) // 2]
+        i, j = low, high
+        while i <= j:
+            while values[i] < pivot:
+                i += 1
+            while values[j] > pivot:
+                j -= 1
+            if i <= j:
+                values[i], values[j] = values[j], values[i]
+                i += 1
+                j -= 1
+        if k <= j:
+            high = j
+        elif k >= i:
+            low = i
+        else:
+            break
+    return values[k]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def lanes_over(of: Ints, rows: Floats) -> Lanes:
+    """Return the lanes' work space: `of` (most pixels,), `rows` (7, MOST_LANES)."""
+    return Lanes(of, rows[0], rows[1], rows[2], rows[3], rows[4], rows[5], rows[6])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def calm_variance(bins: Floats, rough: Floats, some: Floats) -> float:
+    """Return the variance within the plateaus' bins, as the median over up to 16 groups (0: fewer than six bins).
+
+    Within a bin neither the edge nor uneven light along the strip adds to it; a scratch spoils few groups.
+    """
+    total, count, square = bins[0], bins[1], bins[2]
+    wide = int(rough[FAR_HIGH] - rough[HIGH] + rough[LOW] - rough[FAR_LOW])
+    per_group = max((wide + 15) // 16, 1)
+    groups = members = 0
+    inside = dof = 0.0
+    for k in range(int(rough[FAR_LOW]), int(rough[FAR_HIGH])):
+        if rough[LOW] <= k < rough[HIGH] or count[k] < 2.0:
+            continue
+        inside += max(square[k] - total[k] * total[k] / count[k], 0.0)
+        dof += count[k] - 1.0
+        members += 1
+        if members == per_group:
+            some[groups] = inside / dof
+            groups += 1
+            members, inside, dof = 0, 0.0, 0.0
+    return middle_of(some, groups) if groups * per_group >= 6 else 0.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def assign_lanes(near: Near, n: int, half_width: float, lanes: Lanes) -> int:
+    """Fill `lanes.of`; return the number of lanes (0: too few to vote)."""
+    number = min(math.ceil(2.0 * half_width), MOST_LANES)
+    if number < FEWEST_LANES:
+        return 0
+    scale = number / (2.0 * half_width)
+    for i in range(n):
+        lanes.of[i] = min(max(int((near.across[i] + half_width) * scale), 0), number - 1)
+    return number
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def sum_energies(near: Near, n: int, number: int, lanes: Lanes) -> None:
+    """Fill the lanes' numbers of pixels and sums of squared residuals."""
+    for j in range(number):
+        lanes.pixels[j] = lanes.energy[j] = 0.0
+    for i in range(n):
+        j = lanes.of[i]
+        lanes.pixels[j] += 1.0
+        lanes.energy[j] += near.residual[i] * near.residual[i]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def ask_lanes(near: Near, n: int, p: Floats, variance: float, number: int, lanes: Lanes) -> None:
+    """Let every lane say where it sees the edge and how well it suits the model evaluated last.
+
+    Offset by least squares for s0 alone: −w/half·Σ g·r/Σ g².
+    """
+    sum_energies(near, n, number, lanes)
+    for j in range(number):
+        lanes.offset[j] = lanes.precision[j] = lanes.place[j] = 0.0
+    for i in range(n):
+        j = lanes.of[i]
+        g, r = near.slope[i], near.residual[i]
+        lanes.offset[j] += g * r
+        lanes.precision[j] += g * g
+        lanes.place[j] += near.across[i]
+    to_px = -p[BLUR] / p[HALF]
+    for j in range(number):
+        count = max(lanes.pixels[j], 1.0)
+        lanes.offset[j] = to_px * lanes.offset[j] / lanes.precision[j] if lanes.precision[j] > 0 else 1e6
+        lanes.precision[j] /= to_px * to_px * variance
+        lanes.energy[j] /= count * variance
+        lanes.place[j] /= count
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def score(energy: float, pixels: float) -> float:
+    """Return the standard score of a mean of `pixels` squared unit normals (Wilson & Hilferty 1931)."""
+    spread = 2.0 / (9.0 * max(pixels, 1.0))
+    return float((energy ** (1.0 / 3.0) - (1.0 - spread)) / math.sqrt(spread))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def energy_limit(pixels: float) -> float:
+    """Return the sum of squared unit normals that `SUSPICIOUS` stands for (`score` solved for it)."""
+    spread = 2.0 / (9.0 * max(pixels, 1.0))
+    root = 1.0 - spread + SUSPICIOUS * math.sqrt(spread)
+    return pixels * root * root * root
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def is_disturbed(near: Near, n: int, variance: float, quiet: float, number: int, lanes: Lanes) -> bool:
+    """Tell whether anything but noise is left over: in all, in a lane, or in a pixel.
+
+    `variance` is that of the fit's residuals, `quiet` that of the plateaus within their bins (0: not known).
+    """
+    if quiet > 0.0 and score(variance / quiet, 0.5 * n) > SUSPICIOUS + 1.0:
+        return True
+    largest = 0.0
+    for i in range(n):
+        largest = max(largest, abs(near.residual[i]))
+    if largest * largest > LONE_PIXEL * LONE_PIXEL * variance:
+        return True
+    sum_energies(near, n, number, lanes)
+    suspicious = 0
+    for j in range(number):
+        suspicious += lanes.energy[j] > energy_limit(lanes.pixels[j]) * variance
+    return suspicious > 0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def agreement(lanes: Lanes, number: int, at: float, slope: float, tolerance: float) -> tuple[float, int]:
+    """Return the bounded loss of the line at + slope·place over the lanes, and how many lanes agree with it."""
+    loss, agreeing = 0.0, 0
+    for j in range(number):
+        d = lanes.offset[j] - at - slope * lanes.place[j]
+        relative = d * d * lanes.precision[j] / (tolerance * tolerance)
+        loss += min(relative, 1.0)
+        agreeing += relative < 1.0
+    return loss, agreeing
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def best_line(lanes: Lanes, number: int, free_tilt: bool, tolerance: float) -> tuple[float, float, int]:
+    """Return the line (at, slope) through one or two lanes with the least bounded loss, and its agreeing lanes."""
+    best, best_at, best_slope, best_agreeing = 1e18, 0.0, 0.0, 0
+    apart = max(number // 3, 1)
+    for i in range(number):
+        for j in range(i + apart, number) if free_tilt else range(i, i + 1):
+            slope = 0.0
+            if free_tilt:
+                slope = (lanes.offset[j] - lanes.offset[i]) / (lanes.place[j] - lanes.place[i])
+            at = lanes.offset[i] - slope * lanes.place[i]
+            loss, agreeing = agreement(lanes, number, at, slope, tolerance)
+            if loss < best:
+                best, best_at, best_slope, best_agreeing = loss, at, slope, agreeing
+    return best_at, best_slope, best_agreeing
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def vote(lanes: Lanes, number: int, free_tilt: bool, p: Floats) -> None:
+    """Move s0 and t to the lanes' consensus and keep the lanes that agree with it.
+
+    The tolerance starts at three standard deviations and doubles until more than half of the lanes agree: a rough
+    edge wanders more than noise alone explains.
+    """
+    tolerance = 3.0
+    at, slope, agreeing = best_line(lanes, number, free_tilt, tolerance)
+    while 2 * agreeing <= number and tolerance < 1e4:
+        tolerance *= 2.0
+        at, slope, agreeing = best_line(lanes, number, free_tilt, tolerance)
+    for j in range(number):
+        d = lanes.offset[j] - at - slope * lanes.place[j]
+        lanes.kept[j] = 1.0 if d * d * lanes.precision[j] < tolerance * tolerance else 0.0
+    p[POSITION] += at
+    p[TILT] += slope
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def weigh_by_lane(near: Near, n: int, lanes: Lanes) -> None:
+    """Give a pixel weight one where its lane is kept, else zero."""
+    for i in range(n):
+        near.weight[i] = lanes.kept[lanes.of[i]]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def quiet_variance(lanes: Lanes, number: int, variance: float) -> float:
+    """Return the variance that the calmer half of the kept lanes shows: the median of their energies."""
+    m = 0
+    for j in range(number):
+        if lanes.kept[j] > 0.0:
+            lanes.sorted[m] = lanes.energy[j]
+            m += 1
+    return variance * max(middle_of(lanes.sorted, m), 1e-12) if m > 0 else variance
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def keep_suitable(lanes: Lanes, number: int, variance: float, calm: float) -> None:
+    """Keep the lanes whose energy and position suit the fit, given the noise of the calm lanes."""
+    ratio = variance / calm
+    for j in range(number):
+        suits = score(lanes.energy[j] * ratio, lanes.pixels[j]) < SUSPICIOUS
+        near_enough = lanes.offset[j] * lanes.offset[j] * lanes.precision[j] * ratio < 16.0
+        lanes.kept[j] = 1.0 if suits and near_enough else 0.0

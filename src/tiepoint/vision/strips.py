@@ -1,0 +1,392 @@
+"""Sub-pixel edges in many strips of one picture, each with its standard uncertainty."""
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.foundation.errors import UnusableInput, UnusablePicture
+from tiepoint.foundation.reasons import REASONS, flag
+from tiepoint.vision import strip_find as sf
+from tiepoint.vision.strip_batch import find_disturbed, fit_all, refit_all
+from tiepoint.vision.strip_find import ROUGH_COLUMNS, find_all
+from tiepoint.vision.strip_fit import (
+    BLUR,
+    BRIGHT,
+    DOF,
+    HALF,
+    LOST,
+    NOISE,
+    POSITION,
+    RESULT_COLUMNS,
+    SETTLED,
+    TILT,
+    U_POSITION,
+    U_TILT,
+)
+from tiepoint.vision.strip_lanes import LANE_ROWS, MOST_LANES
+from tiepoint.vision.strip_pixels import Floats, Ints, gather_all, profiles
+
+Polarity = Literal["any", "rising", "falling"]
+Which = Literal["strongest", "first", "last"]
+Bools = NDArray[np.bool_]
+
+POLARITY: dict[str, int] = {"any": sf.ANY, "rising": sf.RISING, "falling": sf.FALLING}
+WHICH: dict[str, int] = {"strongest": sf.STRONGEST, "first": sf.FIRST, "last": sf.LAST}
+
+CODES = ("", "no_edge", "outside_picture", "saturated", "not_a_number")
+"""Why a strip has no edge; "" where it has one. All but "" are registered reasons."""
+NO_EDGE, OUTSIDE, SATURATED, NOT_A_NUMBER = range(1, 5)
+FLAGS = tuple(flag(f) for f in ("clipped", "low_contrast", "more_than_one_edge", "outliers", "saturated"))
+
+DETECTION = 6.0
+"""Standard scores of the step filter from which an edge is one: noise alone reaches 3.5 over 100 places."""
+LOW_CONTRAST_RATIO = 10.0
+SATURATED_LIMIT, SATURATED_FLAG = 0.25, 0.01
+"""Share of saturated pixels in the window from which there is no value, and from which it is flagged."""
+OUTLIER_SHARE = 0.15
+CHUNK = 512
+"""Strips worked on at a time: bounds the work space to some megabytes."""
+assert all(code in REASONS for code in CODES[1:])
+
+
+@dataclass(frozen=True)
+class StripEdges:
+    """One edge, or the reason for none, in each of n strips; lengths in px, grey values as in the picture.
+
+    `position` runs along the crossing direction from the strip's centre, `point` (n, 2) is the same place in the
+    picture. `normal` (n, 2) is the unit normal of the edge, on the side of the crossing direction; it differs from
+    it by `tilt_rad` (positive: turned towards +x → +y). `u` is the standard uncertainty of `position`, from the
+    inverse Fisher matrix times the residual variance with `dof` degrees of freedom. `blur` is the optical blur (the
+    pixel's own share of 1/12 px² is taken off), `blur_whole` includes it. `contrast` is positive; `rising` tells
+    whether it gets brighter along the direction. `weight_lost` is the share of the pixels near the edge that the
+    robust fit left out. Where `ok` is False the numbers are NaN and `reason` tells why.
+    """
+
+    position: Floats
+    u: Floats
+    dof: Floats
+    point: Floats
+    normal: Floats
+    tilt_rad: Floats
+    u_tilt_rad: Floats
+    blur: Floats
+    blur_whole: Floats
+    contrast: Floats
+    rising: Bools
+    noise: Floats
+    weight_lost: Floats
+    saturated_share: Floats
+    code: Ints
+    flag_table: Bools
+
+    def __len__(self) -> int:
+        return int(self.position.size)
+
+    @property
+    def ok(self) -> Bools:
+        """Which strips have an edge, (n,)."""
+        return self.code == 0
+
+    @property
+    def reason(self) -> tuple[str, ...]:
+        """The registered reason of each strip; "" where it has an edge."""
+        return tuple(CODES[k] for k in self.code)
+
+    @property
+    def polarity(self) -> Floats:
+        """+1 where it gets brighter along `normal`, −1 where darker, (n,)."""
+        return np.where(self.rising, 1.0, -1.0)
+
+    @property
+    def u_normal(self) -> Floats:
+        """Standard uncertainty of the edge point across the edge, px, (n,)."""
+        return self.u * np.cos(self.tilt_rad)
+
+    def flagged(self, code: str) -> Bools:
+        """Which strips carry a flag, (n,)."""
+        return self.flag_table[:, FLAGS.index(code)]
+
+    def flags(self, index: int) -> tuple[str, ...]:
+        """The flags of one strip."""
+        return tuple(f for f, on in zip(FLAGS, self.flag_table[index], strict=True) if on)
+
+    def most_common_reason(self) -> str:
+        """The reason that most strips without an edge share; "" where all have one."""
+        counts = np.bincount(self.code[self.code > 0], minlength=1)
+        return CODES[int(np.argmax(counts))] if counts.sum() else ""
+
+
+def as_grey(picture: NDArray[np.generic]) -> NDArray[np.generic]:
+    """Return a grey picture as a contiguous uint8, uint16 or float32 array; raise `UnusablePicture` otherwise."""
+    if picture.ndim != 2 or picture.size == 0:
+        raise UnusablePicture(f"the picture has the shape {picture.shape}; a grey picture of rows × columns is needed")
+    if picture.dtype not in (np.uint8, np.uint16, np.float32):
+        if not np.issubdtype(picture.dtype, np.floating):
+            raise UnusablePicture(f"the picture holds {picture.dtype} values; use uint8, uint16 or float32")
+        picture = picture.astype(np.float32)
+    return np.ascontiguousarray(picture)
+
+
+def unit_directions(directions: NDArray[np.float64], n: int) -> Floats:
+    """Return unit vectors (n, 2) from angles (n,) in rad (x towards y) or vectors (n, 2)."""
+    given = np.asarray(directions, dtype=np.float64)
+    if given.shape == (n,):
+        return np.column_stack([np.cos(given), np.sin(given)])
+    if given.shape != (n, 2):
+        raise UnusableInput(f"directions have the shape {given.shape}; ({n},) angles or ({n}, 2) vectors are needed")
+    size = np.hypot(given[:, 0], given[:, 1])
+    if not np.all(size > 0):
+        raise UnusableInput(f"direction {int(np.argmin(size))} has no length; give it a direction in which to cross")
+    return given / size[:, None]
+
+
+def _checked_strips(
+    centres: NDArray[np.float64], directions: NDArray[np.float64], length: float, width: float
+) -> Floats:
+    """Return strips (n, 4) x, y, dx, dy, or raise a sentence about what cannot be used."""
+    places = np.atleast_2d(np.asarray(centres, dtype=np.float64))
+    if places.ndim != 2 or places.shape[1] != 2:
+        raise UnusableInput(f"strip centres have the shape {places.shape}; (n, 2) is needed")
+    strips = np.hstack([places, unit_directions(directions, len(places))])
+    if not np.all(np.isfinite(strips)) or np.any(np.abs(places) > 1e7):
+        raise UnusableInput("a strip's centre or direction is not a finite place near the picture")
+    if not 8.0 <= length <= 20_000.0:
+        raise UnusableInput(f"a strip of {length:g} px along the crossing cannot be used; choose 8 to 20000 px")
+    if not 1.0 <= width <= 20_000.0:
+        raise UnusableInput(f"a strip of {width:g} px across cannot be used; choose 1 to 20000 px")
+    return strips
+
+
+def default_saturation(picture: NDArray[np.generic]) -> float:
+    """Return the level at which a pixel counts as saturated: the type's largest; never for float pictures."""
+    return float(np.iinfo(picture.dtype).max) if np.issubdtype(picture.dtype, np.integer) else math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class _Task:
+    """What is asked of every strip."""
+
+    length: float
+    width: float
+    polarity: int
+    which: int
+    robust: bool
+    free_tilt: bool
+    saturation: float
+    least_contrast: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Pixels:
+    """The pixels of n strips behind each other: `values` (3, ·) grey, s, ac; strip i has counts[i] from starts[i]."""
+
+    values: Floats
+    starts: Ints
+    counts: Ints
+
+
+def _gathered(picture: NDArray[np.generic], strips: Floats, task: _Task, ranges: Floats, room: Floats) -> _Pixels:
+    """Return the pixels with ranges[:, 0] ≤ s < ranges[:, 1]; `room` (n,) is how many there can be at most."""
+    starts = np.concatenate([[0], np.cumsum(np.ceil(room))]).astype(np.int64)
+    counts = np.zeros(len(strips), np.int64)
+    values = np.empty((3, max(int(starts[-1]), 1)))
+    rows, cols = picture.shape
+    gather_all(picture.reshape(-1), rows, cols, strips, task.length, task.width, ranges, starts, counts, values)
+    return _Pixels(values, starts, counts)
+
+
+def _range_of(rough: Floats, low: int, high: int, half_length: float) -> Floats:
+    return rough[:, [low, high]] - half_length
+
+
+def _room(rough: Floats, low: int, high: int, width: float) -> Floats:
+    """Upper bound of the pixels whose centres lie in a range of bins: their squares lie within √2/2 px of it."""
+    return np.asarray((rough[:, high] - rough[:, low] + 1.5) * (width + 1.5))
+
+
+@dataclass(frozen=True, slots=True)
+class _Space:
+    """Work space of the kernels."""
+
+    work: Floats
+    matrices: Floats
+    lane_of: Ints
+    lane_rows: Floats
+    map_: Floats
+
+
+def _space(near: _Pixels, length: float) -> _Space:
+    most = max(int(near.counts.max(initial=0)) + 1, 130)
+    return _Space(
+        np.ones((7, most)), np.zeros((5, 5, 5)), np.zeros(most, np.int64), np.zeros((LANE_ROWS, MOST_LANES)),
+        np.zeros((MOST_LANES, math.ceil(length) + 4)),
+    )  # fmt: skip
+
+
+def _refit(
+    picture: NDArray[np.generic], strips: Floats, task: _Task, near: _Pixels, bins: Floats, rough: Floats,
+    shapes: Floats, results: Floats, space: _Space,
+) -> None:  # fmt: skip
+    """Replace the results of strips in which something disturbs by their robust fit."""
+    n, half = len(strips), 0.5 * task.length
+    quiet, disturbed = np.zeros(n), np.zeros(n, np.int64)
+    find_disturbed(
+        near.values, near.starts, near.counts, bins, rough, shapes, 0.5 * task.width, results, quiet, disturbed,
+        space.work, space.lane_of, space.lane_rows,
+    )  # fmt: skip
+    k = np.flatnonzero(disturbed)
+    if k.size == 0:
+        return
+    sub, some = rough[k], strips[k]
+    pair = (sf.FAR_LOW, sf.LOW), (sf.HIGH, sf.FAR_HIGH)
+    before, after = (
+        _gathered(picture, some, task, _range_of(sub, a, b, half), _room(sub, a, b, task.width)) for a, b in pair
+    )
+    again = results[k]
+    refit_all(
+        near.values, near.starts[k], near.counts[k], before.values, before.starts, before.counts, after.values,
+        after.starts, after.counts, sub, shapes[k], quiet[k], half, 0.5 * task.width, task.free_tilt, again,
+        space.work, space.matrices, space.lane_of, space.lane_rows, space.map_,
+    )  # fmt: skip
+    results[k] = again
+
+
+def _codes(bins: Floats, seen: Ints, rough: Floats, results: Floats, noise: Floats, task: _Task) -> Ints:
+    """Return why each strip has no edge (0: it has one)."""
+    per_bin = np.maximum(bins[:, 1].max(axis=1), 1.0)
+    stands_out = rough[:, sf.RESPONSE] > DETECTION * noise * np.sqrt(2.0 / (3.0 * per_bin))
+    settled = results[:, SETTLED] > 0
+    place, height = results[:, POSITION] + 0.5 * task.length, 2.0 * results[:, HALF]
+    inside = (place >= rough[:, sf.LOW]) & (place <= rough[:, sf.HIGH])
+    signed = task.polarity * height >= 0.0
+    strong = (np.abs(height) >= task.least_contrast) & (np.abs(height) > 2.0 * noise)
+    placed = inside & signed & strong & (results[:, U_POSITION] < results[:, BLUR])
+    code = np.where(results[:, BRIGHT] > SATURATED_LIMIT, SATURATED, 0)
+    code = np.where(placed, code, NO_EDGE)
+    code = np.where(settled, code, NOT_A_NUMBER)
+    code = np.where(stands_out & (rough[:, sf.FOUND] > 0), code, NO_EDGE)
+    return np.asarray(np.where((2 * seen[:, 0] < seen[:, 1]) | (seen[:, 0] == 0), OUTSIDE, code), np.int64)
+
+
+def _noise_without_fit(bins: Floats) -> Floats:
+    """Return the noise within the bins, for strips whose fit did not settle: the median over the bins."""
+    total, count, square = bins[:, 0], np.maximum(bins[:, 1], 2.0), bins[:, 2]
+    return np.asarray(np.sqrt(np.median(np.maximum(square - total**2 / count, 0.0) / (count - 1.0), axis=1)))
+
+
+def _measure(picture: NDArray[np.generic], strips: Floats, task: _Task) -> StripEdges:
+    n, half = len(strips), 0.5 * task.length
+    rows, cols = picture.shape
+    bins, seen = np.zeros((n, 3, math.ceil(task.length))), np.zeros((n, 2), np.int64)
+    profiles(picture.reshape(-1), rows, cols, strips, task.length, task.width, bins, seen)
+    rough, far = np.zeros((n, ROUGH_COLUMNS)), np.zeros((n, 4))
+    length = bins.shape[2]
+    find_all(bins, task.polarity, task.which, rough, far, np.zeros(length), np.zeros(length + 1))
+    room = _room(rough, sf.LOW, sf.HIGH, task.width)
+    near = _gathered(picture, strips, task, _range_of(rough, sf.LOW, sf.HIGH, half), room)
+    shapes = (strips[:, 2] ** 4 + strips[:, 3] ** 4) / 1440.0
+    results, space = np.zeros((n, RESULT_COLUMNS)), _space(near, task.length)
+    fit_all(
+        near.values, near.starts, near.counts, rough, far, shapes, half, 0.5 * task.width, task.free_tilt,
+        task.saturation, results, space.work, space.matrices,
+    )  # fmt: skip
+    if task.robust:
+        _refit(picture, strips, task, near, bins, rough, shapes, results, space)
+    noise = results[:, NOISE].copy()
+    loose = results[:, SETTLED] == 0
+    if loose.any():
+        noise[loose] = _noise_without_fit(bins[loose])
+    code = _codes(bins, seen, rough, results, noise, task)
+    return _edges(strips, results, code, _flags(seen, rough, results))
+
+
+def _flags(seen: Ints, rough: Floats, results: Floats) -> Bools:
+    """Return the flag table (n, flags) in the order of `FLAGS`."""
+    low = np.abs(2.0 * results[:, HALF]) < LOW_CONTRAST_RATIO * results[:, NOISE]
+    return np.column_stack(
+        [
+            seen[:, 0] < seen[:, 1],
+            low,
+            rough[:, sf.RIVALS] > 0,
+            results[:, LOST] > OUTLIER_SHARE,
+            results[:, BRIGHT] > SATURATED_FLAG,
+        ]
+    )
+
+
+def _edges(strips: Floats, results: Floats, code: Ints, flags: Bools) -> StripEdges:
+    """Return the dataclass for rows of results; what has no edge becomes NaN."""
+    r = np.where((code == 0)[:, None], results, np.nan)
+    along = strips[:, 2:]
+    # s = s0 + t·ac, ac along (−dy, dx): the normal leans by −t towards the across direction.
+    across = np.column_stack([-along[:, 1], along[:, 0]])
+    lean = 1.0 / np.sqrt(1.0 + r[:, TILT] ** 2)
+    normal = (along - r[:, TILT, None] * across) * lean[:, None]
+    return StripEdges(
+        position=r[:, POSITION],
+        u=r[:, U_POSITION],
+        dof=r[:, DOF],
+        point=strips[:, :2] + r[:, POSITION, None] * along,
+        normal=normal,
+        tilt_rad=-np.arctan(r[:, TILT]),
+        u_tilt_rad=r[:, U_TILT] * lean**2,
+        blur=np.sqrt(np.maximum(r[:, BLUR] ** 2 - 1.0 / 12.0, 0.0)),
+        blur_whole=r[:, BLUR],
+        contrast=np.abs(2.0 * r[:, HALF]),
+        rising=r[:, HALF] > 0,
+        noise=r[:, NOISE],
+        weight_lost=r[:, LOST],
+        saturated_share=results[:, BRIGHT],
+        code=code,
+        flag_table=flags,
+    )
+
+
+def _joined(parts: list[StripEdges]) -> StripEdges:
+    if len(parts) == 1:
+        return parts[0]
+    names = StripEdges.__dataclass_fields__
+    return StripEdges(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
+
+
+def edges_in_strips(
+    picture: NDArray[np.generic],
+    centres: NDArray[np.float64],
+    directions: NDArray[np.float64],
+    length_px: float,
+    width_px: float,
+    *,
+    polarity: Polarity = "any",
+    which: Which = "strongest",
+    robust: bool = True,
+    free_tilt: bool = True,
+    saturation: float | None = None,
+    least_contrast: float = 0.0,
+) -> StripEdges:
+    """Return the sub-pixel edge in each of n strips of a grey picture.
+
+    `picture` (rows, cols) uint8, uint16 or float32; `centres` (n, 2) px; `directions` (n,) angles in rad (x towards
+    y) or (n, 2) vectors in which the edge is crossed. A strip is `length_px` long along the crossing and `width_px`
+    wide. An edge is `rising` where it gets brighter along the direction. Where several of the asked polarity stand
+    in the strip, `which` chooses (peaks below half of the strongest are not counted). `robust` looks for what
+    disturbs a strip and fits around it. With `free_tilt` the edge may lean against the strip; without, it is taken
+    as square to it. From `saturation` on (the type's largest by default) a pixel counts as saturated; an edge with
+    less than `least_contrast` grey levels is no edge.
+
+    Fitted to the picture's own pixels in the turned box: level + half·erf((s − s0 − t·ac)/√2w), by maximum likelihood
+    under equal noise; see docs/explanations/edges.md.
+
+    Raises `UnusablePicture` or `UnusableInput` where the input cannot be used at all.
+    """
+    grey = as_grey(picture)
+    strips = _checked_strips(centres, directions, length_px, width_px)
+    limit = default_saturation(grey) if saturation is None else saturation
+    task = _Task(
+        length_px, width_px, POLARITY[polarity], WHICH[which], robust, free_tilt and width_px >= 3.0, limit,
+        least_contrast,
+    )  # fmt: skip
+    parts = [_measure(grey, strips[k : k + CHUNK], task) for k in range(0, max(len(strips), 1), CHUNK)]
+    return _joined(parts)
