@@ -1,0 +1,120 @@
+"""Closed outlines of straight edges and circular arcs, exact until they are integrated.
+
+An outline is a ring of corners; from each corner an edge runs to the next one and *turns* on its way by a stated
+angle (0: straight; positive: counter-clockwise, bulging to the right of the way). A circle is two half turns.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.foundation.errors import UnusableInput
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Outline:
+    """A closed ring: `points` (k, 2) in mm and `turns_rad` (k,), the turn of the edge that leaves each point."""
+
+    points: Array
+    turns_rad: Array
+
+    @property
+    def ends(self) -> Array:
+        """The point (k, 2) at which each edge ends."""
+        return np.roll(self.points, -1, axis=0)
+
+    @property
+    def signed_area_mm2(self) -> float:
+        """Enclosed area, positive where the ring runs counter-clockwise."""
+        p, q = self.points, self.ends
+        chords = 0.5 * float(np.sum(p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0]))
+        return chords + float(np.sum(_segment_areas(np.hypot(*(q - p).T), self.turns_rad)))
+
+    def moved(self, x_mm: float, y_mm: float, angle_rad: float = 0.0) -> "Outline":
+        """Return the outline turned about the origin and then shifted."""
+        c, s = math.cos(angle_rad), math.sin(angle_rad)
+        return Outline(self.points @ np.array([[c, s], [-s, c]]) + (x_mm, y_mm), self.turns_rad)
+
+
+def _segment_areas(chord: Array, turn: Array) -> Array:
+    """Return the area between each arc and its chord: R²(θ − sin θ)/2."""
+    bent = np.abs(turn) > 1e-9
+    half = np.where(bent, np.sin(turn / 2), 1.0)
+    radius = chord / (2 * half)
+    return np.where(bent, 0.5 * radius**2 * (turn - np.sin(turn)), 0.0)
+
+
+def along(start: Array, end: Array, turn: Array, t: Array) -> tuple[Array, Array]:
+    """Return places (n, 2) and derivatives (n, 2) by t, at t (n,) of edges from `start` to `end` (n, 2)."""
+    way = end - start
+    bent = np.abs(turn) > 1e-9
+    safe = np.where(bent, turn, 1.0)
+    # The way as a complex number: p(t) = p0 + d·e^(−iθ/2)·(e^(iθt) − 1)/(2i·sin(θ/2)).
+    d = way[:, 0] + 1j * way[:, 1]
+    spin = d * np.exp(-0.5j * safe) / (2j * np.sin(safe / 2))
+    swing = np.exp(1j * safe * t)
+    place = np.where(bent, spin * (swing - 1), d * t) + (start[:, 0] + 1j * start[:, 1])
+    rate = np.where(bent, 1j * safe * spin * swing, d)
+    return np.column_stack([place.real, place.imag]), np.column_stack([rate.real, rate.imag])
+
+
+def sampled(outline: Outline, steps: int) -> Array:
+    """Return the ring as points (k·steps, 2), `steps` an edge; straight chords between them."""
+    t = np.tile(np.arange(steps) / steps, len(outline.points))
+    which = np.repeat(np.arange(len(outline.points)), steps)
+    place, _ = along(outline.points[which], outline.ends[which], outline.turns_rad[which], t)
+    return place
+
+
+def polygon(points: Array) -> Outline:
+    """Return straight edges through `points` (k, 2)."""
+    ring = np.array(points, float)
+    if ring.ndim != 2 or ring.shape[1] != 2 or len(ring) < 3 or not np.isfinite(ring).all():
+        raise UnusableInput(f"a polygon needs three or more finite points (x, y), not an array of shape {ring.shape}")
+    return Outline(ring, np.zeros(len(ring)))
+
+
+def rectangle(x0: float, y0: float, x1: float, y1: float) -> Outline:
+    """Return an upright rectangle."""
+    return polygon(np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
+
+
+def disc(x: float, y: float, radius: float) -> Outline:
+    """Return a circle."""
+    _positive(radius, "radius of a disc")
+    return Outline(np.array([[x - radius, y], [x + radius, y]]), np.array([math.pi, math.pi]))
+
+
+def slot(x0: float, y0: float, x1: float, y1: float, width: float) -> Outline:
+    """Return the outline of all that is within width/2 of the segment from (x0, y0) to (x1, y1)."""
+    _positive(width, "width of a slot")
+    length = math.hypot(x1 - x0, y1 - y0)
+    _positive(length, "length of a slot's middle line")
+    r = width / 2
+    nx, ny = (y0 - y1) / length * r, (x1 - x0) / length * r
+    points = np.array([[x0 - nx, y0 - ny], [x1 - nx, y1 - ny], [x1 + nx, y1 + ny], [x0 + nx, y0 + ny]])
+    return Outline(points, np.array([0.0, math.pi, 0.0, math.pi]))
+
+
+def rounded(points: Array, radius: float) -> Outline:
+    """Return a convex, counter-clockwise polygon (k, 2) with every corner rounded to `radius`."""
+    _positive(radius, "corner radius")
+    ring = polygon(points).points
+    after, before = np.roll(ring, -1, axis=0) - ring, np.roll(ring, 1, axis=0) - ring
+    length = np.hypot(*after.T)
+    out, into = after / length[:, None], before / np.roll(length, 1)[:, None]
+    turn = np.pi - np.arccos(np.clip((out * into).sum(axis=1), -1, 1))
+    cut = radius * np.tan(turn / 2)
+    if np.any(cut + np.roll(cut, -1) >= length) or np.any(out[:, 0] * into[:, 1] <= out[:, 1] * into[:, 0]):
+        raise UnusableInput(f"a corner radius of {radius:g} mm does not fit this convex outline; choose a smaller one")
+    corners = np.stack([ring + into * cut[:, None], ring + out * cut[:, None]], axis=1).reshape(-1, 2)
+    return Outline(corners, np.column_stack([turn, np.zeros(len(turn))]).ravel())
+
+
+def _positive(value: float, what: str) -> None:
+    if not (math.isfinite(value) and value > 0):
+        raise UnusableInput(f"the {what} is {value:g} mm; choose a length above 0")
