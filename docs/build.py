@@ -53,7 +53,8 @@ def command_line() -> str:
 
 
 def _commands(path: str, command: Any) -> Iterator[tuple[str, Any]]:
-    for name, inner in getattr(command, "commands", {}).items():
+    for name in command.list_commands(None):
+        inner = command.commands[name]
         if getattr(inner, "commands", None):
             yield from _commands(f"{path} {name}", inner)
         else:

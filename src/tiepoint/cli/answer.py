@@ -8,14 +8,26 @@ from dataclasses import dataclass
 from typing import Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on standard output and nothing else there.")]
+
+
+class InOrderOfTheJob(TyperGroup):
+    """Lists commands in the order in which the job is done."""
+
+    ORDER = ("target", "tie", "run", "demo", "draw", "measure", "length", "pairs", "views", "move", "probe")
+
+    def list_commands(self, ctx: typer.Context) -> list[str]:  # type: ignore[override]  # typer's own context class
+        """Return the names of the commands, in order; those that have no place in it stand last."""
+        return sorted(super().list_commands(ctx), key=lambda n: self.ORDER.index(n) if n in self.ORDER else 99)
 
 
 def group(name: str) -> typer.Typer:
     """Return an empty group of commands, set up as all of them are."""
     return typer.Typer(
         name=name,
+        cls=InOrderOfTheJob,
         add_completion=False,
         rich_markup_mode=None,
         pretty_exceptions_enable=False,
