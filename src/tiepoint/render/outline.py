@@ -5,6 +5,7 @@ angle (0: straight; positive: counter-clockwise, bulging to the right of the way
 """
 
 import math
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -100,19 +101,50 @@ def slot(x0: float, y0: float, x1: float, y1: float, width: float) -> Outline:
     return Outline(points, np.array([0.0, math.pi, 0.0, math.pi]))
 
 
-def rounded(points: Array, radius: float) -> Outline:
-    """Return a convex, counter-clockwise polygon (k, 2) with every corner rounded to `radius`."""
-    _positive(radius, "corner radius")
+def rounded(points: Array, radius: float | Sequence[float]) -> Outline:
+    """Return a convex, counter-clockwise polygon (k, 2) with its corners rounded; a radius of 0 keeps one sharp."""
     ring = polygon(points).points
-    after, before = np.roll(ring, -1, axis=0) - ring, np.roll(ring, 1, axis=0) - ring
-    length = np.hypot(*after.T)
-    out, into = after / length[:, None], before / np.roll(length, 1)[:, None]
-    turn = np.pi - np.arccos(np.clip((out * into).sum(axis=1), -1, 1))
-    cut = radius * np.tan(turn / 2)
-    if np.any(cut + np.roll(cut, -1) >= length) or np.any(out[:, 0] * into[:, 1] <= out[:, 1] * into[:, 0]):
-        raise UnusableInput(f"a corner radius of {radius:g} mm does not fit this convex outline; choose a smaller one")
-    corners = np.stack([ring + into * cut[:, None], ring + out * cut[:, None]], axis=1).reshape(-1, 2)
-    return Outline(corners, np.column_stack([turn, np.zeros(len(turn))]).ravel())
+    radii = np.broadcast_to(np.asarray(radius, float), len(ring))
+    way = np.roll(ring, -1, axis=0) - ring
+    length = np.hypot(*way.T)
+    out = way / length[:, None]
+    into = np.roll(out, 1, axis=0)
+    turn = np.arctan2(into[:, 0] * out[:, 1] - into[:, 1] * out[:, 0], (into * out).sum(axis=1))
+    cut = radii * np.tan(turn / 2)
+    if not (np.all(turn > 0) and np.all(radii >= 0) and np.all(cut + np.roll(cut, -1) < length)):
+        raise UnusableInput(f"a corner radius of {radius} mm does not fit this convex outline; choose a smaller one")
+    corners = np.stack([ring - into * cut[:, None], ring + out * cut[:, None]], axis=1).reshape(-1, 2)
+    turns = np.column_stack([turn, np.zeros(len(turn))]).ravel()
+    # A sharp corner needs no arc: its first point goes, and the edge before it ends in its second.
+    kept = np.column_stack([radii > 0, np.ones(len(radii), bool)]).ravel()
+    return Outline(corners[kept], turns[kept])
+
+
+def band(outline: Outline, width: float, skip: Collection[int] = ()) -> Iterator[tuple[Outline, Array]]:
+    """Yield a strip `width` wide along the left side of an outline, in quads (arcs in steps of 10°).
+
+    Left is inside of a counter-clockwise ring; a negative width gives the right side. Each quad comes with the
+    unit normal (2,) that points away from the strip, across the edge. Edges numbered in `skip` are left out; the
+    others must join without a corner, or the quads overlap there.
+    """
+    for k, (start, end, turn) in enumerate(zip(outline.points, outline.ends, outline.turns_rad, strict=True)):
+        if k in skip:
+            continue
+        steps = max(1, math.ceil(abs(float(turn)) / math.radians(10.0)))
+        t = np.linspace(0, 1, steps + 1)
+        repeat = (steps + 1, 1)
+        place, rate = along(np.tile(start, repeat), np.tile(end, repeat), np.full(steps + 1, turn), t)
+        left = np.column_stack([-rate[:, 1], rate[:, 0]]) / np.hypot(*rate.T)[:, None]
+        inner = place + width * left
+        for i in range(steps):
+            ring = np.array([place[i], place[i + 1], inner[i + 1], inner[i]])
+            bend = float(turn) / steps
+            across = left[i] + left[i + 1]
+            yield Outline(ring, np.array([bend, 0.0, -bend, 0.0])), -math.copysign(1, width) * _unit(across)
+
+
+def _unit(vector: Array) -> Array:
+    return np.asarray(vector / math.hypot(*vector))
 
 
 def _positive(value: float, what: str) -> None:
