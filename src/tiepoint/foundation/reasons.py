@@ -10,27 +10,40 @@ from dataclasses import dataclass, field
 REASONS: dict[str, str] = {
     "few_edges": "Only {found} of {sought} places showed an edge; at least {needed} are needed.",
     "linear_law_fails": "The result is too uncertain for its formula: no interval can be stated.",
+    "no_channel": "The picture {picture} has no colour, and the step looks at its channel {channel}.",
     "no_edge": "No edge with the asked polarity stands out from the noise in the region.",
     "no_intersection": "The two lines are parallel within their uncertainty: they have no certain crossing.",
+    "no_picture": "The shot has no picture {picture}.",
     "not_a_number": "The measurement did not converge.",
+    "not_parallel": "The two lines differ by {angle_deg}°: they have no one distance.",
     "outside_picture": "The region leaves the picture.",
     "outside_tie": "The place lies outside the region in which the tie is valid.",
     "saturated": "{share_percent} % of the pixels that matter are saturated.",
     "shot_not_complete": "The shot is {status}: only complete shots are judged.",
+    "step_broke": "The step could not be carried out: {detail}.",
     "step_failed": "The step it rests on, {step}, gave no value.",
     "tie_refused": "The tie does not fit the shot: {detail}.",
 }
 
 FLAGS: dict[str, str] = {
     "arc_short": "The arc spans less than 90°: centre and radius lean on each other.",
+    "camera_differs": "The photo does not fit the lens of the camera document: refocused, or another lens.",
     "clipped": "The region is cut by the border of the picture.",
     "extrapolated": "The place lies outside the tie's valid region.",
+    "few_corners": "Few corners of the target were seen: its intervals are wide, and little is left to check them by.",
     "few_points": "Few edge points: the interval is widened by Student's t.",
+    "hand_placed": "A point was placed by hand, with no edge or corner under it to hold it.",
+    "lens_assumed": "Lens distortion was not measured: a bound for it was assumed.",
     "low_contrast": "The contrast is below ten times the noise.",
     "more_than_one_edge": "More than one edge stands in the region; the stronger one was taken.",
+    "no_redundancy": "No more points than the model needs: an error in one of them shows nowhere.",
     "outliers": "More than 15 % of the points were left out as outliers.",
+    "pairs_scattered": "The pairs agree poorly with one another: one of them may be wrong.",
+    "pairs_suspect": "The pairs hold what looks like a typing error.",
+    "photos_disagree": "The photos of one pose differ by more than their noise: something moves, or the light does.",
     "saturated": "Some pixels that matter are saturated.",
     "tie_model_poor": "The tie's lens model leaves more over than noise explains.",
+    "tilt_assumed": "The camera's tilt was not measured: a bound for it was assumed.",
 }
 
 

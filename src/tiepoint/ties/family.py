@@ -3,8 +3,8 @@
 Forward, page → ideal picture → picture, fitted by Levenberg-Marquardt with every corner whitened by its own
 covariance. The members differ only in which lens parameters move; the centre, where it is free, is held by a
 weak prior so that it stays defined when there is hardly any distortion to see it by. The choice is by
-Schwarz's criterion (BIC, Annals of Statistics 6, 1978), n·ln(χ²/n) + (k + 1)·ln n; AICc and the error of
-left-out corners are kept beside it. Leave-out needs no refits: with the rows J_i of one corner and the
+Schwarz's criterion (BIC, Annals of Statistics 6, 1978), n·ln(χ²/n) + (k + 1)·ln n, see `Fit.level`; AICc and the
+error of left-out corners are kept beside it. Leave-out needs no refits: with the rows J_i of one corner and the
 covariance C of the fit, its error without it is (I − J_i·C·J_iᵀ)⁻¹·e_i (the deletion formula of linear
 regression, here at the solution; Cook & Weisberg 1982).
 """
@@ -23,6 +23,9 @@ Array = NDArray[np.float64]
 
 CENTRE_PRIOR_PX = 100.0
 """Standard deviation of the lens centre about the picture's middle before any corner is seen."""
+
+COVARIANCE_DOF = 50.0
+"""What the corners' own covariances are worth: they are taken as known to 10 % (JCGM 100, G.4.2)."""
 
 MEMBERS: dict[str, tuple[int, ...]] = {
     "homography": (),
@@ -142,6 +145,13 @@ class Fit:
         return Lens(kappa, kappa2, float(middle[0] + rho * cx), float(middle[1] + rho * cy), rho, p1, p2, kappa3)
 
     @property
+    def centre_px(self) -> tuple[float, float]:
+        """The lens centre, or the picture's middle where no lens shows one."""
+        lens = self.lens
+        middle = self.frame.middle_px
+        return (float(middle[0]), float(middle[1])) if lens is None else (lens.cx, lens.cy)
+
+    @property
     def matrix(self) -> Array:
         """Ideal picture (px) → mm, (3, 3); scaled so that the picture's middle has weight 1."""
         return self._gauge * np.asarray(
@@ -180,11 +190,19 @@ class Fit:
         whitened = np.einsum("nij,nj->ni", self.white, displacement_px / self.frame.rho_px)
         return np.asarray(self.covariance @ np.einsum("nik,ni->k", self.rows, whitened))
 
+    def level(self, chi2: float) -> float:
+        """Return −2 ln(likelihood) for χ², the noise known beforehand to 10 % only.
+
+        The corners' covariances count as 50 degrees of freedom (`COVARIANCE_DOF`), so that n·ln(χ²/n), which few
+        corners would drive to −∞, becomes (n + 50)·ln((χ² + 50)/(n + 50)): the same for many corners.
+        """
+        n = self.n + COVARIANCE_DOF
+        return n * math.log((chi2 + COVARIANCE_DOF) / n)
+
     def member(self, chosen: bool = False) -> Member:
         """Return the criteria by which members are compared."""
         n, k = self.n, self.k_used
-        # Below a millionth of the stated noise the logarithm would judge rounding.
-        level = n * math.log(max(self.chi2 / n, 1e-12))
+        level = self.level(self.chi2)
         spare = n - k - 2
         aicc = level + 2.0 * (k + 1) * (1.0 + (k + 2) / spare) if spare > 0 else math.inf
         unseen = math.sqrt(float(np.mean(np.sum(self.unseen_px**2, axis=1))))
@@ -303,7 +321,10 @@ def _direct_start(corners: Corners, frame: Frame, affine: bool) -> Array:
         return theta
     zero = np.zeros((len(page), 3))
     rows = np.column_stack([page, one])
-    A = np.vstack([np.hstack([rows, zero, -seen[:, :1] * rows]), np.hstack([zero, rows, -seen[:, 1:] * rows])])
+    # A row of zeros, so that four corners too have nine singular vectors.
+    A = np.vstack(
+        [np.hstack([rows, zero, -seen[:, :1] * rows]), np.hstack([zero, rows, -seen[:, 1:] * rows]), np.zeros((1, 9))]
+    )
     _, singular, vectors = np.linalg.svd(A, full_matrices=False)
     if singular[7] < 1e-7 * singular[0] or abs(vectors[8, 8]) < 1e-9:
         raise PoorGeometry(

@@ -20,6 +20,7 @@ Array = NDArray[np.float64]
 
 ASSUMED_DISTANCE = 2.0
 """Distance over the longer side of the field, where nothing better is known: short, so that u is not too small."""
+ASSUMED = "an assumption"
 
 _CENTRE_U_PX = 30.0
 _ASPECT_U = 1e-3
@@ -30,7 +31,7 @@ length: usable where the relative u of its square is below `_USABLE`."""
 
 @dataclass(frozen=True, slots=True)
 class Standpoint:
-    """Where the camera stands above the plane: distance and foot in mm, and how that is known."""
+    """Where the camera stands above the plane: distance and foot in mm, and what that rests on (`how`)."""
 
     distance_mm: float
     foot_mm: tuple[float, float]
@@ -52,23 +53,40 @@ class Bow:
     k_used: float
 
 
-def standpoint(fit: Fit, distance_mm: float | None = None) -> Standpoint:
-    """Return where the camera stands: by a stated distance, by the perspective itself, or assumed.
+def standpoint(
+    matrix: Array,
+    centre_px: tuple[float, float],
+    size_px: tuple[int, int],
+    distance_mm: float | None = None,
+    focal_px: float | None = None,
+) -> Standpoint:
+    """Return where the camera stands: by its focal length, by a stated distance, by the perspective, or assumed.
 
-    A tilted plane shows the focal length (square pixels, principal point at the lens centre: Zhang, PAMI 22,
-    2000, eqs. 3 and 4); a plane seen straight does not.
+    `matrix` maps ideal pixels to mm; `centre_px` is the principal point. A tilted plane shows the focal length
+    (square pixels, principal point at the lens centre: Zhang, PAMI 22, 2000, eqs. 3 and 4); a plane seen
+    straight does not.
     """
-    forward = _centred_page_to_picture(fit)
+    forward = centred(matrix, centre_px)
+    if focal_px is not None:
+        seen = pose(forward, focal_px)
+        return Standpoint(seen.distance_mm, seen.foot_mm, "the camera document")
     focal_px = _focal(forward)
     if distance_mm is not None:
         foot = pose(forward, focal_px or _focal_at(forward, distance_mm)).foot_mm
-        return Standpoint(distance_mm, foot, "stated")
+        return Standpoint(distance_mm, foot, "what was stated")
     if focal_px is not None:
         seen = pose(forward, focal_px)
-        return Standpoint(seen.distance_mm, seen.foot_mm, "seen by the perspective of the photo")
-    field_mm = max(fit.corners.size_px) * _scale_mm_per_px(fit)
-    assumed = ASSUMED_DISTANCE * field_mm
-    return Standpoint(assumed, pose(forward, _focal_at(forward, assumed)).foot_mm, "assumed")
+        return Standpoint(seen.distance_mm, seen.foot_mm, "the perspective of the photo")
+    assumed = ASSUMED_DISTANCE * max(size_px) * math.sqrt(abs(1 / float(np.linalg.det(forward[:2, :2]))))
+    return Standpoint(assumed, pose(forward, _focal_at(forward, assumed)).foot_mm, ASSUMED)
+
+
+def centred(matrix: Array, centre_px: tuple[float, float]) -> Array:
+    """Return mm → ideal pixels about the principal point, (3, 3), from ideal pixels → mm."""
+    shift = np.array([[1.0, 0.0, -centre_px[0]], [0.0, 1.0, -centre_px[1]], [0.0, 0.0, 1.0]])
+    forward = shift @ np.linalg.inv(matrix)
+    # Scaled so that the plane's origin has weight 1, as far as it has one.
+    return np.asarray(forward / (forward[2, 2] if abs(forward[2, 2]) > 1e-12 else 1.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,13 +165,6 @@ def displaced(fit: Fit, stand: Standpoint) -> Array:
     return np.asarray(np.einsum("nij,nj->ni", px_per_mm, aside)[:, :, None] * height[:, None, :])
 
 
-def _centred_page_to_picture(fit: Fit) -> Array:
-    lens = fit.lens
-    cx, cy = (lens.cx, lens.cy) if lens is not None else fit.frame.middle_px
-    shift = np.array([[1.0, 0.0, -cx], [0.0, 1.0, -cy], [0.0, 0.0, 1.0]])
-    return np.asarray(shift @ np.linalg.inv(fit.matrix))
-
-
 def _focal(forward: Array) -> float | None:
     """Return the focal length in px that makes the page's axes orthogonal and alike; None where it does not show."""
     a, b = forward[:, 0], forward[:, 1]
@@ -178,9 +189,3 @@ def _focal_at(forward: Array, distance_mm: float) -> float:
     for _ in range(20):
         focal *= distance_mm / pose(forward, focal).distance_mm
     return focal
-
-
-def _scale_mm_per_px(fit: Fit) -> float:
-    straight = ideal_from_picture(fit.lens, fit.frame.middle_px[None, :])
-    _, d_ideal, _ = project(fit.matrix, straight.ideal_px)
-    return math.sqrt(abs(float(np.linalg.det(d_ideal[0]))))

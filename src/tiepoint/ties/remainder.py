@@ -59,11 +59,12 @@ def extra_variance(fit: Fit, dof: float) -> float:
 def lens_doubt(fits: tuple[Fit, ...], chosen: Fit, noise: float) -> Array:
     """Return factor columns (16, m), one a richer member: how the tie would differ, times the root of its weight.
 
-    Weights are Akaike's, exp(−ΔAICc/2), which look one step further than the criterion of the choice: terms
-    that the corners can neither show nor exclude remain in the budget (Burnham & Anderson 2002, 2.9).
+    Weights are exp(−ΔBIC/2), the posterior probability of a member among these (Burnham & Anderson 2002, 6.4.1;
+    from memory): terms that the corners can neither show nor exclude remain in the budget.
     """
     richer = [f for f in fits if f is not chosen and set(f.free) > set(chosen.free)]
-    criteria = np.array([f.chi2 / noise + 2.0 * f.k_used for f in (chosen, *richer)])
+    penalty = math.log(chosen.n)
+    criteria = np.array([f.chi2 / noise + penalty * f.k_used for f in (chosen, *richer)])
     weights = np.exp(-(criteria - criteria.min()) / 2)
     weights /= weights.sum()
     columns = [

@@ -6,15 +6,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tiepoint.ties.family import Corners, Fit, fit_family, fit_member
-from tiepoint.ties.page import Bow, Standpoint, bow_of, displaced, standpoint
+from tiepoint.ties.family import COVARIANCE_DOF, Corners, Fit, fit_family, fit_member
+from tiepoint.ties.page import ASSUMED, Bow, Standpoint, bow_of, displaced, standpoint
 from tiepoint.ties.remainder import Structure, extra_variance, structure
 from tiepoint.ties.tie import Lens, Member
 
 Array = NDArray[np.float64]
 
 _MOST_LEFT_OUT = 0.2
-_COVARIANCE_DOF = 50.0
+_FEWEST_TO_JUDGE = 8
 _OUTLIER_CHANCE = 1e-3
 """Chance that any good corner at all is left out, were the noise normal."""
 
@@ -28,6 +28,7 @@ class Asked:
     affine: bool = False
     flatness_u_mm: float = 0.0
     distance_mm: float | None = None
+    focal_px: float | None = None
     lens: Lens | None = None
 
 
@@ -82,10 +83,10 @@ def _noise(fit: Fit, stated: bool) -> tuple[float, float]:
     not, or where variance was added until it did, the fit's own ν = n − k is all that is left.
     """
     if fit.dof < 1:
-        return 1.0, _COVARIANCE_DOF
+        return 1.0, COVARIANCE_DOF
     if stated and abs(fit.chi2_per_dof - 1) < 3 * math.sqrt(2 / fit.dof):
-        total = _COVARIANCE_DOF + fit.dof
-        return max(1.0, (_COVARIANCE_DOF + fit.chi2) / total), total
+        total = COVARIANCE_DOF + fit.dof
+        return max(1.0, (COVARIANCE_DOF + fit.chi2) / total), total
     return max(1.0, fit.chi2_per_dof), fit.dof
 
 
@@ -120,17 +121,18 @@ def _bic(fit: Fit) -> float:
 def _without_outliers(corners: Corners, asked: Asked) -> tuple[NDArray[np.bool_], tuple[Fit, ...]]:
     """Return which corners (n,) to use, and the members fitted to them.
 
-    Misread corners stand far outside what the others scatter. Judged on errors of a fit without the corner, against their own median, so that neither a poor model nor
-    understated noise throws corners out wholesale.
+    Misread corners stand far outside what the others scatter. Judged on errors of a fit without the corner,
+    against their own median, so that neither a poor model nor understated noise throws corners out wholesale.
     """
     used = np.ones(len(corners), bool)
-    most = int(_MOST_LEFT_OUT * len(corners))
+    most = int(_MOST_LEFT_OUT * max(len(corners) - _FEWEST_TO_JUDGE, 0))
     threshold = -2.0 * math.log(_OUTLIER_CHANCE / len(corners))
     while True:
         fits = _fits(corners.subset(used), asked)
         fit = min(_eligible(fits), key=_bic)
         solved = np.linalg.solve(fit.corners.covariance, fit.unseen_px[:, :, None])[:, :, 0]
-        square = np.sum(fit.unseen_px * solved, axis=1)
+        # rᵀ(I − leverage)⁻¹r: a deletion residual by its own variance.
+        square = np.sum(fit.residual_px * solved, axis=1)
         # Half of a χ² of two degrees of freedom lies below 2·ln 2.
         limit = threshold * max(float(np.median(square)) / (2 * math.log(2)), 1.0)
         spare = most - int((~used).sum())
@@ -163,12 +165,12 @@ def _choose(fits: tuple[Fit, ...], asked: Asked) -> tuple[Fit, Bow | None, Stand
             best = (criterion, fit, None)
         bow = _bow(fit, asked)
         if bow is not None:
-            chi2 = max(fit.chi2 - bow[0].chi2_drop * max(1.0, fit.chi2_per_dof), 1e-12)
-            bowed = fit.n * math.log(chi2 / fit.n) + (fit.k_used + bow[0].k_used + 1) * math.log(fit.n)
+            chi2 = max(fit.chi2 - bow[0].chi2_drop * max(1.0, fit.chi2_per_dof), 0.0)
+            bowed = fit.level(chi2) + (fit.k_used + bow[0].k_used + 1) * math.log(fit.n)
             if bowed < best[0]:
                 best = (bowed, fit, bow)
     _, fit, found = best
-    if found is None or found[1].how == "assumed":
+    if found is None or found[1].how == ASSUMED:
         again = _bow(fit, asked)
         return (fit, None, None, False) if again is None else (fit, *again, False)
     bow_found, stand = found
@@ -186,5 +188,5 @@ def _flat(fit: Fit, bow: Bow, stand: Standpoint) -> Fit:
 def _bow(fit: Fit, asked: Asked) -> tuple[Bow, Standpoint] | None:
     if asked.flatness_u_mm <= 0 or asked.affine:
         return None
-    stand = standpoint(fit, asked.distance_mm)
+    stand = standpoint(fit.matrix, fit.centre_px, fit.corners.size_px, asked.distance_mm, asked.focal_px)
     return bow_of(fit, stand, asked.flatness_u_mm, max(1.0, fit.chi2_per_dof)), stand
