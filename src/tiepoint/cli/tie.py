@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from tiepoint.cli.answer import Answer, Json, group, help_alone, present, table
-from tiepoint.cli.typed import Point, point_px, points_px
+from tiepoint.cli.typed import Point, points_px
 from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
@@ -71,29 +71,11 @@ def probe(
     if at is not None and length is None and points is None:
         present(_points(tie, points_px("--at", [*at, *(more or [])]), extrapolate), as_json)
     if points is not None and not (at or length or more):
-        present(_points(tie, read_points(points), extrapolate), as_json)
+        from tiepoint.documents.tables import read_numbers
+
+        px = [(x, y) for x, y in read_numbers(points, ("x", "y")).values]
+        present(_points(tie, px, extrapolate), as_json)
     raise UnusableInput("give one of --at X,Y, --points POINTS.csv or --length X,Y X,Y")
-
-
-def read_points(path: Path) -> list[Point]:
-    """Return the pixels of a table with the columns x and y; a sentence naming the line otherwise."""
-    import csv
-
-    from tiepoint.documents.files import read_text
-
-    rows = list(csv.reader(read_text(path).splitlines()))
-    header = [cell.strip().lower() for cell in rows[0]] if rows else []
-    if "x" not in header or "y" not in header:
-        raise UnusableInput(f"{path}: the first line must name the columns x and y; it is {','.join(header)[:60]!r}")
-    columns = header.index("x"), header.index("y")
-    found = [
-        point_px(f"{path}, line {number}", ",".join(row[k] if k < len(row) else "" for k in columns))
-        for number, row in enumerate(rows[1:], 2)
-        if any(cell.strip() for cell in row)
-    ]
-    if not found:
-        raise UnusableInput(f"{path} names its columns but holds no point")
-    return found
 
 
 def _pairs(texts: list[str]) -> list[tuple[Point, Point]]:
