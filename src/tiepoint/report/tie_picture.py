@@ -30,10 +30,11 @@ class TieView:
     """A tie over its photo, sampled: all that the map shows, as arrays.
 
     `x_px` (n,), `y_px` (m,) are the columns and rows of the samples, the first and last on the picture's border;
-    `x_mm`, `y_mm` (m, n) the plane there; `U_um` (m, n) the larger half axis of U at 95 %, NaN where the tie does
-    not hold. `points_px` (k, 2), `residual_px` (k, 2) as seen in the picture, `residual_um` (k,) its length in
-    the plane, `unseen` (k,) whether the fit did without the point. `limit_um`: up to which U the tie is good
-    enough, None where no tolerance was asked for. `region_px` (r, 2): where the tie is valid.
+    `x_mm`, `y_mm` (m, n) the plane there; `U_um` (m, n) the larger half axis of U at 95 %, also beyond the region
+    (so that lines run up to its border), NaN where there is none. `points_px` (k, 2), `residual_px` (k, 2) as seen
+    in the picture, `residual_um` (k,) its length in the plane, `unseen` (k,) whether the fit did without the point.
+    `limit_um`: up to which U the tie is good enough, None where no tolerance was asked for. `region_px` (r, 2):
+    where the tie is valid, a convex polygon; empty: everywhere.
     """
 
     size_px: tuple[int, int]
@@ -103,7 +104,7 @@ def legend(view: TieView) -> Legend:
         key_um=key_um,
         key_length=key_um * per_um,
         magnification=per_um * 1000 * mm_per_unit,
-        levels_um=_levels(view.U_um),
+        levels_um=_levels(_valid_U(view)),
         limit_um=view.limit_um,
         worst_um=float(sizes.max(initial=0.0)),
         worst=worst,
@@ -121,9 +122,8 @@ def map_svg(view: TieView, photo_uri: str, title: str, name: str = "map") -> str
         (
             _photo(paper, photo_uri),
             _graticule(view, paper),
-            _not_good(view, paper, f"{name}-hatch"),
-            _contours(view, paper, told),
-            _region(view, paper),
+            _within(_not_good(view, paper, f"{name}-hatch") + _contours(view, paper, told), view, name),
+            _region(view, paper, f"{name}-hatch"),
             _axes(view, paper),
             _arrows(view, paper, told),
         )
@@ -137,6 +137,7 @@ def map_svg(view: TieView, photo_uri: str, title: str, name: str = "map") -> str
         svg.element(
             "defs",
             svg.element("clipPath", window, id=f"{name}-window"),
+            svg.element("clipPath", svg.element("path", d=_outline(view, paper)), id=f"{name}-region"),
             _hatch(f"{name}-hatch", "not-good"),
         ),
         svg.element("g", inside, clip_path=f"url(#{name}-window)"),
@@ -158,8 +159,8 @@ def _photo(paper: _Paper, uri: str) -> str:
 
 
 def _hatch(name: str, class_: str) -> str:
-    line = svg.element("path", d="M-2 2L2 -2M0 9L9 0M7 11L11 7", class_=class_)
-    return svg.element("pattern", line, id=name, width=9, height=9, patternUnits="userSpaceOnUse")
+    line = svg.element("path", d="M-3 3L3 -3M0 12L12 0M9 15L15 9", class_=class_)
+    return svg.element("pattern", line, id=name, width=12, height=12, patternUnits="userSpaceOnUse")
 
 
 def _graticule(view: TieView, paper: _Paper) -> str:
@@ -181,6 +182,11 @@ def _multiples(values: Array, step: float) -> Array:
 
 
 # ---------- uncertainty ----------
+
+
+def _valid_U(view: TieView) -> Array:
+    grid = np.stack(np.meshgrid(view.x_px, view.y_px), axis=2).reshape(-1, 2)
+    return view.U_um.ravel()[_in_region(view, grid)]
 
 
 def _levels(U: Array) -> tuple[float, ...]:
@@ -212,18 +218,19 @@ def _contours(view: TieView, paper: _Paper, told: Legend) -> str:
     labels = []
     for level, kind, lines in reversed(drawn):
         placed = [paper.place(line) for line in lines]
-        if not placed:
+        shown = [paper.place(line[_in_region(view, line)]) for line in lines]
+        if not any(len(line) for line in shown):
             continue
         d = svg.paths(placed)
         halos.append(svg.element("path", class_=f"{kind} halo", d=d))
         inks.append(svg.element("path", class_=kind, d=d))
-        labels.append(_label(placed, short(level), "limit" in kind, taken, paper))
+        labels.append(_label(shown, short(level), "limit" in kind, taken, paper))
     return "".join((*halos, *inks, *labels))
 
 
 def _label(lines: list[Array], words: str, limit: bool, taken: list[Array], paper: _Paper) -> str:
     """Return a label riding on the longest line, away from the border and from earlier labels."""
-    line = max(lines, key=len)
+    line = max(lines, key=_length)
     if len(line) < 4:
         return ""
     inset = line[1:-1]
@@ -242,10 +249,14 @@ def _label(lines: list[Array], words: str, limit: bool, taken: list[Array], pape
     return svg.text(0, 4.5, words, class_="contour-label limit" if limit else "contour-label", transform=turned)
 
 
+def _length(line: Array) -> float:
+    return float(np.hypot(*np.diff(line, axis=0).T).sum()) if len(line) > 1 else 0.0
+
+
 def _not_good(view: TieView, paper: _Paper, hatch: str) -> str:
     """Return the hatched area: U above the limit, or no U at all."""
     limit = np.inf if view.limit_um is None else view.limit_um
-    if not (view.U_um > limit).any() and np.isfinite(view.U_um).all():
+    if not (_valid_U(view) > limit).any() and np.isfinite(_valid_U(view)).all():
         return ""
     level = limit if np.isfinite(limit) else 2 * float(np.nanmax(view.U_um, initial=1.0))
     areas = above(view.x_px, view.y_px, view.U_um, level)
@@ -253,10 +264,37 @@ def _not_good(view: TieView, paper: _Paper, hatch: str) -> str:
     return svg.element("path", d=d, fill=f"url(#{hatch})", fill_rule="evenodd") if d else ""
 
 
-def _region(view: TieView, paper: _Paper) -> str:
+def _outline(view: TieView, paper: _Paper) -> str:
+    width, height = np.array(view.size_px) - 0.5
+    whole = np.array([[-0.5, -0.5], [width, -0.5], [width, height], [-0.5, height]])
+    return svg.path(paper.place(view.region_px if len(view.region_px) else whole), closed=True)
+
+
+def _within(drawn: str, view: TieView, name: str) -> str:
+    """Return what is said of the tie cut at the border of its region."""
+    return svg.element("g", drawn, clip_path=f"url(#{name}-region)") if len(view.region_px) else drawn
+
+
+def _region(view: TieView, paper: _Paper, hatch: str) -> str:
+    """Return the border of the region, and everything beyond it hatched."""
     if len(view.region_px) == 0:
         return ""
-    return svg.element("path", class_="region", d=svg.path(paper.place(view.region_px), closed=True))
+    border = _outline(view, paper)
+    width, height = np.array(view.size_px) - 0.5
+    whole = paper.place(np.array([[-0.5, -0.5], [width, -0.5], [width, height], [-0.5, height]]))
+    beyond = svg.element("path", d=svg.path(whole, True) + border, fill=f"url(#{hatch})", fill_rule="evenodd")
+    return beyond + svg.element("path", class_="region", d=border)
+
+
+def _in_region(view: TieView, px: Array) -> NDArray[np.bool_]:
+    """Return which points (n, 2) lie in the region, which is convex."""
+    corners = view.region_px
+    if len(corners) == 0:
+        return np.ones(len(px), bool)
+    step = np.roll(corners, -1, axis=0) - corners
+    away = px[:, None, :] - corners[None, :, :]
+    side = step[:, 0] * away[:, :, 1] - step[:, 1] * away[:, :, 0]
+    return np.asarray((side >= 0).all(axis=1) | (side <= 0).all(axis=1))
 
 
 # ---------- residuals ----------
