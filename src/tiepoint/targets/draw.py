@@ -235,7 +235,7 @@ def _check_counts(target: Target) -> None:
 
 def _check_dots(layout: Layout) -> None:
     # The large dots at the origin must stand out from the others.
-    most = LARGE_DOT_SHARE - 0.05 if layout.marked else 0.45
+    most = LARGE_DOT_SHARE - 0.07 if layout.marked else 0.45
     if not 0.05 <= layout.share <= most + 1e-9:
         raise UnusableInput(
             f"dots of radius {layout.share:g} of the pitch are not usable; "

@@ -1,0 +1,118 @@
+"""Dark spots that look like ellipses: candidates for dots of any size."""
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Grey = NDArray[np.float32]
+
+_FEWEST_PX = 12
+_ROUND = 0.06
+"""How far area / 4π√det(second moments) may be from 1, its value for every ellipse (a square: 0.955)."""
+
+
+@dataclass(frozen=True)
+class Blobs:
+    """n candidates in px of the level: `xy` (n, 2), `axes` (n, 2, 2) symmetric, its eigenvalues the semi-axes."""
+
+    xy: Array
+    axes: Array
+
+    @property
+    def radius(self) -> Array:
+        """Radius (n,) of the circle of the same area."""
+        return np.asarray(np.sqrt(np.linalg.det(self.axes)))
+
+
+def find_blobs(grey: Grey) -> Blobs:
+    """Return dark elliptical spots of a level (h, w), from a few pixels to a third of its height."""
+    dark = _dark(grey)
+    stats = cv2.connectedComponentsWithStats(dark, connectivity=4)[2]
+    height, width = grey.shape
+    left, top, wide, high, area = stats.T
+    candidates = (area >= _FEWEST_PX) & (area > 0.4 * wide * high)
+    candidates &= (left > 0) & (top > 0) & (left + wide < width) & (top + high < height)
+    candidates &= (wide < width / 3) & (high < height / 2)
+    candidates[0] = False  # the background
+    moments = _moments(grey, stats[candidates].astype(np.int64))
+    return _ellipses(moments)
+
+
+def _dark(grey: Grey) -> NDArray[np.uint8]:
+    """Return 1 where a pixel is well below the mean of its surroundings, judged by their spread.
+
+    Dots that cover a fifth of the page have their middle level 0.75 spreads below the mean; few dots more.
+    """
+    side = max(31, min(grey.shape) // 5 | 1)
+    mean = cv2.boxFilter(grey, -1, (side, side), borderType=cv2.BORDER_REFLECT)
+    square = cv2.sqrBoxFilter(grey, -1, (side, side), borderType=cv2.BORDER_REFLECT)
+    spread = np.sqrt(np.maximum(square - mean * mean, 0))
+    least = 0.03 * float(np.ptp(np.percentile(grey[::4, ::4], (1, 99))))
+    return (grey < mean - np.maximum(0.8 * spread, least)).astype(np.uint8)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _moments(grey: Grey, stats: NDArray[np.int64]) -> Array:
+    """Return (n, 6): x, y, second moments xx, xy, yy and area, each pixel weighted by its darkness.
+
+    Weights run from 0 at the level of the surroundings to 1 at the dot's own: area and centre hold to a few
+    hundredths of a pixel, where counting pixels above a threshold would be off by the blur.
+    """
+    height, width = grey.shape
+    out = np.zeros((stats.shape[0], 6))
+    for k in range(stats.shape[0]):
+        margin = 2 + min(stats[k, 2], stats[k, 3]) // 8
+        x0, y0 = max(stats[k, 0] - margin, 0), max(stats[k, 1] - margin, 0)
+        x1 = min(stats[k, 0] + stats[k, 2] + margin, width)
+        y1 = min(stats[k, 1] + stats[k, 3] + margin, height)
+        white = 0.25 * (
+            float(grey[y0, x0]) + float(grey[y0, x1 - 1]) + float(grey[y1 - 1, x0]) + float(grey[y1 - 1, x1 - 1])
+        )
+        dark, n = 0.0, 0
+        cx, cy = (x0 + x1) // 2, (y0 + y1) // 2
+        for y in range(cy - 1, cy + 2):
+            for x in range(cx - 1, cx + 2):
+                dark += grey[y, x]
+                n += 1
+        dark /= n
+        if white - dark < 1e-6:
+            continue
+        s = sx = sy = sxx = sxy = syy = 0.0
+        for y in range(y0, y1):
+            for x in range(x0, x1):
+                w = (white - grey[y, x]) / (white - dark)
+                w = min(max(w, 0.0), 1.0) if w > 0.06 else 0.0
+                u, v = x - cx, y - cy
+                s += w
+                sx += w * u
+                sy += w * v
+                sxx += w * u * u
+                sxy += w * u * v
+                syy += w * v * v
+        if s < 1.0:
+            continue
+        mx, my = sx / s, sy / s
+        out[k, 0], out[k, 1] = cx + mx, cy + my
+        out[k, 2], out[k, 3], out[k, 4] = sxx / s - mx * mx, sxy / s - mx * my, syy / s - my * my
+        out[k, 5] = s
+    return out
+
+
+def _ellipses(moments: Array) -> Blobs:
+    xx, xy, yy, area = moments[:, 2:].T
+    det = xx * yy - xy * xy
+    good = (area > 0) & (det > 0)
+    good[good] = np.abs(area[good] / (4 * math.pi * np.sqrt(det[good])) - 1) < _ROUND
+    m = moments[good]
+    covariance = np.stack([m[:, [2, 3]], m[:, [3, 4]]], axis=1)
+    values, vectors = np.linalg.eigh(covariance) if len(m) else (np.empty((0, 2)), np.empty((0, 2, 2)))
+    # A uniform ellipse has the second moment a²/4 along a semi-axis a.
+    semi = 2 * np.sqrt(values)
+    kept = semi[:, 0] > 0.25 * semi[:, 1] if len(m) else np.empty(0, bool)
+    axes = (vectors * semi[:, None, :]) @ np.swapaxes(vectors, 1, 2)
+    return Blobs(m[kept, :2], axes[kept])

@@ -1,0 +1,253 @@
+"""From a grid of rough places to sub-pixel feature points with covariances: the quick pass and the full one."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.targets.draw import Target, discs, is_dark
+from tiepoint.vision.corners import FITTED, CornerFits, Crossings, fit_corners
+from tiepoint.vision.dots import DotFits, Rims, affine_template, fit_dots, rim_shift_px
+from tiepoint.vision.light import level_slopes
+
+Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Ints = NDArray[np.int64]
+Picture = NDArray[Any]
+
+BAND = 4.1
+"""Half width of what is read along an edge, in blur widths: beyond it the step is over to 5e-5."""
+
+_QUICK_REACH_PX = 10.0
+FULL_REACH_PX = 40.0
+_FIRST_BLUR_PX = 1.0
+_BLUR_SAMPLE = 16
+
+
+@dataclass(frozen=True)
+class Points:
+    """Sub-pixel feature points: numbers in the target `ids` (n,), `px` (n, 2), `cov_px2` (n, 2, 2); medians of
+    the noise (grey levels), of the edge blur (px, with the pixel's own width) and of the contrast; `brightest`
+    (n,) grey level of the light side.
+    """
+
+    ids: Ints
+    px: Array
+    cov_px2: Array
+    noise: float
+    blur_px: float
+    contrast: float
+    brightest: Array
+
+
+@dataclass(frozen=True)
+class Local:
+    """A grid's local shape at n nodes: `ids` (n,), `px` (n, 2), first derivatives `jacobian` (n, 2, 2) with
+    columns ∂px/∂column and ∂px/∂row, `second` (n, 3, 2): ∂² by column², column·row, row²; all per pitch.
+    """
+
+    ids: Ints
+    px: Array
+    jacobian: Array
+    second: Array
+
+    @property
+    def spacing_px(self) -> Array:
+        """Distance (n,) to the nearer of the neighbours, by the shorter of both steps."""
+        return np.asarray(np.linalg.norm(self.jacobian, axis=1).min(axis=1))
+
+    @property
+    def tangents(self) -> Array:
+        """Unit directions (n, 2, 2) of the two lines, [:, i] of line i."""
+        steps = np.swapaxes(self.jacobian, 1, 2)
+        return np.asarray(steps / np.linalg.norm(steps, axis=2, keepdims=True))
+
+    @property
+    def curvature(self) -> Array:
+        """Curvature (n, 2) of the two lines in 1/px, positive towards the normal (−t_y, t_x)."""
+        steps = np.swapaxes(self.jacobian, 1, 2)
+        bends = self.second[:, [0, 2]]
+        cross = steps[..., 0] * bends[..., 1] - steps[..., 1] * bends[..., 0]
+        return np.asarray(cross / np.linalg.norm(steps, axis=2) ** 3)
+
+
+def local_shape(nodes: Array) -> Local:
+    """Return the local shape at the nodes (rows, columns, 2) that are there and have neighbours on both axes."""
+    along_x, bend_x = _differences(nodes)
+    along_y, bend_y = (np.swapaxes(d, 0, 1) for d in _differences(np.swapaxes(nodes, 0, 1)))
+    mixed, _ = _differences(np.swapaxes(along_x, 0, 1))
+    mixed = np.nan_to_num(np.swapaxes(mixed, 0, 1))
+    good = np.isfinite(nodes).all(axis=2) & np.isfinite(along_x).all(axis=2) & np.isfinite(along_y).all(axis=2)
+    jacobian = np.stack([along_x[good], along_y[good]], axis=2)
+    second = np.stack([np.nan_to_num(bend_x[good]), mixed[good], np.nan_to_num(bend_y[good])], axis=1)
+    return Local(np.flatnonzero(good), nodes[good], jacobian, second)
+
+
+def _differences(nodes: Array) -> tuple[Array, Array]:
+    """Return first and second differences along the columns; at a border one-sided and the neighbour's."""
+    first, second = np.full(nodes.shape, np.nan), np.full(nodes.shape, np.nan)
+    second[:, 1:-1] = nodes[:, 2:] - 2 * nodes[:, 1:-1] + nodes[:, :-2]
+    first[:, 1:-1] = (nodes[:, 2:] - nodes[:, :-2]) / 2
+    bend_after, bend_before = np.roll(second, -1, axis=1), np.roll(second, 1, axis=1)
+    bend_after[:, -1], bend_before[:, 0] = np.nan, np.nan
+    ahead = np.full(nodes.shape, np.nan)
+    ahead[:, :-1] = nodes[:, 1:] - nodes[:, :-1]
+    behind = np.roll(ahead, 1, axis=1)
+    for step, bend, sign in ((ahead, bend_after, -0.5), (behind, bend_before, 0.5)):
+        first = np.where(np.isfinite(first), first, step + sign * np.nan_to_num(bend))
+        second = np.where(np.isfinite(second), second, bend)
+    return first, second
+
+
+def quick_corners(picture: Picture, nodes: Array, target: Target) -> Points:
+    """Fit corners at rough places (rows, columns, 2) px, NaN where not seen; no tie is needed.
+
+    Directions and curvature of the lines come from the neighbours, the light from all corners together.
+    """
+    shape = local_shape(_sharpened(picture, nodes))
+    spacing = shape.spacing_px
+    blur = _common_blur(picture, shape)
+    reach = np.minimum(max(_QUICK_REACH_PX, 8 * blur), 0.48 * spacing)
+    start = Crossings(
+        shape.px, shape.tangents, shape.curvature, reach, _band(spacing, blur, target), _dark(len(shape.ids))
+    )
+    return _corners(picture, start, shape.ids, blur, target)
+
+
+def full_corners(picture: Picture, shape: Local, blur_px: float, target: Target) -> Points:
+    """Fit corners with all that their lines offer up to half way to the neighbours (40 px at most).
+
+    `shape` comes from a tie: its curvature keeps the long reach unbiased.
+    """
+    spacing = shape.spacing_px
+    reach = np.minimum(max(FULL_REACH_PX, 16 * blur_px), 0.48 * spacing)
+    start = Crossings(
+        shape.px, shape.tangents, shape.curvature, reach, _band(spacing, blur_px, target), _dark(len(shape.ids))
+    )
+    return _corners(picture, start, shape.ids, blur_px, target)
+
+
+def _dark(n: int) -> Array:
+    return np.zeros((n, 2, 2))
+
+
+def _band(spacing: Array, blur: float, target: Target) -> Array:
+    # What is printed inside a square (a marker, a disc) must stay outside with its own blur.
+    gap = (1 - target.layout.share) / 2 if target.pattern == "charuco" else 0.3
+    return np.maximum(np.minimum(BAND * blur, gap * spacing - 1.5 * blur), 1.5 * blur)
+
+
+def _sharpened(picture: Picture, nodes: Array) -> Array:
+    """Return the nodes moved to the corner in the picture by the gradient's own equation (Förstner 1987)."""
+    known = np.isfinite(nodes).all(axis=2)
+    steps = [np.nanmedian(np.linalg.norm(np.diff(nodes, axis=axis), axis=2)) for axis in (0, 1)]
+    window = int(np.clip(0.12 * min(steps), 2, 5))
+    eight = picture if picture.dtype == np.uint8 else picture.astype(np.float32)
+    start = np.ascontiguousarray(nodes[known], np.float32)[:, None]
+    criteria = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 20, 0.01)
+    moved = cv2.cornerSubPix(eight, start.copy(), (window, window), (-1, -1), criteria)[:, 0]
+    out = nodes.copy()
+    out[known] = moved
+    far = np.linalg.norm(out - nodes, axis=2) > 0.25 * min(steps)
+    out[far] = np.nan
+    return out
+
+
+def _common_blur(picture: Picture, shape: Local) -> float:
+    """Return the median edge blur of a few corners, fitted with room for much more blur than is usual."""
+    some = slice(None, None, max(1, len(shape.ids) // _BLUR_SAMPLE))
+    spacing = shape.spacing_px[some]
+    n = len(spacing)
+    start = Crossings(
+        shape.px[some],
+        shape.tangents[some],
+        np.zeros((n, 2)),
+        np.minimum(0.4 * spacing, 20.0),
+        np.clip(0.12 * spacing, 2.5, 9.0),
+        _dark(n),
+    )
+    fits = fit_corners(picture, start, _FIRST_BLUR_PX, rounds=12)
+    good = fits.status == FITTED
+    return float(np.median(fits.blur_px[good])) if good.any() else _FIRST_BLUR_PX
+
+
+def _corners(picture: Picture, start: Crossings, ids: Ints, blur: float, target: Target) -> Points:
+    columns = target.columns - 1
+    # Positive swing: the square towards +x, +y (and its opposite) is dark.
+    sign = np.array([1.0 if is_dark(target, i % columns + 1, i // columns + 1) else -1.0 for i in ids])
+    first = fit_corners(picture, start, blur, rounds=1)
+    slopes = level_slopes(start.xy_px, np.column_stack([first.level, sign * first.swing]))
+    slopes[:, 1] *= sign[:, None]
+    lit = Crossings(start.xy_px, start.tangents, start.curvature, start.reach_px, start.band_px, slopes)
+    fits = fit_corners(picture, lit, blur)
+    return _kept(fits, ids, sign * fits.swing, np.abs(fits.xy_px - start.xy_px).max(axis=1))
+
+
+def _kept(fits: CornerFits | DotFits, ids: Ints, swing: Array, moved: Array) -> Points:
+    """Return the fits that are what they should be: right colours, and noise and blur like the others'."""
+    good = (fits.status == FITTED) & (swing > 0)
+    if good.any():
+        usual, width = np.median(fits.noise[good]), np.median(fits.blur_px[good])
+        good &= (fits.noise < 3 * usual + 0.5) & (swing > 2 * fits.noise)
+        good &= (fits.blur_px < 2.5 * width) & (fits.blur_px > 0.4 * width) & (moved < 1 + 2 * width)
+    noise, blur, contrast = (
+        float(np.median(values[good])) if good.any() else 0.0 for values in (fits.noise, fits.blur_px, 2 * swing)
+    )
+    brightest = (fits.level + np.abs(swing))[good]
+    return Points(ids[good], fits.xy_px[good], fits.cov_px2[good], noise, blur, contrast, brightest)
+
+
+def quick_dots(picture: Picture, nodes: Array, axes_px: Array, target: Target) -> Points:
+    """Fit dots at rough places (rows, columns, 2) with rough shapes (rows, columns, 2, 2); no tie is needed.
+
+    The rims are fitted as ellipses, with a part of their pixels; each centre is then moved by what the grid's
+    own second derivatives say about the picture of a circle's centre.
+    """
+    shape = local_shape(nodes)
+    size, template = affine_template(axes_px.reshape(-1, 2, 2)[shape.ids])
+    every = int(np.clip(2 * np.pi * np.median(size) * 7 / 250, 1, 5))
+    blur = _dot_blur(picture, shape, size, template)
+    rims = Rims(shape.px, size, template, _rim_band(size, blur, shape), _dark(len(shape.ids)))
+    fits = _dots(picture, rims, blur, every)
+    share = discs(target)[shape.ids, 2] / target.pitch_mm
+    fresh = nodes.copy()
+    good = fits.status == FITTED
+    fresh.reshape(-1, 2)[shape.ids[good]] = fits.xy_px[good]
+    better = local_shape(fresh)
+    found = np.searchsorted(better.ids, shape.ids)
+    shift = rim_shift_px(better.jacobian[found], better.second[found], share)
+    return _shifted(_kept(fits, shape.ids, fits.swing, np.zeros(len(size))), shape.ids, shift)
+
+
+def _shifted(points: Points, ids: Ints, shift: Array) -> Points:
+    px = points.px + shift[np.searchsorted(ids, points.ids)]
+    return Points(points.ids, px, points.cov_px2, points.noise, points.blur_px, points.contrast, points.brightest)
+
+
+def full_dots(picture: Picture, rims: Rims, ids: Ints, blur_px: float) -> Points:
+    """Fit rims against templates from a tie: nothing is left to correct."""
+    fits = _dots(picture, rims, blur_px, 1)
+    return _kept(fits, ids, fits.swing, np.abs(fits.xy_px - rims.xy_px).max(axis=1))
+
+
+def _dots(picture: Picture, rims: Rims, blur: float, every: int) -> DotFits:
+    first = fit_dots(picture, rims, blur, rounds=2, every=max(every, 5))
+    slopes = level_slopes(rims.xy_px, np.column_stack([first.level, first.swing]))
+    lit = Rims(rims.xy_px, rims.size_px, rims.template, rims.band_px, slopes)
+    return fit_dots(picture, lit, blur, every=every)
+
+
+def _rim_band(size: Array, blur: float, shape: Local) -> Array:
+    # Inside, the rim opposite must stay out of the fit; outside, the neighbouring dot.
+    return np.minimum(BAND * blur, np.minimum(0.7 * size, 0.3 * shape.spacing_px))
+
+
+def _dot_blur(picture: Picture, shape: Local, size: Array, template: Array) -> float:
+    some = slice(None, None, max(1, len(size) // _BLUR_SAMPLE))
+    band = np.minimum(np.minimum(0.5 * size, 0.25 * shape.spacing_px), 9.0)[some]
+    rims = Rims(shape.px[some], size[some], template[some], band, _dark(len(band)))
+    fits = fit_dots(picture, rims, _FIRST_BLUR_PX, rounds=12)
+    good = fits.status == FITTED
+    return float(np.median(fits.blur_px[good])) if good.any() else _FIRST_BLUR_PX

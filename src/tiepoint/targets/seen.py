@@ -1,0 +1,192 @@
+"""What was seen where a target was not found, and why it is not enough: a sentence that helps."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.targets.draw import FAMILIES, Target, grid, identified
+from tiepoint.targets.levels import Levels
+from tiepoint.targets.look import CornerLook, DotLook, Look, lattice_size
+from tiepoint.targets.seat import Evidence, Seat, seat
+
+_LOW_CONTRAST = 0.06
+"""Share of the grey range below which a picture is called almost even."""
+
+_SMALL_PX = 10.0
+_BLURRED_PX = 4.0
+_A_GRID = 9
+
+
+@dataclass(frozen=True)
+class Attempt:
+    """One look at one level: what grid it showed, and where it was laid on the target."""
+
+    look: Look
+    evidence: Evidence | None = None
+    pitch_px: float = 0.0
+    place: Seat | None = None
+    twins: bool = False
+    measured: int | None = None
+
+    @property
+    def accepted(self) -> bool:
+        """Whether the grid is the target, in a position that nothing contradicts."""
+        place = self.place
+        if place is None or place.marks_wrong > 0:
+            return False
+        return place.rivals == 0 or place.same_cells
+
+    @property
+    def size(self) -> int:
+        """How many points the grid has."""
+        return 0 if self.look.lattice is None else len(self.look.lattice.members)
+
+
+def explain(levels: Levels, target: Target, attempts: list[Attempt]) -> str:
+    """Return why `target` was not found: what was seen, and what would help."""
+    best = max(attempts, key=lambda attempt: attempt.size)
+    name = f"the {target.pattern} target {target.id} was not found"
+    for sentence in _findings(levels, target, best, attempts):
+        return f"{name}: {sentence}"
+    return (
+        f"{name}: no grid of {best.look.kind} stands out in the picture; its squares or dots must be at least "
+        f"{_SMALL_PX:g} px wide, sharp, and for the most part in view"
+    )
+
+
+def _findings(levels: Levels, target: Target, best: Attempt, attempts: list[Attempt]) -> Iterator[str]:
+    if any(attempt.twins for attempt in attempts):
+        yield "the picture shows it twice; cover one of them, or crop the picture"
+    span = _span(levels)
+    if span < _LOW_CONTRAST:
+        yield f"the picture is almost even, its grey levels span {100 * span:.1f} % of their range; it needs light"
+    if best.evidence is not None and best.size >= _A_GRID:
+        yield from _about_grid(best, best.evidence, target)
+    yield from _another_kind(levels, target)
+    blur = _sharpest_edge_px(levels)
+    if blur > _BLURRED_PX:
+        yield f"the sharpest edge in the picture is blurred over {blur:.0f} px; focus, or expose for a shorter time"
+
+
+def _about_grid(best: Attempt, evidence: Evidence, target: Target) -> Iterator[str]:
+    """Say what is wrong with a grid that was seen."""
+    columns, rows, _ = grid(target)
+    wide, high = lattice_size(best.look.lattice) if best.look.lattice is not None else (0, 0)
+    points = "dots" if target.pattern == "dots" else "inner corners"
+    saw = f"a grid of {wide} × {high} {points} was seen"
+    has = f"the target has {max(columns, rows)} × {min(columns, rows)}"
+    if _fits(seat(evidence.mirrored(), target)):
+        yield "it was seen mirrored; turn off the camera's flip, or take the picture without a mirror"
+    if target.columns != target.rows and _fits(seat(evidence, _swapped(target))):
+        yield (
+            f"rows and columns are swapped: the picture shows {target.rows} columns × {target.columns} rows, "
+            f"the target says {target.columns} columns × {target.rows} rows"
+        )
+    if best.measured is not None:
+        yield f"{saw}, but only {best.measured} of its points can be measured; the picture is too coarse or unsharp"
+    place = best.place
+    if place is not None and place.marks_wrong:
+        yield f"{saw} without this target's origin mark; is it another print?"
+    if place is not None and place.rivals:
+        yield (
+            f"only {wide} × {high} of {max(columns, rows)} × {min(columns, rows)} {points} are in view and nothing "
+            "tells which; show the whole target, or use a charuco"
+        )
+    if best.pitch_px < _SMALL_PX:
+        yield f"{saw}, only {best.pitch_px:.1f} px apart; come closer, until it is {_SMALL_PX:g} px or more"
+    if {wide, high} != {columns, rows} and (wide > max(columns, rows) or high > min(columns, rows)):
+        yield f"{saw} and {has}; is it another target?"
+    yield from _about_squares(evidence, target, saw)
+    yield f"{saw} and {has}; what the picture shows does not fit, is it another target or partly hidden?"
+
+
+def _about_squares(evidence: Evidence, target: Target, saw: str) -> Iterator[str]:
+    if target.pattern == "dots":
+        return
+    plain = [_fits(seat(_middles(evidence), other), wholly=False) for other in _plain_checkers(target)]
+    if target.pattern == "charuco" and any(plain) and not _carries_markers(evidence):
+        yield f"{saw} whose squares carry no markers; it is a checker"
+    if target.pattern == "charuco" and _fits(seat(evidence, _other_colour(target))):
+        yield f"{saw} with the colours exchanged; its first square, top left, has the other colour than the target says"
+
+
+def _fits(place: Seat | None, *, wholly: bool = True) -> bool:
+    return place is not None and place.marks_wrong == 0 and (place.rivals == 0 or not wholly)
+
+
+def _swapped(target: Target) -> Target:
+    return replace(target, columns=target.rows, rows=target.columns)
+
+
+def _other_colour(target: Target) -> Target:
+    first = {"dark-first": "white-first", "white-first": "dark-first"}
+    *parts, colour = target.variant.split(":")
+    return replace(target, variant=":".join([*parts, first[colour]]))
+
+
+def _plain_checkers(target: Target) -> Iterator[Target]:
+    for colour in ("dark-first", "white-first"):
+        yield identified("checker", target.pitch_mm, target.columns, target.rows, f"plain:{colour}", 1.0, 1.0)
+
+
+def _middles(evidence: Evidence) -> Evidence:
+    side = evidence.dark.shape[2] // 2
+    return replace(evidence, dark=evidence.dark[:, :, side : side + 1, side : side + 1])
+
+
+def _carries_markers(evidence: Evidence) -> bool:
+    """Return whether squares show more than one colour inside."""
+    dark = evidence.dark[evidence.seen].mean(axis=(1, 2))
+    return bool(((dark > 0.15) & (dark < 0.85)).mean() > 0.2) if dark.size else False
+
+
+def _another_kind(levels: Levels, target: Target) -> Iterator[str]:
+    """Say which other kind of target is in the picture."""
+    if target.pattern == "dots":
+        other: Look = CornerLook(levels, levels.at(levels.steps[0]), 10_000)
+        what = "corners (a checker or charuco)"
+    else:
+        other = DotLook(levels, levels.at(levels.steps[0]), 10_000)
+        what = "dots"
+    if other.lattice is not None and len(other.lattice.members) >= _A_GRID:
+        wide, high = lattice_size(other.lattice)
+        yield f"the picture shows a grid of {wide} × {high} {what}; it is another kind of target"
+    if target.pattern != "dots":
+        families = _families_seen(levels)
+        if families:
+            yield f"the picture shows markers of the family {families[0]}, but no grid of squares that fits the target"
+
+
+def _families_seen(levels: Levels) -> list[str]:
+    """Return families of which several markers are in the picture, most first."""
+    eight = _stretched(levels.at_most(2.0).grey)
+    found: dict[str, int] = {}
+    for family in (name for name in FAMILIES if name.endswith("_1000")):
+        dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, f"DICT_{family.upper()}"))
+        _, ids, _ = cv2.aruco.ArucoDetector(dictionary).detectMarkers(eight)
+        found[family] = 0 if ids is None else len(ids)
+    return sorted((name for name, count in found.items() if count >= 3), key=lambda name: -found[name])
+
+
+def _stretched(grey: NDArray[np.float32]) -> NDArray[np.uint8]:
+    low, high = np.percentile(grey[::4, ::4], (1, 99))
+    return np.asarray(np.clip((grey - low) * (255.0 / max(float(high - low), 1.0)), 0, 255), np.uint8)
+
+
+def _span(levels: Levels) -> float:
+    """Return the share of the grey range between the darkest and brightest percent."""
+    grey = levels.at(levels.steps[0]).grey
+    low, high = np.percentile(grey, (1, 99))
+    return float(high - low) / levels.full_scale
+
+
+def _sharpest_edge_px(levels: Levels) -> float:
+    """Return the blur of the steepest edges: a step C blurred by w is C/(√2π·w) steep."""
+    level = levels.at_most(2.0)
+    across, down = cv2.Sobel(level.grey, cv2.CV_32F, 1, 0), cv2.Sobel(level.grey, cv2.CV_32F, 0, 1)
+    steep = float(np.percentile(np.hypot(across, down), 99.9)) / 8
+    low, high = np.percentile(level.grey[::4, ::4], (1, 99))
+    return float(high - low) * level.factor / (float(np.sqrt(2 * np.pi)) * max(steep, 1e-9))
