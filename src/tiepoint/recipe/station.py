@@ -1,41 +1,121 @@
 """The file side of running a recipe: documents in, records out. What the command line calls.
 
-    prepared = prepare(Path("recipes/plate.toml"), tie_path=None, variants_path=Path("variants.csv"), variant="left")
-    for sentence in prepared.warnings: ...                 # what can never conform, said before the first shot
-    for ran in run_shots(prepared, [Path("shot-0001.png")]):
-        ran.record                                         # model.record.Record
-        ran.overlay()                                      # an SVG document as text
-    write_records(Path("out"), records)                    # records.jsonl and records.csv
+prepared = prepare(Path("recipes/plate.toml"), variants_path=Path("variants.csv"), variant="left")
+for sentence in prepared.warnings: ...                 # what can never conform, said before the first shot
+for ran in run_shots(prepared, [Path("shot-0001.png")]):
+    ran.record                                         # model.record.Record
+    ran.overlay()                                      # an SVG document as text
+write_records(Path("out"), records)                    # records.jsonl and records.csv
 """
 
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from importlib.metadata import version
 from pathlib import Path
-from typing import Literal
 
+from tiepoint.documents.canonical import sha256
+from tiepoint.documents.files import read_document
+from tiepoint.foundation.errors import UnusableInput
 from tiepoint.model.record import Record
+from tiepoint.recipe.foresee import Foresight, foresee
+from tiepoint.recipe.overlay import Level, overlay_svg
+from tiepoint.recipe.recipe import Recipe, load_recipe
+from tiepoint.recipe.records import record_json, sealed, write_records
+from tiepoint.recipe.runner import Clock, Job, Outcome, Seen, run
+from tiepoint.recipe.shots import LoadedShot, load_shot
+from tiepoint.recipe.tables import shown
+from tiepoint.recipe.variants import Variant, choose, load_variants
+from tiepoint.ties.document import from_document
+from tiepoint.ties.tie import Tie
 
-Level = Literal["everything", "undecided", "unread", "rejected"]
+__all__ = [
+    "Level",
+    "Prepared",
+    "Ran",
+    "prepare",
+    "record_json",
+    "run_shots",
+    "write_records",
+]
 
 
 @dataclass(frozen=True)
 class Ran:
-    """One shot's record, and its overlay when asked for."""
+    """One shot's record, what each step found, and its overlay when asked for."""
 
     shot_path: Path
     record: Record
+    outcome: Outcome
+    loaded: LoadedShot
 
-    def overlay(self, level: Level = "everything", solo: str | None = None) -> str:
-        """Return the overlay as a self-contained SVG document."""
-        raise NotImplementedError
+    def overlay(
+        self,
+        level: Level = "everything",
+        solo: str | None = None,
+        *,
+        role: str | None = None,
+        link: str | None = None,
+        most_px: int = 1600,
+    ) -> str:
+        """Return the overlay as a self-contained SVG document.
+
+        `level`: from which verdict on a step is drawn; `solo`: one step alone. `role`: which picture, the first by
+        default. `link`: refer to the picture by this address instead of embedding it, at `most_px` at most.
+        """
+        picture = self.loaded.pictures[role or self.record.shot.pictures[0].role]
+        return overlay_svg(self.outcome, picture.pixels, role=role, level=level, solo=solo, link=link, most_px=most_px)
 
 
 @dataclass(frozen=True)
 class Prepared:
-    """A recipe with its tie and variants, checked and ready to run."""
+    """A recipe with its tie and variants, checked and ready to run.
 
-    warnings: tuple[str, ...]
-    """Sentences for standard error: what can never conform, no guard band, another tie than the recipe's."""
+    `jobs` holds what was prepared, by variant (None: the recipe as it stands).
+    """
+
+    recipe_path: Path
+    tie: Tie | None
+    tie_shas: tuple[str, ...]
+    variants: Mapping[str, Variant]
+    variant: str | None
+    notes: tuple[str, ...]
+    jobs: dict[str | None, Job] = field(default_factory=dict)
+
+    @property
+    def foresights(self) -> tuple[Foresight, ...]:
+        """What is known of the readings of the prepared variants before the first shot."""
+        return tuple(f for job in self.jobs.values() for f in foresee(job.recipe, job.tie))
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """Sentences for standard error: what can never conform, and whatever every record notes."""
+        return tuple(dict.fromkeys(n for job in self.jobs.values() for n in job.notes))
+
+    def job(self, shot_variant: str | None) -> Job:
+        """Return the job for a shot: for the variant that was asked for, or for the shot's own."""
+        name = self.variant or (shot_variant if self.variants else None)
+        if name not in self.jobs:
+            self.jobs[name] = self._prepared_for(name)
+        job = self.jobs[name]
+        if self.variant and shot_variant and self.variant != shot_variant:
+            raise UnusableInput(
+                f"the shot is of variant {shown(shot_variant)}, and {shown(self.variant)} was asked for; leave out "
+                "--variant, or sort the shots by variant"
+            )
+        return job
+
+    def _prepared_for(self, name: str | None) -> Job:
+        variant = None if name is None else choose(self.variants, name)
+        if variant is not None and not variant.is_for(self.recipe_path):
+            raise UnusableInput(
+                f"variant {shown(name)} is measured by {shown(variant.recipe)}, not by {self.recipe_path.name}; "
+                "run that recipe, or correct the column recipe"
+            )
+        recipe = load_recipe(self.recipe_path, None if variant is None else variant.columns)
+        tie = _placed_tie(recipe, self.tie, variant)
+        notes = self.notes + tuple(f.sentence for f in foresee(recipe, tie) if not f.possible)
+        return Job(recipe, tie, self.tie_shas, name, software=f"tiepoint {version('tiepoint')}", notes=notes)
 
 
 def prepare(
@@ -46,21 +126,91 @@ def prepare(
     variant: str | None = None,
 ) -> Prepared:
     """Load and check all that a run rests on. Raises a `TiepointError` with one sentence."""
-    raise NotImplementedError
+    if variant is not None and variants_path is None:
+        raise UnusableInput(f"the variant {shown(variant)} needs a table to be looked up in; give --variants too")
+    variants = {} if variants_path is None else load_variants(variants_path)
+    row = None if variant is None else choose(variants, variant, str(variants_path)).columns
+    # Where the variant comes with each shot, the head is read by the first line: its keys are the same for all.
+    first = next(iter(variants.values())).columns if variants else None
+    recipe = load_recipe(recipe_path, row if row is not None else first)
+    path, notes = _tie_path(recipe, recipe_path, tie_path)
+    tie: Tie | None = None
+    shas: tuple[str, ...] = ()
+    if path is not None:
+        document = read_document(path, "tie")
+        tie, shas = from_document(document, str(path)), (sha256(document),)
+        _check_frames(tie, path)
+    prepared = Prepared(recipe_path, tie, shas, variants, variant, notes)
+    names: list[str | None] = [v.name for v in variants.values() if variant is None and v.is_for(recipe_path)]
+    for name in names or [None]:
+        prepared.job(name)
+    return prepared
 
 
 def run_shots(
-    prepared: Prepared, shot_paths: Iterable[Path], *, progress: Callable[[str], None] | None = None
+    prepared: Prepared,
+    shot_paths: Iterable[Path],
+    *,
+    progress: Callable[[str], None] | None = None,
+    clock: Clock | None = time.perf_counter,
 ) -> Iterator[Ran]:
     """Run the recipe over shots, one `Ran` each, in their order. A shot that cannot be read raises `TiepointError`."""
-    raise NotImplementedError
+    for seq, path in enumerate(shot_paths, 1):
+        if progress is not None:
+            progress(path.name)
+        loaded = load_shot(path)
+        outcome = run(prepared.job(loaded.shot.variant), seen_of(loaded), seq=seq, clock=clock)
+        yield Ran(path, sealed(outcome.record), outcome, loaded)
 
 
-def write_records(directory: Path, records: Iterable[Record]) -> None:
-    """Write `records.jsonl` and `records.csv` into a folder, each whole or not at all."""
-    raise NotImplementedError
+def seen_of(loaded: LoadedShot) -> Seen:
+    """Return a shot's pictures as the runner takes them."""
+    grey = {role: picture.grey for role, picture in loaded.pictures.items()}
+    colour = {role: p.pixels for role, p in loaded.pictures.items() if p.pixels.ndim == 3}
+    return Seen(loaded.shot, grey, loaded.sensors, colour)
 
 
-def record_json(record: Record) -> dict[str, object]:
-    """Return a record as plain data in its format `tiepoint/record/1`, with its `sha`."""
-    raise NotImplementedError
+def _tie_path(recipe: Recipe, recipe_path: Path, given: Path | None) -> tuple[Path | None, tuple[str, ...]]:
+    """Return the tie's file, and the note where another than the recipe's was asked for."""
+    if given is not None:
+        if not recipe.needs_tie:
+            return None, ("The tie that was given is not used: every step of the recipe measures in the image.",)
+        if recipe.head.tie is not None and (recipe_path.parent / recipe.head.tie).resolve() == given.resolve():
+            return given, ()
+        instead = f" instead of the recipe's {shown(recipe.head.tie)}" if recipe.head.tie else ""
+        return given, (f"The tie {shown(given.name)} was given on the command line and used{instead}.",)
+    if not recipe.needs_tie:
+        return None, ()
+    if recipe.head.tie is None:
+        raise UnusableInput(
+            f"{recipe_path.name} measures in the plane and states no tie; give one with --tie, or state tie in it"
+        )
+    return recipe_path.parent / recipe.head.tie, ()
+
+
+def _check_frames(tie: Tie, path: Path) -> None:
+    if (tie.from_frame, tie.to_frame) != ("image", "plane"):
+        raise UnusableInput(
+            f"{path.name} is a tie from {tie.from_frame} to {tie.to_frame}; a recipe measures through one from image "
+            "to plane"
+        )
+
+
+def _placed_tie(recipe: Recipe, tie: Tie | None, variant: Variant | None) -> Tie | None:
+    """Return the tie at the height of the part's surface, as the variant or the recipe states it."""
+    if tie is None:
+        return None
+    height, u_height = recipe.head.height, recipe.head.u_height or 0.0
+    scale = recipe.head.mm_per_unit
+    if variant is not None and variant.height_mm is not None:
+        height, u_height, scale = variant.height_mm, variant.u_height_mm, 1.0
+    return tie if height is None else at_height(tie, height * scale, u_height * scale)
+
+
+def at_height(tie: Tie, height_mm: float, u_height_mm: float) -> Tie:
+    """Return the tie for a surface at a height; `UnusableInput` where it cannot be moved there."""
+    if height_mm == tie.height_mm and u_height_mm <= tie.u_height_mm:
+        return tie
+    raise UnusableInput(
+        f"the part's surface is {height_mm:g} ± {u_height_mm:g} mm high, and the tie was made at {tie.height_mm:g} mm"
+    )

@@ -1,0 +1,115 @@
+"""What a step is given, and what it gives back: the door for built-in kinds and guests alike."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.foundation.reasons import Reason
+from tiepoint.foundation.sources import Source, Value
+from tiepoint.recipe.features import Derived, Feature, LineFeature, PointFeature
+from tiepoint.recipe.ground import Ground
+from tiepoint.recipe.schema import Polarity, StepTable
+from tiepoint.vision.strips import StripEdges
+
+Array = NDArray[np.float64]
+
+Which = Literal["strongest", "first", "last"]
+
+Told = Value | Derived | Reason
+"""What a step can say of a quantity: a value, a formula over values, or why there is none."""
+
+
+@dataclass(frozen=True)
+class Strips:
+    """Where edges are sought, in pixels: boxes about `centres` (n, 2), crossed along `directions` (n, 2).
+
+    `length_px` along the crossing and `width_px` across it are the same for all.
+    """
+
+    centres: Array
+    directions: Array
+    length_px: float
+    width_px: float
+    polarity: Polarity = "any"
+    which: Which = "strongest"
+
+
+@dataclass(frozen=True)
+class EdgeShift:
+    """The edge that is meant against the edge that is found: `source` is a shift in ground units towards the light."""
+
+    bias: float
+    source: Source | None
+
+
+NO_SHIFT = EdgeShift(0.0, None)
+
+
+@dataclass(frozen=True)
+class Context:
+    """What a step may use.
+
+    `table`: its own table. `picture`: the grey picture (rows, columns), None for a step that looks at none.
+    `unit`: ground units (mm or px) in one unit of the recipe. `features`: of the steps that it rests on, in that order.
+    `search`: finds one edge in each strip of the picture. `prefix`: starts the ids of sources that belong to this
+    step and shot alone. `is_foreseen`: the edges are assumed and not seen, so their scatter says nothing.
+    """
+
+    table: StepTable
+    picture: NDArray[Any] | None
+    ground: Ground
+    unit: float
+    features: tuple[Feature, ...]
+    search: Callable[[Strips], StripEdges] | None
+    prefix: str
+    shift: EdgeShift = NO_SHIFT
+    is_foreseen: bool = False
+
+    def place(self, point: tuple[float, float]) -> Array:
+        """Return a point of the recipe (2,) on the ground."""
+        return placed(point, self.ground.frame, self.unit)
+
+    def coordinates(self, point: PointFeature) -> dict[str, Told]:
+        """Return `x` and `y` of a point as the frame counts them: in the image y runs down."""
+        y = point.xy[1]
+        return {"x": point.xy[0], "y": y.times(-1.0) if self.ground.frame == "image" else y}
+
+    def points(self) -> tuple[PointFeature, ...]:
+        """Return those of the features that are points."""
+        return tuple(f for f in self.features if isinstance(f, PointFeature))
+
+    def lines(self) -> tuple[LineFeature, ...]:
+        """Return those of the features that are lines."""
+        return tuple(f for f in self.features if isinstance(f, LineFeature))
+
+
+def placed(point: tuple[float, float], frame: str, unit: float) -> Array:
+    """Return a point of the recipe (2,) on the ground of a frame; `unit`: ground units in one of the recipe."""
+    x, y = point
+    return np.array([x, -y]) if frame == "image" else np.array([x, y]) * unit
+
+
+@dataclass(frozen=True)
+class StepResult:
+    """What a step found: a value or a reason by quantity, and the feature that others may rest on.
+
+    For drawing, on the ground: `found`, lines (k, 2) where something was found; `dimension`, the two ends (2, 2) of a
+    measured length; `at` (2,), the place that the result belongs to.
+    """
+
+    told: Mapping[str, Told]
+    feature: Feature | None = None
+    flags: tuple[str, ...] = ()
+    operator: str | None = None
+    found: tuple[Array, ...] = ()
+    dimension: Array | None = None
+    at: Array | None = None
+    failed: Reason | None = None
+
+    @classmethod
+    def without(cls, reason: Reason, flags: tuple[str, ...] = ()) -> "StepResult":
+        """Return the result of a step that found nothing: its reason stands for every quantity."""
+        return cls({}, None, flags, failed=reason)

@@ -1,0 +1,91 @@
+"""What steps hand to each other: points and lines as values with sources, and formulas over them.
+
+Everything is on the *ground* of the step: mm, y up, in the plane; px, y up, in the image. So one geometry, in one
+handedness, serves both.
+"""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.foundation.sources import Value, Values
+
+Array = NDArray[np.float64]
+
+ABOUT_DEG = 45.0
+"""An undirected line is told within 90° of this: what lies nearly along x is near 0°, what lies along y near 90°."""
+
+
+@dataclass(frozen=True)
+class PointFeature:
+    """A place: `xy` holds two values. A circle is a place with a `radius`."""
+
+    xy: Values
+    radius: Value | None = None
+
+    @property
+    def at(self) -> Array:
+        """The place itself (2,)."""
+        return self.xy.value
+
+
+@dataclass(frozen=True)
+class LineFeature:
+    """A straight line through `anchor` (2,) at `angle_rad`, seen from `start` to `end` along it.
+
+    `values` holds two: the offset along the normal (left of the direction) at the anchor, which is 0 at the
+    estimate, and the angle.
+    """
+
+    anchor: Array
+    values: Values
+    start: float
+    end: float
+
+    @property
+    def angle_rad(self) -> float:
+        """Direction, counter-clockwise from +x."""
+        return float(self.values.value[1])
+
+    @property
+    def direction(self) -> Array:
+        """Unit vector along the line (2,)."""
+        return np.array([np.cos(self.angle_rad), np.sin(self.angle_rad)])
+
+    def running(self, about_rad: float) -> "LineFeature":
+        """Return the same line with its sense within 90° of an angle: turned about, its left is its right."""
+        angle = wrapped(self.angle_rad, about_rad)
+        turned = math.cos(angle - self.angle_rad) < 0
+        values = Values(
+            np.array([0.0, angle]), self.values.c * ([[-1.0 if turned else 1.0], [1.0]]), self.values.sources
+        )
+        start, end = (-self.end, -self.start) if turned else (self.start, self.end)
+        return LineFeature(self.anchor, values, start, end)
+
+    @property
+    def ends(self) -> Array:
+        """Both ends of what was seen (2, 2)."""
+        return self.anchor + np.outer([self.start, self.end], self.direction)
+
+
+def wrapped(angle_rad: float, about_rad: float) -> float:
+    """Return the angle of an undirected line within (about − 90°, about + 90°]."""
+    return about_rad + math.pi / 2 - (about_rad + math.pi / 2 - angle_rad) % math.pi
+
+
+Feature = PointFeature | LineFeature
+
+
+@dataclass(frozen=True)
+class Derived:
+    """A formula over values, to be propagated by the linear law or by Monte Carlo where that fails.
+
+    `formula` takes (k, draws) and returns (draws,). `at_least` is a bound that the quantity cannot pass.
+    """
+
+    formula: Callable[[Array], Array]
+    inputs: Sequence[Value]
+    at_least: float | None = None

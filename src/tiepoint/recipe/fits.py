@@ -1,0 +1,106 @@
+"""How a fitted shape depends on every cause of uncertainty: noise, tie and edge definition.
+
+The fits themselves are `vision.fits`, on the ground. A fit moves with its points as p = M·e, e the displacements
+along the shape's normals, so that one matrix carries everything: noise as M·diag(σ²)·Mᵀ, the tie's sources as
+K = M·(nᵀ·G), since all points share the same tie error, and the edge definition likewise.
+
+σ comes from the fit's own residuals. Where neighbouring residuals are alike (form, texture), points are not
+independent: σ² is multiplied by the correlation length τ in points (N_eff = N/τ), and the part of σ that the edges'
+own noise does not explain is told apart, as form.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.foundation.sources import Source, Value, Values, ensemble
+from tiepoint.recipe.context import Context
+from tiepoint.recipe.seek import EdgePoints
+from tiepoint.vision.fits import CircleFit, LineFit
+
+Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Fit = LineFit | CircleFit
+
+
+@dataclass(frozen=True)
+class Scatter:
+    """How the points of a fit scatter about it: variance (n,) of each, `dof`, correlation length `tau` in points.
+
+    `mean_square` of the residuals, and `noise_ms`, what the edges' own noise explains of it.
+    """
+
+    variance: Array
+    dof: float
+    tau: float
+    mean_square: float
+    noise_ms: float
+
+
+def belongs(fit: Fit) -> Bools:
+    """Return which points a fit rests on (n,)."""
+    return np.asarray(fit.weights > 0)
+
+
+def scatter_of(fit: Fit, points: EdgePoints, is_foreseen: bool, closed: bool) -> Scatter:
+    """Return how the points scatter about their shape; `closed`: the last point is beside the first."""
+    kept = belongs(fit)
+    noise_ms = float(np.mean(points.u[kept] ** 2))
+    if is_foreseen:
+        return Scatter(points.u**2, math.inf, 1.0, noise_ms, noise_ms)
+    tau = correlation_length(fit.residuals[kept], closed)
+    # Points that say the same are not new ones: the degrees of freedom shrink with their number.
+    unknowns = len(fit.sensitivity)
+    dof = max(float(kept.sum()) / tau - unknowns, 1.0)
+    mean_square = float(np.sum(fit.residuals[kept] ** 2)) / max(float(kept.sum()) - unknowns, 1.0)
+    return Scatter(np.full(len(kept), mean_square), dof, tau, mean_square, noise_ms)
+
+
+def correlation_length(residuals: Array, closed: bool) -> float:
+    """Return τ = 1 + 2·Σρ_k over the first lags whose correlation is not chance (2/√n); 1 for white residuals."""
+    n = len(residuals)
+    power = float(residuals @ residuals)
+    tau = 1.0
+    for lag in range(1, n // 4):
+        other = np.roll(residuals, -lag) if closed else residuals[lag:]
+        rho = float(residuals[: len(other)] @ other) / power if power > 0 else 0.0
+        if rho * math.sqrt(n) < 2.0:
+            break
+        tau += 2.0 * rho
+    return tau
+
+
+def values_of(context: Context, parameters: Array, fit: Fit, points: EdgePoints, scatter: Scatter) -> Values:
+    """Return the parameters of a fit as values over noise, tie and edge definition."""
+    M = fit.sensitivity
+    covariance = scatter.tau * (M * scatter.variance) @ M.T
+    label = f'edge noise of "{context.table.name}"'
+    noise, spread = ensemble(f"edges:{context.prefix}", label, covariance, "pixel", scatter.dof)
+    moves = np.einsum("ni,nim->nm", fit.normals, points.d_sources)
+    sources: tuple[Source, ...] = (*noise, *points.sources)
+    c = np.hstack([spread, M @ moves])
+    if context.shift.source is not None:
+        towards_light = points.light * np.einsum("ni,ni->n", points.normal, fit.normals)
+        sources, c = (*sources, context.shift.source), np.column_stack([c, M @ towards_light])
+    return Values(parameters, c, sources)
+
+
+def form_of(scatter: Scatter, prefix: str) -> Value:
+    """Return the rms deviation from the shape that the edges' noise does not explain, form² = σ² − noise².
+
+    u(σ²) = σ²·√(2/ν). The root is not differentiable at 0; below √u(form²)/2 its slope there is used instead, which
+    states more than the truth and never less.
+    """
+    form = math.sqrt(max(scatter.mean_square - scatter.noise_ms, 0.0))
+    u_square = scatter.mean_square * math.sqrt(2.0 / scatter.dof) if math.isfinite(scatter.dof) else 0.0
+    if u_square == 0:
+        return Value(form, {})
+    u = u_square / (2.0 * max(form, math.sqrt(u_square) / 2.0))
+    return Value(form, {Source(f"form:{prefix}", "scatter of the edge points", "A", u, "pixel"): 1.0})
+
+
+def flags_of(fit: Fit, points: EdgePoints) -> tuple[str, ...]:
+    """Return the flags of a fit and of its edges."""
+    return tuple(sorted({*fit.flags, *points.flags}))

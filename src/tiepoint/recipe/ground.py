@@ -1,0 +1,58 @@
+"""The ground that a step measures on: the plane, through a tie, or the picture itself."""
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.ties.tie import Mapped, Tie
+
+Array = NDArray[np.float64]
+
+
+class Ground(Protocol):
+    """A relation between pixels and the ground, right-handed with y up."""
+
+    @property
+    def frame(self) -> str:
+        """`plane` or `image`."""
+
+    def map(self, px: Array) -> Mapped:
+        """Return where pixels (n, 2) lie on the ground."""
+
+    def to_px(self, xy: Array) -> Array:
+        """Return the pixels (n, 2) of places on the ground; NaN where the picture shows none."""
+
+
+@dataclass(frozen=True)
+class PlaneGround:
+    """The plane, seen through a tie that was placed for the shot's sensor setting."""
+
+    tie: Tie
+    frame: str = "plane"
+
+    def map(self, px: Array) -> Mapped:
+        """Return where pixels (n, 2) lie in the plane, in mm."""
+        return self.tie.map(px)
+
+    def to_px(self, xy: Array) -> Array:
+        """Return the pixels (n, 2) of places in mm."""
+        return self.tie.to_image(xy)
+
+
+@dataclass(frozen=True)
+class ImageGround:
+    """The picture itself, with y turned up: handedness and angles are those that a person sees."""
+
+    frame: str = "image"
+
+    def map(self, px: Array) -> Mapped:
+        """Return pixels (n, 2) with y turned up; nothing is uncertain about that."""
+        n = len(px)
+        d_px = np.broadcast_to(np.diag([1.0, -1.0]), (n, 2, 2))
+        return Mapped(px * (1.0, -1.0), d_px, np.zeros((n, 2, 0)), (), np.ones(n, bool))
+
+    def to_px(self, xy: Array) -> Array:
+        """Return the pixels (n, 2) of places with y turned up."""
+        return np.asarray(xy * (1.0, -1.0))

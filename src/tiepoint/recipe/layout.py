@@ -1,0 +1,149 @@
+"""How strips are laid over a region, and over what a first look found there.
+
+A first look needs few strips over the whole region; the second lays narrow strips, side by side, square to the shape
+that the first one found. So each pixel along the edge is used once, and a hole that is off its place costs nothing.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.foundation.reasons import Reason
+from tiepoint.recipe.context import Context, Strips, Which
+from tiepoint.recipe.regions import Rectangle
+from tiepoint.recipe.schema import Polarity
+from tiepoint.recipe.seek import SHORTEST_PX
+
+Array = NDArray[np.float64]
+
+LONGEST_PX = 20_000.0
+NARROW_PX, MOST_STRIPS = 3.0, 720
+"""Width of strips round a circle, unless that makes more of them than this."""
+BROAD_PX, MOST_BROAD = 8.0, 400
+"""The same along a straight line, where wider strips lose nothing."""
+PLATEAU = 12.0
+"""Length of the second look's strips, in blurs: shorter ones miss the plateaus and cost precision."""
+SECOND_LOOK_PX = 16.0
+
+
+@dataclass(frozen=True)
+class Box:
+    """A rectangle on the ground about `centre` (2,): `across` (2,) is the unit vector of its search."""
+
+    centre: Array
+    across: Array
+    half_across: float
+    half_along: float
+
+    @property
+    def along(self) -> Array:
+        """Unit vector square to the search, to its left (2,)."""
+        return np.array([-self.across[1], self.across[0]])
+
+
+def box_of(context: Context, rectangle: Rectangle) -> Box:
+    """Return a rectangle of the recipe on the ground."""
+    angle = math.radians(rectangle.angle_deg)
+    half_across, half_along = (s * context.unit / 2 for s in rectangle.size)
+    across = np.array([math.cos(angle), math.sin(angle)])
+    return Box(context.place(rectangle.centre), across, half_across, half_along)
+
+
+def strips_between(
+    context: Context, starts: Array, ends: Array, width_px: float, polarity: Polarity, which: Which = "strongest"
+) -> Strips | Reason:
+    """Return strips from places to places on the ground (n, 2); a reason where the picture shows no such place."""
+    a, b = context.ground.to_px(starts), context.ground.to_px(ends)
+    if not (np.isfinite(a).all() and np.isfinite(b).all()):
+        return Reason("outside_picture")
+    away = b - a
+    length = float(np.hypot(away[:, 0], away[:, 1]).max())
+    if length > LONGEST_PX:
+        return Reason("outside_picture")
+    length = max(length, SHORTEST_PX)
+    return Strips((a + b) / 2, away, length, min(max(width_px, 1.0), LONGEST_PX), polarity, which)
+
+
+def over_box(
+    context: Context, box: Box, polarity: Polarity, which: Which = "strongest", most: int = 24
+) -> Strips | Reason:
+    """Return strips side by side over a box, along its search."""
+    ends = np.array([box.centre - box.half_along * box.along, box.centre + box.half_along * box.along])
+    long_px = length_px(context, ends)
+    count = int(min(max(long_px / BROAD_PX, 3), most))
+    at = (np.arange(count) + 0.5) / count * 2 - 1
+    middles = box.centre + at[:, None] * box.half_along * box.along
+    reach = box.half_across * box.across
+    return strips_between(context, middles - reach, middles + reach, long_px / count, polarity, which)
+
+
+def along_line(
+    context: Context, ends: Array, reach: float, blur_px: float, polarity: Polarity, across: Array
+) -> Strips | Reason:
+    """Return strips square to a line between two places (2, 2), with `reach` to each side, crossed along `across`."""
+    d = (ends[1] - ends[0]) / np.hypot(*(ends[1] - ends[0]))
+    normal = np.array([-d[1], d[0]])
+    normal = normal if normal @ across >= 0 else -normal
+    long_px = length_px(context, ends)
+    count = int(min(max(round(long_px / BROAD_PX), 5), MOST_BROAD))
+    at = (np.arange(count) + 0.5) / count
+    middles = ends[0] + at[:, None] * (ends[1] - ends[0])
+    half = _half_length(context, middles, reach, blur_px)
+    return strips_between(context, middles - half * normal, middles + half * normal, long_px / count, polarity)
+
+
+def around(
+    context: Context, centre: Array, radii: tuple[float, float], span_rad: tuple[float, float], polarity: Polarity
+) -> Strips | Reason:
+    """Return the first look's strips, outwards between two radii over a span of angles."""
+    full = span_rad[1] - span_rad[0]
+    middle = (radii[0] + radii[1]) / 2
+    long_px = full * middle / scale_at(context, centre)
+    count = int(min(max(long_px / NARROW_PX, 8), 72))
+    angles = span_rad[0] + (np.arange(count) + 0.5) / count * full
+    unit = np.column_stack([np.cos(angles), np.sin(angles)])
+    # As wide as fits side by side at the inner radius, between what a fit needs and what a coarse look gains from.
+    width = min(max(full * radii[0] / scale_at(context, centre) / count, NARROW_PX), 2 * NARROW_PX)
+    return strips_between(context, centre + radii[0] * unit, centre + radii[1] * unit, width, polarity)
+
+
+def on_circle(
+    context: Context,
+    circle: tuple[Array, float],
+    reach: float,
+    span_rad: tuple[float, float],
+    blur_px: float,
+    polarity: Polarity,
+) -> Strips | Reason:
+    """Return the second look's strips, outwards across a circle, side by side."""
+    centre, r = circle
+    full = span_rad[1] - span_rad[0]
+    long_px = full * r / scale_at(context, centre)
+    count = int(min(max(long_px / NARROW_PX, 8), MOST_STRIPS))
+    count -= count % 2  # every strip of a full circle has one opposite to it
+    angles = span_rad[0] + (np.arange(count) + 0.5) / count * full
+    unit = np.column_stack([np.cos(angles), np.sin(angles)])
+    points = centre + r * unit
+    half = min(_half_length(context, points, reach, blur_px), 0.9 * r)
+    width = max(long_px / count, NARROW_PX)
+    return strips_between(context, points - half * unit, points + half * unit, width, polarity)
+
+
+def scale_at(context: Context, place: Array) -> float:
+    """Return ground units in one pixel at a place (2,): the root of the area that one pixel covers."""
+    d_px = context.ground.map(context.ground.to_px(place[None])).d_px[0]
+    return math.sqrt(abs(float(np.linalg.det(d_px))))
+
+
+def length_px(context: Context, ends: Array) -> float:
+    """Return how long the way between two places (2, 2) is in the picture."""
+    px = context.ground.to_px(ends)
+    return float(np.hypot(*(px[1] - px[0])))
+
+
+def _half_length(context: Context, middles: Array, reach: float, blur_px: float) -> float:
+    """Return half of the second look's strip length on the ground: some blurs, within the region's own reach."""
+    scale = scale_at(context, middles[len(middles) // 2])
+    return float(min(max(PLATEAU * blur_px, SECOND_LOOK_PX) * scale / 2, reach))

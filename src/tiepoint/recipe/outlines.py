@@ -1,0 +1,82 @@
+"""The outline of a step's region in the picture, for drawing."""
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.recipe.context import placed
+from tiepoint.recipe.regions import Arc, Rectangle, Ring
+from tiepoint.recipe.runner import Trace
+
+Array = NDArray[np.float64]
+
+_ROUND = 96
+"""Points around a full circle: their chords leave it by half a thousandth of its radius."""
+
+
+def region_px(trace: Trace) -> list[Array]:
+    """Return the closed outlines (n, 2) of a step's region, in pixels; none without a region or a tie."""
+    if trace.ground is None:
+        return []
+    return [trace.ground.to_px(line) for line in _outlines(trace)]
+
+
+def brackets(trace: Trace) -> list[Array]:
+    """Return the marks of where a step sought: two arcs with gaps about a ring, corners of anything else."""
+    shape = shape_of(trace)
+    if trace.ground is None or shape is None:
+        return []
+    if isinstance(shape, Ring):
+        centre, unit = _placed(trace, shape.centre)
+        # Open at the upper right and at the lower left: the name stands in the upper gap.
+        spans = (np.radians(np.linspace(70, 200, _ROUND // 2)), np.radians(np.linspace(250, 380, _ROUND // 2)))
+        return [trace.ground.to_px(centre + unit * shape.outer * _unit(a)) for a in spans]
+    if isinstance(shape, Rectangle):
+        return [trace.ground.to_px(c) for c in _corners(_outlines(trace)[0])]
+    return region_px(trace)
+
+
+def shape_of(trace: Trace) -> Ring | Rectangle | Arc | None:
+    """Return the shape of a step's region, None where it has none."""
+    region = getattr(trace.step.table, "region", None)
+    shapes = [getattr(region, name) for name in ("ring", "rectangle", "arc") if hasattr(region, name)]
+    return shapes[0] if shapes else None
+
+
+def _outlines(trace: Trace) -> list[Array]:
+    shape = shape_of(trace)
+    if shape is None:
+        return []
+    centre, unit = _placed(trace, shape.centre)
+    around = np.linspace(0.0, math.tau, _ROUND + 1)
+    if isinstance(shape, Ring):
+        return [centre + unit * r * _unit(around) for r in (shape.outer, shape.inner)]
+    if isinstance(shape, Arc):
+        angles = np.radians(np.linspace(shape.from_deg, shape.to_deg, _ROUND + 1))
+        outer, inner = (shape.radius + s * shape.width / 2 for s in (1, -1))
+        there, back = outer * _unit(angles), inner * _unit(angles[::-1])
+        return [centre + unit * np.vstack([there, back, there[:1]])]
+    half = np.array(shape.size) / 2
+    box = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1], [-1, -1]]) * half
+    c, s = math.cos(math.radians(shape.angle_deg)), math.sin(math.radians(shape.angle_deg))
+    return [centre + unit * box @ np.array([[c, s], [-s, c]])]
+
+
+def _corners(box: Array) -> list[Array]:
+    """Return the four corners of a closed box (5, 2), each as a short angle."""
+    reach = 0.22 * min(float(np.hypot(*(box[k + 1] - box[k]))) for k in range(4))
+    marks = []
+    for k in range(4):
+        at, before, after = box[k], box[k - 1 if k else 3], box[k + 1]
+        arms = [at + reach * (p - at) / np.hypot(*(p - at)) for p in (before, after)]
+        marks.append(np.array([arms[0], at, arms[1]]))
+    return marks
+
+
+def _placed(trace: Trace, centre: tuple[float, float]) -> tuple[Array, float]:
+    return placed(centre, trace.step.frame, trace.unit), trace.unit
+
+
+def _unit(angles: Array) -> Array:
+    return np.column_stack([np.cos(angles), np.sin(angles)])

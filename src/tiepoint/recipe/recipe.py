@@ -1,0 +1,192 @@
+"""A recipe, read and checked as a whole: every step by its kind, names, what rests on what, and the order."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from tiepoint.documents.canonical import sha256
+from tiepoint.documents.files import check_format, read_document
+from tiepoint.foundation.errors import UnusableDocument
+from tiepoint.recipe.kinds import Feature, StepKind, installed_kinds
+from tiepoint.recipe.schema import FRAMES, Decide, Head, SoughtTable, StepTable, limits_of
+from tiepoint.recipe.tables import said_names, shown
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step of a recipe: its number as written (from 1), its kind, its table, and the frame it lives in."""
+
+    number: int
+    kind: StepKind
+    table: StepTable
+    frame: str
+
+    @property
+    def name(self) -> str:
+        """The step's name."""
+        return self.table.name
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """A recipe that can be run: `steps` as written, `order` by dependence, `sha` of its canonical content."""
+
+    head: Head
+    steps: tuple[Step, ...]
+    order: tuple[Step, ...]
+    sha: str
+
+    @property
+    def needs_tie(self) -> bool:
+        """Whether any step lives in the plane."""
+        return any(s.frame == "plane" for s in self.steps)
+
+    def unit_of(self, step: Step, dimension: str) -> str:
+        """Return the unit in which a step's quantities of a dimension are written."""
+        if dimension == "angle":
+            return "deg"
+        return "px" if step.frame == "image" else self.head.unit
+
+    def rule_of(self, step: Step) -> Decide:
+        """Return the decision rule that holds for a step."""
+        return step.table.decide or self.head.decide
+
+
+def load_recipe(path: Path, row: Mapping[str, str] | None = None) -> Recipe:
+    """Return the recipe of a TOML file; `row` is the variant's line by column. `UnusableDocument` in a sentence."""
+    return read_recipe(read_document(path, "recipe"), path.name, row=row)
+
+
+def read_recipe(
+    content: Mapping[str, Any],
+    where: str = "the recipe",
+    *,
+    row: Mapping[str, str] | None = None,
+    kinds: Mapping[str, StepKind] | None = None,
+) -> Recipe:
+    """Return the recipe that parsed TOML holds. Raises `UnusableDocument` with its first fault as a sentence."""
+    check_format(dict(content), "recipe", where)
+    head = Head.read(content, f"{where}: ", row)
+    known = installed_kinds() if kinds is None else kinds
+    steps = [_read_step(raw, k, where, row, known) for k, raw in enumerate(head.step, 1)]
+    by_name = _by_name(steps, where)
+    order = _ordered(steps, by_name, where)
+    framed = _framed(order, by_name, where)
+    steps = [framed[s.name] for s in steps]
+    for step in steps:
+        _check_step(step, head, where)
+    return Recipe(head, tuple(steps), tuple(framed[s.name] for s in order), sha256(content))
+
+
+def place(step: Step, where: str) -> str:
+    """Return `plate.toml: step 3 "bore A": `."""
+    return f'{where}: step {step.number} "{step.name}": '
+
+
+def _read_step(raw: Any, number: int, where: str, row: Mapping[str, str] | None, kinds: Mapping[str, StepKind]) -> Step:
+    name = raw.get("name")
+    tells = isinstance(name, str) and len(name) <= 80 and name.isprintable()
+    here = f"{where}: step {number}" + (f' "{name}": ' if tells else ": ")
+    said = raw.get("kind")
+    if said is None:
+        raise UnusableDocument(f"{here}kind is missing; use {said_names(kinds)}")
+    if not isinstance(said, str) or said not in kinds:
+        raise UnusableDocument(f"{here}kind is {shown(said)}; use {said_names(kinds)}")
+    kind = kinds[said]
+    return Step(number, kind, kind.table.read(raw, here, row), "")
+
+
+def _by_name(steps: Sequence[Step], where: str) -> dict[str, Step]:
+    names: dict[str, Step] = {}
+    for step in steps:
+        first = names.setdefault(step.name, step)
+        if first is not step:
+            raise UnusableDocument(f"{place(step, where)}its name is that of step {first.number} too; rename one")
+    return names
+
+
+def _ordered(steps: Sequence[Step], by_name: Mapping[str, Step], where: str) -> list[Step]:
+    """Return the steps so that each comes after all it rests on, otherwise as written."""
+    for step in steps:
+        rests_on = step.table.rests_on
+        for k, name in enumerate(rests_on):
+            if name in rests_on[:k]:
+                raise UnusableDocument(f'{place(step, where)}it rests on "{name}" twice; name two different steps')
+            if name not in by_name:
+                others = said_names([n for n in by_name if n != step.name])
+                raise UnusableDocument(f'{place(step, where)}no step is named "{name}"; there are {others}')
+    order: list[Step] = []
+    done: set[str] = set()
+    while len(order) < len(steps):
+        ready = [s for s in steps if s.name not in done and done.issuperset(s.table.rests_on)]
+        if not ready:
+            raise UnusableDocument(f"{where}: {_circle([s for s in steps if s.name not in done])}; break the circle")
+        order.append(ready[0])
+        done.add(ready[0].name)
+    return order
+
+
+def _circle(left: Sequence[Step]) -> str:
+    """Return the sentence of a circle among steps of which each rests on another of them."""
+    by_name = {s.name: s for s in left}
+    path = [left[0].name]
+    while path[-1] not in path[:-1]:
+        path.append(next(n for n in by_name[path[-1]].table.rests_on if n in by_name))
+    chain = path[path.index(path[-1]) :]
+    return f'step "{chain[0]}" rests on ' + ", which rests on ".join(f'"{n}"' for n in chain[1:])
+
+
+def _framed(order: Sequence[Step], by_name: Mapping[str, Step], where: str) -> dict[str, Step]:
+    """Return the steps with their frame: as stated, or that of what they rest on."""
+    framed: dict[str, Step] = {}
+    for step in order:
+        stated = step.table.in_
+        if stated is not None and stated not in FRAMES:
+            raise UnusableDocument(f'{place(step, where)}in is {shown(stated)}; use "plane" or "image"')
+        frames = {framed[n].frame for n in step.table.rests_on}
+        if len(frames | ({stated} if stated else set())) > 1 and frames:
+            raise UnusableDocument(
+                f"{place(step, where)}it rests on steps in another frame; give all of them the same in"
+            )
+        frame = stated or (frames.pop() if frames else "plane")
+        features = tuple(by_name[n].kind.gives for n in step.table.rests_on)
+        if step.kind.takes and features not in step.kind.takes:
+            raise UnusableDocument(f"{place(step, where)}{_mismatch(step, features)}")
+        framed[step.name] = Step(step.number, step.kind, step.table, frame)
+    return framed
+
+
+def _mismatch(step: Step, features: Sequence[Feature | None]) -> str:
+    named = " and ".join(
+        f'"{n}" ({f"a {f}" if f else "which gives no place"})'
+        for n, f in zip(step.table.rests_on, features, strict=True)
+    )
+    ways = dict.fromkeys(" and ".join(f"a {f}" for f in way) for way in step.kind.takes)
+    return f"it rests on {named}; {step.kind.kind} takes {', or '.join(ways)}"
+
+
+def _check_step(step: Step, head: Head, where: str) -> None:
+    here, table = place(step, where), step.table
+    for label, names in (("limits", table.limits), ("readings", table.readings)):
+        for name in names:
+            if step.kind.quantity(name) is None:
+                quantities = said_names([q.name for q in step.kind.quantities])
+                raise UnusableDocument(f"{here}{label} names {shown(name)}; {step.kind.kind} reads {quantities}")
+    if isinstance(table, SoughtTable) and table.edge is not None and table.edge not in head.edge:
+        known = f"there are {said_names(head.edge)}" if head.edge else f"state [edge.{table.edge}] with its u"
+        raise UnusableDocument(f"{here}edge is {shown(table.edge)}, which the recipe does not define; {known}")
+    _check_rule(step, head, where)
+
+
+def _check_rule(step: Step, head: Head, where: str) -> None:
+    rule = step.table.decide or head.decide
+    for name in step.table.limits:
+        quantity = step.kind.quantity(name)
+        is_mm = quantity is not None and quantity.dimension == "length" and step.frame != "image"
+        if rule.is_length and not is_mm:
+            raise UnusableDocument(
+                f'{place(step, where)}the rule "{rule.rule}" is a length, and {name} is not read in one; '
+                'give this step its own rule, as in decide = { rule = "iso14253-1" }'
+            )
+        limits_of(step.table, name, rule)

@@ -1,0 +1,162 @@
+"""Points and lines related to each other: where they cross, what lies between them.
+
+Places are propagated here to first order with exact derivatives. Scalars that can be near zero (a distance, a
+deviation) are left as formulas, for which the linear law may not be good enough.
+"""
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.foundation.reasons import Reason
+from tiepoint.foundation.sources import Value, combine, stack
+from tiepoint.recipe.features import ABOUT_DEG, Derived, LineFeature, PointFeature, wrapped
+
+Array = NDArray[np.float64]
+
+PARALLEL_DEG = 10.0
+"""Lines that differ by less have a distance; the mean of a wedge is not one."""
+CERTAIN = 5.0
+"""A crossing is certain where the angle between two lines is at least so many of its standard uncertainties."""
+
+
+def point_of(x: Value, y: Value) -> PointFeature:
+    """Return the place of two values."""
+    return PointFeature(stack([x, y]))
+
+
+def middle(p: PointFeature, q: PointFeature) -> PointFeature:
+    """Return the place half way between two."""
+    x, y = (combine((a.value + b.value) / 2, ((a, 0.5), (b, 0.5))) for a, b in _pairs(p, q))
+    return point_of(x, y)
+
+
+def crossing(m: LineFeature, n: LineFeature) -> PointFeature | Reason:
+    """Return where two lines cross; a reason where they are parallel within their uncertainty."""
+    between = n.values[1].plus(m.values[1], -1.0)
+    sine = math.sin(between.value)
+    if abs(sine) < 1e-9 or abs(sine) < CERTAIN * between.u:
+        return Reason("no_intersection")
+    normals = np.array([[-line.direction[1], line.direction[0]] for line in (m, n)])
+    rows = np.linalg.inv(normals)
+    at = rows @ np.einsum("ij,ij->i", normals, np.array([m.anchor, n.anchor]))
+    # A line moves past a point by its offset, and by its turn times the way along it from the anchor.
+    parts = []
+    for line in (m, n):
+        offset, angle = line.values[0], line.values[1]
+        along = float(line.direction @ (at - line.anchor))
+        parts.append(combine(0.0, ((offset, 1.0), (angle, along))))
+    x, y = (combine(float(at[k]), ((p, float(rows[k, i])) for i, p in enumerate(parts))) for k in (0, 1))
+    return point_of(x, y)
+
+
+def foot(p: PointFeature, line: LineFeature) -> PointFeature:
+    """Return the place on a line that is nearest to a point."""
+    d = line.direction
+    normal = np.array([-d[1], d[0]])
+    away = p.at - line.anchor
+    along, across = float(d @ away), float(normal @ away)
+    offset, angle = line.values[0], line.values[1]
+    x, y = p.xy[0], p.xy[1]
+    at = line.anchor + along * d
+    # foot = anchor + offset·n + (d·away)·d; turning the line by δ moves it by δ·(along·n + across·d).
+    fx, fy = (
+        combine(
+            float(at[k]),
+            (
+                (x, float(d[0] * d[k])),
+                (y, float(d[1] * d[k])),
+                (offset, float(normal[k])),
+                (angle, float(along * normal[k] + across * d[k])),
+            ),
+        )
+        for k in (0, 1)
+    )
+    return point_of(fx, fy)
+
+
+def between_points(p: PointFeature, q: PointFeature) -> Derived:
+    """Return the distance of two points."""
+    return Derived(lambda v: np.hypot(v[2] - v[0], v[3] - v[1]), (p.xy[0], p.xy[1], q.xy[0], q.xy[1]), at_least=0.0)
+
+
+def point_to_line(p: PointFeature, line: LineFeature) -> Derived:
+    """Return the distance of a point from a line, without sign."""
+    ax, ay = (float(v) for v in line.anchor)
+
+    def formula(v: Array) -> Array:
+        return np.asarray(np.abs((v[1] - ay) * np.cos(v[3]) - (v[0] - ax) * np.sin(v[3]) - v[2]))
+
+    return Derived(formula, (p.xy[0], p.xy[1], line.values[0], line.values[1]), at_least=0.0)
+
+
+def between_lines(m: LineFeature, n: LineFeature) -> Derived | Reason:
+    """Return the distance of two nearly parallel lines, at the middle of the stretch where both were seen.
+
+    It is measured across the direction half way between theirs.
+    """
+    turn = wrapped(n.angle_rad - m.angle_rad, 0.0)
+    if abs(turn) > math.radians(PARALLEL_DEG):
+        return Reason("not_parallel", {"angle_deg": round(abs(math.degrees(turn)), 1)})
+    half = m.angle_rad + turn / 2
+    d, normal = np.array([math.cos(half), math.sin(half)]), np.array([-math.sin(half), math.cos(half)])
+    spans = [sorted(float(v) for v in line.ends @ d) for line in (m, n)]
+    at = (max(s[0] for s in spans) + min(s[1] for s in spans)) / 2
+    places = [(float(line.anchor @ normal), at - float(line.anchor @ d)) for line in (m, n)]
+
+    def formula(v: Array) -> Array:
+        # A line that runs against `d` has its left on the other side: the cosine brings the sign.
+        across = [
+            place + v[2 * k] / np.cos(v[2 * k + 1] - half) + along * np.tan(v[2 * k + 1] - half)
+            for k, (place, along) in enumerate(places)
+        ]
+        return np.asarray(np.abs(across[1] - across[0]))
+
+    return Derived(formula, (m.values[0], m.values[1], n.values[0], n.values[1]), at_least=0.0)
+
+
+def turn_between(m: LineFeature, n: LineFeature, about_rad: float) -> Value:
+    """Return the angle from one line to another, counter-clockwise, within a quarter turn of `about_rad`."""
+    difference = n.values[1].plus(m.values[1], -1.0)
+    return Value(wrapped(difference.value, about_rad), difference.terms)
+
+
+def in_datums(p: PointFeature, primary: LineFeature, second: LineFeature | PointFeature) -> PointFeature | Reason:
+    """Return a point in the frame of its datums, which is the ground's own, turned and shifted onto them.
+
+    The primary line is its x axis, or its y axis where it runs nearer to y. A second line gives the origin at its
+    crossing with the primary, a second point at its foot on it.
+    """
+    origin = crossing(primary, second) if isinstance(second, LineFeature) else foot(second, primary)
+    if isinstance(origin, Reason):
+        return origin
+    axis = primary.running(math.radians(ABOUT_DEG)).values[1]
+    turn = axis.value if axis.value <= math.pi / 4 else axis.value - math.pi / 2
+    return _seen_from(p, origin, Value(turn, axis.terms))
+
+
+def from_points(p: PointFeature, origin: PointFeature, towards: PointFeature) -> PointFeature:
+    """Return a point in the frame with its origin at one point and +x towards another."""
+    dx, dy = (float(v) for v in towards.at - origin.at)
+    r2 = dx * dx + dy * dy
+    (ox, tx), (oy, ty) = _pairs(origin, towards)
+    angle = combine(
+        math.atan2(dy, dx), ((tx, -dy / r2), (ox, dy / r2), (ty, dx / r2), (oy, -dx / r2))
+    )  # fmt: skip
+    return _seen_from(p, origin, angle)
+
+
+def _seen_from(p: PointFeature, origin: PointFeature, angle: Value) -> PointFeature:
+    c, s = math.cos(angle.value), math.sin(angle.value)
+    (ox, px), (oy, py) = _pairs(origin, p)
+    dx, dy = (float(v) for v in p.at - origin.at)
+    x, y = c * dx + s * dy, -s * dx + c * dy
+    return point_of(
+        combine(x, ((px, c), (ox, -c), (py, s), (oy, -s), (angle, y))),
+        combine(y, ((px, -s), (ox, s), (py, c), (oy, -c), (angle, -x))),
+    )
+
+
+def _pairs(p: PointFeature, q: PointFeature) -> tuple[tuple[Value, Value], tuple[Value, Value]]:
+    return (p.xy[0], q.xy[0]), (p.xy[1], q.xy[1])

@@ -1,0 +1,236 @@
+"""Run a recipe over one shot: every step once, in the order of dependence, each gives readings or reasons.
+
+Nothing that goes wrong with a part or a picture raises here: it becomes a reading without a value and with a
+reason, and what rests on it says so. The same recipe, shot and tie give the same record, bit for bit; only
+the timings differ.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from functools import partial
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.foundation.reasons import Reason
+from tiepoint.foundation.sources import Source
+from tiepoint.model.decide import SIMPLE, overall
+from tiepoint.model.reading import Reading
+from tiepoint.model.record import Record
+from tiepoint.model.shot import Shot
+from tiepoint.recipe.context import NO_SHIFT, Context, EdgeShift, StepResult
+from tiepoint.recipe.features import Feature
+from tiepoint.recipe.ground import Ground, ImageGround, PlaneGround
+from tiepoint.recipe.judge import asked_of, read
+from tiepoint.recipe.recipe import Recipe, Step
+from tiepoint.recipe.schema import SoughtTable
+from tiepoint.recipe.seek import find_in
+from tiepoint.ties.sensor import OtherSensor, Sensor
+from tiepoint.ties.tie import Tie
+
+Pixels = NDArray[Any]
+Clock = Callable[[], float]
+
+
+@dataclass(frozen=True)
+class Job:
+    """What stays the same from shot to shot: the recipe, the tie at the part's height, and what the record says of it.
+
+    `tie` is None where all steps live in the image.
+    """
+
+    recipe: Recipe
+    tie: Tie | None
+    tie_shas: tuple[str, ...] = ()
+    variant: str | None = None
+    station: str = ""
+    software: str = "tiepoint"
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Trace:
+    """What a step did, for drawing over the picture `role`; its ground carries places to pixels.
+
+    `unit`: ground units in one unit of the recipe.
+    """
+
+    step: Step
+    role: str
+    unit: float
+    ground: Ground | None
+    result: StepResult
+    readings: tuple[Reading, ...]
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """A shot's record, and what each step found, in the order of the recipe."""
+
+    record: Record
+    traces: tuple[Trace, ...]
+
+
+@dataclass(frozen=True)
+class Seen:
+    """A shot with its pictures by role: `grey` (rows, columns), `colour` (rows, columns, 3) where it has any.
+
+    `sensors`: the sensor setting of each, as far as it is stated.
+    """
+
+    shot: Shot
+    grey: Mapping[str, Pixels]
+    sensors: Mapping[str, Sensor]
+    colour: Mapping[str, Pixels] = field(default_factory=dict)
+
+
+def run(job: Job, seen: Seen, *, seq: int = 1, clock: Clock | None = None) -> Outcome:
+    """Return the record of a shot. `clock` gives seconds; without it the record has no timings."""
+    grounds = {role: _ground(job, seen, role) for role in seen.grey}
+    results: dict[str, tuple[StepResult, str, Ground | None]] = {}
+    timings: dict[str, float] = {}
+    for step in job.recipe.order:
+        start = clock() if clock else 0.0
+        results[step.name] = _run_step(job, seen, step, grounds, results)
+        if clock:
+            timings[step.name] = clock() - start
+    traces = tuple(_trace(job, seen, step, *results[step.name]) for step in job.recipe.steps)
+    readings = tuple(r for t in traces for r in t.readings)
+    record = Record(
+        station=job.station,
+        seq=seq,
+        shot=seen.shot,
+        recipe_sha=job.recipe.sha,
+        tie_shas=job.tie_shas,
+        software=job.software,
+        readings=readings,
+        verdict=overall([r.verdict for r in readings]),
+        variant=job.variant,
+        notes=job.notes + _rule_notes(job.recipe),
+        timings=timings,
+    )
+    return Outcome(record, traces)
+
+
+def prefix_of(shot: Shot, step: Step) -> str:
+    """Return what starts the ids of sources that belong to one step on one shot: they average out over shots."""
+    return f"{shot.id}/{step.name}"
+
+
+def shift_of(recipe: Recipe, step: Step, shot: Shot) -> EdgeShift:
+    """Return the edge definition that a step names, as a source shared by all steps that name it."""
+    table = step.table
+    if not isinstance(table, SoughtTable) or table.edge is None:
+        return NO_SHIFT
+    edge = recipe.head.edge[table.edge]
+    factor = 1.0 if step.frame == "image" else recipe.head.mm_per_unit
+    owner = f"/{shot.part_id or shot.id}" if edge.scope == "part" else ""
+    # Steps in the image and in the plane count the shift in different units: they cannot share a source.
+    id_ = f"edge:{table.edge}{owner}" + (":px" if step.frame == "image" else "")
+    source = Source(id_, f'edge definition "{table.edge}"', "B", edge.u * factor, edge.scope)
+    return EdgeShift(edge.bias * factor, source if edge.u > 0 else None)
+
+
+def _ground(job: Job, seen: Seen, role: str) -> PlaneGround | Reason | None:
+    """Return the plane under a picture, or why the tie does not fit it; None without a tie."""
+    if job.tie is None:
+        return None
+    try:
+        return PlaneGround(job.tie.for_sensor(seen.sensors[role]))
+    except OtherSensor as error:
+        return Reason("tie_refused", {"detail": str(error)})
+
+
+def _run_step(
+    job: Job,
+    seen: Seen,
+    step: Step,
+    grounds: Mapping[str, PlaneGround | Reason | None],
+    done: Mapping[str, tuple[StepResult, str, Ground | None]],
+) -> tuple[StepResult, str, Ground | None]:
+    role = _role(seen, step)
+    if seen.shot.status != "complete":
+        return StepResult.without(Reason("shot_not_complete", {"status": seen.shot.status})), role, None
+    if role not in seen.grey:
+        return StepResult.without(Reason("no_picture", {"picture": role})), role, None
+    ground = ImageGround() if step.frame == "image" else grounds[role]
+    if ground is None:
+        return StepResult.without(Reason("tie_refused", {"detail": "there is none"})), role, None
+    if isinstance(ground, Reason):
+        return StepResult.without(ground), role, None
+    features: list[Feature] = []
+    for name in step.table.rests_on:
+        feature = done[name][0].feature
+        if feature is None:
+            return StepResult.without(Reason("step_failed", {"step": name})), role, ground
+        features.append(feature)
+    picture = _channel(seen, step, role)
+    if isinstance(picture, Reason):
+        return StepResult.without(picture), role, ground
+    return _measure(job, seen, step, ground, tuple(features), picture), role, ground
+
+
+def _measure(
+    job: Job, seen: Seen, step: Step, ground: Ground, features: tuple[Feature, ...], picture: Pixels | None
+) -> StepResult:
+    context = Context(
+        table=step.table,
+        picture=picture,
+        ground=ground,
+        unit=_unit(job, step),
+        features=features,
+        search=partial(find_in, picture) if picture is not None else None,
+        prefix=prefix_of(seen.shot, step),
+        shift=shift_of(job.recipe, step, seen.shot),
+    )
+    try:
+        return step.kind.run(context)
+    # A step that breaks must not take the record with it: the part is unread, the line goes on, and the words are kept.
+    except Exception as error:
+        return StepResult.without(Reason("step_broke", {"detail": f"{type(error).__name__}, {error}"}))
+
+
+def _role(seen: Seen, step: Step) -> str:
+    """Return the role of the picture that a step looks at: as asked, by role or by light, or the first."""
+    asked = step.table.picture if isinstance(step.table, SoughtTable) else None
+    if asked is None:
+        return seen.shot.pictures[0].role
+    by_light = {p.light: p.role for p in seen.shot.pictures if p.light is not None}
+    return asked if asked in seen.grey else by_light.get(asked, asked)
+
+
+def _channel(seen: Seen, step: Step, role: str) -> Pixels | Reason | None:
+    """Return the picture (rows, columns) that a step looks at; None for a step that looks at none."""
+    table = step.table
+    if not isinstance(table, SoughtTable):
+        return None
+    if table.plane == "grey":
+        return seen.grey[role]
+    if role not in seen.colour:
+        return Reason("no_channel", {"picture": role, "channel": table.plane})
+    return np.ascontiguousarray(seen.colour[role][:, :, "rgb".index(table.plane)])
+
+
+def _trace(job: Job, seen: Seen, step: Step, result: StepResult, role: str, ground: Ground | None) -> Trace:
+    flags = result.flags
+    if step.frame == "plane" and job.tie is not None:
+        flags = tuple(dict.fromkeys((*flags, *job.tie.flags)))
+    readings = []
+    for asked in asked_of(job.recipe, step):
+        told = result.failed or result.told.get(asked.quantity.name) or Reason("not_a_number")
+        readings.append(read(asked, told, result.operator, flags, prefix_of(seen.shot, step)))
+    return Trace(step, role, _unit(job, step), ground, result, tuple(readings))
+
+
+def _unit(job: Job, step: Step) -> float:
+    return 1.0 if step.frame == "image" else job.recipe.head.mm_per_unit
+
+
+def _rule_notes(recipe: Recipe) -> tuple[str, ...]:
+    simple = [s.name for s in recipe.steps if s.table.limits and recipe.rule_of(s).rule == SIMPLE]
+    if not simple:
+        return ()
+    every = len(simple) == sum(1 for s in recipe.steps if s.table.limits)
+    whom = "Every verdict" if every else "The verdict of " + ", ".join(simple)
+    return (f"{whom} is by the simple rule: no guard band is kept for the uncertainty.",)

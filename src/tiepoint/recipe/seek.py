@@ -1,0 +1,145 @@
+"""From a region to edge points on the ground: strips across the picture, edges, and how each point is uncertain.
+
+An edge is found in pixels and carried to the ground with all derivatives: how it moves with its own noise, with
+every source of the tie (all points share those), and with the edge definition.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.foundation.reasons import Reason
+from tiepoint.foundation.sources import Source
+from tiepoint.recipe.context import Context, Strips
+from tiepoint.vision.strips import FLAGS, StripEdges, edges_in_strips
+from tiepoint.vision.strips import Polarity as Crossing
+
+Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+SHORTEST_PX = 8.0
+"""No strip is shorter along the crossing: an edge needs a plateau on each side."""
+
+_CROSSING: dict[str, Crossing] = {"any": "any", "dark-to-light": "rising", "light-to-dark": "falling"}
+FLAG_SHARE = 0.1
+"""A flag of single strips is told of the whole where it concerns more than this share of them."""
+
+
+@dataclass(frozen=True)
+class EdgePoints:
+    """Edge points on the ground, n of them, from `sought` strips.
+
+    `xy` (n, 2), corrected for the edge definition's bias. `normal` (n, 2): unit normal of the edge, on the side of
+    the crossing direction. `u` (n,): standard uncertainty along it, from the pixels alone. `scale` (n,): ground units
+    along the normal per pixel. `d_sources` (n, 2, m): how the points move with the tie's sources. `light` (n,): +1
+    where the side of the normal is the brighter one, -1 where the darker. `blur_whole_px` (n,): the edge's blur.
+    `bend` (n,): the radius in px, in the picture, of a circle of radius 1 on the ground. `strip` (n,): which strip
+    each came from.
+    """
+
+    xy: Array
+    normal: Array
+    u: Array
+    scale: Array
+    d_sources: Array
+    sources: tuple[Source, ...]
+    light: Array
+    blur_whole_px: Array
+    bend: Array
+    strip: NDArray[np.int64]
+    sought: int
+    width_px: float
+    flags: tuple[str, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.xy)
+
+    def taken(self, kept: Bools) -> "EdgePoints":
+        """Return the points that are kept (n,)."""
+        names = ("xy", "normal", "u", "scale", "d_sources", "light", "blur_whole_px", "bend", "strip")
+        some = {name: getattr(self, name)[kept] for name in names}
+        return EdgePoints(**some, sources=self.sources, sought=self.sought, width_px=self.width_px, flags=self.flags)
+
+    def moved(self, along_normal: Array) -> "EdgePoints":
+        """Return the points moved along their normals by (n,) ground units."""
+        some = {name: getattr(self, name) for name in self.__dataclass_fields__}
+        return EdgePoints(**{**some, "xy": self.xy + along_normal[:, None] * self.normal})
+
+
+def find_in(picture: NDArray[Any], strips: Strips) -> StripEdges:
+    """Return the edge in each strip of a picture."""
+    return edges_in_strips(
+        picture,
+        strips.centres,
+        strips.directions,
+        strips.length_px,
+        strips.width_px,
+        polarity=_CROSSING[strips.polarity],
+        which=strips.which,
+    )
+
+
+def edge_points(context: Context, strips: Strips, needed: int) -> EdgePoints | Reason:
+    """Return the edge points of strips on the ground, or why there are fewer than `needed`."""
+    assert context.search is not None
+    edges = context.search(strips)
+    found = int(edges.ok.sum())
+    if found < needed:
+        if edges.most_common_reason() in ("outside_picture", "saturated"):
+            return _told(edges)
+        return Reason("no_edge") if found == 0 else few(found, len(edges), needed)
+    points = _on_ground(context, strips, edges)
+    return points if isinstance(points, Reason) else _without_bias(context, points)
+
+
+def few(found: int, sought: int, needed: int) -> Reason:
+    """Return the reason of too few edges."""
+    return Reason("few_edges", {"found": found, "sought": sought, "needed": needed})
+
+
+def _told(edges: StripEdges) -> Reason:
+    """Return the reason that most strips share, with its parameters."""
+    code = edges.most_common_reason()
+    if code == "saturated":
+        share = float(np.nanmean(edges.saturated_share[~edges.ok]))
+        return Reason("saturated", {"share_percent": round(100 * share)})
+    return Reason("outside_picture")
+
+
+def _on_ground(context: Context, strips: Strips, edges: StripEdges) -> EdgePoints | Reason:
+    ok = edges.ok
+    mapped = context.ground.map(edges.point[ok])
+    if not mapped.inside.all():
+        return Reason("outside_tie")
+    # A line n·x = c in pixels is (D⁻ᵀn)·X = c' on the ground: shifted by δ px it moves by δ/|D⁻ᵀn| there.
+    to_px = np.linalg.inv(mapped.d_px)
+    covector = np.einsum("nji,nj->ni", to_px, edges.normal[ok])
+    size = np.hypot(covector[:, 0], covector[:, 1])
+    normal = covector / size[:, None]
+    # An affine map A bends a circle of radius 1 with tangent t to the radius |A·t|³/|det A|.
+    tangent = np.einsum("nij,nj->ni", to_px, np.column_stack([-normal[:, 1], normal[:, 0]]))
+    bend = np.hypot(tangent[:, 0], tangent[:, 1]) ** 3 / np.abs(np.linalg.det(to_px))
+    share = edges.flag_table[ok].mean(axis=0)
+    flags = tuple(f for k, f in enumerate(FLAGS) if share[k] > FLAG_SHARE)
+    return EdgePoints(
+        xy=mapped.xy_mm,
+        normal=normal,
+        u=edges.u_normal[ok] / size,
+        scale=1.0 / size,
+        d_sources=mapped.d_sources,
+        sources=mapped.sources,
+        light=edges.polarity[ok],
+        blur_whole_px=edges.blur_whole[ok],
+        bend=bend,
+        strip=np.flatnonzero(ok),
+        sought=len(edges),
+        width_px=strips.width_px,
+        flags=flags,
+    )
+
+
+def _without_bias(context: Context, points: EdgePoints) -> EdgePoints:
+    """Take the known part of the edge definition off: found edges lie `bias` too far towards the light."""
+    return points.moved(-context.shift.bias * points.light) if context.shift.bias else points

@@ -1,0 +1,195 @@
+"""Measure one circle, arc or straight edge: look, fit, look again where it was found, fit, and say how sure it is."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.foundation.errors import PoorGeometry
+from tiepoint.foundation.reasons import Reason
+from tiepoint.foundation.sources import Values
+from tiepoint.recipe.context import Context
+from tiepoint.recipe.features import LineFeature, PointFeature
+from tiepoint.recipe.fits import Scatter, belongs, flags_of, scatter_of, values_of
+from tiepoint.recipe.layout import Box, along_line, around, on_circle, over_box
+from tiepoint.recipe.schema import Polarity
+from tiepoint.recipe.seek import EdgePoints, edge_points, few
+from tiepoint.vision.fits import CircleFit, LineFit, fit_arc, fit_circle, fit_line
+
+Array = NDArray[np.float64]
+
+CIRCLE_NEEDS, LINE_NEEDS = 5, 4
+SHARE_NEEDED = 0.3
+"""Share of the strips that must show an edge: less is an accident of the surface."""
+FULL = math.tau - 1e-9
+
+
+@dataclass(frozen=True)
+class FoundCircle:
+    """A measured circle or arc: its `points`, their `fit`, and the parameters (x, y, r) as values."""
+
+    values: Values
+    points: EdgePoints
+    fit: CircleFit
+    scatter: Scatter
+    flags: tuple[str, ...]
+    span_rad: tuple[float, float]
+
+    @property
+    def feature(self) -> PointFeature:
+        """The centre as a place, with the radius."""
+        return PointFeature(Values(self.values.value[:2], self.values.c[:2], self.values.sources), self.values[2])
+
+    @property
+    def outline(self) -> Array:
+        """The circle itself, for drawing (n, 2)."""
+        angles = np.linspace(*self.span_rad, 97)
+        return np.asarray(self.fit.centre + self.fit.radius * np.column_stack([np.cos(angles), np.sin(angles)]))
+
+
+@dataclass(frozen=True)
+class FoundLine:
+    """A measured straight edge."""
+
+    feature: LineFeature
+    points: EdgePoints
+    fit: LineFit
+    scatter: Scatter
+    flags: tuple[str, ...]
+
+
+def measure_circle(
+    context: Context, centre: Array, radii: tuple[float, float], span_rad: tuple[float, float], polarity: Polarity
+) -> FoundCircle | Reason:
+    """Measure the circle whose edge lies between two radii about a centre, over a span of angles."""
+    strips = around(context, centre, radii, span_rad, polarity)
+    first = strips if isinstance(strips, Reason) else edge_points(context, strips, CIRCLE_NEEDS)
+    if isinstance(first, Reason):
+        return first
+    rough = _circle_through(first, is_full=True)
+    if rough is None or not _is_within(rough, centre, radii):
+        return Reason("no_edge")
+    sense, blur = polarity_of(first.taken(belongs(rough)), polarity), float(np.median(first.blur_whole_px))
+    span = _span_from(rough, centre, span_rad)
+    reach = (radii[1] - radii[0]) / 2
+    strips = on_circle(context, (rough.centre, rough.radius), reach, span, blur, sense)
+    if isinstance(strips, Reason):
+        return strips
+    points = edge_points(context, strips, needed_of(len(strips.centres), CIRCLE_NEEDS))
+    return points if isinstance(points, Reason) else _fitted_circle(context, points, span)
+
+
+def measure_line(context: Context, box: Box, polarity: Polarity) -> FoundLine | Reason:
+    """Measure the straight edge that crosses a box square to its search."""
+    strips = over_box(context, box, polarity)
+    first = strips if isinstance(strips, Reason) else edge_points(context, strips, 3)
+    return first if isinstance(first, Reason) else refine_line(context, box, first, polarity)
+
+
+def refine_line(context: Context, box: Box, first: EdgePoints, polarity: Polarity) -> FoundLine | Reason:
+    """Measure a straight edge again, square to what a first look found."""
+    rough = _line_through(first)
+    if rough is None:
+        return Reason("not_a_number")
+    d = rough.direction
+    slope = float(d @ box.along)
+    if slope < 0.5:
+        return Reason("no_edge")
+    # From side to side of the box, along the line.
+    middle = float((box.centre - rough.anchor) @ box.along) / slope
+    ends = np.array([rough.anchor + (middle + s * box.half_along / slope) * d for s in (-1.0, 1.0)])
+    sense, blur = polarity_of(first.taken(belongs(rough)), polarity), float(np.median(first.blur_whole_px))
+    strips = along_line(context, ends, box.half_across, blur, sense, box.across)
+    if isinstance(strips, Reason):
+        return strips
+    points = edge_points(context, strips, needed_of(len(strips.centres), LINE_NEEDS))
+    return points if isinstance(points, Reason) else _fitted_line(context, points, ends)
+
+
+def polarity_of(points: EdgePoints, asked: Polarity) -> Polarity:
+    """Return the polarity that was asked for, or the one that most points have."""
+    if asked != "any":
+        return asked
+    return "dark-to-light" if float(np.sum(points.light)) >= 0 else "light-to-dark"
+
+
+def needed_of(sought: int, least: int) -> int:
+    """Return how many of the sought edges there must be."""
+    return max(least, math.ceil(SHARE_NEEDED * sought))
+
+
+def _circle_through(points: EdgePoints, is_full: bool) -> CircleFit | None:
+    try:
+        return (fit_circle if is_full else fit_arc)(points.xy, points.u)
+    except PoorGeometry:
+        return None
+
+
+def _line_through(points: EdgePoints) -> LineFit | None:
+    try:
+        return fit_line(points.xy, points.u)
+    except PoorGeometry:
+        return None
+
+
+def _fitted_circle(context: Context, points: EdgePoints, span_rad: tuple[float, float]) -> FoundCircle | Reason:
+    is_full = span_rad[1] - span_rad[0] > FULL
+    bent = _circle_through(points, is_full=True)
+    if bent is None:
+        return Reason("not_a_number")
+    straight = points.moved(curvature_shift(points, bent))
+    fit = _circle_through(straight, is_full)
+    if fit is None:
+        return Reason("not_a_number")
+    needed, found = needed_of(points.sought, CIRCLE_NEEDS), int(belongs(fit).sum())
+    if found < needed:
+        return few(found, points.sought, needed)
+    scatter = scatter_of(fit, straight, context.is_foreseen, is_full)
+    values = values_of(context, np.array([*fit.centre, fit.radius]), fit, straight, scatter)
+    return FoundCircle(values, straight, fit, scatter, flags_of(fit, straight), span_rad)
+
+
+def curvature_shift(points: EdgePoints, circle: CircleFit) -> Array:
+    """Return how far edge points must move along their normals (n,), since a curved edge is seen too far inwards.
+
+    Blur pulls an edge of radius R inwards by w_e²/(2R), a straight strip of width b by b²/(24R), all in pixels (the
+    second-order terms of the blurred disc and of the mean sagitta over the strip).
+    """
+    outwards = np.sign(np.einsum("ni,ni->n", points.normal, points.xy - circle.centre))
+    R = points.bend * circle.radius
+    pulled_px = points.blur_whole_px**2 / (2 * R) + points.width_px**2 / (24 * R)
+    return np.asarray(outwards * pulled_px * points.scale)
+
+
+def _fitted_line(context: Context, points: EdgePoints, ends: Array) -> FoundLine | Reason:
+    fit = _line_through(points)
+    if fit is None:
+        return Reason("not_a_number")
+    needed, found = needed_of(points.sought, LINE_NEEDS), int(belongs(fit).sum())
+    if found < needed:
+        return few(found, points.sought, needed)
+    scatter = scatter_of(fit, points, context.is_foreseen, closed=False)
+    values = values_of(context, np.array([0.0, fit.angle_rad]), fit, points, scatter)
+    # A point stands for its strip, which reaches half its width further.
+    half = float(np.hypot(*(ends[1] - ends[0]))) / points.sought / 2
+    feature = LineFeature(fit.anchor, values, fit.start - half, fit.end + half)
+    return FoundLine(feature, points, fit, scatter, flags_of(fit, points))
+
+
+def _is_within(fit: CircleFit, centre: Array, radii: tuple[float, float]) -> bool:
+    """Whether a rough circle is what was sought: of a radius between the two, and overlapping the ring."""
+    away = float(np.hypot(*(fit.centre - centre)))
+    return bool(0.5 * radii[0] <= fit.radius <= 1.5 * radii[1] and away <= radii[1])
+
+
+def _span_from(found: CircleFit, centre: Array, span_rad: tuple[float, float]) -> tuple[float, float]:
+    """Return the span of angles as seen from the found centre: an arc keeps its ends where the region has them."""
+    if span_rad[1] - span_rad[0] > FULL:
+        return span_rad
+    turned = []
+    for angle in span_rad:
+        end = centre + found.radius * np.array([math.cos(angle), math.sin(angle)]) - found.centre
+        seen = math.atan2(end[1], end[0])
+        turned.append(seen + math.tau * round((angle - seen) / math.tau))
+    return turned[0], turned[1]

@@ -1,0 +1,184 @@
+"""A SHOT on a command line: one picture file, or a folder with `shot.json` and its pictures."""
+
+import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from typing import Any, get_args
+
+from tiepoint.documents.canonical import plain
+from tiepoint.documents.files import read_document, write_document
+from tiepoint.documents.pictures import Loaded, load_picture
+from tiepoint.foundation.errors import UnusableDocument, UnusableInput
+from tiepoint.model.shot import Flip, Picture, RobotPose, Shot, ShotStatus
+from tiepoint.recipe.tables import said_names, shown
+from tiepoint.ties.sensor import Sensor
+
+PICTURE_ENDINGS = frozenset({".png", ".tif", ".tiff", ".jpg", ".jpeg", ".bmp", ".pgm"})
+
+
+@dataclass(frozen=True)
+class LoadedShot:
+    """A shot with its decoded pictures, by role, and the sensor setting as far as it is stated."""
+
+    path: Path
+    shot: Shot
+    pictures: Mapping[str, Loaded]
+    sensors: Mapping[str, Sensor]
+
+
+def load_shot(path: Path) -> LoadedShot:
+    """Return the shot of a picture file or of a folder.
+
+    Raises `UnusableInput` where there is no picture, more than one without `shot.json`, or one that differs from
+    the hash that `shot.json` states.
+    """
+    if not path.is_dir():
+        return _single(path, path)
+    if (path / "shot.json").exists():
+        return _described(path)
+    files = sorted(f for f in path.iterdir() if f.suffix.lower() in PICTURE_ENDINGS)
+    if len(files) != 1:
+        found = f"{len(files)} pictures" if files else "no picture"
+        raise UnusableInput(f"{path} holds {found} and no shot.json; name one picture file, or add a shot.json")
+    return _single(files[0], path)
+
+
+def write_shot(folder: Path, shot: Shot) -> None:
+    """Write `shot.json` into a folder; the pictures stand beside it under the names in `Picture.file`."""
+    write_document(folder / "shot.json", "shot", plain(shot))
+
+
+def _single(file: Path, path: Path) -> LoadedShot:
+    loaded = load_picture(file)
+    picture = loaded.described()
+    # The pixels are part of the id: the same picture is the same shot wherever it lies, and no other is.
+    shot = Shot(f"{file.stem}-{picture.pixels_sha256[:12]}", (picture,))
+    return LoadedShot(path, shot, {picture.role: loaded}, {picture.role: Sensor(*loaded.size)})
+
+
+def _described(folder: Path) -> LoadedShot:
+    where = str(folder / "shot.json")
+    shot = read_shot(read_document(folder / "shot.json", "shot"), where)
+    pictures: dict[str, Loaded] = {}
+    sensors: dict[str, Sensor] = {}
+    for picture in shot.pictures:
+        if picture.file is None or PurePosixPath(picture.file).name != picture.file or "\\" in picture.file:
+            raise UnusableDocument(f"{where}: the picture {shown(picture.role)} names no file beside shot.json")
+        loaded = load_picture(folder / picture.file)
+        if picture.pixels_sha256 and loaded.described().pixels_sha256 != picture.pixels_sha256:
+            raise UnusableInput(
+                f"{folder / picture.file} is not the picture that shot.json describes: its hash differs"
+            )
+        if loaded.size != picture.size:
+            raise UnusableInput(
+                f"{folder / picture.file} has {loaded.size[0]} × {loaded.size[1]} px where shot.json states "
+                f"{picture.size[0]} × {picture.size[1]}"
+            )
+        pictures[picture.role], sensors[picture.role] = loaded, sensor_of(picture)
+    return LoadedShot(folder, shot, pictures, sensors)
+
+
+def sensor_of(picture: Picture) -> Sensor:
+    """Return the sensor setting that a described picture states."""
+    flip = ("x" in picture.flip, "y" in picture.flip) if picture.flip != "none" else (False, False)
+    return Sensor(*picture.size, picture.roi_offset, picture.binning, flip)
+
+
+def read_shot(content: Mapping[str, Any], where: str = "shot.json") -> Shot:
+    """Return the shot that a document holds; `UnusableDocument` in one sentence where it holds none."""
+    try:
+        return _shot(content, where)
+    except KeyError as error:
+        raise UnusableDocument(f"{where} has no {error.args[0]!r}") from error
+    except (TypeError, ValueError, AttributeError) as error:
+        raise UnusableDocument(f"{where} cannot be used: {error}") from error
+
+
+def _shot(content: Mapping[str, Any], where: str) -> Shot:
+    known = {f.name for f in dataclasses.fields(Shot)}
+    _only(content, known | {"format"}, where)
+    raw = content["pictures"]
+    if not isinstance(raw, list) or not raw:
+        raise UnusableDocument(f"{where}: pictures is {shown(raw)}; list at least one picture")
+    pictures = tuple(_picture(p, f"{where}: pictures[{k}]") for k, p in enumerate(raw))
+    roles = [p.role for p in pictures]
+    for k, role in enumerate(roles):
+        if role in roles[:k]:
+            raise UnusableDocument(f"{where}: two pictures have the role {shown(role)}; give each its own")
+    status = content.get("status", "complete")
+    if status not in get_args(ShotStatus):
+        raise UnusableDocument(f"{where}: status is {shown(status)}; use {said_names(get_args(ShotStatus))}")
+    return Shot(
+        id=_typed(content["id"], str, f"{where}: id"),
+        pictures=pictures,
+        taken_utc=_maybe(content.get("taken_utc"), str, f"{where}: taken_utc"),
+        taken_mono_ns=_maybe(content.get("taken_mono_ns"), int, f"{where}: taken_mono_ns"),
+        part_id=_maybe(content.get("part_id"), str, f"{where}: part_id"),
+        variant=_maybe(content.get("variant"), str, f"{where}: variant"),
+        encoder_count=_maybe(content.get("encoder_count"), int, f"{where}: encoder_count"),
+        robot_from_flange=_pose(content.get("robot_from_flange"), f"{where}: robot_from_flange"),
+        temperature_c=_maybe(content.get("temperature_c"), float, f"{where}: temperature_c"),
+        status=status,
+    )
+
+
+def _picture(raw: Any, where: str) -> Picture:
+    if not isinstance(raw, Mapping):
+        raise UnusableDocument(f"{where} is {shown(raw)}; give a table")
+    _only(raw, {f.name for f in dataclasses.fields(Picture)}, where)
+    flip = raw.get("flip", "none")
+    if flip not in get_args(Flip):
+        raise UnusableDocument(f"{where}.flip is {shown(flip)}; use {said_names(get_args(Flip))}")
+    binning = _pair(raw.get("binning", [1, 1]), f"{where}.binning")
+    if min(binning) < 1:
+        raise UnusableDocument(f"{where}.binning is {list(binning)}; choose 1 or more")
+    return Picture(
+        role=_typed(raw["role"], str, f"{where}.role"),
+        pixels_sha256=_typed(raw.get("pixels_sha256", ""), str, f"{where}.pixels_sha256"),
+        size=_pair(raw["size"], f"{where}.size"),
+        bits=_typed(raw.get("bits", 8), int, f"{where}.bits"),
+        pixel_format=_typed(raw.get("pixel_format", "Mono8"), str, f"{where}.pixel_format"),
+        camera=_typed(raw.get("camera", ""), str, f"{where}.camera"),
+        light=_maybe(raw.get("light"), str, f"{where}.light"),
+        roi_offset=_pair(raw.get("roi_offset", [0, 0]), f"{where}.roi_offset"),
+        binning=binning,
+        flip=flip,
+        exposure_s=_maybe(raw.get("exposure_s"), float, f"{where}.exposure_s"),
+        gain=_maybe(raw.get("gain"), float, f"{where}.gain"),
+        file=_maybe(raw.get("file"), str, f"{where}.file"),
+    )
+
+
+def _only(raw: Mapping[str, Any], known: set[str], where: str) -> None:
+    for key in raw:
+        if key not in known:
+            raise UnusableDocument(f"{where}: {shown(key)} is not known here; known are {said_names(sorted(known))}")
+
+
+def _typed(raw: Any, kind: type, where: str) -> Any:
+    words = {str: "text", int: "a whole number", float: "a number"}
+    good = isinstance(raw, (int, float) if kind is float else kind) and not isinstance(raw, bool)
+    if not good or (kind is float and not abs(raw) < 1e300):
+        raise UnusableDocument(f"{where} is {shown(raw)}; give {words[kind]}")
+    return float(raw) if kind is float else raw
+
+
+def _maybe(raw: Any, kind: type, where: str) -> Any:
+    return None if raw is None else _typed(raw, kind, where)
+
+
+def _pair(raw: Any, where: str) -> tuple[int, int]:
+    if not isinstance(raw, (list, tuple)) or len(raw) != 2:
+        raise UnusableDocument(f"{where} is {shown(raw)}; give two whole numbers, as in [0, 0]")
+    return _typed(raw[0], int, where), _typed(raw[1], int, where)
+
+
+def _pose(raw: Any, where: str) -> RobotPose | None:
+    if raw is None:
+        return None
+    position = tuple(_typed(v, float, where) for v in raw["position_mm"])
+    quaternion = tuple(_typed(v, float, where) for v in raw["quaternion"])
+    if len(position) != 3 or len(quaternion) != 4:
+        raise UnusableDocument(f"{where} needs three numbers in position_mm and four in quaternion")
+    return RobotPose(position, quaternion)

@@ -1,0 +1,58 @@
+"""`circle`: the edge of a hole, a disc or a boss, all round."""
+
+import math
+
+from tiepoint.foundation.reasons import Reason
+from tiepoint.recipe.context import Context, StepResult, Told
+from tiepoint.recipe.fits import form_of
+from tiepoint.recipe.kinds import Quantity, StepKind
+from tiepoint.recipe.regions import RingRegion
+from tiepoint.recipe.schema import SoughtTable
+from tiepoint.recipe.shapes import FoundCircle, measure_circle
+from tiepoint.recipe.sizes import SizeOperator, diameter_of
+
+
+class CircleTable(SoughtTable):
+    """`operator`: how the size is taken from the edge (ISO 14405-1); place and roundness are by least squares."""
+
+    region: RingRegion
+    operator: SizeOperator = "least-squares"
+
+
+def run(context: Context) -> StepResult:
+    """Measure a circle."""
+    table = context.table
+    assert isinstance(table, CircleTable)
+    ring = table.region.ring
+    radii = (ring.inner * context.unit, ring.outer * context.unit)
+    found = measure_circle(context, context.place(ring.centre), radii, (0.0, math.tau), table.polarity)
+    if isinstance(found, Reason):
+        return StepResult.without(found)
+    return StepResult(
+        told_of(context, found, table.operator), found.feature, found.flags, table.operator, (found.outline,)
+    )
+
+
+def told_of(context: Context, found: FoundCircle, operator: SizeOperator) -> dict[str, Told]:
+    """Return all quantities of a found circle."""
+    diameter = diameter_of(context, found, operator)
+    radius = diameter if isinstance(diameter, Reason) else diameter.times(0.5)
+    form = form_of(found.scatter, context.prefix)
+    return {"diameter": diameter, "radius": radius, "form": form, **context.coordinates(found.feature)}
+
+
+STEP = StepKind(
+    kind="circle",
+    says="The edge of a hole, a disc or a boss, sought outwards in a ring.",
+    table=CircleTable,
+    quantities=(
+        Quantity("diameter", "length", "by the operator", always=True),
+        Quantity("radius", "length", "half the diameter"),
+        Quantity("x", "length", "of the centre, by least squares"),
+        Quantity("y", "length", "of the centre, by least squares"),
+        Quantity("form", "length", "rms deviation from the circle that the edge noise does not explain"),
+    ),
+    run=run,
+    gives="point",
+    operators=("least-squares", "two-point", "max-inscribed", "min-circumscribed"),
+)

@@ -1,0 +1,75 @@
+"""`edge`: the place where the middle of a rectangle crosses an edge."""
+
+import math
+from typing import Literal
+
+import numpy as np
+
+from tiepoint.foundation.reasons import Reason
+from tiepoint.foundation.sources import Value, Values, combine, ensemble
+from tiepoint.recipe.context import Context, StepResult
+from tiepoint.recipe.features import PointFeature
+from tiepoint.recipe.kinds import Quantity, StepKind
+from tiepoint.recipe.layout import box_of, length_px, strips_between
+from tiepoint.recipe.regions import RectangleRegion
+from tiepoint.recipe.schema import SoughtTable
+from tiepoint.recipe.seek import edge_points
+
+
+class EdgeStepTable(SoughtTable):
+    """`which`: of several edges, the `strongest`, or the `first` or `last` along the search."""
+
+    region: RectangleRegion
+    which: Literal["strongest", "first", "last"] = "strongest"
+
+
+def run(context: Context) -> StepResult:
+    """Measure where the axis of the rectangle crosses an edge."""
+    table = context.table
+    assert isinstance(table, EdgeStepTable)
+    box = box_of(context, table.region.rectangle)
+    reach, side = box.half_across * box.across, box.half_along * box.along
+    width = length_px(context, np.array([box.centre - side, box.centre + side]))
+    strips = strips_between(
+        context, (box.centre - reach)[None], (box.centre + reach)[None], width, table.polarity, table.which
+    )
+    points = strips if isinstance(strips, Reason) else edge_points(context, strips, 1)
+    if isinstance(points, Reason):
+        return StepResult.without(points)
+    lean = float(points.normal[0] @ box.across)
+    noise, spread = ensemble(
+        f"edges:{context.prefix}",
+        f'edge noise of "{table.name}"',
+        np.array([[(points.u[0] / lean) ** 2]]),
+        "pixel",
+        math.inf,
+    )
+    # The axis stays, the edge moves: whatever shifts it along its normal moves the crossing along the axis.
+    moves = points.normal[0] @ points.d_sources[0] / lean
+    terms = {s: float(k) for s, k in zip((*noise, *points.sources), (*spread[0], *moves), strict=True) if k}
+    if context.shift.source is not None:
+        terms[context.shift.source] = float(points.light[0]) / lean
+    offset = Value(float((points.xy[0] - box.centre) @ box.across), terms)
+    place = [combine(float(points.xy[0, k]), ((offset, float(box.across[k])),)) for k in (0, 1)]
+    xy = Values(
+        points.xy[0],
+        np.array([[p.terms.get(s, 0.0) for s in offset.terms] for p in place]),
+        tuple(offset.terms),
+    )
+    point = PointFeature(xy)
+    mark = points.xy[0] + np.outer([-0.7, 0.7], side)
+    return StepResult({"offset": offset, **context.coordinates(point)}, point, points.flags, None, (mark,))
+
+
+STEP = StepKind(
+    kind="edge",
+    says="The place where the axis of a rectangle crosses an edge, averaged over the rectangle's width.",
+    table=EdgeStepTable,
+    quantities=(
+        Quantity("offset", "length", "from the rectangle's centre, along its search", always=True),
+        Quantity("x", "length", "of the place"),
+        Quantity("y", "length", "of the place"),
+    ),
+    run=run,
+    gives="point",
+)
