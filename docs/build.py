@@ -1,5 +1,6 @@
 """Make the pages that are derived from the program: `uv run python docs/build.py`; a test holds them current."""
 
+import json
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -8,6 +9,7 @@ import typer
 
 from tiepoint.cli.main import app
 from tiepoint.foundation.reasons import FLAGS, REASONS
+from tiepoint.recipe.reference import recipe_schema, reference_page
 
 REFERENCE = Path(__file__).resolve().parent / "reference"
 MADE = "<!-- Made by docs/build.py; do not edit. -->\n"
@@ -18,6 +20,8 @@ def pages() -> dict[Path, str]:
     return {
         REFERENCE / "command-line.md": command_line(),
         REFERENCE / "reasons-and-flags.md": reasons_and_flags(),
+        REFERENCE / "recipe.md": reference_page(),
+        REFERENCE / "recipe.schema.json": json.dumps(recipe_schema(), indent=1, ensure_ascii=False) + "\n",
     }
 
 
