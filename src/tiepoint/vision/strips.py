@@ -88,7 +88,7 @@ class StripEdges:
     @property
     def ok(self) -> Bools:
         """Which strips have an edge, (n,)."""
-        return self.code == 0
+        return np.asarray(self.code == 0)
 
     @property
     def reason(self) -> tuple[str, ...]:
@@ -107,7 +107,7 @@ class StripEdges:
 
     def flagged(self, code: str) -> Bools:
         """Which strips carry a flag, (n,)."""
-        return self.flag_table[:, FLAGS.index(code)]
+        return np.asarray(self.flag_table[:, FLAGS.index(code)])
 
     def flags(self, index: int) -> tuple[str, ...]:
         """The flags of one strip."""
@@ -162,7 +162,7 @@ def _checked_strips(
 
 def default_saturation(picture: NDArray[np.generic]) -> float:
     """Return the level at which a pixel counts as saturated: the type's largest; never for float pictures."""
-    return float(np.iinfo(picture.dtype).max) if np.issubdtype(picture.dtype, np.integer) else math.inf
+    return {"uint8": 255.0, "uint16": 65535.0}.get(picture.dtype.name, math.inf)
 
 
 @dataclass(frozen=True, slots=True)

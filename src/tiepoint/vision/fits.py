@@ -1,0 +1,330 @@
+"""Lines, circles and arcs through many edge points, in any unit, with covariance and sensitivities."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.foundation.errors import PoorGeometry
+from tiepoint.foundation.reasons import flag
+from tiepoint.vision.shape_fit import Look, ShapeFit, checked, fit_shape
+
+Array = NDArray[np.float64]
+
+FEW_DOF = 10.0
+OUTLIER_SHARE = 0.15
+SHORT_ARC_RAD = math.pi / 2
+
+
+@dataclass(frozen=True, slots=True)
+class LineFit:
+    """A straight line: `anchor` (2,) on it, direction `angle_rad` (from +x towards +y).
+
+    Parameters are (offset, angle): the offset at the anchor along `normal`, a quarter turn from the direction in the
+    sense +x → +y, and the angle; the anchor is the points' weighted centre, where the two are uncorrelated.
+    `covariance` (2, 2), `sensitivity` (2, n) to displacements along the points' `normals` (n, 2), all equal to
+    `normal`. `start` and `end` are how far the points that belong reach along the direction from the anchor.
+    """
+
+    anchor: Array
+    angle_rad: float
+    covariance: Array
+    sensitivity: Array
+    normals: Array
+    residuals: Array
+    weights: Array
+    inlier_share: float
+    sigma: float
+    noise: float
+    form: float
+    dof: float
+    start: float
+    end: float
+    flags: tuple[str, ...]
+
+    @property
+    def direction(self) -> Array:
+        """Unit vector along the line (2,)."""
+        return np.array([math.cos(self.angle_rad), math.sin(self.angle_rad)])
+
+    @property
+    def normal(self) -> Array:
+        """Unit vector across the line (2,)."""
+        return np.array([-math.sin(self.angle_rad), math.cos(self.angle_rad)])
+
+    @property
+    def ends(self) -> Array:
+        """Both ends of what was seen (2, 2)."""
+        ends: Array = self.anchor + np.outer([self.start, self.end], self.direction)
+        return ends
+
+
+@dataclass(frozen=True, slots=True)
+class CircleFit:
+    """A circle: `centre` (2,), `radius`; parameters are (x, y, radius).
+
+    `covariance` (3, 3), `sensitivity` (3, n) to displacements along `normals` (n, 2), which point outwards;
+    `residuals` (n,) are positive outside. `span_rad` is the angle that the points that belong cover: a full turn less
+    the widest gap between neighbours.
+    """
+
+    centre: Array
+    radius: float
+    covariance: Array
+    sensitivity: Array
+    normals: Array
+    residuals: Array
+    weights: Array
+    inlier_share: float
+    sigma: float
+    noise: float
+    form: float
+    dof: float
+    span_rad: float
+    flags: tuple[str, ...]
+
+    @property
+    def curvature(self) -> float:
+        """1/radius: what short arcs determine without bias (the radius itself grows long tails)."""
+        return 1.0 / self.radius
+
+    @property
+    def u_curvature(self) -> float:
+        """Standard uncertainty of the curvature."""
+        return math.sqrt(float(self.covariance[2, 2])) / self.radius**2
+
+    @property
+    def radius_bias(self) -> float:
+        """Expected excess of the radius, u²/R: the second-order term of R = 1/curvature under Gaussian noise.
+
+        Negligible on full circles, and to be told (or taken off) on short arcs.
+        """
+        return float(self.covariance[2, 2]) / self.radius
+
+
+class _Line:
+    """Parameters (x, y, angle) with the step (offset, angle)."""
+
+    unknowns = 2
+    sample = 2
+
+    def start(self, points: Array) -> Array:
+        centre = points.mean(axis=0)
+        d = points - centre
+        values, vectors = np.linalg.eigh(d.T @ d)
+        if not values[1] > 0:
+            raise PoorGeometry("the points do not determine a line: they are all at one place")
+        along = vectors[:, 1]
+        # From the first point towards the last, so that the caller's order gives the direction.
+        along = along if along @ (points[-1] - points[0]) >= 0 else -along
+        return np.array([centre[0], centre[1], math.atan2(along[1], along[0])])
+
+    def look(self, points: Array, parameters: Array) -> Look:
+        c, s = math.cos(parameters[2]), math.sin(parameters[2])
+        d = points - parameters[:2]
+        normals = np.broadcast_to(np.array([-s, c]), points.shape)
+        return Look(d @ np.array([-s, c]), normals, np.column_stack([np.ones(len(d)), d @ np.array([c, s])]))
+
+    def moved(self, parameters: Array, step: Array) -> Array:
+        c, s = math.cos(parameters[2]), math.sin(parameters[2])
+        return np.asarray(parameters + np.array([-s * step[0], c * step[0], step[1]]))
+
+
+class _Circle:
+    """Parameters (x, y, radius)."""
+
+    unknowns = 3
+    sample = 3
+
+    def start(self, points: Array) -> Array:
+        return taubin(points)
+
+    def look(self, points: Array, parameters: Array) -> Look:
+        d = points - parameters[:2]
+        r = np.hypot(d[:, 0], d[:, 1])
+        normals = d / np.maximum(r, 1e-300)[:, None]
+        return Look(r - parameters[2], normals, np.column_stack([normals, np.ones(len(d))]))
+
+    def moved(self, parameters: Array, step: Array) -> Array:
+        return parameters + step
+
+
+def kasa(points: Array) -> Array:
+    """Return (x, y, radius) of the plain algebraic fit Σ(|p − c|² − r²)² (Kåsa 1976); shrinks on arcs below 90°."""
+    centre = points.mean(axis=0)
+    d = points - centre
+    size = math.sqrt(float(np.mean(np.sum(d**2, axis=1))))
+    if not size > 0:
+        raise PoorGeometry("the points do not determine a circle: they are all at one place")
+    d = d / size
+    columns = np.column_stack([2 * d, np.ones(len(d))])
+    z = np.sum(d**2, axis=1)
+    if np.linalg.cond(columns) > 1e7:
+        raise PoorGeometry("the points do not determine a circle: they lie on a line")
+    a, b, c = np.linalg.lstsq(columns, z, rcond=None)[0]
+    return np.array([centre[0] + size * a, centre[1] + size * b, size * math.sqrt(max(c + a * a + b * b, 0.0))])
+
+
+def taubin(points: Array) -> Array:
+    """Return (x, y, radius) of Taubin's algebraic fit (PAMI 13, 1991; as an eigenvalue problem, as in Chernov 2010, ch. 5).
+
+    Nearly free of Kåsa's shrinkage on short arcs, so a start from which Gauss-Newton settles in few rounds.
+    """
+    centre = points.mean(axis=0)
+    d = points - centre
+    z = np.sum(d**2, axis=1)
+    mean = float(z.mean())
+    if not mean > 0:
+        raise PoorGeometry("the points do not determine a circle: they are all at one place")
+    table = np.column_stack([(z - mean) / (2 * math.sqrt(mean)), d])
+    vector = np.linalg.eigh(table.T @ table)[1][:, 0]
+    a0 = vector[0] / (2 * math.sqrt(mean))
+    # A sagitta below a millionth of the points' extent is a line for every purpose.
+    if abs(a0) * math.sqrt(mean) < 1e-7:
+        raise PoorGeometry("the points do not determine a circle: they lie on a line")
+    offset = -vector[1:] / (2 * a0)
+    radius = math.sqrt(float(offset @ offset) + mean)
+    return np.array([*(centre + offset), radius])
+
+
+def span_of(angles: Array) -> float:
+    """Return the angle that directions (n,) rad cover: a full turn less the widest gap between neighbours."""
+    if angles.size < 2:
+        return 0.0
+    ordered = np.sort(np.mod(angles, 2 * math.pi))
+    return 2 * math.pi - float(np.diff(np.append(ordered, ordered[0] + 2 * math.pi)).max())
+
+
+def common_flags(fit: ShapeFit) -> list[str]:
+    """Return the flags that every shape's fit can carry."""
+    flags = [flag("few_points")] if fit.dof < FEW_DOF else []
+    if fit.inlier_share < 1.0 - OUTLIER_SHARE:
+        flags.append(flag("outliers"))
+    if fit.form > 0.0:
+        flags.append(flag("form_error"))
+    return flags
+
+
+def fit_line(
+    points: Array,
+    normal_u: Array | None = None,
+    covariances: Array | None = None,
+    *,
+    robust: bool = True,
+    overlap: float = 1.0,
+    seed: int = 0,
+) -> LineFit:
+    """Fit a straight line by least squares across it to points (n, 2), n ≥ 2.
+
+    `normal_u` (n,) are standard uncertainties across the line, or `covariances` (n, 2, 2); without either all points
+    weigh the same. `overlap` ≥ 1: how many strips share a pixel of the edge. The direction runs from the first point
+    towards the last. Raises `PoorGeometry` where the points do not determine a line.
+    """
+    xy, stated = checked(points, normal_u, covariances, 2, "a line")
+    fit = fit_shape(_Line(), xy, stated, robust=robust, overlap=overlap, seed=seed, what="a line")
+    angle = float(fit.parameters[2])
+    direction = np.array([math.cos(angle), math.sin(angle)])
+    if direction @ (xy[-1] - xy[0]) < 0:
+        return _turned(xy, fit, math.remainder(angle + math.pi, 2 * math.pi), -1.0)
+    return _turned(xy, fit, math.remainder(angle, 2 * math.pi), 1.0)
+
+
+def _turned(xy: Array, fit: ShapeFit, angle: float, sense: float) -> LineFit:
+    """Return the line with its direction as asked (`sense` −1: against the fit's) and its anchor at the centre."""
+    direction = np.array([math.cos(angle), math.sin(angle)])
+    belongs = fit.weights > 0
+    # Offset and angle are uncorrelated at the weighted centre of the points that belong; the line stays the same.
+    along = (xy - fit.parameters[:2]) @ direction
+    shift = float(np.average(along[belongs], weights=fit.weights[belongs]))
+    # The offset turns its sign with the normal, and so do displacements along it; the angle does not.
+    turn = np.array([[1.0, shift], [0.0, 1.0]])
+    signs = np.array([sense, 1.0])
+    covariance = np.outer(signs, signs) * fit.covariance
+    sensitivity = (signs[:, None] * fit.sensitivity) * sense
+    reach = along[belongs] - shift
+    return LineFit(
+        anchor=fit.parameters[:2] + shift * direction,
+        angle_rad=angle,
+        covariance=turn @ covariance @ turn.T,
+        sensitivity=turn @ sensitivity,
+        normals=sense * fit.normals,
+        residuals=sense * fit.residuals,
+        weights=fit.weights,
+        inlier_share=fit.inlier_share,
+        sigma=fit.sigma,
+        noise=fit.noise,
+        form=fit.form,
+        dof=fit.dof,
+        start=float(reach.min()),
+        end=float(reach.max()),
+        flags=tuple(common_flags(fit)),
+    )
+
+
+def fit_circle(
+    points: Array,
+    normal_u: Array | None = None,
+    covariances: Array | None = None,
+    *,
+    robust: bool = True,
+    overlap: float = 1.0,
+    seed: int = 0,
+) -> CircleFit:
+    """Fit a circle by least squares along its normals (geometric fit) to points (n, 2), n ≥ 3.
+
+    `normal_u` (n,) are standard uncertainties along the normals, or `covariances` (n, 2, 2); without either all
+    points weigh the same. `overlap` ≥ 1: how many strips share a pixel of the edge. Raises `PoorGeometry` where the
+    points do not determine a circle.
+    """
+    xy, stated = checked(points, normal_u, covariances, 3, "a circle")
+    fit = fit_shape(_Circle(), xy, stated, robust=robust, overlap=overlap, seed=seed, what="a circle")
+    belongs = fit.weights > 0
+    span = span_of(np.arctan2(fit.normals[belongs, 1], fit.normals[belongs, 0]))
+    flags = common_flags(fit) + ([flag("arc_short")] if span < SHORT_ARC_RAD else [])
+    return CircleFit(
+        centre=fit.parameters[:2],
+        radius=float(fit.parameters[2]),
+        covariance=fit.covariance,
+        sensitivity=fit.sensitivity,
+        normals=fit.normals,
+        residuals=fit.residuals,
+        weights=fit.weights,
+        inlier_share=fit.inlier_share,
+        sigma=fit.sigma,
+        noise=fit.noise,
+        form=fit.form,
+        dof=fit.dof,
+        span_rad=span,
+        flags=tuple(sorted(flags)),
+    )
+
+
+def fit_arc(
+    points: Array,
+    normal_u: Array | None = None,
+    covariances: Array | None = None,
+    *,
+    robust: bool = True,
+    overlap: float = 1.0,
+    seed: int = 0,
+) -> CircleFit:
+    """Fit the circle of an arc, as `fit_circle` does, and take the radius' second-order bias off.
+
+    On a short arc the curvature is what noise moves symmetrically; the radius found is too large by about u²/R on
+    average (`radius_bias`). It is taken off along the direction in which noise moves centre and radius together, where
+    it is below half of u; above that the linear law has failed, the fit is left as it is, and `linear_law_doubtful`
+    says so.
+    """
+    fit = fit_circle(points, normal_u, covariances, robust=robust, overlap=overlap, seed=seed)
+    u = math.sqrt(float(fit.covariance[2, 2]))
+    bias = fit.radius_bias
+    if bias > 0.5 * u:
+        return _replaced(fit, fit.centre, fit.radius, (flag("linear_law_doubtful"),))
+    move = fit.covariance[:, 2] / fit.covariance[2, 2] * bias if u > 0 else np.zeros(3)
+    return _replaced(fit, fit.centre - move[:2], fit.radius - float(move[2]), ())
+
+
+def _replaced(fit: CircleFit, centre: Array, radius: float, flags: tuple[str, ...]) -> CircleFit:
+    same = {name: getattr(fit, name) for name in CircleFit.__dataclass_fields__}
+    return CircleFit(**{**same, "centre": centre, "radius": radius, "flags": tuple(sorted({*fit.flags, *flags}))})

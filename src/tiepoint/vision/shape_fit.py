@@ -1,0 +1,326 @@
+"""The one way in which a shape is fitted to edge points: geometric, weighted, robust, with its sensitivities.
+
+A shape tells, for its parameters p, each point's distance e outside it along the shape's own normal, that normal,
+and the Jacobian J of the shape's place along the normal by p. Gauss-Newton then moves p by M·e with
+M = (JᵀWJ)⁻¹JᵀW (Chernov, Circular and Linear Regression, 2010, ch. 4, from memory). M is kept: it is the
+sensitivity of every parameter to every point's displacement along its normal, through which a caller can push what
+all points share (a tie, an edge definition).
+
+Outliers: biweights from a least-squares start; where that start is not to be trusted, from a consensus over drawn
+samples (least median of squares, Rousseeuw 1984). The biweights only tell who belongs: the result is the
+least-squares fit to the points that do, so its covariance and degrees of freedom are those of least squares.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+from tiepoint.foundation.errors import PoorGeometry, UnusableInput
+
+Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+TUKEY = 4.685
+MAD = 1.4826
+OUTSIDE = 3.5
+"""Robust standard deviations from which a point does not belong: one good point in 2,000."""
+DRAWS = 100
+"""Samples of a consensus: with 40 % outliers, one of three points is free of them but once in 3e10 fits."""
+DOUBT_SHARE, DOUBT_SCALE, LEAST_SCALE = 0.15, 3.0, 0.3
+"""Outlying share, and residuals over stated noise, from which a least-squares start is not trusted; and the least
+residuals over stated noise that are believed, so that points which agree by chance reject nobody."""
+BETTER = 0.8
+"""Ratio of the residual scales from which a consensus replaces the biweights from a least-squares start."""
+ROUNDS = 30
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """A shape beside n points: distance outside `e` (n,), unit normals (n, 2), Jacobian (n, p)."""
+
+    e: Array
+    normals: Array
+    jacobian: Array
+
+
+class Shape(Protocol):
+    """What can be fitted: parameters are a plain array whose meaning only the shape knows."""
+
+    @property
+    def unknowns(self) -> int:
+        """Number of parameters p that a step has."""
+
+    @property
+    def sample(self) -> int:
+        """Number of points that determine one."""
+
+    def start(self, points: Array) -> Array:
+        """Return rough parameters; raises `PoorGeometry` where the points determine none."""
+
+    def look(self, points: Array, parameters: Array) -> Look:
+        """Return the shape beside the points."""
+
+    def moved(self, parameters: Array, step: Array) -> Array:
+        """Return the parameters after a step (p,)."""
+
+
+@dataclass(frozen=True, slots=True)
+class ShapeFit:
+    """A settled fit of n points with p parameters.
+
+    `covariance` (p, p) is scaled by the fit's own residuals. `sensitivity` (p, n): parameter by displacement along
+    the normal; zero for points left out. `variances` (n,) are those used as weights, form included. `sigma` is the
+    residual standard deviation, `noise` what the stated u explain of it (NaN where none were stated), `form` the
+    rest where it is significant. Without redundancy and stated noise the covariance is NaN and `dof` 0.
+    """
+
+    parameters: Array
+    covariance: Array
+    sensitivity: Array
+    normals: Array
+    residuals: Array
+    weights: Array
+    variances: Array
+    sigma: float
+    noise: float
+    form: float
+    dof: float
+
+    @property
+    def inlier_share(self) -> float:
+        """Share of the points that belong."""
+        return float(np.mean(self.weights > 0))
+
+
+@dataclass(frozen=True, slots=True)
+class Stated:
+    """What is stated of the points' noise: deviations along the normal (n,), covariances (n, 2, 2), or nothing."""
+
+    u: Array | None
+    covariances: Array | None
+
+    def variances(self, normals: Array) -> Array | None:
+        """Return the variances along the normals (n,)."""
+        if self.covariances is not None:
+            return np.asarray(np.einsum("ni,nij,nj->n", normals, self.covariances, normals))
+        return None if self.u is None else self.u**2
+
+    def of(self, kept: Bools) -> "Stated":
+        """Return what is stated of some of the points."""
+        return Stated(
+            None if self.u is None else self.u[kept],
+            None if self.covariances is None else self.covariances[kept],
+        )
+
+
+def checked(points: Array, u: Array | None, covariances: Array | None, least: int, what: str) -> tuple[Array, Stated]:
+    """Return points (n, 2) and their stated noise, or raise a sentence about what cannot be used."""
+    xy = np.asarray(points, dtype=np.float64)
+    if xy.ndim != 2 or xy.shape[1] != 2:
+        raise UnusableInput(f"edge points have the shape {xy.shape}; (n, 2) is needed")
+    if len(xy) < least:
+        raise PoorGeometry(f"{len(xy)} points do not determine {what}; at least {least} are needed")
+    if not np.all(np.isfinite(xy)):
+        raise UnusableInput("an edge point is not finite; leave out strips without an edge")
+    deviations = None if u is None else np.broadcast_to(np.asarray(u, dtype=np.float64), (len(xy),))
+    matrices = None if covariances is None else np.asarray(covariances, dtype=np.float64)
+    if deviations is not None and not np.all(deviations > 0):
+        raise UnusableInput("a standard uncertainty of an edge point is not above zero")
+    if matrices is not None and matrices.shape != (len(xy), 2, 2):
+        raise UnusableInput(f"covariances have the shape {matrices.shape}; ({len(xy)}, 2, 2) is needed")
+    return xy, Stated(deviations, matrices)
+
+
+def biweight(e: Array, scale: float) -> Array:
+    """Return Tukey's biweight of residuals e (n,) for a robust standard deviation `scale`."""
+    x = e / (TUKEY * max(scale, 1e-300))
+    return np.asarray(np.maximum(1.0 - x * x, 0.0) ** 2)
+
+
+def robust_scale(e: Array, unknowns: int) -> float:
+    """Return 1.4826·median|e|, enlarged for few points (Rousseeuw & Leroy 1987, ch. 5, from memory)."""
+    return MAD * (1.0 + 5.0 / max(e.size - unknowns, 1)) * float(np.median(np.abs(e)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Round:
+    """One Gauss-Newton round: where it looked from, (JᵀWJ)⁻¹, M = (JᵀWJ)⁻¹JᵀW and the step M·e."""
+
+    look: Look
+    inverse: Array
+    sensitivity: Array
+    step: Array
+
+    @property
+    def shift(self) -> Array:
+        """How far the step moves the shape along its normal at each point (n,)."""
+        return np.asarray(self.look.jacobian @ self.step)
+
+
+def _round(look: Look, weights: Array, what: str) -> _Round:
+    """Return the round from a look; raises `PoorGeometry` where the points leave a parameter open."""
+    weighted = look.jacobian.T * weights
+    normal = weighted @ look.jacobian
+    scale = np.sqrt(np.diag(normal))
+    if not np.all(np.isfinite(scale)) or not scale.min() > 0:
+        raise PoorGeometry(f"the points do not determine {what}")
+    # Scaled to a unit diagonal, so that angles and lengths compare; then the spread of values is that of geometry.
+    values, vectors = np.linalg.eigh(normal / np.outer(scale, scale))
+    if not values[0] > 1e-12 * values[-1]:
+        raise PoorGeometry(f"the points do not determine {what}: they are too alike")
+    inverse = (vectors / values) @ vectors.T / np.outer(scale, scale)
+    sensitivity = inverse @ weighted
+    return _Round(look, inverse, sensitivity, sensitivity @ look.e)
+
+
+def _settle(shape: Shape, points: Array, weights: Array, parameters: Array, what: str) -> tuple[Array, _Round]:
+    """Return the weighted least-squares parameters from a start, and the last round, from just beside them."""
+    size = float(np.ptp(points, axis=0).max())
+    last = _round(shape.look(points, parameters), weights, what)
+    for _ in range(ROUNDS):
+        parameters = shape.moved(parameters, last.step)
+        if not np.all(np.isfinite(parameters)):
+            raise PoorGeometry(f"the points do not determine {what}: the fit runs away")
+        small = float(np.abs(last.shift).max()) < 1e-4 * size
+        last = _round(shape.look(points, parameters), weights, what)
+        # Quadratic convergence: a round after one below 1e-4 of the size is below 1e-8 of it.
+        if small:
+            break
+    return shape.moved(parameters, last.step), last
+
+
+def _reweighted(
+    shape: Shape, points: Array, base: Array, parameters: Array, floor: float, what: str
+) -> tuple[Array, float]:
+    """Return the parameters under biweights from a start, and the robust scale of the residuals over √(1/base)."""
+    root = np.sqrt(base)
+    scale = floor
+    for _ in range(ROUNDS):
+        look = shape.look(points, parameters)
+        scale = max(robust_scale(look.e * root, shape.unknowns), floor)
+        round_ = _round(look, base * biweight(look.e * root, scale), what)
+        parameters = shape.moved(parameters, round_.step)
+        # Who belongs is all that is asked of this: a hundredth of the scatter decides nothing.
+        if float(np.abs(round_.shift * root).max()) < 0.01 * scale:
+            break
+    return parameters, scale
+
+
+def _consensus(shape: Shape, points: Array, base: Array, seed: int) -> Array:
+    """Return the drawn shape with the least median residual; raises `PoorGeometry` where no sample has one."""
+    rng = np.random.default_rng(seed)
+    best, least = None, math.inf
+    for _ in range(DRAWS):
+        drawn = rng.choice(len(points), shape.sample, replace=False)
+        try:
+            parameters = shape.start(points[drawn])
+        except PoorGeometry:
+            continue
+        middle = float(np.median(np.abs(shape.look(points, parameters).e) * np.sqrt(base)))
+        if middle < least:
+            best, least = parameters, middle
+    if best is None:
+        raise PoorGeometry("no few of the points determine the shape")
+    return best
+
+
+def _robustly(
+    shape: Shape, points: Array, base: Array, parameters: Array, known: bool, seed: int, what: str
+) -> tuple[Array, Bools]:
+    """Return parameters near which the inliers' fit lies, and who belongs (n,).
+
+    `parameters` are those of least squares; `known`: the noise is stated, and `base` its 1/u². Where nothing stands
+    out of the least-squares fit and its residuals are not larger than stated, all belong.
+    """
+    root = np.sqrt(base)
+    floor = LEAST_SCALE if known else 1e-12 * float(np.ptp(points, axis=0).max())
+    e = np.abs(shape.look(points, parameters).e * root)
+    scale = max(robust_scale(e, shape.unknowns), floor)
+    if known and scale < DOUBT_SCALE and e.max() <= OUTSIDE * scale:
+        return parameters, np.ones(len(points), bool)
+    found, scale = _reweighted(shape, points, base, parameters, floor, what)
+    outlying = float(np.mean(np.abs(shape.look(points, found).e * root) > OUTSIDE * scale))
+    # Without a stated noise a cluster of outliers that swells the scale would hide behind it.
+    if not known or outlying > DOUBT_SHARE or scale > DOUBT_SCALE:
+        start = _consensus(shape, points, base, seed)
+        other, other_scale = _reweighted(shape, points, base, start, floor, what)
+        if other_scale < BETTER * scale:
+            found, scale = other, other_scale
+    return found, np.abs(shape.look(points, found).e * root) <= OUTSIDE * scale
+
+
+def _form(e: Array, variances: Array, belongs: Bools, unknowns: int) -> float:
+    """Return the standard deviation of the form error: what the residuals show beyond the stated noise, if sure.
+
+    Sure means that noise alone would leave as much in 1 % of the cases (chi-squared test).
+    """
+    dof = int(belongs.sum()) - unknowns
+    if dof < 1:
+        return 0.0
+    chi2 = float(np.sum(e[belongs] ** 2 / variances[belongs]))
+    if special.chdtrc(dof, chi2) > 0.01:
+        return 0.0
+    squares = float(np.sum(e[belongs] ** 2)) / dof
+    return math.sqrt(max(squares - float(np.mean(variances[belongs])), 0.0))
+
+
+def fit_shape(
+    shape: Shape, points: Array, stated: Stated, *, robust: bool, overlap: float, seed: int, what: str
+) -> ShapeFit:
+    """Fit a shape to points (n, 2).
+
+    `overlap` ≥ 1 tells how many strips share a pixel of the edge: n/overlap points are independent. Raises
+    `PoorGeometry` where the points do not determine it.
+    """
+    n = len(points)
+    parameters = shape.start(points)
+    noise2 = stated.variances(shape.look(points, parameters).normals)
+    base = np.ones(n) if noise2 is None else 1.0 / noise2
+    parameters, last = _settle(shape, points, base, parameters, what)
+    belongs = np.ones(n, bool)
+    if robust and n > shape.unknowns + 1:
+        near, belongs = _robustly(shape, points, base, parameters, noise2 is not None, seed, what)
+        if not belongs.all():
+            parameters, last = _settle(shape, points, base * belongs, near, what)
+    variances, form = 1.0 / base, 0.0
+    if noise2 is not None:
+        form = _form(last.look.e, noise2, belongs, shape.unknowns)
+    if form > 0.0:
+        variances = variances + form * form
+        parameters, last = _settle(shape, points, belongs / variances, parameters, what)
+    return _finished(parameters, last, belongs / variances, variances, noise2, form, overlap)
+
+
+def _finished(
+    parameters: Array, last: _Round, weights: Array, variances: Array, noise2: Array | None, form: float, overlap: float
+) -> ShapeFit:
+    """Return the fit with its covariance from its own residuals.
+
+    Without redundancy the stated noise stands for them (as if known exactly); without either there is no covariance.
+    """
+    belongs = weights > 0
+    e = last.look.e - last.shift
+    unknowns = last.step.size
+    spare = float(belongs.sum()) - unknowns
+    # Fewer independent points leave as much scatter: the mean square keeps its plain divisor.
+    unit = float(weights @ e**2) / spare if spare > 0 else (math.nan if noise2 is None else 1.0)
+    dof = max(belongs.sum() / max(overlap, 1.0) - unknowns, 0.0)
+    if spare <= 0 and noise2 is not None:
+        dof = math.inf
+    return ShapeFit(
+        parameters=parameters,
+        covariance=unit * max(overlap, 1.0) * last.inverse,
+        sensitivity=last.sensitivity,
+        normals=last.look.normals,
+        residuals=e,
+        weights=weights,
+        variances=variances,
+        sigma=math.sqrt(unit * float(variances[belongs].mean())),
+        noise=math.sqrt(float(noise2[belongs].mean())) if noise2 is not None else math.nan,
+        form=form,
+        dof=float(dof),
+    )
