@@ -11,6 +11,7 @@ from tiepoint.cli.typed import Point, points_px
 from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
+    from tiepoint.documents.tables import Numbers
     from tiepoint.ties.probe import Probe, ProbedLength, ProbePoint
     from tiepoint.ties.tie import Tie
 
@@ -71,11 +72,17 @@ def probe(
     if at is not None and length is None and points is None:
         present(_points(tie, points_px("--at", [*at, *(more or [])]), extrapolate), as_json)
     if points is not None and not (at or length or more):
-        from tiepoint.documents.tables import read_numbers
-
-        px = [(x, y) for x, y in read_numbers(points, ("x", "y")).values]
+        px = [(x, y) for x, y in read_columns(points, ("x", "y")).values]
         present(_points(tie, px, extrapolate), as_json)
     raise UnusableInput("give one of --at X,Y, --points POINTS.csv or --length X,Y X,Y")
+
+
+def read_columns(path: Path, columns: tuple[str, ...]) -> "Numbers":
+    """Return the named columns of a table of numbers."""
+    from tiepoint.documents.files import read_text
+    from tiepoint.documents.tables import read_numbers
+
+    return read_numbers(read_text(path), columns, str(path))
 
 
 def _pairs(texts: list[str]) -> list[tuple[Point, Point]]:

@@ -1,70 +1,97 @@
-"""Tables of numbers in CSV: columns by name, every fault named with its line."""
+"""Tables of numbers as text, the way spreadsheets of any country write them: columns by name, faults with their line.
+
+The first row names the columns, in any order; further ones are ignored. Cells are parted by a comma, a semicolon or a
+tab; with the latter two a decimal comma is read. Blank lines and lines that begin with # are skipped.
+"""
 
 import csv
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
-from tiepoint.documents.files import read_text
 from tiepoint.foundation.errors import UnusableDocument
 
-MOST_ROWS = 200_000
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?\Z", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
 class Numbers:
-    """Rows of a table: `values` as numbers, `texts` as typed, both in the order of the columns asked for."""
+    """Rows of a table in the order of the columns asked for.
 
-    values: list[list[float]]
-    texts: list[list[str]]
-
-
-def read_numbers(path: Path, columns: Sequence[str]) -> Numbers:
-    """Return the named columns of a CSV file; others, and empty lines, are left out.
-
-    Raises `UnusableDocument` in one sentence where a column is missing, a cell is no finite number, or no row is left.
+    `values` as numbers; `texts` as typed, with a decimal point; `lines` of the file, from 1, on which each row stands.
     """
+
+    values: tuple[tuple[float, ...], ...]
+    texts: tuple[tuple[str, ...], ...]
+    lines: tuple[int, ...]
+
+
+def read_numbers(text: str, columns: Sequence[str], where: str = "the table", most_rows: int = 100_000) -> Numbers:
+    """Return the named columns; `UnusableDocument` in one sentence with row, line and column of the first fault."""
+    lines = [(n, s) for n, s in enumerate(text.removeprefix("\ufeff").splitlines(), 1) if _means_something(s)]
+    if not lines:
+        raise UnusableDocument(f"{where} is empty; its first row names the columns: {', '.join(columns)}")
+    separator = next((s for s in (";", "\t", ",") if s in lines[0][1]), ",")
+    rows = [(number, _cells(line, separator, f"{where}, line {number}")) for number, line in lines]
+    header = rows[0][1]
+    places = _places(header, columns, where)
+    data = [(number, cells) for number, cells in rows[1:] if any(cells)]
+    if not data:
+        raise UnusableDocument(f"{where} names its columns but holds no row; give at least one")
+    if len(data) > most_rows:
+        raise UnusableDocument(f"{where} holds {len(data)} rows; at most {most_rows} are read")
+    texts = []
+    for k, (number, cells) in enumerate(data, 1):
+        here = f"{where}, row {k} (line {number})"
+        _check_width(cells, len(header), separator, here)
+        row = [cells[place] if place < len(cells) else "" for place in places]
+        texts.append(tuple(_number(c, name, separator, here) for c, name in zip(row, columns, strict=True)))
+    values = tuple(tuple(map(float, row)) for row in texts)
+    return Numbers(values, tuple(texts), tuple(number for number, _ in data))
+
+
+def _means_something(line: str) -> bool:
+    return bool(line.strip()) and not line.lstrip().startswith("#")
+
+
+def _cells(line: str, separator: str, where: str) -> list[str]:
     try:
-        lines = list(enumerate(csv.reader(read_text(path).splitlines()), 1))
+        rows = list(csv.reader([line], delimiter=separator, strict=True, skipinitialspace=True))
     except csv.Error as error:
-        raise UnusableDocument(f"{path} is not a table of comma-separated values: {error}") from error
-    lines = [(number, row) for number, row in lines if any(cell.strip() for cell in row)]
-    if len(lines) > MOST_ROWS:
-        raise UnusableDocument(f"{path} has {len(lines)} lines; at most {MOST_ROWS} are read")
-    places = _places(path, lines[0][1] if lines else [], columns)
-    texts = [[row[k].strip() if k < len(row) else "" for k in places] for _, row in lines[1:]]
-    if not texts:
-        raise UnusableDocument(f"{path} names its columns but has no row; give at least one")
-    values = [
-        [_number(cell, f"{path}, line {number}, {name}") for cell, name in zip(row, columns, strict=True)]
-        for (number, _), row in zip(lines[1:], texts, strict=True)
-    ]
-    return Numbers(values, texts)
+        raise UnusableDocument(f"{where} cannot be read as a row of cells: {error}") from error
+    return [cell.strip() for cell in rows[0]] if rows else []
 
 
-def _places(path: Path, header: Sequence[str], columns: Sequence[str]) -> list[int]:
-    names = [cell.strip().lower() for cell in header]
-    missing = [name for name in columns if name not in names]
-    if missing:
-        said = ",".join(header)
-        hint = "; separate the columns by commas" if ";" in said or "\t" in said else ""
+def _places(header: Sequence[str], columns: Sequence[str], where: str) -> list[int]:
+    names = [name.lower() for name in header]
+    if missing := [c for c in columns if c not in names]:
+        seen = ", ".join(header)[:80]
         raise UnusableDocument(
-            f"{path} has no column {missing[0]}; its first line must name the columns {', '.join(columns)}, "
-            f"and it is {said[:60]!r}{hint}"
+            f"{where} has no column {missing[0]} (its first row reads: {seen}); the first row must name "
+            f"{', '.join(columns)}"
         )
-    twice = [name for name in columns if names.count(name) > 1]
-    if twice:
-        raise UnusableDocument(f"{path} has the column {twice[0]} twice; rename one")
-    return [names.index(name) for name in columns]
+    if doubled := [c for c in columns if names.count(c) > 1]:
+        raise UnusableDocument(f"{where} names the column {doubled[0]} twice; keep one")
+    return [names.index(c) for c in columns]
 
 
-def _number(cell: str, where: str) -> float:
-    try:
-        number = math.nan if "_" in cell else float(cell)
-    except ValueError:
-        number = math.nan
-    if not math.isfinite(number):
-        said = f"is {cell[:40]!r}" if cell else "is empty"
-        raise UnusableDocument(f"{where} {said}; give a number with a decimal point, as in 12.5")
-    return number
+def _check_width(cells: Sequence[str], width: int, separator: str, where: str) -> None:
+    filled = len(cells) - next((k for k, c in enumerate(reversed(cells)) if c), 0)
+    if filled > width:
+        hint = "; with decimal commas part the cells by semicolons" if separator == "," else ""
+        raise UnusableDocument(f"{where} has {filled} cells where the first row names {width} columns{hint}")
+
+
+def _number(cell: str, column: str, separator: str, where: str) -> str:
+    """Return the cell as text with a decimal point, checked to be a finite number."""
+    text = cell.replace("\N{MINUS SIGN}", "-")
+    if separator != ",":
+        text = text.replace(",", ".")
+    if not text:
+        raise UnusableDocument(f"{where}: {column} is empty; give a number")
+    if not _NUMBER.match(text):
+        raise UnusableDocument(f"{where}: {column} reads {cell[:40]!r}; give a bare number, as in 12.5")
+    if not math.isfinite(float(text)):
+        raise UnusableDocument(f"{where}: {column} reads {cell[:40]!r}, which is beyond all measure")
+    return text
