@@ -31,9 +31,7 @@ class Outline:
     @property
     def signed_area_mm2(self) -> float:
         """Enclosed area, positive where the ring runs counter-clockwise."""
-        p, q = self.points, self.ends
-        chords = 0.5 * float(np.sum(p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0]))
-        return chords + float(np.sum(_segment_areas(np.hypot(*(q - p).T), self.turns_rad)))
+        return float(areas_under(self.points, self.ends, self.turns_rad).sum())
 
     def moved(self, x_mm: float, y_mm: float, angle_rad: float = 0.0) -> "Outline":
         """Return the outline turned about the origin and then shifted."""
@@ -41,12 +39,13 @@ class Outline:
         return Outline(self.points @ np.array([[c, s], [-s, c]]) + (x_mm, y_mm), self.turns_rad)
 
 
-def _segment_areas(chord: Array, turn: Array) -> Array:
-    """Return the area between each arc and its chord: R²(θ − sin θ)/2."""
+def areas_under(start: Array, end: Array, turn: Array) -> Array:
+    """Return what each edge (n,) adds to its ring's signed area: ½·(x·y' − y·x'), and R²(θ − sin θ)/2 of an arc."""
+    chords = 0.5 * (start[:, 0] * end[:, 1] - start[:, 1] * end[:, 0])
     bent = np.abs(turn) > 1e-9
     half = np.where(bent, np.sin(turn / 2), 1.0)
-    radius = chord / (2 * half)
-    return np.where(bent, 0.5 * radius**2 * (turn - np.sin(turn)), 0.0)
+    radius2 = ((end - start) ** 2).sum(axis=1) / (2 * half) ** 2
+    return np.asarray(chords + np.where(bent, 0.5 * radius2 * (turn - np.sin(turn)), 0.0))
 
 
 def along(start: Array, end: Array, turn: Array, t: Array) -> tuple[Array, Array]:

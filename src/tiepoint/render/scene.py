@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.render.camera import Camera, UnrenderableScene, project, unproject
-from tiepoint.render.outline import Outline, disc, polygon, rectangle, sampled
+from tiepoint.render.outline import Outline, areas_under, disc, polygon, rectangle, sampled
 from tiepoint.targets.draw import Shapes
 
 Array = NDArray[np.float64]
@@ -166,15 +166,16 @@ def edges_of(pieces: tuple[Piece, ...]) -> Edges:
     if not rings:
         none = np.empty((0, 2))
         return Edges(none, none, np.empty(0), np.empty(0), np.empty(0))
-    counts = [len(ring.points) for ring, _, _ in rings]
-    steps = [math.copysign(step, step * ring.signed_area_mm2) for ring, step, _ in rings]
-    return Edges(
-        np.concatenate([ring.points for ring, _, _ in rings]),
-        np.concatenate([ring.ends for ring, _, _ in rings]),
-        np.concatenate([ring.turns_rad for ring, _, _ in rings]),
-        np.repeat(steps, counts),
-        np.repeat([z for _, _, z in rings], counts),
-    )
+    counts = np.array([len(ring.points) for ring, _, _ in rings])
+    first = np.cumsum(counts) - counts
+    start = np.concatenate([ring.points for ring, _, _ in rings])
+    turn = np.concatenate([ring.turns_rad for ring, _, _ in rings])
+    end = np.roll(start, -1, axis=0)
+    end[first + counts - 1] = start[first]
+    # All rings at once: a target has a thousand.
+    runs = np.sign(np.add.reduceat(areas_under(start, end, turn), first))
+    weight = np.repeat(np.array([step for _, step, _ in rings]) * runs, counts)
+    return Edges(start, end, turn, weight, np.repeat([z for _, _, z in rings], counts))
 
 
 def target_sheet(
@@ -206,7 +207,8 @@ def extent(outlines: list[Outline]) -> tuple[Array, Array]:
     """Return the lowest and highest x, y (2,) of all outlines (arcs by 16 chords a piece)."""
     if not outlines:
         raise UnrenderableScene("nothing is drawn on the target; give shapes with at least one polygon or disc")
-    points = np.concatenate([sampled(outline, 16) for outline in outlines])
+    bent = [outline for outline in outlines if outline.turns_rad.any()]
+    points = np.concatenate([o.points for o in outlines] + [sampled(o, 16) for o in bent])
     return points.min(axis=0), points.max(axis=0)
 
 
