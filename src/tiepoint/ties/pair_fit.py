@@ -30,7 +30,7 @@ FEWEST: Final[dict[PairModel, int]] = {"rigid": 2, "similarity": 2, "affine": 3,
 
 _ROUNDS = 20
 _STOP = 1e-12
-_REFITS = 60
+_REFITS = 30
 """Up to so many points every one is left out in turn by a new fit; beyond, by its leverage."""
 _SINGULAR = 1e-7
 """Smallest over largest singular value of the normalised equations below which points do not determine a model."""

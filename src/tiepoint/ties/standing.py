@@ -22,11 +22,13 @@ def with_height(tie: Tie, height: Value, middle_px: tuple[float, float], distanc
     if distance is not None and not distance.value > 0:
         raise UnusableInput(f"the distance of the camera is {distance.value:g} mm; give more than 0")
     tie = replace(tie, height_mm=height.value, u_height_mm=height.u)
+    terms = list(height.terms.items())
+    if distance is None and not terms:
+        return tie
     size = tie.sensor.size_px if tie.sensor is not None else _seen_size(tie.valid_region)
     stand = standpoints(tie.matrix, middle_px, size, None if distance is None else distance.value)[0]
     if distance is not None:
         tie = replace(tie, distance_mm=distance.value, u_distance_mm=distance.u, foot_mm=stand.foot_mm)
-    terms = list(height.terms.items())
     if not terms:
         return tie
     if distance is None:

@@ -60,6 +60,7 @@ UNIT_FACTORS: Final[dict[str, float]] = {
 }
 _BEAM = 6
 _TRIED = 14
+_MANY = 40
 _HOPELESS = 12.0
 """A change whose own evidence is so far below the parent's cannot be part of the best explanation."""
 
@@ -323,7 +324,8 @@ class Search:
     def _row_options(self, parent: Explanation, index: NDArray[np.intp], most: int) -> list[tuple[Change, float]]:
         """Return changes inside one row: of to cells by the fit, of from cells by the fit the other way round."""
         if self._options is None:
-            self._options = self._all_options("from"), self._all_options("to")
+            searched = self._rows_to_search()
+            self._options = self._all_options("from", searched), self._all_options("to", searched)
         f, t = self.sides(parent.state)
         backwards = explain(parent.fit.shape, t, f, self._floor)
         place = np.full(len(parent.state.kept), -1)
@@ -334,22 +336,29 @@ class Search:
             if fit is None or not here.size:
                 continue
             rows = place[options.rows[here]]
-            new = (
-                np.conj(options.points[here])
-                if options.side == "from" and parent.state.mirrored
-                else options.points[here]
-            )
+            turned = options.side == "from" and parent.state.mirrored
+            new = np.conj(options.points[here]) if turned else options.points[here]
             score = parent.score + fit.gain_of_rss(rss_changed(fit, rows, new - old[rows])) + options.log_prior[here]
             for b in np.argsort(-score)[:most]:
-                found.append((options.change(int(here[b])), float(score[b])))
+                found.append((options.changes[int(here[b])], float(score[b])))
         return found
 
-    def _all_options(self, side: Side) -> "_Options":
+    def _rows_to_search(self) -> Sequence[int]:
+        """Return the rows whose cells may have been typed wrong: all, or of a long table those that fit worst."""
+        n = len(self.to_xy)
+        fits = [e.fit for shape in self.shapes if (e := self.evaluate(self.typed(), shape))]
+        if n <= _MANY or not fits:
+            return range(n)
+        best = min(fits, key=lambda fit: fit.rss)
+        return sorted(int(k) for k in np.argsort(-np.abs(best.residuals))[:_MANY])
+
+    def _all_options(self, side: Side, rows: Sequence[int]) -> "_Options":
         xy = self.from_xy if side == "from" else self.to_xy
         is_length = side == "to" or self._sign[1] > 0
         changes: list[Change] = []
         points: list[tuple[float, float]] = []
-        for row, (x, y) in enumerate(xy):
+        for row in rows:
+            x, y = (float(v) for v in xy[row])
             changes.append(Change("axes", (row,), math.log(_P_ROW * _P_AXES / 2), side=side))
             points.append((y, x))
             for unit, factor in UNIT_FACTORS.items() if is_length else ():
@@ -362,8 +371,8 @@ class Search:
                     changes.append(change)
                     points.append((change.value, y) if axis == 0 else (x, change.value))
         levelled = self.levelled(side, np.array(points))
-        rows = np.array([c.rows[0] for c in changes])
-        return _Options(side, rows, levelled, np.array([c.log_prior for c in changes]), tuple(changes))
+        owners = np.array([c.rows[0] for c in changes])
+        return _Options(side, owners, levelled, np.array([c.log_prior for c in changes]), tuple(changes))
 
     def _cell_changes(self, row: int, column: Column) -> Iterator[Change]:
         text = self.texts[row][COLUMNS.index(column)]
@@ -381,6 +390,3 @@ class _Options:
     points: Complex
     log_prior: Array
     changes: tuple[Change, ...]
-
-    def change(self, k: int) -> Change:
-        return self.changes[k]
