@@ -82,8 +82,8 @@ def values_of(context: Context, parameters: Array, fit: Fit, points: EdgePoints,
     sources: tuple[Source, ...] = (*noise, *points.sources)
     c = np.hstack([spread, M @ moves])
     if context.shift.source is not None:
-        towards_light = points.light * np.einsum("ni,ni->n", points.normal, fit.normals)
-        sources, c = (*sources, context.shift.source), np.column_stack([c, M @ towards_light])
+        sources = (*sources, context.shift.source)
+        c = np.column_stack([c, M @ points.towards_light(fit.normals)])
     return Values(parameters, c, sources)
 
 

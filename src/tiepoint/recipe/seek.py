@@ -31,12 +31,12 @@ FLAG_SHARE = 0.1
 class EdgePoints:
     """Edge points on the ground, n of them, from `sought` strips.
 
-    `xy` (n, 2), corrected for the edge definition's bias. `normal` (n, 2): unit normal of the edge, on the side of
-    the crossing direction. `u` (n,): standard uncertainty along it, from the pixels alone. `scale` (n,): ground units
-    along the normal per pixel. `d_sources` (n, 2, m): how the points move with the tie's sources. `light` (n,): +1
-    where the side of the normal is the brighter one, -1 where the darker. `blur_whole_px` (n,): the edge's blur.
-    `bend` (n,): the radius in px, in the picture, of a circle of radius 1 on the ground. `strip` (n,): which strip
-    each came from.
+    `xy` (n, 2). `normal` (n, 2): unit normal of the edge, on the side of the crossing direction; of a narrow strip it
+    is no better than some degrees. `u` (n,): standard uncertainty along it, from the pixels alone. `scale` (n,):
+    ground units along the normal per pixel. `d_sources` (n, 2, m): how the points move with the tie's sources.
+    `light` (n,): +1 where the side of the normal is the brighter one, -1 where the darker. `blur_whole_px` (n,): the
+    edge's blur. `bend` (n,): the radius in px, in the picture, of a circle of radius 1 on the ground. `strip` (n,):
+    which strip each came from.
     """
 
     xy: Array
@@ -62,10 +62,14 @@ class EdgePoints:
         some = {name: getattr(self, name)[kept] for name in names}
         return EdgePoints(**some, sources=self.sources, sought=self.sought, width_px=self.width_px, flags=self.flags)
 
-    def moved(self, along_normal: Array) -> "EdgePoints":
-        """Return the points moved along their normals by (n,) ground units."""
+    def moved(self, displacement: Array) -> "EdgePoints":
+        """Return the points moved by (n, 2) ground units."""
         some = {name: getattr(self, name) for name in self.__dataclass_fields__}
-        return EdgePoints(**{**some, "xy": self.xy + along_normal[:, None] * self.normal})
+        return EdgePoints(**{**some, "xy": self.xy + displacement})
+
+    def towards_light(self, normals: Array) -> Array:
+        """Return +1 where a shape's normal (n, 2) points to the bright side of its edge, -1 where to the dark one."""
+        return np.asarray(self.light * np.sign(np.einsum("ni,ni->n", self.normal, normals)))
 
 
 def find_in(picture: NDArray[Any], strips: Strips) -> StripEdges:
@@ -90,8 +94,7 @@ def edge_points(context: Context, strips: Strips, needed: int) -> EdgePoints | R
         if edges.most_common_reason() in ("outside_picture", "saturated"):
             return _told(edges)
         return Reason("no_edge") if found == 0 else few(found, len(edges), needed)
-    points = _on_ground(context, strips, edges)
-    return points if isinstance(points, Reason) else _without_bias(context, points)
+    return _on_ground(context, strips, edges)
 
 
 def few(found: int, sought: int, needed: int) -> Reason:
@@ -138,8 +141,3 @@ def _on_ground(context: Context, strips: Strips, edges: StripEdges) -> EdgePoint
         width_px=strips.width_px,
         flags=flags,
     )
-
-
-def _without_bias(context: Context, points: EdgePoints) -> EdgePoints:
-    """Take the known part of the edge definition off: found edges lie `bias` too far towards the light."""
-    return points.moved(-context.shift.bias * points.light) if context.shift.bias else points

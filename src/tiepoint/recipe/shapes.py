@@ -138,7 +138,8 @@ def _fitted_circle(context: Context, points: EdgePoints, span_rad: tuple[float, 
     bent = _circle_through(points, is_full=True)
     if bent is None:
         return Reason("not_a_number")
-    straight = points.moved(curvature_shift(points, bent))
+    outwards = curvature_shift(points, bent) - context.shift.bias * points.towards_light(bent.normals)
+    straight = points.moved(outwards[:, None] * bent.normals)
     fit = _circle_through(straight, is_full)
     if fit is None:
         return Reason("not_a_number")
@@ -151,19 +152,23 @@ def _fitted_circle(context: Context, points: EdgePoints, span_rad: tuple[float, 
 
 
 def curvature_shift(points: EdgePoints, circle: CircleFit) -> Array:
-    """Return how far edge points must move along their normals (n,), since a curved edge is seen too far inwards.
+    """Return how far edge points must move outwards (n,), since a curved edge is seen too far inwards.
 
     Blur pulls an edge of radius R inwards by w_e²/(2R), a straight strip of width b by b²/(24R), all in pixels (the
     second-order terms of the blurred disc and of the mean sagitta over the strip).
     """
-    outwards = np.sign(np.einsum("ni,ni->n", points.normal, points.xy - circle.centre))
     R = points.bend * circle.radius
     pulled_px = points.blur_whole_px**2 / (2 * R) + points.width_px**2 / (24 * R)
-    return np.asarray(outwards * pulled_px * points.scale)
+    return np.asarray(pulled_px * points.scale)
 
 
 def _fitted_line(context: Context, points: EdgePoints, ends: Array) -> FoundLine | Reason:
-    fit = _line_through(points)
+    found_line = _line_through(points)
+    if found_line is None:
+        return Reason("not_a_number")
+    bias = context.shift.bias * points.towards_light(found_line.normals)
+    points = points.moved(-bias[:, None] * found_line.normals)
+    fit = _line_through(points) if context.shift.bias else found_line
     if fit is None:
         return Reason("not_a_number")
     needed, found = needed_of(points.sought, LINE_NEEDS), int(belongs(fit).sum())

@@ -49,15 +49,17 @@ def run(context: Context) -> StepResult:
     terms = {s: float(k) for s, k in zip((*noise, *points.sources), (*spread[0], *moves), strict=True) if k}
     if context.shift.source is not None:
         terms[context.shift.source] = float(points.light[0]) / lean
-    offset = Value(float((points.xy[0] - box.centre) @ box.across), terms)
-    place = [combine(float(points.xy[0, k]), ((offset, float(box.across[k])),)) for k in (0, 1)]
+    bias = context.shift.bias * float(points.light[0]) / lean
+    crossing = points.xy[0] - bias * box.across
+    offset = Value(float((crossing - box.centre) @ box.across), terms)
+    place = [combine(float(crossing[k]), ((offset, float(box.across[k])),)) for k in (0, 1)]
     xy = Values(
-        points.xy[0],
+        crossing,
         np.array([[p.terms.get(s, 0.0) for s in offset.terms] for p in place]),
         tuple(offset.terms),
     )
     point = PointFeature(xy)
-    mark = points.xy[0] + np.outer([-0.7, 0.7], side)
+    mark = crossing + np.outer([-0.7, 0.7], side)
     return StepResult({"offset": offset, **context.coordinates(point)}, point, points.flags, None, (mark,))
 
 
