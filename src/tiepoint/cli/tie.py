@@ -1,21 +1,18 @@
-"""`tiepoint tie`: tie pixels to millimetres, move a tie to another height, ask it."""
+"""`tiepoint tie`: the ways to tie pixels to millimetres, and what can be asked of a tie."""
 
-from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Literal
 
 import typer
 
-from tiepoint.cli.answer import Answer, Json, group, help_alone, present, table
-from tiepoint.cli.typed import Point, points_px
-from tiepoint.foundation.errors import UnusableInput
-
-if TYPE_CHECKING:
-    from tiepoint.documents.tables import Numbers
-    from tiepoint.ties.probe import Probe, ProbedLength, ProbePoint
-    from tiepoint.ties.tie import Tie
+from tiepoint.cli.answer import Json, group, help_alone
+from tiepoint.cli.load import read_columns
+from tiepoint.cli.made import Height, Out, Tolerance, finish
+from tiepoint.cli.probe import probe
+from tiepoint.cli.typed import length_mm
 
 app = group("tie")
+app.command()(probe)
 
 
 @app.callback(invoke_without_command=True)
@@ -24,124 +21,50 @@ def _tie(context: typer.Context) -> None:
     help_alone(context)
 
 
-TieFile = Annotated[Path, typer.Argument(metavar="TIE.json", help="A tie, as `tiepoint tie …` wrote it.")]
-
-
-def load_tie(path: Path) -> "Tie":
-    """Return the tie of a file; a sentence that names the file where it holds none."""
-    from tiepoint.documents.files import read_document
-    from tiepoint.ties.document import from_document
-
-    return from_document(read_document(path, "tie"), str(path))
-
-
 @app.command()
-def probe(
-    tie_file: TieFile,
-    more: Annotated[
-        list[str] | None, typer.Argument(metavar="X,Y", help="Further points after --at or --length.")
-    ] = None,
-    at: Annotated[
-        list[str] | None, typer.Option("--at", metavar="X,Y", help="The pixel to ask for; several may follow.")
-    ] = None,
-    points: Annotated[
-        Path | None, typer.Option("--points", metavar="POINTS.csv", help="Pixels from a table with the columns x, y.")
-    ] = None,
-    length: Annotated[
-        tuple[str, str] | None,
-        typer.Option("--length", metavar="X,Y X,Y", help="How far two pixels are apart; further pairs may follow."),
-    ] = None,
-    extrapolate: Annotated[
-        bool, typer.Option("--extrapolate", help="Answer outside the valid region too, and flag it.")
-    ] = False,
+def pairs(
+    table: Annotated[Path, typer.Argument(metavar="PAIRS.csv", help="A table with from_x, from_y, to_x, to_y.")],
+    out: Out,
+    unit: Annotated[str, typer.Option("--unit", metavar="UNIT", help="The unit of lengths in the table: mm, in, um.")],
+    from_frame: Annotated[
+        Literal["image", "plane"], typer.Option("--from", help="Where from_x, from_y are: pixels, or the plane.")
+    ] = "image",
+    to_frame: Annotated[
+        Literal["plane", "robot"], typer.Option("--to", help="Where to_x, to_y are: the plane, or the robot's frame.")
+    ] = "plane",
+    model: Annotated[
+        Literal["auto", "rigid", "similarity", "affine", "projective"],
+        typer.Option("--model", help="What may lie between the two; auto takes what leaves least at unseen points."),
+    ] = "auto",
+    height: Height = "0mm",
+    tolerance: Tolerance = None,
     as_json: Json = False,
 ) -> None:
-    """Ask a tie where pixels lie, or how long something is.
+    """Tie by points that are known in both frames, typed or touched.
 
-    The ± is the tie's own: it takes the pixels that you type as exact. Outside the region in which the tie was
-    shown to hold there is no value (exit code 1), unless you ask for it.
+    Exchanged axes, an inch for a millimetre, a wrong sign, mirrored sets, exchanged and mistyped rows are named with
+    their row and with what would repair them; nothing is repaired silently. Each point is predicted once by the
+    others, and that error is what the tie states.
+
+    For a robot: touch the points in reduced-speed manual mode with the enabling device in hand (ISO 10218). A tie
+    that is not good means no move.
 
     \b
-      tiepoint tie probe tie.json --at 1224,1024
-      tiepoint tie probe tie.json --at 1224,1024 310,870
-      tiepoint tie probe tie.json --length 310,870 1990,884
+      tiepoint tie pairs pairs.csv --unit mm --tolerance 0.2mm --out tie.json
+      tiepoint tie pairs touched.csv --unit mm --from plane --to robot --out robot.json
     """
-    tie = load_tie(tie_file)
-    if length is not None and at is None and points is None:
-        present(_lengths(tie, _pairs([*length, *(more or [])]), extrapolate), as_json)
-    if at is not None and length is None and points is None:
-        present(_points(tie, points_px("--at", [*at, *(more or [])]), extrapolate), as_json)
-    if points is not None and not (at or length or more):
-        px = [(x, y) for x, y in read_columns(points, ("x", "y")).values]
-        present(_points(tie, px, extrapolate), as_json)
-    raise UnusableInput("give one of --at X,Y, --points POINTS.csv or --length X,Y X,Y")
+    from tiepoint.foundation.sources import constant
+    from tiepoint.ties.pairs import tie_by_pairs
 
-
-def read_columns(path: Path, columns: tuple[str, ...]) -> "Numbers":
-    """Return the named columns of a table of numbers."""
-    from tiepoint.documents.files import read_text
-    from tiepoint.documents.tables import read_numbers
-
-    return read_numbers(read_text(path), columns, str(path))
-
-
-def _pairs(texts: list[str]) -> list[tuple[Point, Point]]:
-    if len(texts) % 2:
-        raise UnusableInput(
-            f"--length: a length has two ends, and {len(texts)} points were given; add one or leave one"
-        )
-    ends = points_px("--length", texts)
-    return list(zip(ends[::2], ends[1::2], strict=True))
-
-
-def _points(tie: "Tie", px: list[Point], extrapolate: bool) -> Answer:
-    from tiepoint.ties.probe import probe as ask
-
-    answers = ask(tie, px, extrapolate=extrapolate)
-    good = all(p.x is not None for p in answers.points)
-    return Answer(answers.document(), tuple(_point_lines(answers)), good)
-
-
-def _point_lines(answers: "Probe") -> Iterator[str]:
-    from tiepoint.cli.told import budget_lines
-
-    yield f"In the frame {answers.frame}, at a height of {answers.height_mm:g} mm:"
-    yield from table([_point_row(p, answers.unit) for p in answers.points])
-    worst = max((v for p in answers.points for v in (p.x, p.y) if v is not None), key=lambda v: v.u, default=None)
-    if worst is not None:
-        yield from budget_lines(worst, answers.unit)
-
-
-def _point_row(point: "ProbePoint", unit: str) -> tuple[str, ...]:
-    from tiepoint.cli.told import mm
-
-    place = f"{point.px[0]:.10g},{point.px[1]:.10g} px"
-    if point.x is None or point.y is None:
-        return place, "no value:", point.reason.sentence if point.reason else ""
-    return place, f"x {mm(point.x, unit)}", f"y {mm(point.y, unit)}{_flagged(point.flags)}"
-
-
-def _lengths(tie: "Tie", pairs: list[tuple[Point, Point]], extrapolate: bool) -> Answer:
-    from tiepoint.ties.probe import length as ask
-
-    answers = [ask(tie, a, b, extrapolate=extrapolate) for a, b in pairs]
-    document: dict[str, Any] = {"lengths": [answer.document() for answer in answers]}
-    lines = [line for pair, answer in zip(pairs, answers, strict=True) for line in _length_lines(pair, answer)]
-    return Answer(document, tuple(lines), all(answer.value is not None for answer in answers))
-
-
-def _length_lines(pair: tuple[Point, Point], answer: "ProbedLength") -> Iterator[str]:
-    from tiepoint.cli.told import budget_lines, mm
-
-    ends = " to ".join(f"{x:.10g},{y:.10g} px" for x, y in pair)
-    if answer.value is None:
-        yield f"{ends}: no value: {answer.reason.sentence if answer.reason else ''}"
-        return
-    yield f"{ends}: {mm(answer.value, answer.unit)}{_flagged(answer.flags)}"
-    yield from budget_lines(answer.value, answer.unit)
-
-
-def _flagged(flags: tuple[str, ...]) -> str:
-    from tiepoint.foundation.reasons import FLAGS
-
-    return "".join(f" ({FLAGS[code].rstrip('.')})" for code in flags)
+    numbers = read_columns(table, ("from_x", "from_y", "to_x", "to_y"), most_rows=1000)
+    made = tie_by_pairs(
+        [row[:2] for row in numbers.values],
+        [row[2:] for row in numbers.values],
+        from_frame=from_frame,
+        to_frame=to_frame,
+        model=model,
+        height=constant(length_mm("--height", height)),
+        unit=unit,
+        texts=numbers.texts,
+    )
+    finish(made.tie, out, tolerance, as_json, hints=tuple(f.sentence for f in made.diagnosis.findings))

@@ -36,15 +36,15 @@ def budget_lines(value: Value, unit: str = "mm") -> Iterator[str]:
     rows = [row for row in budget(value) if row.u > 0]
     if not rows:
         return
-    yield f"What ± {_figures(to_unit(value.U95, unit))} {unit} is made of ({_interval(value.dof)}):"
-    shown = [(row.label, share_of(row.share), f"u {_figures(to_unit(row.u, unit))} {unit}") for row in rows[:MOST_ROWS]]
+    yield f"What ± {figures(to_unit(value.U95, unit))} {unit} is made of ({_interval(value.dof)}):"
+    shown = [(row.label, share_of(row.share), f"u {figures(to_unit(row.u, unit))} {unit}") for row in rows[:MOST_ROWS]]
     if left := rows[MOST_ROWS:]:
         u = math.sqrt(sum(row.u**2 for row in left))
         shown.append(
             (
                 f"{len(left)} smaller ones",
                 share_of(sum(r.share for r in left)),
-                f"u {_figures(to_unit(u, unit))} {unit}",
+                f"u {figures(to_unit(u, unit))} {unit}",
             )
         )
     yield from table(shown, frozenset({1}))
@@ -91,7 +91,8 @@ def share_of(share: float) -> str:
     return plain(per_cent(share))
 
 
-def _figures(u: float) -> str:
+def figures(u: float) -> str:
+    """Return an uncertainty or an error with two significant figures."""
     return plain(fixed(u, decimals_of(u)))
 
 
