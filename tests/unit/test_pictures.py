@@ -72,6 +72,18 @@ def test_transparency_is_ignored(tmp_path):
     assert (load_picture(path).grey == load_picture(opaque).grey).all()
 
 
+def test_pixels_are_counted_as_stored_and_a_turned_view_is_noticed(tmp_path):
+    path = tmp_path / "phone.jpg"
+    exif = Image.Exif()
+    exif[0x0112] = 6  # Exif 2.32, 4.6.4: the 0th row is the visual right-hand side
+    Image.fromarray(GREY8).save(path, exif=exif, quality=95)
+    turned = load_picture(path)
+    assert (turned.shown_turned, turned.size) == (True, (30, 20))
+    Image.fromarray(GREY8).save(path, quality=95)
+    assert not load_picture(path).shown_turned
+    assert (load_picture(path).grey == turned.grey).all()
+
+
 def png_of(width: int, height: int) -> bytes:
     """Return the header of a PNG of that size, with a single row of data."""
 

@@ -1,8 +1,9 @@
 """Picture files to arrays: size checked before decoding, grey for measuring, one sentence on what cannot be read."""
 
+import contextlib
 import io
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ MOST_PIXELS = 80_000_000
 """Pixels that are decoded at most; larger pictures are refused by their header."""
 MOST_BYTES = 400_000_000
 SMALLEST_SIDE_PX = 8
+ORIENTATION, UPRIGHT = 0x0112, 1
 
 GREY_WEIGHTS = (0.299, 0.587, 0.114)
 """Luma of ITU-R BT.601-7, 2.5.1."""
@@ -25,13 +27,18 @@ GREY_WEIGHTS = (0.299, 0.587, 0.114)
 
 @dataclass(frozen=True)
 class Loaded:
-    """A decoded picture: `grey` (rows, columns) uint8 or uint16 for measuring, `pixels` as decoded."""
+    """A decoded picture: `grey` (rows, columns) uint8 or uint16 for measuring, `pixels` as decoded.
+
+    `shown_turned`: the file asks viewers to turn it (Exif 2.32, Orientation), so that what a person reads off in a
+    viewer are other pixels than those stored, which are counted here.
+    """
 
     path: Path
     pixels: NDArray[Any]
     grey: NDArray[Any]
     bits: int
     pixel_format: str
+    shown_turned: bool = False
 
     @property
     def size(self) -> tuple[int, int]:
@@ -60,7 +67,7 @@ def load_picture(path: Path, most_pixels: int = MOST_PIXELS) -> Loaded:
             warnings.simplefilter("ignore")
             with Image.open(io.BytesIO(data)) as image:
                 _check_size(path, image.size, most_pixels)
-                pixels = _decode(image)
+                pixels, turned = _decode(image), _is_shown_turned(image)
     except UnidentifiedImageError as error:
         raise UnusablePicture(
             f"{path} is not a picture that can be read, or its header is damaged; give a PNG, TIFF, JPEG or BMP"
@@ -73,7 +80,7 @@ def load_picture(path: Path, most_pixels: int = MOST_PIXELS) -> Loaded:
     finally:
         ImageFile.LOAD_TRUNCATED_IMAGES = previous
         Image.MAX_IMAGE_PIXELS = limit
-    return _loaded(path, pixels)
+    return replace(_loaded(path, pixels), shown_turned=turned)
 
 
 def encode_png(pixels: NDArray[Any]) -> bytes:
@@ -101,6 +108,13 @@ def _check_size(path: Path, size: tuple[int, int], most_pixels: int) -> None:
         )
     if min(width, height) < SMALLEST_SIDE_PX:
         raise UnusablePicture(f"{path} has {width} × {height} px; nothing can be measured below {SMALLEST_SIDE_PX} px")
+
+
+def _is_shown_turned(image: Any) -> bool:
+    # What a camera wrote beside the pixels may be damaged in any way, and the pixels still good.
+    with contextlib.suppress(Exception):
+        return image.getexif().get(ORIENTATION, UPRIGHT) != UPRIGHT
+    return False
 
 
 def _decode(image: Any) -> NDArray[Any]:
