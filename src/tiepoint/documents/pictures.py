@@ -113,7 +113,7 @@ def _check_size(path: Path, size: tuple[int, int], most_pixels: int) -> None:
 def _is_shown_turned(image: Any) -> bool:
     # What a camera wrote beside the pixels may be damaged in any way, and the pixels still good.
     with contextlib.suppress(Exception):
-        return image.getexif().get(ORIENTATION, UPRIGHT) != UPRIGHT
+        return bool(image.getexif().get(ORIENTATION, UPRIGHT) != UPRIGHT)
     return False
 
 
