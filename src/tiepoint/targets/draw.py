@@ -254,15 +254,16 @@ def _check_markers(target: Target, layout: Layout) -> None:
         raise UnusableInput(f"markers of {layout.share:g} of the pitch are not usable; choose 0.3 to 0.9")
 
 
+def dark_squares(target: Target) -> NDArray[np.bool_]:
+    """Return which squares are dark, (rows, columns), counted from the origin."""
+    row, column = np.ogrid[: target.rows, : target.columns]
+    from_top = target.rows - 1 - row
+    return np.asarray(((column + from_top) % 2 == 0) == target.layout.first_dark)
+
+
 def origin_dark(target: Target) -> bool:
     """Return whether the square at the origin is dark."""
-    return is_dark(target, 0, 0)
-
-
-def is_dark(target: Target, column: int, row: int) -> bool:
-    """Return whether a square is dark; columns and rows count from the origin."""
-    from_top = target.rows - 1 - row
-    return ((column + from_top) % 2 == 0) == target.layout.first_dark
+    return ((target.rows - 1) % 2 == 0) == target.layout.first_dark
 
 
 def points(target: Target) -> tuple[Ints, Array]:
@@ -288,10 +289,8 @@ def shapes(target: Target) -> Shapes:
 def _squares(target: Target) -> Iterator[Array]:
     if target.pattern != "dots":
         p = target.pitch_mm
-        for row in range(target.rows):
-            for column in range(target.columns):
-                if is_dark(target, column, row):
-                    yield rectangle(column * p, row * p, (column + 1) * p, (row + 1) * p)
+        for row, column in np.argwhere(dark_squares(target)).tolist():
+            yield rectangle(column * p, row * p, (column + 1) * p, (row + 1) * p)
 
 
 def rectangle(x0: float, y0: float, x1: float, y1: float) -> Array:
@@ -320,12 +319,8 @@ def marker_cells(target: Target) -> list[tuple[int, int]]:
     White squares, row by row from the top left of an upright page: the order of OpenCV's boards, so that a
     board printed elsewhere can be described.
     """
-    return [
-        (column, row)
-        for row in reversed(range(target.rows))
-        for column in range(target.columns)
-        if not is_dark(target, column, row)
-    ]
+    light_from_top = np.argwhere(~dark_squares(target)[::-1]).tolist()
+    return [(column, target.rows - 1 - from_top) for from_top, column in light_from_top]
 
 
 def markers(target: Target) -> Markers:

@@ -17,7 +17,7 @@ from tiepoint.foundation.reasons import flag
 from tiepoint.targets.draw import Target, discs, grid, points
 from tiepoint.targets.levels import Levels
 from tiepoint.targets.look import Look, look, pitch_px
-from tiepoint.targets.measure import BAND, FULL_REACH_PX, Local, Points, full_corners, full_dots
+from tiepoint.targets.measure import FULL_REACH_PX, Local, Points, full_corners, full_dots, rim_band
 from tiepoint.targets.seat import seat
 from tiepoint.targets.seen import Attempt, explain
 from tiepoint.vision.dots import Rims, map_template
@@ -30,6 +30,7 @@ ToImage = Callable[[Array], Array]
 FEWEST_POINTS = 8
 _SMALLEST_PX = 32
 _PARTLY = 0.9
+_TWIN = 0.4
 _BLURRED_PX = 3.0
 _PIXEL_VARIANCE = 1 / 12
 
@@ -127,17 +128,19 @@ def _attempt(found: Look, target: Target) -> Attempt:
         return attempt
     evidence = found.evidence(target)
     attempt = replace(attempt, evidence=evidence, pitch_px=pitch_px(evidence), place=seat(evidence, target))
-    return replace(attempt, twins=attempt.accepted and _has_twin(found, target))
+    return replace(attempt, twins=attempt.accepted and _has_twin(found, target, attempt.pitch_px))
 
 
-def _has_twin(found: Look, target: Target) -> bool:
+def _has_twin(found: Look, target: Target, pitch: float) -> bool:
     """Return whether what is left over shows the same target once more, for the most part."""
     columns, rows, _ = grid(target)
     rest = found.another()
     enough = 0.5 * columns * rows
     if rest.count < enough or rest.lattice is None or len(rest.lattice.members) < enough:
         return False
-    return seat(rest.evidence(target), target) is not None
+    evidence = rest.evidence(target)
+    # A picture of the target within the picture (on a screen, say) is much smaller than the target.
+    return pitch_px(evidence) > _TWIN * pitch and seat(evidence, target) is not None
 
 
 def _sighting(picture: Picture, target: Target, found: Points, flags: list[str], pitch: float) -> Sighting:
@@ -192,7 +195,7 @@ def _rims(sighting: Sighting, to_image: ToImage, blur: float) -> Rims:
     on_rim = np.isclose(np.linalg.norm(samples, axis=1), 1.0)
     size = np.sqrt((offsets[:, on_rim] ** 2).sum(axis=2).mean(axis=1))
     template = map_template(np.broadcast_to(samples, (n, k, 2)), offsets, size)
-    band = np.minimum(BAND * blur, np.minimum(0.7 * size, 0.3 * sighting.pitch_px))
+    band = rim_band(blur, size, np.full(n, sighting.pitch_px))
     return Rims(centre, size, template, band, np.zeros((n, 2, 2)))
 
 

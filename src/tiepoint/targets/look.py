@@ -82,6 +82,8 @@ class CornerLook:
         found = quick_corners(picture, nodes, target)
         asked = np.isfinite(nodes[..., 0])
         for _ in range(_COMPLETIONS):
+            if len(found.ids) == asked.size:
+                break
             nodes = _with_predictions(nodes.shape, found, asked, picture.shape)
             fresh = np.isfinite(nodes[..., 0]) & ~asked
             if not fresh.any():

@@ -1,13 +1,13 @@
 """From a grid of rough places to sub-pixel feature points with covariances: the quick pass and the full one."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tiepoint.targets.draw import Target, discs, is_dark
+from tiepoint.targets.draw import Target, dark_squares, discs
 from tiepoint.vision.corners import FITTED, CornerFits, Crossings, fit_corners
 from tiepoint.vision.dots import DotFits, Rims, affine_template, fit_dots, rim_shift_px
 from tiepoint.vision.light import level_slopes
@@ -20,10 +20,13 @@ Picture = NDArray[Any]
 BAND = 4.1
 """Half width of what is read along an edge, in blur widths: beyond it the step is over to 5e-5."""
 
+_NARROWEST_PX = 2.0
 _QUICK_REACH_PX = 10.0
 FULL_REACH_PX = 40.0
 _FIRST_BLUR_PX = 1.0
-_BLUR_SAMPLE = 16
+_BLUR_SAMPLE = 9
+_LIGHT_REACH_PX = 7.0
+"""Levels need little of a corner: a short reach tells them for a fraction of the time."""
 
 
 @dataclass(frozen=True)
@@ -78,26 +81,28 @@ def local_shape(nodes: Array) -> Local:
     along_x, bend_x = _differences(nodes)
     along_y, bend_y = (np.swapaxes(d, 0, 1) for d in _differences(np.swapaxes(nodes, 0, 1)))
     mixed, _ = _differences(np.swapaxes(along_x, 0, 1))
-    mixed = np.nan_to_num(np.swapaxes(mixed, 0, 1))
+    mixed = np.swapaxes(mixed, 0, 1)
     good = np.isfinite(nodes).all(axis=2) & np.isfinite(along_x).all(axis=2) & np.isfinite(along_y).all(axis=2)
     jacobian = np.stack([along_x[good], along_y[good]], axis=2)
-    second = np.stack([np.nan_to_num(bend_x[good]), mixed[good], np.nan_to_num(bend_y[good])], axis=1)
+    second = np.stack([bend_x[good], np.nan_to_num(mixed[good]), bend_y[good]], axis=1)
     return Local(np.flatnonzero(good), nodes[good], jacobian, second)
 
 
 def _differences(nodes: Array) -> tuple[Array, Array]:
-    """Return first and second differences along the columns; at a border one-sided and the neighbour's."""
-    first, second = np.full(nodes.shape, np.nan), np.full(nodes.shape, np.nan)
-    second[:, 1:-1] = nodes[:, 2:] - 2 * nodes[:, 1:-1] + nodes[:, :-2]
-    first[:, 1:-1] = (nodes[:, 2:] - nodes[:, :-2]) / 2
-    bend_after, bend_before = np.roll(second, -1, axis=1), np.roll(second, 1, axis=1)
-    bend_after[:, -1], bend_before[:, 0] = np.nan, np.nan
-    ahead = np.full(nodes.shape, np.nan)
-    ahead[:, :-1] = nodes[:, 1:] - nodes[:, :-1]
-    behind = np.roll(ahead, 1, axis=1)
-    for step, bend, sign in ((ahead, bend_after, -0.5), (behind, bend_before, 0.5)):
-        first = np.where(np.isfinite(first), first, step + sign * np.nan_to_num(bend))
-        second = np.where(np.isfinite(second), second, bend)
+    """Return first and second differences along the columns; at a border one-sided and the neighbour's.
+
+    One-sided, the first difference is corrected by half of the neighbour's second difference.
+    """
+    h, w = nodes.shape[:2]
+    padded = np.full((h, w + 4, 2), np.nan)
+    padded[:, 2:-2] = nodes
+    step = np.diff(padded, axis=1)  # step[:, k]: from column k − 2 to k − 1
+    bend = np.diff(step, axis=1)  # bend[:, k]: at column k − 1
+    here, before, after = bend[:, 1:-1], bend[:, :-2], bend[:, 2:]
+    behind, ahead = step[:, 1:-2], step[:, 2:-1]
+    known = [np.isfinite(values) for values in (here, after, before, ahead, behind)]
+    second = np.where(known[0], here, np.where(known[1], after, np.where(known[2], before, 0.0)))
+    first = np.where(known[0], (ahead + behind) / 2, np.where(known[3], ahead - second / 2, behind + second / 2))
     return first, second
 
 
@@ -136,7 +141,7 @@ def _dark(n: int) -> Array:
 def _band(spacing: Array, blur: float, target: Target) -> Array:
     # What is printed inside a square (a marker, a disc) must stay outside with its own blur.
     gap = (1 - target.layout.share) / 2 if target.pattern == "charuco" else 0.3
-    return np.maximum(np.minimum(BAND * blur, gap * spacing - 1.5 * blur), 1.5 * blur)
+    return np.maximum(np.minimum(max(BAND * blur, _NARROWEST_PX), gap * spacing - 1.5 * blur), 1.5 * blur)
 
 
 def _sharpened(picture: Picture, nodes: Array) -> Array:
@@ -164,7 +169,7 @@ def _common_blur(picture: Picture, shape: Local) -> float:
         shape.px[some],
         shape.tangents[some],
         np.zeros((n, 2)),
-        np.minimum(0.4 * spacing, 20.0),
+        np.minimum(0.4 * spacing, 14.0),
         np.clip(0.12 * spacing, 2.5, 9.0),
         _dark(n),
     )
@@ -174,14 +179,13 @@ def _common_blur(picture: Picture, shape: Local) -> float:
 
 
 def _corners(picture: Picture, start: Crossings, ids: Ints, blur: float, target: Target) -> Points:
-    columns = target.columns - 1
     # Positive swing: the square towards +x, +y (and its opposite) is dark.
-    sign = np.array([1.0 if is_dark(target, i % columns + 1, i // columns + 1) else -1.0 for i in ids])
-    first = fit_corners(picture, start, blur, rounds=1)
+    sign = np.where(dark_squares(target)[1:, 1:].ravel()[ids], 1.0, -1.0)
+    short = np.minimum(start.reach_px, max(_LIGHT_REACH_PX, 5 * blur))
+    first = fit_corners(picture, replace(start, reach_px=short), blur, rounds=1)
     slopes = level_slopes(start.xy_px, np.column_stack([first.level, sign * first.swing]))
     slopes[:, 1] *= sign[:, None]
-    lit = Crossings(start.xy_px, start.tangents, start.curvature, start.reach_px, start.band_px, slopes)
-    fits = fit_corners(picture, lit, blur)
+    fits = fit_corners(picture, replace(start, slopes=slopes), blur)
     return _kept(fits, ids, sign * fits.swing, np.abs(fits.xy_px - start.xy_px).max(axis=1))
 
 
@@ -209,7 +213,7 @@ def quick_dots(picture: Picture, nodes: Array, axes_px: Array, target: Target) -
     size, template = affine_template(axes_px.reshape(-1, 2, 2)[shape.ids])
     every = int(np.clip(2 * np.pi * np.median(size) * 7 / 250, 1, 5))
     blur = _dot_blur(picture, shape, size, template)
-    rims = Rims(shape.px, size, template, _rim_band(size, blur, shape), _dark(len(shape.ids)))
+    rims = Rims(shape.px, size, template, rim_band(blur, size, shape.spacing_px), _dark(len(shape.ids)))
     fits = _dots(picture, rims, blur, every)
     share = discs(target)[shape.ids, 2] / target.pitch_mm
     fresh = nodes.copy()
@@ -235,13 +239,12 @@ def full_dots(picture: Picture, rims: Rims, ids: Ints, blur_px: float) -> Points
 def _dots(picture: Picture, rims: Rims, blur: float, every: int) -> DotFits:
     first = fit_dots(picture, rims, blur, rounds=2, every=max(every, 5))
     slopes = level_slopes(rims.xy_px, np.column_stack([first.level, first.swing]))
-    lit = Rims(rims.xy_px, rims.size_px, rims.template, rims.band_px, slopes)
-    return fit_dots(picture, lit, blur, every=every)
+    return fit_dots(picture, replace(rims, slopes=slopes), blur, every=every)
 
 
-def _rim_band(size: Array, blur: float, shape: Local) -> Array:
-    # Inside, the rim opposite must stay out of the fit; outside, the neighbouring dot.
-    return np.minimum(BAND * blur, np.minimum(0.7 * size, 0.3 * shape.spacing_px))
+def rim_band(blur: float, size: Array, spacing: Array) -> Array:
+    """Return how far (n,) px around a rim to read: not up to the rim opposite, nor to the next dot's."""
+    return np.minimum(max(BAND * blur, _NARROWEST_PX), np.minimum(0.7 * size, 0.3 * spacing))
 
 
 def _dot_blur(picture: Picture, shape: Local, size: Array, template: Array) -> float:

@@ -16,6 +16,7 @@ from tiepoint.targets.draw import (
     MARKED_SQUARES,
     Target,
     dark_cells,
+    dark_squares,
     grid,
     marker_cells,
     origin_dark,
@@ -85,9 +86,7 @@ def expected(target: Target) -> tuple[Bools, Bools]:
                 marks[row, column] = dark[row, column] = True
         return dark, marks
     side = samples(target)
-    rows, columns = np.mgrid[: target.rows, : target.columns]
-    squares = ((rows + columns) % 2 == 0) == origin_dark(target)
-    dark = np.repeat(np.repeat(squares[:, :, None, None], side, axis=2), side, axis=3)
+    dark = np.repeat(np.repeat(dark_squares(target)[:, :, None, None], side, axis=2), side, axis=3)
     if target.pattern == "charuco":
         for number, (column, row) in enumerate(marker_cells(target)):
             dark[row, column] = marker_bits(target.layout.family, number)[::-1]

@@ -36,6 +36,9 @@ STOP_PX = 0.008
 
 FEWEST_PIXELS = 40
 
+SMALLEST_BLUR_PX = 0.35
+"""A pixel alone is 0.29 px wide. Pictures sharper than this were decimated, and their steps tell no blur."""
+
 
 @dataclass(frozen=True)
 class Crossings:
@@ -329,6 +332,8 @@ def _fit_one(
     total = 0.0
     for _ in range(rounds):
         _normal_equations(pixels, counts, p, known, rows, normal, arm)
+        if p[6] <= SMALLEST_BLUR_PX and normal[7, 6] < 0:  # would be sharper than a pixel: held
+            normal[6, :6], normal[6, 6], normal[7, 6] = 0.0, 1.0, 0.0
         step[:] = normal[7, :7]
         total = normal[7, 7]
         if not cholesky(normal, 7):
@@ -340,7 +345,7 @@ def _fit_one(
         size = math.hypot(step[0], step[1])
         part = min(1.0, 1.5 * p[6] / max(size, 1e-12))
         p += part * step
-        p[6] = min(max(p[6], 0.2), 3.0 * blur + 1.0)
+        p[6] = min(max(p[6], SMALLEST_BLUR_PX), 3.0 * blur + 1.0)
         if size < STOP_PX:
             out[10] = FITTED
             break

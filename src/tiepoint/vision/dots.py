@@ -4,8 +4,8 @@ A tilted circle looks like an ellipse whose centre is *not* the picture of the c
 f·r²·sin α·cos α/Z², a quarter of a pixel in ordinary set-ups; Heikkilä, PAMI 22, 2000, from memory). So the
 rim is fitted against a template: a smooth map from picture to page in which the dot is the unit circle. Where
 the map is the true one (a first tie), its centre is the picture of the dot's centre and nothing is left to
-correct; where it is only affine (no tie yet), the fit gives the ellipse and `centre_shift_px` tells how far
-the picture of the centre is from its middle.
+correct; where it is only affine (no tie yet), the fit gives the ellipse and `rim_shift_px` tells how far the
+picture of the centre is from its middle.
 
 Fitted: shift (2), growth of the rim (ink that spreads) and its two-fold change round the rim (a template of
 slightly wrong shape), both levels and the blur. What a rim says about these others does not touch its
@@ -20,7 +20,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from tiepoint.vision.corners import FITTED, NOT_CONVERGED, STOP_PX, TOO_FEW_PIXELS, WANDERED
+from tiepoint.vision.corners import FITTED, NOT_CONVERGED, SMALLEST_BLUR_PX, STOP_PX, TOO_FEW_PIXELS, WANDERED
 from tiepoint.vision.erf import erf_and_slope
 from tiepoint.vision.normal_equations import SUMS, cholesky, gram, leading_covariance, solve
 
@@ -91,21 +91,25 @@ def map_template(page_radii: Array, offsets_px: Array, size_px: Array) -> Array:
     return np.swapaxes(np.linalg.solve(transposed @ design, transposed @ page_radii), 1, 2)
 
 
-def centre_shift_px(matrix: Array, centre_mm: Array, radius_mm: Array) -> Array:
-    """Return how far (n, 2) the picture of each circle's centre lies from the middle of its ellipse.
+def rim_shift_px(jacobian: Array, second: Array, radius: Array) -> Array:
+    """Return how far (n, 2) the picture of each circle's centre lies from the middle of the ellipse it shows.
 
-    `matrix` (3, 3) maps page to picture. The ellipse is the picture of the circle's conic; its middle is the
-    pole of the line at infinity (closed form: dual conic C* = H·C₀*·Hᵀ, middle = C*·(0, 0, 1)ᵀ).
+    A smooth map takes the rim to p0 + J·e·r + ½r²·(f_uu·cos² + 2f_uv·cos·sin + f_vv·sin²), e = (cos, sin).
+    The least-squares ellipse through it, in the terms that `fit_dots` leaves free, is off by its shift.
+    `jacobian` (n, 2, 2) has the columns f_u, f_v; `second` (n, 3, 2) is f_uu, f_uv, f_vv; `radius` (n,).
     """
-    dual = np.zeros((len(centre_mm), 3, 3))
-    lifted = np.concatenate([centre_mm, np.ones((len(centre_mm), 1))], axis=1)
-    dual[:] = lifted[:, :, None] * lifted[:, None, :]
-    dual[:, 0, 0] -= radius_mm**2
-    dual[:, 1, 1] -= radius_mm**2
-    seen = matrix @ dual @ matrix.T
-    middle = seen[:, :2, 2] / seen[:, 2:, 2]
-    centre = lifted @ matrix.T
-    return np.asarray(centre[:, :2] / centre[:, 2:] - middle)
+    angle = np.arange(_RIM_SAMPLES) * (2 * np.pi / _RIM_SAMPLES)
+    c, s = np.cos(angle), np.sin(angle)
+    tangent = np.stack([-s, c]).T @ np.swapaxes(jacobian, 1, 2)
+    length = np.linalg.norm(tangent, axis=2, keepdims=True)
+    n = np.stack([tangent[..., 1], -tangent[..., 0]], axis=2) / length
+    bend = np.stack([c * c / 2, c * s, s * s / 2]).T @ second * radius[:, None, None] ** 2
+    across = (n * bend).sum(axis=2)
+    terms = [n[..., 0], n[..., 1], np.ones_like(across), n[..., 0] ** 2 - n[..., 1] ** 2, n[..., 0] * n[..., 1]]
+    design = np.stack(terms, axis=2) * np.sqrt(length)  # equal weight to equal lengths of rim
+    right = across[..., None] * np.sqrt(length)
+    transposed = np.swapaxes(design, 1, 2)
+    return np.asarray(-np.linalg.solve(transposed @ design, transposed @ right)[:, :2, 0])
 
 
 def fit_dots(picture: Picture, start: Rims, blur_px: float, *, rounds: int = 8, every: int = 1) -> DotFits:
@@ -135,6 +139,7 @@ def fit_dots(picture: Picture, start: Rims, blur_px: float, *, rounds: int = 8, 
 
 _COLUMNS = 14
 FEWEST_PIXELS = 30
+_RIM_SAMPLES = 16
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -276,6 +281,8 @@ def _fit_one(pixels: Array, used: int, slopes: Array, blur: float, rounds: int, 
     for _ in range(rounds):
         _jacobian(pixels, used, p, slopes, rows)
         gram(rows, used, normal)
+        if p[7] <= SMALLEST_BLUR_PX and normal[8, 7] < 0:  # would be sharper than a pixel: held
+            normal[7, :7], normal[7, 7], normal[8, 7] = 0.0, 1.0, 0.0
         step[:] = normal[8, :8]
         total = normal[8, 8]
         if not cholesky(normal, 8):
@@ -285,7 +292,7 @@ def _fit_one(pixels: Array, used: int, slopes: Array, blur: float, rounds: int, 
             total -= step[j] * normal[8, j]  # what this step will take away
         size = math.sqrt(step[0] ** 2 + step[1] ** 2 + step[2] ** 2)
         p += min(1.0, 1.5 * p[7] / max(size, 1e-12)) * step
-        p[7] = min(max(p[7], 0.2), 3.0 * blur + 1.0)
+        p[7] = min(max(p[7], SMALLEST_BLUR_PX), 3.0 * blur + 1.0)
         if size < STOP_PX:
             out[13] = FITTED
             break
