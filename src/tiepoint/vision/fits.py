@@ -167,7 +167,7 @@ def kasa(points: Array) -> Array:
 
 
 def taubin(points: Array) -> Array:
-    """Return (x, y, radius) of Taubin's algebraic fit (PAMI 13, 1991; as an eigenvalue problem, as in Chernov 2010, ch. 5).
+    """Return (x, y, radius) of Taubin's algebraic fit (PAMI 13, 1991; as in Chernov 2010, ch. 5, from memory).
 
     Nearly free of Kåsa's shrinkage on short arcs, so a start from which Gauss-Newton settles in few rounds.
     """

@@ -196,7 +196,7 @@ def apply_step(p: Floats, step: Floats, half_width: float) -> float:
     p[POSITION] += ds
     p[TILT] += dt
     p[BLUR] = max(blur + dw, LEAST_BLUR)
-    return abs(ds) + half_width * abs(dt) + 0.3 * abs(p[BLUR] - blur)
+    return float(abs(ds) + half_width * abs(dt) + 0.3 * abs(p[BLUR] - blur))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

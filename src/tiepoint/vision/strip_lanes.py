@@ -57,7 +57,7 @@ def middle_of(values: Floats, n: int) -> float:
             low = i
         else:
             break
-    return values[k]
+    return float(values[k])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
