@@ -15,7 +15,7 @@ from tiepoint.ties.camera import CameraModel
 from tiepoint.ties.family import Fit
 from tiepoint.ties.kernel import locate, prepare
 from tiepoint.ties.lens import Lens, ideal_from_picture
-from tiepoint.ties.page import Standpoint, centred, pose, standpoint
+from tiepoint.ties.page import Standpoint, centred, pose, standpoints
 from tiepoint.ties.quality import told
 from tiepoint.ties.region import area, valid_region
 from tiepoint.ties.remainder import STRUCTURE_DEGREE, lens_doubt
@@ -169,13 +169,13 @@ def _stood(tie: Tie, solved: Solved, setting: Setting) -> tuple[Tie, Standpoint]
     """Return the tie with height, distance and foot, and with what is not known of the height."""
     camera, fit = setting.camera, solved.fit
     stated = setting.distance
-    stand = standpoint(
+    stand = standpoints(
         tie.matrix,
         fit.centre_px,
         fit.corners.size_px,
         stated.value if stated is not None else None,
         camera.focal_px if camera is not None else None,
-    )
+    )[0]
     tie = replace(tie, height_mm=setting.height.value, u_height_mm=setting.height.u)
     if setting.optics == "telecentric":
         return tie, stand

@@ -17,12 +17,18 @@ from numba import njit
 from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import PoorGeometry
+from tiepoint.ties.lens import radial
 from tiepoint.ties.tie import LENS_NAMES, PARAMETERS, Lens, Member
 
 Array = NDArray[np.float64]
 
 CENTRE_PRIOR_PX = 100.0
 """Standard deviation of the lens centre about the picture's middle before any corner is seen."""
+
+LENS_PRIOR = {8: 0.05, 9: 0.03, 12: 0.002, 13: 0.002, 14: 0.03}
+"""Standard deviations of κ, κ2, p1, p2, κ3 about zero before any corner is seen (common practice: five per cent
+at the corner of the picture). Where corners abound they do nothing; where there are few, they keep the terms defined
+and in the budget."""
 
 COVARIANCE_DOF = 50.0
 """What the corners' own covariances are worth: they are taken as known to 10 % (JCGM 100, G.4.2)."""
@@ -129,6 +135,11 @@ class Fit:
     def dof(self) -> float:
         """Coordinates seen less parameters that the corners had to pay for: what is left to judge the noise by."""
         return self.n - self.k_used
+
+    def seen_share(self, parameter: int) -> float:
+        """Return how much of what was not known of a lens parameter (index in θ) the corners took away, 0 to 1."""
+        column = self.free.index(parameter)
+        return 1.0 - float(self.covariance[column, column]) * _prior_weight(parameter, self.frame.rho_px)
 
     @property
     def chi2_per_dof(self) -> float:
@@ -247,9 +258,6 @@ def fit_family(corners: Corners, affine: bool = False, only: tuple[str, ...] = (
     fits: list[Fit] = []
     for model, lens in (AFFINE_MEMBERS if affine else MEMBERS).items():
         free = base + tuple(8 + f for f in lens)
-        # A free centre brings its own prior, so it needs no coordinates of its own.
-        if fits and 2 * len(corners) < len(free) + 2:
-            break
         if only and model not in only:
             continue
         theta = _warm_start(start, fits, free)
@@ -276,7 +284,7 @@ def fit_member(
     white = _whitening(corners.covariance) * frame.rho_px
     page = (corners.plane_mm - frame.origin_mm) / frame.extent_mm
     seen = (corners.px - frame.middle_px) / frame.rho_px
-    prior = np.array([(frame.rho_px / CENTRE_PRIOR_PX) ** 2 if f in (10, 11) else 0.0 for f in free])
+    prior = np.array([_prior_weight(f, frame.rho_px) for f in free])
     rows, r = np.empty((len(page), 2, len(free))), np.empty((len(page), 2))
     normal = _levenberg(page, seen, white, theta, np.array(free), prior, rows, r)
     cov = _inverse(normal)
@@ -297,6 +305,13 @@ def fit_member(
         chi2,
         k_used,
     )
+
+
+def _prior_weight(f: int, rho_px: float) -> float:
+    """Return the inverse variance of a parameter of θ before any corner is seen."""
+    if f in (10, 11):
+        return (rho_px / CENTRE_PRIOR_PX) ** 2
+    return LENS_PRIOR[f] ** -2 if f in LENS_PRIOR else 0.0
 
 
 def _whitening(covariance: Array) -> Array:
@@ -480,33 +495,44 @@ def _linearise(page, seen, white, theta, free, rows, r):  # type: ignore[no-unty
         x, y = seen[n, 0], seen[n, 1]
         for _ in range(30):
             dx, dy = x - cx, y - cy
-            r2 = dx * dx + dy * dy
-            q = 1.0 / (1.0 + r2 * (kappa + r2 * (kappa2 + r2 * kappa3)))
-            slope = (2.0 * kappa + r2 * (4.0 * kappa2 + r2 * 6.0 * kappa3)) * q * q
-            a = q - slope * dx * dx + 2.0 * p1 * dy + 6.0 * p2 * dx
-            b = -slope * dx * dy + 2.0 * (p1 * dx + p2 * dy)
-            c = q - slope * dy * dy + 6.0 * p1 * dy + 2.0 * p2 * dx
-            ex = ux - cx - dx * q - 2.0 * p1 * dx * dy - p2 * (r2 + 2.0 * dx * dx)
-            ey = uy - cy - dy * q - p1 * (r2 + 2.0 * dy * dy) - 2.0 * p2 * dx * dy
-            inv = 1.0 / (a * c - b * b)
-            sx, sy = (c * ex - b * ey) * inv, (a * ey - b * ex) * inv
+            q0, r0, A00, A01, A11 = radial(kappa, kappa2, kappa3, dx, dy)
+            ex, ey = dx * q0, dy * q0
+            exx, eyy, exy = ex * ex, ey * ey, ex * ey
+            by1x, by1y, by2x = 2.0 * exy, exx + 3.0 * eyy, 3.0 * exx + eyy
+            hx, hy = dx + p1 * by1x + p2 * by2x, dy + p1 * by1y + p2 * by1x
+            q1, r2, B00, B01, B11 = radial(kappa, kappa2, kappa3, hx, hy)
+            T00, T01 = 2.0 * p1 * ey + 6.0 * p2 * ex, 2.0 * (p1 * ex + p2 * ey)
+            T11 = 6.0 * p1 * ey + 2.0 * p2 * ex
+            M00, M01 = 1.0 + T00 * A00 + T01 * A01, T00 * A01 + T01 * A11
+            M10, M11 = T01 * A00 + T11 * A01, 1.0 + T01 * A01 + T11 * A11
+            a, b = B00 * M00 + B01 * M10, B00 * M01 + B01 * M11
+            c, d = B01 * M00 + B11 * M10, B01 * M01 + B11 * M11
+            gx, gy = ux - cx - hx * q1, uy - cy - hy * q1
+            inv = 1.0 / (a * d - b * c)
+            sx, sy = (d * gx - b * gy) * inv, (a * gy - c * gx) * inv
             x += sx
             y += sy
             if abs(sx) + abs(sy) < 1e-13:
                 break
-        D00, D01, D11 = c * inv, -b * inv, a * inv
+        D00, D01, D10, D11 = d * inv, -b * inv, -c * inv, a * inv
+        # −∂u/∂κ in two parts, as both passes through the radial part have their own r².
+        tx, ty = (T00 * dx + T01 * dy) * q0 * q0 * r0, (T01 * dx + T11 * dy) * q0 * q0 * r0
+        tx, ty = B00 * tx + B01 * ty, B01 * tx + B11 * ty
+        vx, vy = hx * q1 * q1 * r2, hy * q1 * q1 * r2
+        c1x, c1y = B00 * by1x + B01 * by1y, B01 * by1x + B11 * by1y
+        c2x, c2y = B00 * by2x + B01 * by1x, B01 * by2x + B11 * by1x
         fx, fy = X * w, Y * w
         for k in range(2):
-            left, right = (D00, D01) if k == 0 else (D01, D11)
+            left, right = (D00, D01) if k == 0 else (D10, D11)
             row[k, 0], row[k, 1], row[k, 2] = left * fx, left * fy, left * w
             row[k, 3], row[k, 4], row[k, 5] = right * fx, right * fy, right * w
             both = left * ux + right * uy
             row[k, 6], row[k, 7] = -both * fx, -both * fy
-            bend = r2 * q * q * (left * dx + right * dy)
-            row[k, 8], row[k, 9], row[k, 14] = bend, bend * r2, bend * r2 * r2
+            second, first = left * vx + right * vy, left * tx + right * ty
+            row[k, 8], row[k, 9] = second + first, second * r2 + first * r0
+            row[k, 14] = second * r2 * r2 + first * r0 * r0
             row[k, 10], row[k, 11] = (1.0 if k == 0 else 0.0) - left, (1.0 if k == 1 else 0.0) - right
-            row[k, 12] = -(left * 2.0 * dx * dy + right * (r2 + 2.0 * dy * dy))
-            row[k, 13] = -(left * (r2 + 2.0 * dx * dx) + right * 2.0 * dx * dy)
+            row[k, 12], row[k, 13] = -(left * c1x + right * c1y), -(left * c2x + right * c2y)
         gx, gy = seen[n, 0] - x, seen[n, 1] - y
         w00, w10, w11 = white[n, 0, 0], white[n, 1, 0], white[n, 1, 1]
         for k in range(free.size):

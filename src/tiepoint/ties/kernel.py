@@ -9,6 +9,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
+from tiepoint.ties.lens import radial
 from tiepoint.ties.tie import Tie
 
 Array = NDArray[np.float64]
@@ -150,17 +151,20 @@ def _locate(  # type: ignore[no-untyped-def]  # numba infers
             x = px[start + p, 0] * placing[0] + placing[2]
             y = px[start + p, 1] * placing[1] + placing[3]
             dx, dy = (x - cx) / rho, (y - cy) / rho
-            xx, yy, dxy = dx * dx, dy * dy, dx * dy
-            r2 = xx + yy
-            i_q = 1.0 / (1.0 + r2 * (kappa + r2 * (kappa2 + r2 * kappa3)))
-            by1x, by1y = 2.0 * dxy, r2 + 2.0 * yy
-            by2x, by2y = r2 + 2.0 * xx, 2.0 * dxy
-            ux = cx + rho * (dx * i_q + p1 * by1x + p2 * by2x)
-            uy = cy + rho * (dy * i_q + p1 * by1y + p2 * by2y)
-            slope = (2.0 * kappa + r2 * (4.0 * kappa2 + r2 * 6.0 * kappa3)) * i_q * i_q
-            J00 = i_q - slope * xx + 2.0 * p1 * dy + 6.0 * p2 * dx
-            J01 = -slope * dxy + 2.0 * (p1 * dx + p2 * dy)
-            J11 = i_q - slope * yy + 6.0 * p1 * dy + 2.0 * p2 * dx
+            q0, r0, A00, A01, A11 = radial(kappa, kappa2, kappa3, dx, dy)
+            ex, ey = dx * q0, dy * q0
+            exx, eyy, exy = ex * ex, ey * ey, ex * ey
+            by1x, by1y = 2.0 * exy, exx + 3.0 * eyy
+            by2x, by2y = 3.0 * exx + eyy, 2.0 * exy
+            fx, fy = dx + p1 * by1x + p2 * by2x, dy + p1 * by1y + p2 * by2y
+            q1, r2, B00, B01, B11 = radial(kappa, kappa2, kappa3, fx, fy)
+            ux, uy = cx + rho * fx * q1, cy + rho * fy * q1
+            T00, T01 = 2.0 * p1 * ey + 6.0 * p2 * ex, 2.0 * (p1 * ex + p2 * ey)
+            T11 = 6.0 * p1 * ey + 2.0 * p2 * ex
+            M00, M01 = 1.0 + T00 * A00 + T01 * A01, T00 * A01 + T01 * A11
+            M10, M11 = T01 * A00 + T11 * A01, 1.0 + T01 * A01 + T11 * A11
+            J00, J01 = B00 * M00 + B01 * M10, B00 * M01 + B01 * M11
+            J10, J11 = B01 * M00 + B11 * M10, B01 * M01 + B11 * M11
             w = 1.0 / (H[2, 0] * ux + H[2, 1] * uy + H[2, 2])
             X = (H[0, 0] * ux + H[0, 1] * uy + H[0, 2]) * w
             Y = (H[1, 0] * ux + H[1, 1] * uy + H[1, 2]) * w
@@ -172,17 +176,23 @@ def _locate(  # type: ignore[no-untyped-def]  # numba infers
             gx[3, p], gx[4, p], gx[5, p] = -X * uxw, -X * uyw, -X * w
             gy[0, p], gy[1, p], gy[2, p] = uxw, uyw, w
             gy[3, p], gy[4, p], gy[5, p] = -Y * uxw, -Y * uyw, -Y * w
-            k1 = -rho * r2 * i_q * i_q
-            k1x, k1y = k1 * dx, k1 * dy
-            gx[6, p], gy[6, p] = a00 * k1x + a01 * k1y, a10 * k1x + a11 * k1y
-            gx[7, p], gy[7, p] = gx[6, p] * r2, gy[6, p] * r2
-            b00, b01 = a00 * J00 + a01 * J01, a00 * J01 + a01 * J11
-            b10, b11 = a10 * J00 + a11 * J01, a10 * J01 + a11 * J11
-            gx[12, p], gy[12, p] = gx[7, p] * r2, gy[7, p] * r2
+            # ∂u/∂κ by both passes through the radial part; each higher term brings its own r².
+            tx, ty = T00 * dx + T01 * dy, T01 * dx + T11 * dy
+            sx, sy = -rho * (B00 * tx + B01 * ty) * q0 * q0 * r0, -rho * (B01 * tx + B11 * ty) * q0 * q0 * r0
+            vx, vy = -rho * fx * q1 * q1 * r2, -rho * fy * q1 * q1 * r2
+            gx[6, p], gy[6, p] = a00 * (vx + sx) + a01 * (vy + sy), a10 * (vx + sx) + a11 * (vy + sy)
+            vx, vy, sx, sy = vx * r2, vy * r2, sx * r0, sy * r0
+            gx[7, p], gy[7, p] = a00 * (vx + sx) + a01 * (vy + sy), a10 * (vx + sx) + a11 * (vy + sy)
+            vx, vy, sx, sy = vx * r2, vy * r2, sx * r0, sy * r0
+            gx[12, p], gy[12, p] = a00 * (vx + sx) + a01 * (vy + sy), a10 * (vx + sx) + a11 * (vy + sy)
+            b00, b01 = a00 * J00 + a01 * J10, a00 * J01 + a01 * J11
+            b10, b11 = a10 * J00 + a11 * J10, a10 * J01 + a11 * J11
             gx[8, p], gx[9, p] = a00 - b00, a01 - b01
             gy[8, p], gy[9, p] = a10 - b10, a11 - b11
-            gx[10, p], gx[11, p] = rho * (a00 * by1x + a01 * by1y), rho * (a00 * by2x + a01 * by2y)
-            gy[10, p], gy[11, p] = rho * (a10 * by1x + a11 * by1y), rho * (a10 * by2x + a11 * by2y)
+            c1x, c1y = rho * (B00 * by1x + B01 * by1y), rho * (B01 * by1x + B11 * by1y)
+            c2x, c2y = rho * (B00 * by2x + B01 * by2y), rho * (B01 * by2x + B11 * by2y)
+            gx[10, p], gx[11, p] = a00 * c1x + a01 * c1y, a00 * c2x + a01 * c2y
+            gy[10, p], gy[11, p] = a10 * c1x + a11 * c1y, a10 * c2x + a11 * c2y
             v0, v1 = (u_px * placing[0]) ** 2, (u_px * placing[1]) ** 2
             c_xx[p] = b00 * b00 * v0 + b01 * b01 * v1
             c_yy[p] = b10 * b10 * v0 + b11 * b11 * v1

@@ -1,19 +1,21 @@
 """The lens as a closed form from picture to ideal picture: division model with free centre.
 
-With d = (x − c)/ρ and r = |d| the ideal point is
+With d = (x − c)/ρ, r = |d| and the radial part E(d) = d/(1 + κ·r² + κ2·r⁴ + κ3·r⁶) the ideal point is
 
-    u = c + ρ·[ d / (1 + κ·r² + κ2·r⁴ + κ3·r⁶) + T(d) ],
-    T = (2·p1·dx·dy + p2·(r² + 2·dx²),  p1·(r² + 2·dy²) + 2·p2·dx·dy).
+    u = c + ρ·E(d + T(E(d))),
+    T(e) = (2·p1·ex·ey + p2·(|e|² + 2·ex²),  p1·(|e|² + 2·ey²) + 2·p2·ex·ey).
 
-The radial part is the division model (Fitzgibbon, CVPR 2001), here with more terms; T is the
-decentring term of Brown (1966), applied in the undistorting direction, so that probing a picture needs no
-iteration. An ideal picture is what a pinhole at the same place would have seen, in the same raw pixels:
-where κ, κ2, κ3, p1 and p2 vanish, u = x whatever the centre.
+E is the division model (Fitzgibbon, CVPR 2001), here with more terms. T is the decentring term of Brown (1966),
+which he adds to the distorted point as a function of the undistorted one; E(d) stands for that point, so that
+this inverts his model to first order in p and probing a picture needs no iteration. An ideal picture is what a
+pinhole at the same place would have seen, in the same raw pixels: where κ, κ2, κ3, p1 and p2 vanish, u = x
+whatever the centre.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
@@ -69,18 +71,16 @@ def ideal_from_picture(lens: Lens | None, px: Array) -> Straightened:
     if lens is None:
         return Straightened(px.copy(), np.broadcast_to(np.eye(2), (n, 2, 2)).copy(), np.zeros((n, 2, len(LENS_NAMES))))
     d = (px - (lens.cx, lens.cy)) / lens.rho_px
-    r2 = np.einsum("ni,ni->n", d, d)
-    q = 1.0 + r2 * (lens.kappa + r2 * (lens.kappa2 + r2 * lens.kappa3))
-    tangential, d_tangential, by_p = _decentring(lens, d, r2)
-    ideal = (lens.cx, lens.cy) + lens.rho_px * (d / q[:, None] + tangential)
-    slope = (2.0 * lens.kappa + r2 * (4.0 * lens.kappa2 + r2 * 6.0 * lens.kappa3)) / q**2
-    J = np.eye(2) / q[:, None, None] - slope[:, None, None] * d[:, :, None] * d[:, None, :] + d_tangential
+    first, d_first, k_first = _radial(lens, d)
+    tangential, T_first, by_p = _decentring(lens, first)
+    e, d_e, k_e = _radial(lens, d + tangential)
+    ideal = (lens.cx, lens.cy) + lens.rho_px * e
+    J = d_e @ (np.eye(2) + T_first @ d_first)
+    by_k = lens.rho_px * (k_e + d_e @ T_first @ k_first)
     d_lens = np.empty((n, 2, len(LENS_NAMES)))
-    d_lens[:, :, 0] = -lens.rho_px * d * (r2 / q**2)[:, None]
-    d_lens[:, :, 1] = d_lens[:, :, 0] * r2[:, None]
+    d_lens[:, :, [0, 1, 6]] = by_k
     d_lens[:, :, 2:4] = np.eye(2) - J
-    d_lens[:, :, 4:6] = lens.rho_px * by_p
-    d_lens[:, :, 6] = d_lens[:, :, 1] * r2[:, None]
+    d_lens[:, :, 4:6] = lens.rho_px * d_e @ by_p
     return Straightened(ideal, J, d_lens)
 
 
@@ -125,16 +125,38 @@ def _solve_2x2(J: Array, right: Array) -> Array:
         return np.asarray(np.stack([x, y], axis=1) / det[:, None])
 
 
-def _decentring(lens: Lens, d: Array, r2: Array) -> tuple[Array, Array, Array]:
-    """Return T (n, 2), ∂T/∂d (n, 2, 2) and ∂T/∂(p1, p2) (n, 2, 2)."""
-    dx, dy = d[:, 0], d[:, 1]
-    by_p = np.empty((len(d), 2, 2))
-    by_p[:, 0, 0] = by_p[:, 1, 1] = 2.0 * dx * dy
-    by_p[:, 1, 0] = r2 + 2.0 * dy**2
-    by_p[:, 0, 1] = r2 + 2.0 * dx**2
+def _radial(lens: Lens, d: Array) -> tuple[Array, Array, Array]:
+    """Return E (n, 2), ∂E/∂d (n, 2, 2) and ∂E/∂(κ, κ2, κ3) (n, 2, 3)."""
+    r2 = np.einsum("ni,ni->n", d, d)
+    q = 1.0 / (1.0 + r2 * (lens.kappa + r2 * (lens.kappa2 + r2 * lens.kappa3)))
+    slope = (2.0 * lens.kappa + r2 * (4.0 * lens.kappa2 + r2 * 6.0 * lens.kappa3)) * q * q
+    by_d = q[:, None, None] * np.eye(2) - slope[:, None, None] * d[:, :, None] * d[:, None, :]
+    powers = np.stack([r2, r2**2, r2**3], axis=1)
+    by_k = -d[:, :, None] * (powers * (q * q)[:, None])[:, None, :]
+    return d * q[:, None], by_d, by_k
+
+
+def _decentring(lens: Lens, e: Array) -> tuple[Array, Array, Array]:
+    """Return T (n, 2), ∂T/∂e (n, 2, 2) and ∂T/∂(p1, p2) (n, 2, 2)."""
+    ex, ey = e[:, 0], e[:, 1]
+    by_p = np.empty((len(e), 2, 2))
+    by_p[:, 0, 0] = by_p[:, 1, 1] = 2.0 * ex * ey
+    by_p[:, 1, 0] = ex * ex + 3.0 * ey * ey
+    by_p[:, 0, 1] = 3.0 * ex * ex + ey * ey
     p = np.array([lens.p1, lens.p2])
-    by_d = np.empty((len(d), 2, 2))
-    by_d[:, 0, 0] = 2.0 * lens.p1 * dy + 6.0 * lens.p2 * dx
-    by_d[:, 0, 1] = by_d[:, 1, 0] = 2.0 * (lens.p1 * dx + lens.p2 * dy)
-    by_d[:, 1, 1] = 6.0 * lens.p1 * dy + 2.0 * lens.p2 * dx
-    return by_p @ p, by_d, by_p
+    by_e = np.empty((len(e), 2, 2))
+    by_e[:, 0, 0] = 2.0 * lens.p1 * ey + 6.0 * lens.p2 * ex
+    by_e[:, 0, 1] = by_e[:, 1, 0] = 2.0 * (lens.p1 * ex + lens.p2 * ey)
+    by_e[:, 1, 1] = 6.0 * lens.p1 * ey + 2.0 * lens.p2 * ex
+    return by_p @ p, by_e, by_p
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def radial(
+    kappa: float, kappa2: float, kappa3: float, dx: float, dy: float
+) -> tuple[float, float, float, float, float]:
+    """Return q, r² and the three entries of ∂E/∂d at one point: E = q·d. The loops' twin of `_radial`."""
+    r2 = dx * dx + dy * dy
+    q = 1.0 / (1.0 + r2 * (kappa + r2 * (kappa2 + r2 * kappa3)))
+    slope = (2.0 * kappa + r2 * (4.0 * kappa2 + r2 * 6.0 * kappa3)) * q * q
+    return q, r2, q - slope * dx * dx, -slope * dx * dy, q - slope * dy * dy

@@ -21,6 +21,12 @@ Array = NDArray[np.float64]
 ASSUMED_DISTANCE = 2.0
 """Distance over the longer side of the field, where nothing better is known: short, so that u is not too small."""
 ASSUMED = "an assumption"
+_OTHER_DISTANCES = (1.0, 0.5, 0.7, 1.4, 2.0, 2.8, 4.0)
+_CYLINDER = 0.2
+"""How far a sheet departs from a cylinder, as a share of its bow: paper bends, and hardly stretches."""
+_DIRECTIONS = 60
+_TELLING_CHI2 = 12.0
+"""How much better one direction of a cylinder must fit than another to be told from it (some 3.5 deviations)."""
 
 _CENTRE_U_PX = 30.0
 _ASPECT_U = 1e-3
@@ -53,32 +59,38 @@ class Bow:
     k_used: float
 
 
-def standpoint(
+def standpoints(
     matrix: Array,
     centre_px: tuple[float, float],
     size_px: tuple[int, int],
     distance_mm: float | None = None,
     focal_px: float | None = None,
-) -> Standpoint:
-    """Return where the camera stands: by its focal length, by a stated distance, by the perspective, or assumed.
+) -> tuple[Standpoint, ...]:
+    """Return where the camera may stand: by its focal length, a stated distance, the perspective, or assumed.
 
     `matrix` maps ideal pixels to mm; `centre_px` is the principal point. A tilted plane shows the focal length
     (square pixels, principal point at the lens centre: Zhang, PAMI 22, 2000, eqs. 3 and 4); a plane seen
-    straight does not.
+    straight does not: then several are returned, the likeliest first.
     """
     forward = centred(matrix, centre_px)
     if focal_px is not None:
         seen = pose(forward, focal_px)
-        return Standpoint(seen.distance_mm, seen.foot_mm, "the camera document")
+        return (Standpoint(seen.distance_mm, seen.foot_mm, "the camera document"),)
     focal_px = _focal(forward)
     if distance_mm is not None:
         foot = pose(forward, focal_px or _focal_at(forward, distance_mm)).foot_mm
-        return Standpoint(distance_mm, foot, "what was stated")
+        return (Standpoint(distance_mm, foot, "what was stated"),)
     if focal_px is not None:
         seen = pose(forward, focal_px)
-        return Standpoint(seen.distance_mm, seen.foot_mm, "the perspective of the photo")
-    assumed = ASSUMED_DISTANCE * max(size_px) * math.sqrt(abs(1 / float(np.linalg.det(forward[:2, :2]))))
-    return Standpoint(assumed, pose(forward, _focal_at(forward, assumed)).foot_mm, ASSUMED)
+        return (Standpoint(seen.distance_mm, seen.foot_mm, "the perspective of the photo"),)
+    first = ASSUMED_DISTANCE * max(size_px) * math.sqrt(abs(1 / float(np.linalg.det(forward[:2, :2]))))
+    return tuple(assumed_stand(matrix, centre_px, first * factor) for factor in _OTHER_DISTANCES)
+
+
+def assumed_stand(matrix: Array, centre_px: tuple[float, float], distance_mm: float) -> Standpoint:
+    """Return where the camera stands if it stands at a distance: its tilt follows from the perspective."""
+    forward = centred(matrix, centre_px)
+    return Standpoint(distance_mm, pose(forward, _focal_at(forward, distance_mm)).foot_mm, ASSUMED)
 
 
 def centred(matrix: Array, centre_px: tuple[float, float]) -> Array:
@@ -130,23 +142,56 @@ def pose(forward: Array, focal_px: float) -> Pose:
     return Pose(rotation, np.asarray(columns[:, 2]))
 
 
-def bow_of(fit: Fit, stand: Standpoint, u_mm: float, noise: float) -> Bow:
-    """Return what the corners say about the bow, each mode known before as 0 ± `u_mm`.
+def bow_of(fit: Fit, stand: Standpoint, u_mm: float, noise: float, taken_mm: Array | None = None) -> Bow:
+    """Return what the corners say about the bow.
 
-    `noise` is the variance of a whitened residual (χ²/ν, at least 1).
+    Each mode is known before as 0 ± `u_mm`. Where the corners show more of a bow than chance would, it is taken
+    for a cylinder (a sheet bends and hardly stretches), whose direction they show too; this tells the dome,
+    which the lens terms swallow, from the part that stays visible. `noise` is the variance of a whitened residual
+    (χ²/ν, at least 1); `taken_mm` (3,): modes that were taken off the corners of `fit` already.
     """
-    displacement = displaced(fit, stand)
-    whitened = np.einsum("nij,njm->nim", fit.white, displacement / fit.frame.rho_px)
+    modes = np.einsum("nij,njm->nim", fit.white, displaced(fit, stand) / fit.frame.rho_px).reshape(-1, 3)
     rows = fit.rows.reshape(-1, fit.k)
-    modes = whitened.reshape(-1, 3)
     response = fit.covariance @ (rows.T @ modes)
     unabsorbed = modes - rows @ response
     residual = np.einsum("nij,nj->ni", fit.white, fit.residual_px / fit.frame.rho_px).ravel()
     information = unabsorbed.T @ unabsorbed / noise
-    covariance = np.linalg.inv(information + np.eye(3) / u_mm**2)
-    found = covariance @ (unabsorbed.T @ residual) / noise
-    chi2_drop = float(found @ (unabsorbed.T @ residual)) / noise
-    return Bow(found, covariance, response, chi2_drop, 3.0 - float(np.trace(covariance)) / u_mm**2)
+    pull = unabsorbed.T @ residual / noise
+    if taken_mm is not None:
+        pull = pull + information @ taken_mm
+    found, covariance = _update(information, pull, np.zeros(3), np.eye(3) * u_mm**2)
+    drop = float(found @ pull)
+    middle = _cylinder(information, pull, u_mm) if drop > 3 * math.log(fit.n) else None
+    if middle is not None:
+        spread = max(_CYLINDER * float(np.abs(middle).max()), 1e-9)
+        found, covariance = _update(information, pull, middle, np.eye(3) * spread**2)
+    used = 3.0 - float(np.trace(covariance)) / u_mm**2
+    return Bow(found, covariance, response, drop, float(np.clip(used, 0.0, 3.0)))
+
+
+def _update(information: Array, pull: Array, mean: Array, prior: Array) -> tuple[Array, Array]:
+    """Return the most probable modes and their covariance, from a Gaussian prior and the corners."""
+    weight = np.linalg.inv(prior)
+    covariance = np.asarray(np.linalg.inv(information + weight))
+    return np.asarray(covariance @ (pull + weight @ mean)), covariance
+
+
+def _cylinder(information: Array, pull: Array, u_mm: float) -> Array | None:
+    """Return the modes (3,) of the cylinder b·(1 − (ξ·cos φ + η·sin φ)²) that fits best; None where two fit as well.
+
+    Seen straight from above, a sheet raised along x and one sunk along y differ by a dome only, which the lens
+    terms swallow.
+    """
+    phi = np.linspace(0.0, math.pi, _DIRECTIONS, endpoint=False)
+    along = np.column_stack([np.cos(phi) ** 2, np.sin(phi) ** 2, -np.sin(2 * phi)])
+    weight = np.einsum("ki,ij,kj->k", along, information, along) + 1 / (10 * u_mm) ** 2
+    height = along @ pull / weight
+    drop = height**2 * weight
+    best = int(np.argmax(drop))
+    apart = np.minimum((np.arange(_DIRECTIONS) - best) % _DIRECTIONS, (best - np.arange(_DIRECTIONS)) % _DIRECTIONS)
+    if drop[apart > _DIRECTIONS // 6].max() > drop[best] - _TELLING_CHI2:
+        return None
+    return np.asarray(height[best] * along[best])
 
 
 def displaced(fit: Fit, stand: Standpoint) -> Array:
@@ -187,5 +232,8 @@ def _focal_at(forward: Array, distance_mm: float) -> float:
     focal = distance_mm * math.sqrt(float(np.linalg.norm(forward[:2, 0]) * np.linalg.norm(forward[:2, 1])))
     focal /= abs(float(forward[2, 2]))
     for _ in range(20):
-        focal *= distance_mm / pose(forward, focal).distance_mm
+        reached = pose(forward, focal).distance_mm
+        if not reached > 0:
+            break
+        focal *= min(max(distance_mm / reached, 0.5), 2.0)
     return focal

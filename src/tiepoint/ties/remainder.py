@@ -92,10 +92,10 @@ def structure(fit: Fit) -> Structure | None:
     rows = fit.rows.reshape(-1, fit.k)
     modes = np.einsum("nij,njm->nim", fit.white, smooth).reshape(2 * n, -1)
     residual = np.einsum("nij,nj->ni", fit.white, fit.residual_px / fit.frame.rho_px).ravel()
-    # What the fit can express leaves no residual; the pseudo-inverse drops it.
-    free = modes - rows @ (fit.covariance @ (rows.T @ modes))
-    left, size, right = np.linalg.svd(free, full_matrices=False)
-    kept = size > 1e-6 * size[0]
+    # What the fit can express leaves no residual, and what it nearly can would only pick up rounding.
+    fitted = np.linalg.qr(rows)[0]
+    left, size, right = np.linalg.svd(modes - fitted @ (fitted.T @ modes), full_matrices=False)
+    kept = size > 1e-3 * size[0]
     seen = left[:, kept].T @ residual
     explained, count = float(seen @ seen), int(kept.sum())
     rest, rest_dof = fit.chi2 - explained, fit.dof - count

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.ties.family import COVARIANCE_DOF, Corners, Fit, fit_family, fit_member
-from tiepoint.ties.page import ASSUMED, Bow, Standpoint, bow_of, displaced, standpoint
+from tiepoint.ties.page import ASSUMED, Bow, Standpoint, assumed_stand, bow_of, displaced, standpoints
 from tiepoint.ties.remainder import Structure, extra_variance, structure
 from tiepoint.ties.tie import Lens, Member
 
@@ -15,6 +15,8 @@ Array = NDArray[np.float64]
 
 _MOST_LEFT_OUT = 0.2
 _FEWEST_TO_JUDGE = 8
+_FLATTENINGS = 2
+_SHOWN = 0.99
 _OUTLIER_CHANCE = 1e-3
 """Chance that any good corner at all is left out, were the noise normal."""
 
@@ -110,8 +112,14 @@ def _with_lens(plain: Fit, lens: Lens) -> Fit:
 
 
 def _eligible(fits: tuple[Fit, ...]) -> tuple[Fit, ...]:
-    """Return the members that may be chosen: a lens with a fixed centre claims what no corner can support."""
-    return tuple(f for f in fits if 8 not in f.free or 10 in f.free)
+    """Return the members that may be chosen.
+
+    A lens with a fixed centre claims what no corner can support. No lens at all may be claimed only where the
+    corners would have shown one; otherwise κ stays, with what was known of it before.
+    """
+    free_centre = tuple(f for f in fits if 10 in f.free)
+    shown = not free_centre or free_centre[0].seen_share(8) > _SHOWN
+    return tuple(f for f in fits if 10 in f.free or (8 not in f.free and shown))
 
 
 def _bic(fit: Fit) -> float:
@@ -146,47 +154,74 @@ def _without_outliers(corners: Corners, asked: Asked) -> tuple[NDArray[np.bool_]
 
 def _unstated_noise(full: Fit, asked: Asked) -> float:
     """Return τ² in px² beyond the corners' covariances, judged by the richest member on a flattened page."""
-    bow = _bow(full, asked)
-    if bow is not None and bow[0].chi2_drop > 3 * math.log(full.n):
-        full = _flat(full, *bow)
-    dof = full.dof - (bow[0].k_used if bow else 0.0)
+    page = _page(full, asked)
+    if page is not None and page.bow.chi2_drop > page.bow.k_used * math.log(full.n):
+        full = page.flat
+    dof = full.dof - (page.bow.k_used if page else 0.0)
     # Three standard deviations of χ²/ν: less may be chance.
     if dof < 4 or full.chi2 / dof < 1 + 3 * math.sqrt(2 / dof):
         return 0.0
     return extra_variance(full, dof)
 
 
+@dataclass(frozen=True)
+class _Page:
+    """One reading of the page's bow: from where the camera stands, how large, and the fit to a flat page."""
+
+    stand: Standpoint
+    bow: Bow
+    flat: Fit
+
+
 def _choose(fits: tuple[Fit, ...], asked: Asked) -> tuple[Fit, Bow | None, Standpoint | None, bool]:
     """Return the member, with or without a bow of the page, that has the lowest BIC."""
-    best: tuple[float, Fit, tuple[Bow, Standpoint] | None] = (math.inf, fits[0], None)
-    for fit in fits:
-        criterion = _bic(fit)
-        if criterion < best[0]:
-            best = (criterion, fit, None)
-        bow = _bow(fit, asked)
-        if bow is not None:
-            chi2 = max(fit.chi2 - bow[0].chi2_drop * max(1.0, fit.chi2_per_dof), 0.0)
-            bowed = fit.level(chi2) + (fit.k_used + bow[0].k_used + 1) * math.log(fit.n)
-            if bowed < best[0]:
-                best = (bowed, fit, bow)
-    _, fit, found = best
-    if found is None or found[1].how == ASSUMED:
-        again = _bow(fit, asked)
-        return (fit, None, None, False) if again is None else (fit, *again, False)
-    bow_found, stand = found
-    flat = _flat(fit, bow_found, stand)
-    after = bow_of(flat, stand, asked.flatness_u_mm, max(1.0, flat.chi2_per_dof))
-    return flat, replace(after, found_mm=bow_found.found_mm), stand, True
+    plain = min(fits, key=_bic)
+    pages = [page for fit in fits if (page := _page(fit, asked)) is not None]
+    if not pages:
+        return plain, None, None, False
+    best = min(pages, key=_bowed_bic)
+    if _bowed_bic(best) < _bic(plain):
+        return best.flat, best.bow, best.stand, True
+    same = next(page for fit, page in zip(fits, pages, strict=True) if fit is plain)
+    return plain, same.bow, same.stand, False
+
+
+def _bowed_bic(page: _Page) -> float:
+    flat = page.flat
+    # What the flattening took must be paid for: its modes, and the distance where that was read off them.
+    k = flat.k_used + page.bow.k_used + (page.stand.how == ASSUMED)
+    return flat.level(flat.chi2) + (k + 1) * math.log(flat.n)
+
+
+def _page(fit: Fit, asked: Asked) -> _Page | None:
+    """Return the bow of the page that the corners show, or bound; None where the page is known to be flat."""
+    if asked.flatness_u_mm <= 0 or asked.affine:
+        return None
+    size = fit.corners.size_px
+    stands = standpoints(fit.matrix, fit.centre_px, size, asked.distance_mm, asked.focal_px)
+    stand, bow = _best_stand(fit, stands, asked.flatness_u_mm)
+    flat = fit
+    for _ in range(_FLATTENINGS):
+        flat = _flat(fit, bow, stand)
+        bow = bow_of(flat, stand, asked.flatness_u_mm, max(1.0, flat.chi2_per_dof), bow.found_mm)
+    return _Page(stand, bow, flat)
+
+
+def _best_stand(fit: Fit, stands: tuple[Standpoint, ...], u_mm: float) -> tuple[Standpoint, Bow]:
+    """Return the standpoint from which the bow explains the corners best; the likeliest one unless they object."""
+    noise = max(1.0, fit.chi2_per_dof)
+    tried = [(stand, bow_of(fit, stand, u_mm, noise)) for stand in stands]
+    best = max(tried, key=lambda one: one[1].chi2_drop)
+    if len(stands) == 1 or best[1].chi2_drop < tried[0][1].chi2_drop + math.log(fit.n):
+        return tried[0]
+    for step in (0.25, 0.12, 0.06, 0.03):
+        around = (best[0].distance_mm * 2**step, best[0].distance_mm / 2**step)
+        near = [assumed_stand(fit.matrix, fit.centre_px, z) for z in around]
+        best = max([best, *((stand, bow_of(fit, stand, u_mm, noise)) for stand in near)], key=lambda o: o[1].chi2_drop)
+    return best
 
 
 def _flat(fit: Fit, bow: Bow, stand: Standpoint) -> Fit:
     """Return the member fitted again to where the corners would be seen on a flat page."""
     corners = replace(fit.corners, px=fit.corners.px - displaced(fit, stand) @ bow.found_mm)
     return fit_member(corners, fit.frame, fit.model, fit.free, fit.theta, fixed_lens=True)
-
-
-def _bow(fit: Fit, asked: Asked) -> tuple[Bow, Standpoint] | None:
-    if asked.flatness_u_mm <= 0 or asked.affine:
-        return None
-    stand = standpoint(fit.matrix, fit.centre_px, fit.corners.size_px, asked.distance_mm, asked.focal_px)
-    return bow_of(fit, stand, asked.flatness_u_mm, max(1.0, fit.chi2_per_dof)), stand
