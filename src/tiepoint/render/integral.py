@@ -42,7 +42,7 @@ STRETCH_TURN = 0.5
 """A stretch is at most so long, and turns by at most so many rad (then degree 5 errs by 1e-8 of the radius)."""
 
 PANEL_SIGMAS = 1.5
-"""Length of a panel of four nodes in units of the whole blur, √(w² + 1/12): errs by less than 1e-5 of a step."""
+"""Length of a panel of four nodes in units of the blur, which alone rounds the kernel: errs by 1e-5 of a step."""
 
 _AT, _WEIGHT = np.polynomial.legendre.leggauss(4)
 _KNOTS = np.cos(np.pi * (np.arange(6) + 0.5) / 6)
@@ -78,7 +78,7 @@ def irradiance(scene: Scene, camera: Camera, blur_px: float, panel_sigmas: float
     if not blur_px >= SHARPEST_PX:
         raise UnusableInput(f"a blur of {blur_px:g} px cannot be rendered; choose {SHARPEST_PX:g} px or more")
     kernel = _kernel(blur_px)
-    panel_px = panel_sigmas * math.hypot(blur_px, math.sqrt(1 / 12))
+    panel_px = panel_sigmas * blur_px
     pad = math.ceil(2 * kernel.reach) + 2
     steps = np.zeros((camera.height_px + 2 * pad, camera.width_px + 2 * pad))
     for sheet in scene.sheets:
