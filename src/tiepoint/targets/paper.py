@@ -1,0 +1,117 @@
+"""What the paper did to the target: the print's true scale along both axes, and what is not known of it."""
+
+import math
+import re
+from dataclasses import replace
+
+from tiepoint.foundation.errors import UnusableInput
+from tiepoint.foundation.sources import Source, Value, Values, half_width, stack
+from tiepoint.targets.draw import Measured, Target
+
+UNMEASURED_HALF = 0.005
+"""Half-width of the scale of a print that nobody measured: printers at 100 % keep within 0.5 % (common
+practice; feed and paper differ along and across, so both axes count as independent). "Fit to page" is not in it:
+it shrinks by 3 to 6 %, and only measured bars can tell."""
+
+SWELLING_HALF = 0.0005
+"""Half-width of what remains after measuring: paper swells with humidity, 0.1 % over a day's range in all
+(common practice), differently along and across its fibres."""
+
+RULE_SHARE = 0.5
+"""Share of a reading's variance that belongs to the rule's own scale. The u given with the bars is one bar's
+whole u; how much of it both bars share is seldom known, so half: neither axis gains, and what averages over
+both axes is neither taken for free nor lost."""
+
+MOST_OFF = 0.05
+"""A bar farther off than this is a slip of the hand, not a property of a printer."""
+
+_WHEN = re.compile(r"\d{4}-\d\d-\d\d(T\d\d:\d\d(:\d\d(\.\d+)?)?(Z|\+00:00)?)?")
+
+
+def print_scale(target: Target) -> Values:
+    """Return true length over nominal along x and y, two values with their sources.
+
+    Measured bars: each axis has its own reading error; the rule's scale error is common (its id is the
+    instrument's, so that everything measured with the same rule shares it); swelling remains. Not measured:
+    1, within `UNMEASURED_HALF`.
+    """
+    axes = (("x", target.bar_x_mm), ("y", target.bar_y_mm))
+    if target.measured is None:
+        return stack([_unmeasured(target, axis) for axis, _ in axes])
+    readings = (target.measured.x_mm, target.measured.y_mm)
+    return stack([_from_bar(target, target.measured, a, b, r) for (a, b), r in zip(axes, readings, strict=True)])
+
+
+def _unmeasured(target: Target, axis: str) -> Value:
+    label = f"print scale along {axis}, not measured"
+    source = half_width(f"target:{target.id}/print-scale/{axis}", label, UNMEASURED_HALF, "station")
+    return Value(1.0, {source: 1.0})
+
+
+def _from_bar(target: Target, measured: Measured, axis: str, bar_mm: float, reading_mm: float) -> Value:
+    scale = reading_mm / bar_mm
+    # One relative error of the rule; it is a bar's whole rule share at the longer bar.
+    u_rule = math.sqrt(RULE_SHARE) * measured.u_mm / max(measured.x_mm, measured.y_mm)
+    u_reading = math.sqrt(measured.u_mm**2 - (u_rule * reading_mm) ** 2)
+    rule = Source(f"instrument:{measured.with_}/scale", f"scale of {measured.with_}", "B", u_rule, "instrument")
+    reading = Source(
+        f"target:{target.id}/bar-reading/{axis}/{measured.when_utc}",
+        f"reading of the bar along {axis}",
+        "B",
+        u_reading,
+        "station",
+    )
+    swelling = half_width(
+        f"target:{target.id}/swelling/{axis}", f"swelling of the paper along {axis}", SWELLING_HALF, "station"
+    )
+    return Value(scale, {rule: scale, reading: 1 / bar_mm, swelling: scale})
+
+
+def apply_measure(
+    target: Target, x_mm: float, y_mm: float, u_mm: float, with_: str, when_utc: str, *, traceable: bool = False
+) -> Target:
+    """Return the target with what its ruler bars measured, from the middle of one end line to the other's.
+
+    `u_mm` is the standard uncertainty of one bar's length; `with_` names the instrument (the same name means
+    the same rule); `traceable` says that this instrument's calibration is traceable. Raises `UnusableInput`
+    with a sentence where the numbers cannot be the bars'.
+    """
+    measured = check_measured(target, Measured(x_mm, y_mm, u_mm, with_.strip(), when_utc))
+    return replace(target, measured=measured, traceable=traceable)
+
+
+def check_measured(target: Target, measured: Measured) -> Measured:
+    """Return a measurement that can be the bars' own; raise `UnusableInput` with a sentence otherwise."""
+    lengths = {"x": (measured.x_mm, target.bar_x_mm), "y": (measured.y_mm, target.bar_y_mm)}
+    if not all(math.isfinite(v) and v > 0 for v in (measured.x_mm, measured.y_mm, measured.u_mm)):
+        raise UnusableInput("the bars' lengths and their u must be numbers above 0, as in 199.4mm and 0.1mm")
+    off = {axis: read / bar - 1 for axis, (read, bar) in lengths.items() if abs(read / bar - 1) > MOST_OFF}
+    if off:
+        raise UnusableInput(_slip(target, measured, off))
+    if measured.u_mm > MOST_OFF * min(measured.x_mm, measured.y_mm):
+        raise UnusableInput(
+            f"a u of {measured.u_mm:g} mm for bars of {measured.x_mm:g} and {measured.y_mm:g} mm tells nothing; "
+            "give the standard uncertainty of one reading, as in 0.1mm"
+        )
+    if not measured.with_:
+        raise UnusableInput('say what the bars were measured with, as in "rule no 12"')
+    if not _WHEN.fullmatch(measured.when_utc):
+        raise UnusableInput(f"{measured.when_utc!r} is not a date; write it as 2026-11-25 or 2026-11-25T08:30:00Z")
+    return measured
+
+
+def _slip(target: Target, measured: Measured, off: dict[str, float]) -> str:
+    """Return the sentence for bars that are off by more than any printer."""
+    bars, readings = (target.bar_x_mm, target.bar_y_mm), (measured.x_mm, measured.y_mm)
+    said = f"the bars should measure {bars[0]:g} mm along x and {bars[1]:g} mm along y, not "
+    said += f"{readings[0]:g} mm and {readings[1]:g} mm"
+    if all(abs(r / b - 1) <= MOST_OFF for r, b in zip(reversed(readings), bars, strict=True)):
+        return f"{said}; were x and y swapped? x runs along the page's lower edge"
+    for factor, unit in ((25.4, "inches"), (10.0, "centimetres")):
+        if all(abs(r * factor / b - 1) <= MOST_OFF for r, b in zip(readings, bars, strict=True)):
+            return f"{said}; were they typed in {unit}? Type the unit, as in 7.87in"
+    worst = max(off, key=lambda axis: abs(off[axis]))
+    return (
+        f"{said} ({100 * off[worst]:+.0f} % along {worst}); measure from line to line, and print again at 100 % "
+        "if it is so"
+    )
