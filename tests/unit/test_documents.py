@@ -235,6 +235,24 @@ def test_a_failed_write_leaves_the_old_file_and_nothing_else(tmp_path, monkeypat
     assert list(tmp_path.iterdir()) == [path]
 
 
+def test_files_that_belong_together_are_written_all_or_none(tmp_path, monkeypatch):
+    one, two = tmp_path / "new" / "one", tmp_path / "new" / "two"
+    files.write_together({one: b"1", two: b"2"})
+    assert (one.read_bytes(), two.read_bytes()) == (b"1", b"2")
+    synced = []
+
+    def full_at_the_second(handle):
+        synced.append(handle)
+        if len(synced) == 2:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "fsync", full_at_the_second)
+    with pytest.raises(UnusableInput, match="two: no space left on device; nothing was changed"):
+        files.write_together({one: b"3", two: b"4"})
+    assert (one.read_bytes(), two.read_bytes()) == (b"1", b"2")
+    assert sorted(p.name for p in one.parent.iterdir()) == ["one", "two"]
+
+
 def test_a_folder_in_the_place_of_a_file_and_a_file_in_the_place_of_a_folder(tmp_path):
     with pytest.raises(UnusableInput, match="it is a folder; name a file"):
         write_atomic(tmp_path, b"")

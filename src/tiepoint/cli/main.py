@@ -11,7 +11,7 @@ from typing import Annotated
 
 import typer
 
-from tiepoint.cli import tie
+from tiepoint.cli import target, tie
 from tiepoint.cli.answer import group, help_alone, print_json
 from tiepoint.cli.run import run
 from tiepoint.foundation.errors import TiepointError
@@ -61,6 +61,7 @@ def _root(
     help_alone(context)
 
 
+app.add_typer(target.app, name="target")
 app.add_typer(tie.app, name="tie")
 app.command()(run)
 
@@ -121,6 +122,7 @@ def _usage(error: Exception) -> str:
     context = getattr(error, "ctx", None)
     command = getattr(context, "command_path", "tiepoint")
     said = error.format_message().rstrip(".")  # type: ignore[attr-defined]  # asked for before the call
+    said = said.replace("Value error, ", "")
     return f"{said[:1].lower() + said[1:]}; see {command} --help"
 
 

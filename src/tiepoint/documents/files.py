@@ -5,6 +5,7 @@ import math
 import os
 import secrets
 import tomllib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -29,36 +30,56 @@ def format_of(kind: str) -> str:
 
 
 def write_atomic(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all: temporary name beside it, flushed, then moved.
+    """Write a file whole or not at all.
 
     Raises `UnusableInput` where the place cannot be written; nothing is left behind.
     """
-    temporary: Path | None = None
+    write_together({path: data})
+
+
+def write_together(files: Mapping[Path, bytes]) -> None:
+    """Write files that belong together: all under temporary names beside them, flushed, and only then moved.
+
+    Raises `UnusableInput` where one of them cannot be written; then none is, and nothing is left behind.
+    """
+    staged: dict[Path, Path] = {}
+    path = Path()
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        if path.is_dir():
-            raise UnusableInput(f"cannot write {path}: it is a folder; name a file")
-        if path.exists() and not path.is_file():
-            # Moving onto a device or a pipe would put a file in its place.
-            raise UnusableInput(f"cannot write {path}: it is not an ordinary file; name another")
-        # Not tempfile: its files are readable by their owner alone, and a station's documents are shared.
-        temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
-        with temporary.open("xb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        temporary.replace(path)
+        for path, data in files.items():
+            staged[path] = _unused_name(path)
+            with staged[path].open("xb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+        for path, temporary in staged.items():
+            temporary.replace(path)
     except OSError as error:
         raise UnusableInput(f"cannot write {path}: {reason_of(error)}; nothing was changed") from error
     finally:
-        if temporary is not None:
+        for temporary in staged.values():
             temporary.unlink(missing_ok=True)
 
 
+def _unused_name(path: Path) -> Path:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    if path.is_dir():
+        raise UnusableInput(f"cannot write {path}: it is a folder; name a file")
+    if path.exists() and not path.is_file():
+        # Moving onto a device or a pipe would put a file in its place.
+        raise UnusableInput(f"cannot write {path}: it is not an ordinary file; name another")
+    # Not tempfile: its files are readable by their owner alone, and a station's documents are shared.
+    return path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
+
+
 def write_document(path: Path, kind: str, content: dict[str, Any]) -> None:
-    """Write a JSON document with its `format` line first, indented, UTF-8, newline at the end."""
+    """Write a JSON document, whole or not at all."""
+    write_atomic(path, document_bytes(kind, content))
+
+
+def document_bytes(kind: str, content: dict[str, Any]) -> bytes:
+    """Return a JSON document with its `format` line first, indented, UTF-8, newline at the end."""
     body = {"format": format_of(kind), **plain(content)}
-    write_atomic(path, (json.dumps(body, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode())
+    return (json.dumps(body, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
 
 
 def read_document(path: Path, kind: str) -> dict[str, Any]:
