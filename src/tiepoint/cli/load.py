@@ -1,12 +1,18 @@
 """Files that commands take, as the things that they hold."""
 
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from tiepoint.documents.tables import Numbers
     from tiepoint.targets.draw import Target
     from tiepoint.ties.camera import CameraModel
+    from tiepoint.ties.sensor import Sensor
     from tiepoint.ties.tie import Tie
 
 
@@ -40,3 +46,26 @@ def load_camera(path: Path | None) -> "CameraModel | None":
     from tiepoint.ties.camera import camera_from_document
 
     return None if path is None else camera_from_document(read_document(path, "camera"), str(path))
+
+
+@dataclass(frozen=True)
+class Photo:
+    """A photo to tie by: its grey pixels, the sensor setting as far as it is stated, and the hash of its pixels."""
+
+    path: Path
+    grey: "NDArray[Any]"
+    sensor: "Sensor"
+    sha: str
+    shown_turned: bool
+
+
+def load_photo(path: Path) -> Photo:
+    """Return the photo of a picture file, or of a shot's folder with one picture."""
+    from tiepoint.recipe.shots import load_shot
+
+    shot = load_shot(path)
+    if len(shot.pictures) != 1:
+        raise UnusableInput(f"{path} holds {len(shot.pictures)} pictures; name the one to tie by")
+    ((role, picture),) = shot.pictures.items()
+    sha = shot.shot.pictures[0].pixels_sha256 or picture.described(role).pixels_sha256
+    return Photo(path, picture.grey, shot.sensors[role], sha, picture.shown_turned)

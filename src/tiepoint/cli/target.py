@@ -86,7 +86,8 @@ def measure(
 ) -> None:
     """Say what the ruler bars of the print measured, with what, and how sure you are.
 
-    Read from the left edge of one end line to the left edge of the other: ink that spreads does not mislead then.
+    Read from the middle of one end line to the middle of the other; left edge to left edge is the same length, and
+    easier to read.
     Both axes are corrected by it; what is left uncertain becomes a source of every tie that this print makes. The
     print is not traceable unless the instrument is.
 

@@ -33,21 +33,25 @@ def verdict(word: str) -> str:
 
 def budget_lines(value: Value, unit: str = "mm") -> Iterator[str]:
     """Yield what the ± is made of, largest first: label, share of the variance, standard uncertainty."""
-    rows = [row for row in budget(value) if row.u > 0]
+    rows = _by_label(value)
     if not rows:
         return
     yield f"What ± {figures(to_unit(value.U95, unit))} {unit} is made of ({_interval(value.dof)}):"
-    shown = [(row.label, share_of(row.share), f"u {figures(to_unit(row.u, unit))} {unit}") for row in rows[:MOST_ROWS]]
     if left := rows[MOST_ROWS:]:
-        u = math.sqrt(sum(row.u**2 for row in left))
-        shown.append(
-            (
-                f"{len(left)} smaller ones",
-                share_of(sum(r.share for r in left)),
-                f"u {figures(to_unit(u, unit))} {unit}",
-            )
-        )
+        rest = f"{len(left)} smaller ones", math.fsum(v for _, v in left)
+        rows = [*rows[:MOST_ROWS], rest]
+    total = value.u**2
+    shown = [(label, share_of(v / total), f"u {figures(to_unit(math.sqrt(v), unit))} {unit}") for label, v in rows]
     yield from table(shown, frozenset({1}))
+
+
+def _by_label(value: Value) -> list[tuple[str, float]]:
+    """Return variances by label, largest first: causes of one name are one row to a person."""
+    variances: dict[str, float] = {}
+    for row in budget(value):
+        if row.u > 0:
+            variances[row.label] = variances.get(row.label, 0.0) + row.u**2
+    return sorted(variances.items(), key=lambda item: -item[1])
 
 
 def reading_row(reading: Reading) -> tuple[str, ...]:
