@@ -279,20 +279,59 @@ def test_noise_is_covered_as_stated():
     assert np.std(error / u) == pytest.approx(1.0, abs=0.09)
 
 
+@pytest.fixture(scope="module")
+def repeated() -> tuple[Tie, list[np.ndarray]]:
+    cam = perspective(180, 220, 4000).aimed(distance_mm=320, tilt_deg=10, azimuth_deg=20, roll_deg=10)
+    scene = one_piece(rectangle(-12, -12, 12, 12), disc(0, 4, 2), slot(-6, -4, 6, -4, 3))
+    return exact_tie(cam), [photo(scene, cam, seed, noise=0.02) for seed in range(120)]
+
+
+@pytest.mark.parametrize(
+    ("operator", "least_rms"),
+    [("least-squares", 0.85), ("two-point", 0.85), ("max-inscribed", 0.65), ("min-circumscribed", 0.65)],
+)
+def test_every_operator_is_covered_as_stated(repeated, operator, least_rms):
+    tie, pictures = repeated
+    text = f"""
+[[step]]
+name = "bore"
+kind = "circle"
+region.ring = {{ centre = [0, 4], inner = 1.2, outer = 3 }}
+operator = "{operator}"
+
+[[step]]
+name = "slot"
+kind = "width"
+region.rectangle = {{ centre = [0, -4], size = [6, 5], angle_deg = 90 }}
+operator = "{operator}"
+"""
+    truth = {"bore.diameter": 4.0, "slot.width": 3.0}
+    errors = []
+    for picture in pictures:
+        found = by_id(measured(text, tie, picture))
+        errors.append([((found[i].value - t) / found[i].u, found[i].U95 / found[i].u) for i, t in truth.items()])
+    z, k = np.array(errors).transpose(2, 0, 1)
+    # 240 intervals: the share covered is known to 1.4 %; a root mean square of 120 to 6.5 %. The extremal operators
+    # know the pull of noise only roughly, and say so: their intervals may be wider than needed, never narrower.
+    assert np.mean(np.abs(z) <= k) >= 0.908
+    rms = np.sqrt(np.mean(z**2, axis=0))
+    assert ((least_rms < rms) & (rms < 1.2)).all()
+
+
 def test_what_the_tie_does_not_know_is_carried_as_a_repeated_tie_shows():
     cam = small_camera()
     tie, picture = exact_tie(cam, 1e-3, 2e-4), photo(SMALL, cam, 0, noise=0.002)
     stated = by_id(measured(BORE, tie, picture))
     rng, values = np.random.default_rng(9), []
-    for _ in range(400):
+    for _ in range(250):
         z = rng.normal(size=len(tie.sources)) * [s.u for s in tie.sources]
         other = replace(tie, matrix=tie.matrix + (tie.factor[:9] @ z).reshape(3, 3))
         values.append([r.value for r in measured(BORE, other, picture).readings])
     spread = np.std(values, axis=0, ddof=1)
     for k, reading in enumerate(stated.values()):
         from_tie = math.sqrt(sum((t.c * t.u) ** 2 for t in reading.sources if t.scope != "pixel"))
-        # 400 ties: the spread is known to 3.5 %; three of those.
-        assert spread[k] == pytest.approx(from_tie, rel=0.11)
+        # 250 ties: the spread is known to 4.5 %; three of those.
+        assert spread[k] == pytest.approx(from_tie, rel=0.135)
         assert from_tie > 3 * math.sqrt(sum((t.c * t.u) ** 2 for t in reading.sources if t.scope == "pixel"))
 
 

@@ -1,7 +1,7 @@
 """What a step is given, and what it gives back: the door for built-in kinds and guests alike."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -76,6 +76,14 @@ class Context:
         """Return `x` and `y` of a point as the frame counts them: in the image y runs down."""
         y = point.xy[1]
         return {"x": point.xy[0], "y": y.times(-1.0) if self.ground.frame == "image" else y}
+
+    def within(self, part: str) -> "Context":
+        """Return the context for one of several fits of a step, whose noise is its own."""
+        return replace(self, prefix=f"{self.prefix}/{part}")
+
+    def asks(self, *quantities: str) -> bool:
+        """Whether any of these quantities is to be read: it has limits, or is named in `readings`."""
+        return any(q in self.table.limits or q in self.table.readings for q in quantities)
 
     def points(self) -> tuple[PointFeature, ...]:
         """Return those of the features that are points."""

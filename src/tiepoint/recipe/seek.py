@@ -62,6 +62,15 @@ class EdgePoints:
         some = {name: getattr(self, name)[kept] for name in names}
         return EdgePoints(**some, sources=self.sources, sought=self.sought, width_px=self.width_px, flags=self.flags)
 
+    def and_(self, other: "EdgePoints") -> "EdgePoints":
+        """Return these points, then the others, seen through the same tie."""
+        names = ("xy", "normal", "u", "scale", "d_sources", "light", "blur_whole_px", "bend", "strip")
+        both = {name: np.concatenate([getattr(self, name), getattr(other, name)]) for name in names}
+        flags = tuple(dict.fromkeys((*self.flags, *other.flags)))
+        return EdgePoints(
+            **both, sources=self.sources, sought=self.sought + other.sought, width_px=self.width_px, flags=flags
+        )
+
     def moved(self, displacement: Array) -> "EdgePoints":
         """Return the points moved by (n, 2) ground units."""
         some = {name: getattr(self, name) for name in self.__dataclass_fields__}

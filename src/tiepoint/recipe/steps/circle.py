@@ -9,11 +9,14 @@ from tiepoint.recipe.kinds import Quantity, StepKind
 from tiepoint.recipe.regions import RingRegion
 from tiepoint.recipe.schema import SoughtTable
 from tiepoint.recipe.shapes import FoundCircle, measure_circle
-from tiepoint.recipe.sizes import SizeOperator, diameter_of
+from tiepoint.recipe.sizes import OPERATORS, SizeOperator, diameter_of, local_extremes
 
 
 class CircleTable(SoughtTable):
-    """`operator`: how the size is taken from the edge (ISO 14405-1); place and roundness are by least squares."""
+    """`operator`: how the size is taken from the edge (ISO 14405-1): by the least-squares circle, as the mean of local
+    two-point sizes, by the largest circle inside the edge or by the smallest around it. The place is always that of
+    the least-squares circle.
+    """
 
     region: RingRegion
     operator: SizeOperator = "least-squares"
@@ -38,7 +41,8 @@ def told_of(context: Context, found: FoundCircle, operator: SizeOperator) -> dic
     diameter = diameter_of(context, found, operator)
     radius = diameter if isinstance(diameter, Reason) else diameter.times(0.5)
     form = form_of(found.scatter, context.prefix)
-    return {"diameter": diameter, "radius": radius, "form": form, **context.coordinates(found.feature)}
+    place = context.coordinates(found.feature)
+    return {"diameter": diameter, "radius": radius, "form": form, **place, **local_extremes(context, found)}
 
 
 STEP = StepKind(
@@ -48,11 +52,13 @@ STEP = StepKind(
     quantities=(
         Quantity("diameter", "length", "by the operator", always=True),
         Quantity("radius", "length", "half the diameter"),
+        Quantity("least", "length", "the least local two-point diameter"),
+        Quantity("greatest", "length", "the greatest local two-point diameter"),
         Quantity("x", "length", "of the centre, by least squares"),
         Quantity("y", "length", "of the centre, by least squares"),
         Quantity("form", "length", "rms deviation from the circle that the edge noise does not explain"),
     ),
     run=run,
     gives="point",
-    operators=("least-squares", "two-point", "max-inscribed", "min-circumscribed"),
+    operators=OPERATORS,
 )

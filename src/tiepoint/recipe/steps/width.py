@@ -15,6 +15,7 @@ from tiepoint.recipe.relations import PARALLEL_DEG, turn_between
 from tiepoint.recipe.schema import Polarity, SoughtTable
 from tiepoint.recipe.seek import EdgePoints, edge_points
 from tiepoint.recipe.shapes import FoundLine, polarity_of, refine_line
+from tiepoint.recipe.sizes import OPERATORS, SizeOperator, local_extremes, width_of
 
 OPPOSITE: dict[Polarity, Polarity] = {
     "any": "any",
@@ -24,10 +25,14 @@ OPPOSITE: dict[Polarity, Polarity] = {
 
 
 class WidthTable(SoughtTable):
-    """`polarity` is that of the first edge along the search: `dark-to-light` for a bright bar; the last is opposite."""
+    """`polarity` is that of the first edge along the search: `dark-to-light` for a bright bar; the last is opposite.
+
+    `operator` (ISO 14405-1): between the two least-squares lines at the middle of what was seen, the mean of local
+    two-point sizes, or that of the widest parallel pair of lines between the edges or the narrowest around them.
+    """
 
     region: RectangleRegion
-    operator: Literal["least-squares"] = "least-squares"
+    operator: SizeOperator = "least-squares"
 
 
 def run(context: Context) -> StepResult:
@@ -42,8 +47,11 @@ def run(context: Context) -> StepResult:
     flags = tuple(sorted({*sides[0].flags, *sides[1].flags}))
     if abs(np.degrees(turn.value)) > PARALLEL_DEG:
         return StepResult.without(Reason("not_parallel", {"angle_deg": round(abs(float(np.degrees(turn.value))), 1)}))
+    width: Value | Reason
     width, ends = _width_of(first, last)
-    told: dict[str, Told] = {"width": width, "taper": turn}
+    if table.operator != "least-squares":
+        width = width_of(context, sides, table.operator)
+    told: dict[str, Told] = {"width": width, "taper": turn, **local_extremes(context, sides)}
     return StepResult(told, None, flags, table.operator, (first.ends, last.ends), ends)
 
 
@@ -59,8 +67,9 @@ def _both_sides(context: Context, box: Box, polarity: Polarity) -> tuple[FoundLi
     # Each side is looked at again only as far as the middle between both, so that neither takes the other's edge.
     half = abs(float(np.median(last.xy @ box.across) - np.median(first.xy @ box.across))) / 2
     near = Box(box.centre, box.across, min(half, box.half_across), box.half_along)
-    one = refine_line(context, near, first, sense)
-    other = one if isinstance(one, Reason) else refine_line(context, near, last, OPPOSITE[sense])
+    # The noise of one edge is not that of the other: each has sources of its own.
+    one = refine_line(context.within("first"), near, first, sense)
+    other = one if isinstance(one, Reason) else refine_line(context.within("last"), near, last, OPPOSITE[sense])
     return (one, other) if isinstance(one, FoundLine) and isinstance(other, FoundLine) else _reason(one, other)
 
 
@@ -94,9 +103,11 @@ STEP = StepKind(
     "must be of opposite polarity.",
     table=WidthTable,
     quantities=(
-        Quantity("width", "length", "between both edges, at the middle of the rectangle", always=True),
+        Quantity("width", "length", "between both edges, by the operator", always=True),
+        Quantity("least", "length", "the least local two-point width"),
+        Quantity("greatest", "length", "the greatest local two-point width"),
         Quantity("taper", "angle", "from the first edge to the last"),
     ),
     run=run,
-    operators=("least-squares",),
+    operators=OPERATORS,
 )
