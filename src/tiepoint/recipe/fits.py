@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from tiepoint.foundation.sources import Source, Value, Values, ensemble
 from tiepoint.recipe.context import Context
 from tiepoint.recipe.seek import EdgePoints
+from tiepoint.vision.definition import shift_coefficients
 from tiepoint.vision.fits import CircleFit, LineFit
 
 Array = NDArray[np.float64]
@@ -83,7 +84,7 @@ def values_of(context: Context, parameters: Array, fit: Fit, points: EdgePoints,
     c = np.hstack([spread, M @ moves])
     if context.shift.source is not None:
         sources = (*sources, context.shift.source)
-        c = np.column_stack([c, M @ points.towards_light(fit.normals)])
+        c = np.column_stack([c, shift_coefficients(M, points.towards_light(fit.normals))])
     return Values(parameters, c, sources)
 
 

@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.reasons import Reason
-from tiepoint.foundation.sources import Source
 from tiepoint.model.decide import SIMPLE, overall
 from tiepoint.model.reading import Reading
 from tiepoint.model.record import Record
@@ -28,6 +27,7 @@ from tiepoint.recipe.schema import SoughtTable
 from tiepoint.recipe.seek import find_in
 from tiepoint.ties.sensor import OtherSensor, Sensor
 from tiepoint.ties.tie import Tie
+from tiepoint.vision.definition import EdgeDefinition
 
 Pixels = NDArray[Any]
 Clock = Callable[[], float]
@@ -128,8 +128,8 @@ def shift_of(recipe: Recipe, step: Step, shot: Shot) -> EdgeShift:
     owner = f"/{shot.part_id or shot.id}" if edge.scope == "part" else ""
     # Steps in the image and in the plane count the shift in different units: they cannot share a source.
     id_ = f"edge:{table.edge}{owner}" + (":px" if step.frame == "image" else "")
-    source = Source(id_, f'edge definition "{table.edge}"', "B", edge.u * factor, edge.scope)
-    return EdgeShift(edge.bias * factor, source if edge.u > 0 else None)
+    definition = EdgeDefinition(edge.u * factor, edge.bias * factor, f'edge definition "{table.edge}"', edge.scope)
+    return EdgeShift(definition.bias, definition.source(id_) if edge.u > 0 else None)
 
 
 def _ground(job: Job, seen: Seen, role: str) -> PlaneGround | Reason | None:

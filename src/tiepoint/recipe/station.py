@@ -17,6 +17,7 @@ from pathlib import Path
 from tiepoint.documents.canonical import sha256
 from tiepoint.documents.files import read_document
 from tiepoint.foundation.errors import UnusableInput
+from tiepoint.foundation.sources import Source, Value
 from tiepoint.model.record import Record
 from tiepoint.recipe.foresee import Foresight, foresee
 from tiepoint.recipe.overlay import Level, overlay_svg
@@ -27,6 +28,7 @@ from tiepoint.recipe.shots import LoadedShot, load_shot
 from tiepoint.recipe.tables import shown
 from tiepoint.recipe.variants import Variant, choose, load_variants
 from tiepoint.ties.document import from_document
+from tiepoint.ties.move import move
 from tiepoint.ties.tie import Tie
 
 __all__ = [
@@ -200,17 +202,27 @@ def _placed_tie(recipe: Recipe, tie: Tie | None, variant: Variant | None) -> Tie
     """Return the tie at the height of the part's surface, as the variant or the recipe states it."""
     if tie is None:
         return None
-    height, u_height = recipe.head.height, recipe.head.u_height or 0.0
+    height, u_height, whose = recipe.head.height, recipe.head.u_height or 0.0, recipe.head.name
     scale = recipe.head.mm_per_unit
     if variant is not None and variant.height_mm is not None:
         height, u_height, scale = variant.height_mm, variant.u_height_mm, 1.0
-    return tie if height is None else at_height(tie, height * scale, u_height * scale)
+        whose = f"{recipe.head.name}/{variant.name}"
+    return tie if height is None else at_height(tie, height * scale, u_height * scale, whose)
 
 
-def at_height(tie: Tie, height_mm: float, u_height_mm: float) -> Tie:
-    """Return the tie for a surface at a height; `UnusableInput` where it cannot be moved there."""
+def at_height(tie: Tie, height_mm: float, u_height_mm: float, whose: str) -> Tie:
+    """Return the tie for a surface at a height; `UnusableInput` where it cannot be moved there.
+
+    The height's uncertainty is one source for all parts that the statement `whose` is about.
+    """
     if height_mm == tie.height_mm and u_height_mm <= tie.u_height_mm:
         return tie
-    raise UnusableInput(
-        f"the part's surface is {height_mm:g} ± {u_height_mm:g} mm high, and the tie was made at {tie.height_mm:g} mm"
-    )
+    source = Source(f"height:{whose}", "height of the part's surface", "B", u_height_mm, "station")
+    height = Value(height_mm, {source: 1.0} if u_height_mm > 0 else {})
+    try:
+        return move(tie, height)
+    except UnusableInput as error:
+        raise UnusableInput(
+            f"the surface of the part is stated at {height_mm:g} mm (u {u_height_mm:g} mm), and the tie was made at "
+            f"{tie.height_mm:g} mm: {error}"
+        ) from error
