@@ -15,6 +15,9 @@ _FEWEST_PX = 12
 _ROUND = 0.06
 """How far area / 4π√det(second moments) may be from 1, its value for every ellipse (a square: 0.955)."""
 
+_BLUR_VARIANCE = 0.9
+"""What blur and pixels add to each second moment, px²: little for a large dot, an eighth for one of 4 px."""
+
 
 @dataclass(frozen=True)
 class Blobs:
@@ -31,15 +34,17 @@ class Blobs:
 
 def find_blobs(grey: Grey) -> Blobs:
     """Return dark elliptical spots of a level (h, w), from a few pixels to a third of its height."""
+    grey = np.asarray(cv2.GaussianBlur(grey, (3, 3), 0.7), np.float32)  # noise makes rims ragged
     dark = _dark(grey)
-    stats = cv2.connectedComponentsWithStats(dark, connectivity=4)[2]
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(dark, connectivity=4)
     height, width = grey.shape
     left, top, wide, high, area = stats.T
     candidates = (area >= _FEWEST_PX) & (area > 0.4 * wide * high)
     candidates &= (left > 0) & (top > 0) & (left + wide < width) & (top + high < height)
     candidates &= (wide < width / 3) & (high < height / 2)
     candidates[0] = False  # the background
-    moments = _moments(grey, stats[candidates].astype(np.int64))
+    numbers = np.flatnonzero(candidates)
+    moments = _moments(grey, np.asarray(labels, np.int32), numbers, stats[numbers].astype(np.int64))
     return _ellipses(moments)
 
 
@@ -57,7 +62,7 @@ def _dark(grey: Grey) -> NDArray[np.uint8]:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _moments(grey: Grey, stats: NDArray[np.int64]) -> Array:
+def _moments(grey: Grey, labels: NDArray[np.int32], numbers: NDArray[np.int64], stats: NDArray[np.int64]) -> Array:
     """Return (n, 6): x, y, second moments xx, xy, yy and area, each pixel weighted by its darkness.
 
     Weights run from 0 at the level of the surroundings to 1 at the dot's own: area and centre hold to a few
@@ -70,9 +75,8 @@ def _moments(grey: Grey, stats: NDArray[np.int64]) -> Array:
         x0, y0 = max(stats[k, 0] - margin, 0), max(stats[k, 1] - margin, 0)
         x1 = min(stats[k, 0] + stats[k, 2] + margin, width)
         y1 = min(stats[k, 1] + stats[k, 3] + margin, height)
-        white = 0.25 * (
-            float(grey[y0, x0]) + float(grey[y0, x1 - 1]) + float(grey[y1 - 1, x0]) + float(grey[y1 - 1, x1 - 1])
-        )
+        corners = np.array([grey[y0, x0], grey[y0, x1 - 1], grey[y1 - 1, x0], grey[y1 - 1, x1 - 1]])
+        white = 0.5 * (np.sort(corners)[2] + np.sort(corners)[3])  # a neighbour may cover one or two
         dark, n = 0.0, 0
         cx, cy = (x0 + x1) // 2, (y0 + y1) // 2
         for y in range(cy - 1, cy + 2):
@@ -85,8 +89,10 @@ def _moments(grey: Grey, stats: NDArray[np.int64]) -> Array:
         s = sx = sy = sxx = sxy = syy = 0.0
         for y in range(y0, y1):
             for x in range(x0, x1):
+                if not _near(labels, y, x, numbers[k]):
+                    continue
+                # Not clipped: noise of the page must cancel.
                 w = (white - grey[y, x]) / (white - dark)
-                w = min(max(w, 0.0), 1.0) if w > 0.06 else 0.0
                 u, v = x - cx, y - cy
                 s += w
                 sx += w * u
@@ -103,16 +109,32 @@ def _moments(grey: Grey, stats: NDArray[np.int64]) -> Array:
     return out
 
 
+@njit(cache=True, nogil=True, error_model="numpy")
+def _near(labels: NDArray[np.int32], y: int, x: int, number: int) -> bool:
+    """Return whether a pixel belongs to a spot or is at most two pixels off it, and is of no other spot."""
+    if labels[y, x] != 0:
+        return bool(labels[y, x] == number)
+    height, width = labels.shape
+    for j in range(max(y - 2, 0), min(y + 3, height)):
+        for i in range(max(x - 2, 0), min(x + 3, width)):
+            if labels[j, i] == number:
+                return True
+    return False
+
+
 def _ellipses(moments: Array) -> Blobs:
     xx, xy, yy, area = moments[:, 2:].T
     det = xx * yy - xy * xy
     good = (area > 0) & (det > 0)
-    good[good] = np.abs(area[good] / (4 * math.pi * np.sqrt(det[good])) - 1) < _ROUND
+    off = np.abs(area[good] / (4 * math.pi * np.sqrt(det[good])) - 1)
+    # A small dot is more blur than dot: its shape tells less, and the grid must tell the rest.
+    good[good] = off < _ROUND + 4 * math.pi / area[good]
     m = moments[good]
-    covariance = np.stack([m[:, [2, 3]], m[:, [3, 4]]], axis=1)
-    values, vectors = np.linalg.eigh(covariance) if len(m) else (np.empty((0, 2)), np.empty((0, 2, 2)))
+    if not len(m):
+        return Blobs(np.empty((0, 2)), np.empty((0, 2, 2)))
+    values, vectors = np.linalg.eigh(np.stack([m[:, [2, 3]], m[:, [3, 4]]], axis=1))
     # A uniform ellipse has the second moment a²/4 along a semi-axis a.
-    semi = 2 * np.sqrt(values)
-    kept = semi[:, 0] > 0.25 * semi[:, 1] if len(m) else np.empty(0, bool)
+    semi = 2 * np.sqrt(np.maximum(values - _BLUR_VARIANCE, 0.5 * values))
+    kept = semi[:, 0] > 0.25 * semi[:, 1]
     axes = (vectors * semi[:, None, :]) @ np.swapaxes(vectors, 1, 2)
     return Blobs(m[kept, :2], axes[kept])

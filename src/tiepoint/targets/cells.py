@@ -8,6 +8,7 @@ from tiepoint.targets.blobs import Blobs
 from tiepoint.targets.draw import DOT_SHARE, LARGE_DOT_SHARE, Target
 from tiepoint.targets.lattice import Lattice
 from tiepoint.targets.levels import Level, Levels
+from tiepoint.targets.measure import local_shape
 from tiepoint.targets.saddles import Saddles, bilinear
 from tiepoint.targets.seat import Evidence, samples
 
@@ -57,14 +58,14 @@ def square_evidence(levels: Levels, level: Level, saddles: Saddles, lattice: Lat
 def dot_evidence(level: Level, blobs: Blobs, lattice: Lattice, target: Target) -> Evidence:
     """Return which dots of a grid are large, by their radius over the local spacing."""
     nodes = level.to_picture(on_grid(lattice, blobs.xy))
-    padded = _extrapolated(nodes)
-    step_x, step_y = (padded[1:-1, 2:] - padded[1:-1, :-2]) / 2, (padded[2:, 1:-1] - padded[:-2, 1:-1]) / 2
-    cell = np.abs(step_x[..., 0] * step_y[..., 1] - step_x[..., 1] * step_y[..., 0])
-    share = on_grid(lattice, blobs.radius * level.factor) / np.sqrt(cell)
+    shape = local_shape(nodes)
+    share = np.full(nodes.shape[:2], np.nan)
+    radius = on_grid(lattice, blobs.radius * level.factor).ravel()[shape.ids]
+    share.ravel()[shape.ids] = radius / np.sqrt(np.abs(np.linalg.det(shape.jacobian)))
     seen = np.isfinite(share)
     usual = target.layout.share if target.layout.marked else DOT_SHARE
     # Relative to the others: ink spreads, and a threshold has its own idea of the rim.
-    limit = np.nanmedian(share) * (1 + LARGE_DOT_SHARE / usual) / 2
+    limit = np.nanmedian(share) * (1 + LARGE_DOT_SHARE / usual) / 2 if seen.any() else np.inf
     with np.errstate(invalid="ignore"):
         large = share > limit
     return Evidence(nodes, large[:, :, None, None], seen)

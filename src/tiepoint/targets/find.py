@@ -17,7 +17,7 @@ from tiepoint.foundation.reasons import flag
 from tiepoint.targets.draw import Target, discs, grid, points
 from tiepoint.targets.levels import Levels
 from tiepoint.targets.look import Look, look, pitch_px
-from tiepoint.targets.measure import FULL_REACH_PX, Local, Points, full_corners, full_dots, rim_band
+from tiepoint.targets.measure import FULL_REACH_PX, Local, Points, brightest, full_corners, full_dots, rim_band
 from tiepoint.targets.seat import seat
 from tiepoint.targets.seen import Attempt, explain
 from tiepoint.vision.dots import Rims, map_template
@@ -147,12 +147,11 @@ def _sighting(picture: Picture, target: Target, found: Points, flags: list[str],
     _, plane = points(target)
     columns, rows, _ = grid(target)
     blur = math.sqrt(max(found.blur_px**2 - _PIXEL_VARIANCE, 0.0))
-    brightest = np.iinfo(picture.dtype).max if picture.dtype.kind == "u" else math.inf
     stated = {
         "blurred": blur > _BLURRED_PX,
         "low_contrast": found.contrast < 10 * found.noise,
         "partly_seen": len(found.ids) < _PARTLY * columns * rows,
-        "saturated": float((found.brightest >= brightest - 0.5).mean()) > 0.05,
+        "saturated": float((found.light >= brightest(picture) - 1.0).mean()) > 0.05,
     }
     return Sighting(
         target=target,

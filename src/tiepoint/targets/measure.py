@@ -1,5 +1,6 @@
 """From a grid of rough places to sub-pixel feature points with covariances: the quick pass and the full one."""
 
+import math
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from tiepoint.targets.draw import Target, dark_squares, discs
 from tiepoint.vision.corners import FITTED, CornerFits, Crossings, fit_corners
 from tiepoint.vision.dots import DotFits, Rims, affine_template, fit_dots, rim_shift_px
-from tiepoint.vision.light import level_slopes
+from tiepoint.vision.light import step_slopes
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -23,6 +24,7 @@ BAND = 4.1
 _NARROWEST_PX = 2.0
 _QUICK_REACH_PX = 10.0
 FULL_REACH_PX = 40.0
+_MOST_SHAPES = 3
 _FIRST_BLUR_PX = 1.0
 _BLUR_SAMPLE = 9
 _LIGHT_REACH_PX = 7.0
@@ -32,8 +34,8 @@ _LIGHT_REACH_PX = 7.0
 @dataclass(frozen=True)
 class Points:
     """Sub-pixel feature points: numbers in the target `ids` (n,), `px` (n, 2), `cov_px2` (n, 2, 2); medians of
-    the noise (grey levels), of the edge blur (px, with the pixel's own width) and of the contrast; `brightest`
-    (n,) grey level of the light side.
+    the noise (grey levels), of the edge blur (px, with the pixel's own width) and of the contrast; `light` (n,)
+    grey level of the light side.
     """
 
     ids: Ints
@@ -42,7 +44,7 @@ class Points:
     noise: float
     blur_px: float
     contrast: float
-    brightest: Array
+    light: Array
 
 
 @dataclass(frozen=True)
@@ -109,16 +111,34 @@ def _differences(nodes: Array) -> tuple[Array, Array]:
 def quick_corners(picture: Picture, nodes: Array, target: Target) -> Points:
     """Fit corners at rough places (rows, columns, 2) px, NaN where not seen; no tie is needed.
 
-    Directions and curvature of the lines come from the neighbours, the light from all corners together.
+    Directions and curvature of the lines come from the neighbours, the light from all corners together. Where
+    the rough places were too rough for the curvature (blur, small squares), the measured ones give a better one.
     """
     shape = local_shape(_sharpened(picture, nodes))
-    spacing = shape.spacing_px
     blur = _common_blur(picture, shape)
-    reach = np.minimum(max(_QUICK_REACH_PX, 8 * blur), 0.48 * spacing)
-    start = Crossings(
-        shape.px, shape.tangents, shape.curvature, reach, _band(spacing, blur, target), _dark(len(shape.ids))
-    )
-    return _corners(picture, start, shape.ids, blur, target)
+    for _ in range(_MOST_SHAPES):
+        spacing = shape.spacing_px
+        reach = np.minimum(max(_QUICK_REACH_PX, 8 * blur), 0.48 * spacing)
+        found = _corners(picture, _start(shape, reach, _band(spacing, blur, target)), shape.ids, blur, target)
+        fresh = np.full(nodes.shape, np.nan)
+        fresh.reshape(-1, 2)[found.ids] = found.px
+        better = local_shape(fresh)
+        if not len(better.ids) or _bend_px(better, shape, reach) < 0.3 * np.sqrt(np.median(found.cov_px2[:, 0, 0])):
+            break
+        shape = better
+    return found
+
+
+def _bend_px(better: Local, shape: Local, reach: Array) -> float:
+    """Return by how much (rms) the lines' curvature changed between two shapes, in px of a corner's place."""
+    common, new, old = np.intersect1d(better.ids, shape.ids, return_indices=True)
+    change = (better.curvature[new] - shape.curvature[old]) * reach[old, None] ** 2 / 6
+    return float(np.sqrt(np.mean(change**2))) if len(common) else 0.0
+
+
+def _start(shape: Local, reach: Array, band: Array) -> Crossings:
+    even = np.zeros((len(shape.ids), 2, 2))
+    return Crossings(shape.px, shape.tangents, shape.curvature, reach, band, even)
 
 
 def full_corners(picture: Picture, shape: Local, blur_px: float, target: Target) -> Points:
@@ -128,14 +148,7 @@ def full_corners(picture: Picture, shape: Local, blur_px: float, target: Target)
     """
     spacing = shape.spacing_px
     reach = np.minimum(max(FULL_REACH_PX, 16 * blur_px), 0.48 * spacing)
-    start = Crossings(
-        shape.px, shape.tangents, shape.curvature, reach, _band(spacing, blur_px, target), _dark(len(shape.ids))
-    )
-    return _corners(picture, start, shape.ids, blur_px, target)
-
-
-def _dark(n: int) -> Array:
-    return np.zeros((n, 2, 2))
+    return _corners(picture, _start(shape, reach, _band(spacing, blur_px, target)), shape.ids, blur_px, target)
 
 
 def _band(spacing: Array, blur: float, target: Target) -> Array:
@@ -163,16 +176,9 @@ def _sharpened(picture: Picture, nodes: Array) -> Array:
 def _common_blur(picture: Picture, shape: Local) -> float:
     """Return the median edge blur of a few corners, fitted with room for much more blur than is usual."""
     some = slice(None, None, max(1, len(shape.ids) // _BLUR_SAMPLE))
-    spacing = shape.spacing_px[some]
-    n = len(spacing)
-    start = Crossings(
-        shape.px[some],
-        shape.tangents[some],
-        np.zeros((n, 2)),
-        np.minimum(0.4 * spacing, 14.0),
-        np.clip(0.12 * spacing, 2.5, 9.0),
-        _dark(n),
-    )
+    few = Local(shape.ids[some], shape.px[some], shape.jacobian[some], shape.second[some])
+    spacing = few.spacing_px
+    start = _start(few, np.minimum(0.4 * spacing, 14.0), np.clip(0.12 * spacing, 2.5, 9.0))
     fits = fit_corners(picture, start, _FIRST_BLUR_PX, rounds=12)
     good = fits.status == FITTED
     return float(np.median(fits.blur_px[good])) if good.any() else _FIRST_BLUR_PX
@@ -183,10 +189,15 @@ def _corners(picture: Picture, start: Crossings, ids: Ints, blur: float, target:
     sign = np.where(dark_squares(target)[1:, 1:].ravel()[ids], 1.0, -1.0)
     short = np.minimum(start.reach_px, max(_LIGHT_REACH_PX, 5 * blur))
     first = fit_corners(picture, replace(start, reach_px=short), blur, rounds=1)
-    slopes = level_slopes(start.xy_px, np.column_stack([first.level, sign * first.swing]))
+    slopes = step_slopes(start.xy_px, first.level, sign * first.swing, brightest(picture))
     slopes[:, 1] *= sign[:, None]
     fits = fit_corners(picture, replace(start, slopes=slopes), blur)
     return _kept(fits, ids, sign * fits.swing, np.abs(fits.xy_px - start.xy_px).max(axis=1))
+
+
+def brightest(picture: Picture) -> float:
+    """Return the largest grey level that the picture can hold."""
+    return float(np.iinfo(picture.dtype).max) if picture.dtype.kind == "u" else math.inf
 
 
 def _kept(fits: CornerFits | DotFits, ids: Ints, swing: Array, moved: Array) -> Points:
@@ -199,8 +210,8 @@ def _kept(fits: CornerFits | DotFits, ids: Ints, swing: Array, moved: Array) -> 
     noise, blur, contrast = (
         float(np.median(values[good])) if good.any() else 0.0 for values in (fits.noise, fits.blur_px, 2 * swing)
     )
-    brightest = (fits.level + np.abs(swing))[good]
-    return Points(ids[good], fits.xy_px[good], fits.cov_px2[good], noise, blur, contrast, brightest)
+    light = (fits.level + np.abs(swing))[good]
+    return Points(ids[good], fits.xy_px[good], fits.cov_px2[good], noise, blur, contrast, light)
 
 
 def quick_dots(picture: Picture, nodes: Array, axes_px: Array, target: Target) -> Points:
@@ -213,7 +224,7 @@ def quick_dots(picture: Picture, nodes: Array, axes_px: Array, target: Target) -
     size, template = affine_template(axes_px.reshape(-1, 2, 2)[shape.ids])
     every = int(np.clip(2 * np.pi * np.median(size) * 7 / 250, 1, 5))
     blur = _dot_blur(picture, shape, size, template)
-    rims = Rims(shape.px, size, template, rim_band(blur, size, shape.spacing_px), _dark(len(shape.ids)))
+    rims = Rims(shape.px, size, template, rim_band(blur, size, shape.spacing_px), np.zeros((len(shape.ids), 2, 2)))
     fits = _dots(picture, rims, blur, every)
     share = discs(target)[shape.ids, 2] / target.pitch_mm
     fresh = nodes.copy()
@@ -226,8 +237,7 @@ def quick_dots(picture: Picture, nodes: Array, axes_px: Array, target: Target) -
 
 
 def _shifted(points: Points, ids: Ints, shift: Array) -> Points:
-    px = points.px + shift[np.searchsorted(ids, points.ids)]
-    return Points(points.ids, px, points.cov_px2, points.noise, points.blur_px, points.contrast, points.brightest)
+    return replace(points, px=points.px + shift[np.searchsorted(ids, points.ids)])
 
 
 def full_dots(picture: Picture, rims: Rims, ids: Ints, blur_px: float) -> Points:
@@ -238,7 +248,7 @@ def full_dots(picture: Picture, rims: Rims, ids: Ints, blur_px: float) -> Points
 
 def _dots(picture: Picture, rims: Rims, blur: float, every: int) -> DotFits:
     first = fit_dots(picture, rims, blur, rounds=2, every=max(every, 5))
-    slopes = level_slopes(rims.xy_px, np.column_stack([first.level, first.swing]))
+    slopes = step_slopes(rims.xy_px, first.level, first.swing, brightest(picture))
     return fit_dots(picture, replace(rims, slopes=slopes), blur, every=every)
 
 
@@ -250,7 +260,7 @@ def rim_band(blur: float, size: Array, spacing: Array) -> Array:
 def _dot_blur(picture: Picture, shape: Local, size: Array, template: Array) -> float:
     some = slice(None, None, max(1, len(size) // _BLUR_SAMPLE))
     band = np.minimum(np.minimum(0.5 * size, 0.25 * shape.spacing_px), 9.0)[some]
-    rims = Rims(shape.px[some], size[some], template[some], band, _dark(len(band)))
+    rims = Rims(shape.px[some], size[some], template[some], band, np.zeros((len(band), 2, 2)))
     fits = fit_dots(picture, rims, _FIRST_BLUR_PX, rounds=12)
     good = fits.status == FITTED
     return float(np.median(fits.blur_px[good])) if good.any() else _FIRST_BLUR_PX

@@ -33,8 +33,8 @@ _MARGIN = {"charuco": 4.5, "checker": 1.5, "dots": 1.5}
 """How many samples more must speak for the best position than for any other: two cells, or the five bits by
 which any two markers of a 5 × 5 family differ at least."""
 
-_STRAY = 0.1
-"""Share of nodes that may be dropped as strangers at the grid's border."""
+_STRAY = 0.34
+"""A line of nodes beyond the target's size may be dropped when it is filled by no more than this: strangers."""
 
 
 @dataclass(frozen=True)
@@ -180,7 +180,8 @@ def trim(evidence: Evidence, columns: int, rows: int) -> Evidence | None:
     top, left = _window(here.sum(axis=1), rows), _window(here.sum(axis=0), columns)
     high, wide = min(height, rows), min(width, columns)
     kept = here[top : top + high, left : left + wide]
-    if kept.sum() < (1 - _STRAY) * here.sum():
+    dropped = (height - high) * width + (width - wide) * height
+    if here.sum() - kept.sum() > _STRAY * dropped:
         return None
     more = evidence.seen.shape[0] - height  # squares number one more than corners
     cells = slice(top, top + high + more), slice(left, left + wide + more)

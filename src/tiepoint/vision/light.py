@@ -11,31 +11,40 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-_PER_TERM = 4
-"""Features per term of the polynomial: enough that the field follows the light and not the noise."""
+_PER_TERM = 1.6
+"""Features per term of the polynomial. A level is good to a fraction of a grey value and light varies by many:
+few features suffice, and a degree too low does more harm than the noise."""
 
 
-def level_slopes(xy_px: Array, levels: Array) -> Array:
-    """Return the slopes (n, k, 2) per px, at each feature, of smooth fields through k levels.
+def step_slopes(xy_px: Array, level: Array, swing: Array, brightest: float = np.inf) -> Array:
+    """Return the slopes (n, 2, 2) per px of the middle level and of the half step of n features.
 
-    `xy_px` (n, 2), `levels` (n, k). A polynomial of degree 4, or of 3, 2, 1 or none where the features are too
-    few; features whose level lies off (a shadow, a stain) are left out of the second of two fits.
+    `level`, `swing` (n,): of each feature, swing being half of light minus dark. Where the light side is
+    saturated (at `brightest`) it tells nothing about the light; its slope there comes from the other features,
+    for the pixels on the way up to saturation follow it all the same.
     """
-    degree = max((d for d in range(5) if _PER_TERM * _terms(d) <= len(xy_px)), default=0)
-    slopes = np.zeros((len(xy_px), levels.shape[1], 2))
+    light, dark = level + swing, level - swing
+    of_light = level_slopes(xy_px, light, light < brightest - 1.0)
+    of_dark = level_slopes(xy_px, dark)
+    return np.stack([(of_light + of_dark) / 2, (of_light - of_dark) / 2], axis=1)
+
+
+def level_slopes(xy_px: Array, levels: Array, telling: NDArray[np.bool_] | None = None) -> Array:
+    """Return the slope (n, 2) per px, at each feature, of a smooth field through the levels (n,) that are `telling`.
+
+    A polynomial of degree 4, or of 3, 2, 1 or none where the features are too few; features whose level lies
+    off (a shadow, a stain) are left out of the second of two fits.
+    """
+    use = np.ones(len(levels), bool) if telling is None else telling
+    degree = max((d for d in range(5) if _PER_TERM * _terms(d) <= use.sum()), default=0)
     if degree == 0:
-        return slopes
+        return np.zeros((len(xy_px), 2))
     middle, scale = xy_px.mean(axis=0), np.ptp(xy_px, axis=0).max() / 2 or 1.0
     design, along_x, along_y = _polynomials((xy_px - middle) / scale, degree)
-    rough = _solved(design, levels)
-    off = np.abs(levels - design @ rough)
-    kept = off <= 4 * 1.4826 * np.median(off, axis=0) + 1e-12
-    for k in range(levels.shape[1]):
-        use = kept[:, k]
-        coefficients = rough[:, k] if use.all() else _solved(design[use], levels[use, k])
-        slopes[:, k, 0] = along_x @ coefficients / scale
-        slopes[:, k, 1] = along_y @ coefficients / scale
-    return slopes
+    off = np.abs(levels - design @ _solved(design[use], levels[use]))
+    kept = use & (off <= 4 * 1.4826 * np.median(off[use]) + 1e-12)
+    coefficients = _solved(design[kept], levels[kept])
+    return np.column_stack([along_x @ coefficients, along_y @ coefficients]) / scale
 
 
 def _terms(degree: int) -> int:
