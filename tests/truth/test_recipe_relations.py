@@ -10,7 +10,7 @@ from uncertainties import UFloat, covariance_matrix, ufloat, umath
 
 from tiepoint.foundation.montecarlo import propagate
 from tiepoint.foundation.reasons import Reason
-from tiepoint.foundation.sources import Source, Value, Values
+from tiepoint.foundation.sources import Source, Values
 from tiepoint.recipe.features import Derived, LineFeature, PointFeature, wrapped
 from tiepoint.recipe.relations import (
     between_lines,
@@ -32,7 +32,8 @@ WITNESS = tuple(ufloat(0.0, s.u) for s in SOURCES)
 def values(numbers: list[float], rng: np.random.Generator, size: float) -> tuple[Values, list[UFloat]]:
     """Return values over the shared sources, and the same for the witness."""
     c = rng.normal(size=(len(numbers), M)) * size
-    witness = [n + sum(float(k) * s for k, s in zip(row, WITNESS, strict=True)) for n, row in zip(numbers, c, strict=True)]
+    spread = [sum(float(k) * s for k, s in zip(row, WITNESS, strict=True)) for row in c]
+    witness = [n + d for n, d in zip(numbers, spread, strict=True)]
     return Values(np.array(numbers), c, SOURCES), witness
 
 
@@ -113,9 +114,7 @@ def test_distances(rng):
     (p, wp), (q, wq) = point(3, 4, rng), point(30, -11, rng)
     (m, wm), (n, wn) = line(2, 1, 12, rng), line(5, 31, 13, rng)
     check_formula(between_points(p, q), umath.hypot(wq[0] - wp[0], wq[1] - wp[1]))
-    check_formula(
-        point_to_line(q, m), size((wq[1] - wm[1]) * umath.cos(wm[2]) - (wq[0] - wm[0]) * umath.sin(wm[2]))
-    )
+    check_formula(point_to_line(q, m), size((wq[1] - wm[1]) * umath.cos(wm[2]) - (wq[0] - wm[0]) * umath.sin(wm[2])))
     half = math.radians(12.5)
     d, normal = (math.cos(half), math.sin(half)), (-math.sin(half), math.cos(half))
     spans = [sorted(e @ d for e in x.ends) for x in (m, n)]
@@ -134,7 +133,7 @@ def test_a_line_that_runs_the_other_way_is_the_same_line(rng):
     line(2, 1, 12, rng)
     c = n.values.c.copy()
     c[0] *= -1  # the left of the reversed line is the right of this one
-    reversed_ = LineFeature(n.anchor, Values(n.values.value + [0.0, math.pi], c, n.values.sources), -8.0, 5.0)
+    reversed_ = LineFeature(n.anchor, Values(n.values.value + np.array([0.0, math.pi]), c, n.values.sources), -8.0, 5.0)
     first, second = between_lines(m, n), between_lines(m, reversed_)
     assert isinstance(first, Derived)
     assert isinstance(second, Derived)

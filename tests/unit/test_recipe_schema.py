@@ -41,7 +41,7 @@ def test_the_contract_s_own_example_is_read():
 @pytest.mark.parametrize(
     ("change", "said"),
     [
-        (("inner = 1.5, outer = 3", "inner = 3, outer = 1.5"), "region.ring.inner is 3; choose above 0 and below outer (1.5)"),
+        (("inner = 1.5, outer = 3", "inner = 3, outer = 1.5"), "inner is 3; choose above 0 and below outer (1.5)"),
         (("inner = 1.5", "inner = 0"), "region.ring.inner is 0; choose above 0"),
         (("inner = 1.5", "inner = nan"), "region.ring.inner is nan; give a number"),
         (("inner = 1.5", "inner = inf"), "region.ring.inner is inf; give a number"),
@@ -70,7 +70,7 @@ def test_a_faulty_step_is_named_with_what_is_allowed(change: tuple[str, str], sa
 @pytest.mark.parametrize(
     ("line", "said"),
     [
-        ("limits.diameter = { lower = 4.6, upper = 4.4 }", "limits.diameter is upside down: lower 4.6 is above upper 4.4"),
+        ("limits.diameter = { lower = 4.6, upper = 4.4 }", "diameter is upside down: lower 4.6 is above upper 4.4"),
         ("limits.diametre = { lower = 4.4 }", 'limits names "diametre"; circle reads "diameter"'),
         ("limits.diameter = { }", "limits.diameter states no limit"),
         ("limits.diameter = { nominal = 4.5 }", "limits.diameter states no limit"),
