@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from tiepoint.cli.answer import Answer, Json, hint_at, present, progress, table
+from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
     from tiepoint.model.record import Record
@@ -57,10 +58,12 @@ def run(
     ran: list[tuple[str, Record]] = []
     with progress("Shots", len(shots)) as step:
         for one in station.run_shots(prepared, shots):
-            _draw(one, overlay, names)
+            if refusal(one.record) is None:
+                _draw(one, overlay, names)
             ran.append((one.shot_path.name, one.record))
             next(step)
     records = [record for _, record in ran]
+    _demand_one_that_fits(records)
     if out is not None:
         station.write_records(out, records)
     present(
@@ -72,6 +75,20 @@ def run(
         ),
         as_json,
     )
+
+
+def refusal(record: "Record") -> str | None:
+    """Return why the tie does not fit the shot; None where it does."""
+    reasons = [reading.reason for reading in record.readings]
+    refused = [str(r.params["detail"]) for r in reasons if r is not None and r.code == "tie_refused"]
+    return refused[0] if refused and len(refused) == len(reasons) else None
+
+
+def _demand_one_that_fits(records: "Sequence[Record]") -> None:
+    """Refuse the work where the tie fits none of the shots: that is no outcome but a wrong file."""
+    refused = [refusal(record) for record in records]
+    if refused and refused[0] is not None and all(refused):
+        raise UnusableInput(f"the tie fits none of the shots: {refused[0]}")
 
 
 def _overlay_names(shots: Sequence[Path]) -> dict[Path, str]:
