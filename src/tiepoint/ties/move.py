@@ -1,0 +1,241 @@
+"""A tie moved to another height: what lies nearer to the lens looks larger.
+
+Seen from the projection centre, a point P of the tie's plane lies on a ray that meets the plane Δ above at
+
+    P′ = F + (P − F)·(Z − Δ)/Z,
+
+F the foot of the perpendicular from the centre, Z its distance. This is exact for any tilt: it is the homography
+that one plane induces on a parallel one (Hartley & Zisserman, Multiple View Geometry, ch. 13). What differs is how
+well F and Z are known: by a camera document, by the tie itself, or by a distance that someone measured; then the foot
+follows from what the tie shows of the tilt, and what it does not show stays a source.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.foundation.errors import UnusableInput
+from tiepoint.foundation.sources import Source, Value, half_width
+from tiepoint.ties.camera import CameraModel
+from tiepoint.ties.page import Standpoint, assumed_stand, standpoints
+from tiepoint.ties.tie import Tie
+
+Array = NDArray[np.float64]
+Optics = Literal["perspective", "telecentric"]
+
+PRINCIPAL_HALF_WIDTH_PX: Final = 30.0
+"""How far the principal point may lie from the middle of the picture, where no camera document tells (common
+practice: half a millimetre of a sensor of 8 mm or less)."""
+TELECENTRICITY_DEG: Final = 0.1
+"""Half-width of the angle of a telecentric lens's rays to its axis (common practice)."""
+
+
+@dataclass(frozen=True)
+class _Stand:
+    """Where the camera stands, and how that follows its causes: `d_distance` (m,), `d_foot` (m, 2) per source."""
+
+    distance_mm: float
+    foot_mm: Array
+    sources: tuple[Source, ...]
+    d_distance: Array
+    d_foot: Array
+    how: str
+
+
+def move(
+    tie: Tie,
+    height: Value,
+    *,
+    camera: CameraModel | None = None,
+    distance: Value | None = None,
+    optics: Optics | None = None,
+) -> Tie:
+    """Return the tie at another `height` (mm above the station's reference plane).
+
+    `distance`: of the projection centre from the tie's own plane, in mm. With a `camera` document neither it nor
+    the foot need be stated; a tie that states them itself needs neither. `optics`: taken from a tie by target where
+    not stated. Raises `UnusableInput` where the camera's place is not known, or where the height is at the lens.
+    """
+    if tie.from_frame != "image":
+        raise UnusableInput(
+            f"the tie leads from the {tie.from_frame}, not from a picture: there is no height to move it to"
+        )
+    if not math.isfinite(height.value):
+        raise UnusableInput(f"the height is {height.value:g}; give a length")
+    rise = height.value - tie.height_mm
+    if _is_telecentric(tie, optics):
+        return _moved_telecentric(tie, height, rise)
+    stand = _stand(tie, camera, distance)
+    if rise >= 0.95 * stand.distance_mm:
+        raise UnusableInput(
+            f"a height of {height.value:g} mm is {rise:g} mm above the tie's plane, and the camera stands only "
+            f"{stand.distance_mm:.0f} mm above it; give a height below the lens"
+        )
+    return _moved(tie, height, rise, stand)
+
+
+def _is_telecentric(tie: Tie, optics: Optics | None) -> bool:
+    if optics is not None:
+        return optics == "telecentric"
+    return tie.made == "target" and tie.model.startswith("affine")
+
+
+# --- where the camera stands ---------------------------------------------------------------------------------------
+
+
+def _stand(tie: Tie, camera: CameraModel | None, distance: Value | None) -> _Stand:
+    if camera is not None:
+        return _by_camera(tie, camera)
+    if distance is not None:
+        if not (math.isfinite(distance.value) and distance.value > 0):
+            raise UnusableInput(f"the distance of the camera is {distance.value:g} mm; give more than 0")
+        return _by_distance(tie, distance.value, list(distance.terms.items()), "the distance that was stated")
+    if tie.distance_mm is not None:
+        terms = [] if tie.u_distance_mm == 0 else [(_own_distance(tie), 1.0)]
+        return _by_distance(tie, tie.distance_mm, terms, "the distance that the tie states")
+    raise UnusableInput(
+        "the tie does not know where its camera stands, so it cannot be moved to another height: give a camera "
+        "document (tie views), or the distance of the lens from the tie's plane with its u"
+    )
+
+
+def _own_distance(tie: Tie) -> Source:
+    return Source(f"tie:{tie.id}:distance", "Distance of the camera", "B", tie.u_distance_mm, "tie")
+
+
+def _by_camera(tie: Tie, camera: CameraModel) -> _Stand:
+    if tie.sensor is not None and tie.sensor.size_px != camera.size_px:
+        a, b = camera.size_px, tie.sensor.size_px
+        raise UnusableInput(
+            f"the camera document is for pictures of {a[0]} × {a[1]} px and the tie for {b[0]} × {b[1]} px; "
+            "use the document of this camera setting"
+        )
+    centre = (camera.lens.cx, camera.lens.cy)
+
+    def at(matrix: Array, focal_px: float) -> Standpoint:
+        return standpoints(matrix, centre, camera.size_px, None, focal_px)[0]
+
+    here = at(tie.matrix, camera.focal_px)
+    d_distance, d_foot = _follow(tie, here, lambda matrix: at(matrix, camera.focal_px))
+    by_focal = _difference(here, at(tie.matrix, camera.focal_px * 1.001), 0.001 * camera.focal_px)
+    sources = (*tie.sources, *camera.sources)
+    return _Stand(
+        here.distance_mm,
+        np.array(here.foot_mm),
+        sources,
+        np.concatenate([d_distance, camera.factor[0] * by_focal[0]]),
+        np.concatenate([d_foot, camera.factor[0][:, None] * by_focal[1]]),
+        "the camera document",
+    )
+
+
+def _by_distance(tie: Tie, distance_mm: float, terms: list[tuple[Source, float]], how: str) -> _Stand:
+    centre = _centre(tie)
+
+    def at(matrix: Array, middle: tuple[float, float] = centre, away: float = distance_mm) -> Standpoint:
+        return assumed_stand(matrix, middle, away)
+
+    here = at(tie.matrix)
+    d_distance, d_foot = _follow(tie, here, at)
+    principal = [
+        half_width(f"tie:{tie.id}:principal-{n}", "Principal point of the lens", PRINCIPAL_HALF_WIDTH_PX, "tie")
+        for n in "xy"
+    ]
+    by_principal = [
+        _difference(here, at(tie.matrix, (centre[0] + dx, centre[1] + dy)), 1.0)[1]
+        for dx, dy in ((1.0, 0.0), (0.0, 1.0))
+    ]
+    by_distance = _difference(here, at(tie.matrix, centre, distance_mm * 1.001), 0.001 * distance_mm)[1]
+    c = np.array([k for _, k in terms])
+    return _Stand(
+        distance_mm,
+        np.array(here.foot_mm),
+        (*tie.sources, *(s for s, _ in terms), *principal),
+        np.concatenate([np.zeros_like(d_distance), c, np.zeros(2)]),
+        np.concatenate([d_foot, c[:, None] * by_distance, np.array(by_principal)]),
+        how,
+    )
+
+
+def _follow(tie: Tie, here: Standpoint, at: Callable[[Array], Standpoint]) -> tuple[Array, Array]:
+    """Return how the standpoint follows each source of the tie's own matrix: (m,) and (m, 2)."""
+    d_distance, d_foot = np.zeros(len(tie.sources)), np.zeros((len(tie.sources), 2))
+    for k, source in enumerate(tie.sources):
+        # A tenth of u: far enough for the digits, near enough to be straight.
+        step = 0.1 * source.u
+        change = tie.factor[:9, k].reshape(3, 3) * step
+        if step > 0 and change.any():
+            d_distance[k], d_foot[k] = _difference(here, at(tie.matrix + change), step)
+    return d_distance, d_foot
+
+
+def _difference(here: Standpoint, there: Standpoint, step: float) -> tuple[float, Array]:
+    d_foot = (np.array(there.foot_mm) - np.array(here.foot_mm)) / step
+    return (there.distance_mm - here.distance_mm) / step, d_foot
+
+
+def _centre(tie: Tie) -> tuple[float, float]:
+    """Return the principal point: the lens's centre, or the middle of the picture or of what is known of it."""
+    if tie.lens is not None:
+        return tie.lens.cx, tie.lens.cy
+    if tie.sensor is not None:
+        return (tie.sensor.width_px - 1) / 2, (tie.sensor.height_px - 1) / 2
+    x, y = (tie.valid_region.max(axis=0) + tie.valid_region.min(axis=0)) / 2
+    return float(x), float(y)
+
+
+# --- the tie there -------------------------------------------------------------------------------------------------
+
+
+def _moved(tie: Tie, height: Value, rise: float, stand: _Stand) -> Tie:
+    Z, F = stand.distance_mm, stand.foot_mm
+    t = rise / Z
+    M = np.array([[1 - t, 0.0, t * F[0]], [0.0, 1 - t, t * F[1]], [0.0, 0.0, 1.0]])
+    about = np.array([[-1.0, 0.0, F[0]], [0.0, -1.0, F[1]], [0.0, 0.0, 0.0]])
+    d_M = np.zeros((len(stand.sources) + len(height.terms), 3, 3))
+    d_M[: len(stand.sources)] = -rise / Z**2 * stand.d_distance[:, None, None] * about
+    d_M[: len(stand.sources), :2, 2] += t * stand.d_foot
+    for k, c in enumerate(height.terms.values(), start=len(stand.sources)):
+        d_M[k] = c / Z * about
+    moved = tie.then(M, (*stand.sources, *height.terms), d_M)
+    u_Z = math.sqrt(float(np.sum((stand.d_distance * np.array([s.u for s in stand.sources])) ** 2)))
+    return replace(
+        moved,
+        id=_identity(tie, height),
+        height_mm=height.value,
+        u_height_mm=height.u,
+        distance_mm=Z - rise,
+        u_distance_mm=u_Z,
+        foot_mm=(float(F[0]), float(F[1])),
+        notes=(*tie.notes, _note(tie, height, f"by {stand.how}: {Z:.1f} mm from the lens, scale × {1 - t:.6f}")),
+    )
+
+
+def _moved_telecentric(tie: Tie, height: Value, rise: float) -> Tie:
+    """Return the tie with its scale as it was; rays that lean a little move all points alike."""
+    lean = math.tan(math.radians(TELECENTRICITY_DEG))
+    sources = [
+        half_width(f"tie:{tie.id}:telecentricity-{n}", "Angle of the telecentric rays", lean, "tie") for n in "xy"
+    ]
+    d_M = np.zeros((2, 3, 3))
+    d_M[0, 0, 2] = d_M[1, 1, 2] = rise
+    moved = tie.then(np.eye(3), sources, d_M) if rise else tie
+    note = _note(tie, height, f"by a telecentric lens: the scale stays, rays taken within ±{TELECENTRICITY_DEG:g}°")
+    return replace(
+        moved, id=_identity(tie, height), height_mm=height.value, u_height_mm=height.u, notes=(*tie.notes, note)
+    )
+
+
+def _identity(tie: Tie, height: Value) -> str:
+    return f"{tie.id}-at-{height.value:g}mm"
+
+
+def _note(tie: Tie, height: Value, how: str) -> str:
+    return (
+        f"Moved from the height of {tie.height_mm:g} mm, at which its quality was seen, to {height.value:g} mm "
+        f"(u {height.u:.3g} mm) {how}."
+    )

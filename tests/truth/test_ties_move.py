@@ -1,0 +1,219 @@
+"""A tie at another height, against similar triangles and against rays of a rendered camera."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tiepoint.foundation.errors import UnusableInput
+from tiepoint.foundation.sources import Source, Value, Values, combine, constant, measured
+from tiepoint.render.camera import perspective, project, unproject
+from tiepoint.ties.camera import CameraModel
+from tiepoint.ties.length import Assumed, tie_by_length
+from tiepoint.ties.lens import Lens
+from tiepoint.ties.move import move
+from tiepoint.ties.pairs import tie_by_pairs
+from tiepoint.ties.tie import Sensor, Tie
+
+SENSOR = Sensor(2001, 1501)
+
+
+def by_hand(assumed: Assumed | None = None) -> Tie:
+    """0.045 mm per px: 50 mm over 1111.11 px."""
+    end = (444.444 + 50 / 0.045, 750.0)
+    return tie_by_length(
+        None, (444.444, 750.0), end, measured(50.0, Source("rule", "rule", "B", 0.01, "instrument")),
+        snap_to_features=False, sensor=SENSOR, assumed=assumed or Assumed(0.0, 0.0),
+    ).tie  # fmt: skip
+
+
+def height(value: float, u: float) -> Value:
+    return measured(value, Source("part-height", "height of the part", "B", u, "part"))
+
+
+def test_similar_triangles() -> None:
+    # ΔL = L·h/(Z − h): Z 400, h 12, L 50 → +1.546 mm if ignored; the scale goes from 0.045 to 0.04365 mm/px.
+    moved = move(by_hand(), height(12.0, 0.1), distance=constant(400.0))
+    assert moved.matrix[0, 0] == pytest.approx(0.04365, abs=1e-9)
+    a, b = moved.to_image([[-25.0, 0.0], [25.0, 0.0]])
+    ignored = np.diff(by_hand().map(np.stack([a, b])).xy_mm[:, 0])[0]
+    assert ignored - 50 == pytest.approx(1.546, abs=5e-4)
+    assert moved.height_mm == 12.0
+    assert moved.distance_mm == 388.0
+    # The picture's middle is the foot of a camera that looks straight down: it stays.
+    assert moved.map([[1000.0, 750.0]]).xy_mm[0] == pytest.approx((0, 0), abs=1e-9)
+
+
+def test_budget_of_a_length() -> None:
+    # u² = (L·u_k)² + 2(s·u_px)² + (L·u_h/Z)² + (α·L·u_T)²: L 50, u_k 2e-4, u_px 0.1, s 0.045, u_h 0.3, Z 400,
+    # α 23.2e-6/K, u_T 2/√3 K → 0.0100, 0.0064, 0.0375, 0.0013; u 0.0394, U 0.0787.
+    tie = tie_by_length(
+        None, (400.0, 750.0), (400.0 + 50 / 0.045, 750.0), measured(50.0, Source("k", "scale", "B", 50 * 2e-4, "tie")),
+        snap_to_features=False, sensor=SENSOR, assumed=Assumed(0.0, 0.0),
+    ).tie  # fmt: skip
+    # Its scale alone, without the ends that were placed by hand.
+    keep = [k for k, s in enumerate(tie.sources) if s.id == "k"]
+    tie = replace(tie, sources=tuple(tie.sources[k] for k in keep), factor=tie.factor[:, keep])
+    moved = move(tie, height(0.0, 0.3), distance=constant(400.0))
+    ends = np.array([[444.0, 750.0], [444.0 + 50 / 0.045, 750.0]])
+    mapped = moved.map(ends)
+    length = combine(
+        50.0,
+        [(Values(mapped.xy_mm[k], mapped.d_sources[k], mapped.sources)[0], sign) for k, sign in ((0, -1.0), (1, 1.0))],
+    )
+    for name in ("a", "b"):
+        length = length.with_source(Source(f"edge-{name}", "edge", "A", 0.1, "pixel"), 0.045)
+    length = length.with_source(Source("T", "temperature", "B", 2 / math.sqrt(3), "load", "rectangular"), 23.2e-6 * 50)
+    parts = {s.id: abs(c) * s.u for s, c in length.terms.items()}
+    assert parts["k"] == pytest.approx(0.0100, abs=5e-5)
+    assert math.hypot(parts["edge-a"], parts["edge-b"]) == pytest.approx(0.0064, abs=5e-5)
+    assert parts["part-height"] == pytest.approx(0.0375, abs=5e-5)
+    assert parts["T"] == pytest.approx(0.0013, abs=5e-5)
+    assert length.u == pytest.approx(0.0394, abs=5e-5)
+    # U with k = 2 (1.9959 from the unrounded u), as budgets print it.
+    assert 2 * length.u == pytest.approx(0.0787, abs=1e-4)
+
+
+def exact_camera(focal_px: float) -> CameraModel:
+    lens = Lens(0.0, 0.0, (SENSOR.width_px - 1) / 2, (SENSOR.height_px - 1) / 2, 1250.0)
+    source = Source("camera:focal", "focal length", "A", 1.0, "instrument")
+    factor = np.zeros((1 + lens.vector.size, 1))
+    factor[0, 0] = 2.0
+    return CameraModel("camera-test", SENSOR.size_px, focal_px, lens, (source,), factor, "pinhole", 0.1, 1.0, 100.0)
+
+
+def tilted(tilt_deg: float, azimuth_deg: float, roll_deg: float) -> tuple[Tie, object]:
+    """An exact projective tie of the plane z = 0 under a tilted pinhole, without noise."""
+    camera = perspective(SENSOR.width_px, SENSOR.height_px, 4000.0).aimed(
+        (10.0, -5.0), distance_mm=400.0, tilt_deg=tilt_deg, azimuth_deg=azimuth_deg, roll_deg=roll_deg
+    )
+    px = np.array([(100.0, 100), (1900, 120), (1880, 1400), (110, 1380), (1000, 700)])
+    mm = unproject(camera, px)[:, :2]
+    return tie_by_pairs(px, mm, model="projective", u_from=0.01, sensor=SENSOR).tie, camera
+
+
+@pytest.mark.parametrize(("tilt", "azimuth", "roll"), [(0.0, 0.0, 0.0), (12.0, 70.0, 0.0), (25.0, -140.0, 30.0)])
+def test_a_known_camera_moves_exactly_whatever_its_tilt(tilt: float, azimuth: float, roll: float) -> None:
+    # Authority: rays of the renderer's camera, met with planes at other heights.
+    tie, camera = tilted(tilt, azimuth, roll)
+    px = np.array([(300.0, 200), (1700, 300), (900, 1200)])
+    for z in (12.0, -30.0, 90.0):
+        moved = move(tie, constant(z), camera=exact_camera(4000.0))
+        assert moved.map(px).xy_mm == pytest.approx(unproject(camera, px, z)[:, :2], abs=1e-6)  # type: ignore[arg-type]
+        # And the way back: what the renderer projects from there, the moved tie finds.
+        seen = project(camera, np.column_stack([unproject(camera, px, z)[:, :2], np.full(3, z)]))  # type: ignore[arg-type]
+        assert moved.to_image(moved.map(px).xy_mm) == pytest.approx(seen, abs=1e-5)
+
+
+def test_a_stated_distance_finds_the_tilt_in_the_perspective() -> None:
+    tie, camera = tilted(15.0, 40.0, 0.0)
+    above = float(camera.centre_mm[2])  # type: ignore[attr-defined]
+    moved = move(tie, constant(12.0), distance=constant(above))
+    px = np.array([(300.0, 200), (1700, 300), (900, 1200)])
+    assert moved.map(px).xy_mm == pytest.approx(unproject(camera, px, 12.0)[:, :2], abs=1e-4)  # type: ignore[arg-type]
+
+
+def test_sources_of_a_move_follow_differences() -> None:
+    # Each column against the tie that another height, distance or focal length would have given.
+    tie, _ = tilted(10.0, 20.0, 0.0)
+    px = np.array([[400.0, 300.0], [1500.0, 1200.0]])
+    z, Z = Source("z", "height", "B", 0.1, "part"), Source("Z", "distance", "B", 5.0, "station")
+
+    def place(h: float, distance: float) -> np.ndarray:
+        return move(tie, constant(h), distance=constant(distance)).map(px).xy_mm
+
+    mapped = move(tie, measured(12.0, z), distance=measured(400.0, Z)).map(px)
+    by_height = (place(12.01, 400.0) - place(11.99, 400.0)) / 0.02
+    by_distance = (place(12.0, 400.5) - place(12.0, 399.5)) / 1.0
+    assert mapped.d_sources[:, :, mapped.sources.index(z)] == pytest.approx(by_height, rel=1e-5, abs=1e-9)
+    assert mapped.d_sources[:, :, mapped.sources.index(Z)] == pytest.approx(by_distance, rel=1e-2, abs=2e-5)
+    camera = exact_camera(4000.0)
+    by_focal = (
+        2.0
+        * (
+            move(tie, constant(12.0), camera=exact_camera(4004.0)).map(px).xy_mm
+            - move(tie, constant(12.0), camera=exact_camera(3996.0)).map(px).xy_mm
+        )
+        / 8.0
+    )
+    mapped = move(tie, constant(12.0), camera=camera).map(px)
+    k = next(i for i, s in enumerate(mapped.sources) if s.id == "camera:focal")
+    assert mapped.d_sources[:, :, k] == pytest.approx(by_focal, rel=1e-2, abs=3e-6)
+
+
+def test_unknown_tilt_stays_a_source_and_covers() -> None:
+    # A camera tilted by less than the ±3° that the tie took, moved by distance alone: the shift of the foot,
+    # Δ·tan(tilt), must lie within its U95. 60 cameras of uniformly drawn tilt: all but a few are covered.
+    rng = np.random.default_rng(9)
+    covered = 0
+    for _ in range(60):
+        camera = perspective(SENSOR.width_px, SENSOR.height_px, 8000.0).aimed(
+            distance_mm=400.0, tilt_deg=float(rng.uniform(0, 3)), azimuth_deg=float(rng.uniform(0, 360))
+        )
+        mm = np.array([[-25.0, 0.0], [25.0, 0.0]])
+        ends = project(camera, np.column_stack([mm, np.zeros(2)]))
+        source = Source("rule", "rule", "B", 0.005, "instrument")
+        tie = tie_by_length(
+            None, tuple(ends[0]), tuple(ends[1]), measured(50.0, source), snap_to_features=False, sensor=SENSOR
+        ).tie  # type: ignore[arg-type]
+        moved = move(tie, constant(40.0), distance=constant(400.0))
+        centre = np.array([[1000.0, 750.0]])
+        at_height = unproject(camera, centre, 40.0)[0, :2] - unproject(camera, centre, 0.0)[0, :2]
+        mapped = moved.map(centre)
+        shift = mapped.xy_mm[0] - tie.map(centre).xy_mm[0]
+        values = Values(mapped.xy_mm[0], mapped.d_sources[0], mapped.sources)
+        covered += all(abs(shift[i] - at_height[i]) <= values[i].U95 for i in (0, 1))
+    assert covered >= 55
+
+
+def test_there_and_back_is_the_same_tie() -> None:
+    tie = by_hand()
+    there = move(tie, constant(12.0), distance=constant(400.0))
+    back = move(there, constant(0.0), distance=constant(388.0))
+    assert back.matrix == pytest.approx(tie.matrix, abs=1e-12)
+
+
+def test_a_tie_that_knows_its_distance_needs_none() -> None:
+    source = Source("Z", "distance", "B", 4.0, "station")
+    mm = measured(50.0, Source("rule", "rule", "B", 0.01, "instrument"))
+    tie = tie_by_length(
+        None,
+        (400.0, 750.0),
+        (1511.11, 750.0),
+        mm,
+        snap_to_features=False,
+        sensor=SENSOR,
+        distance=measured(400.0, source),
+    ).tie
+    moved = move(tie, constant(12.0))
+    assert moved.matrix[0, 0] / tie.matrix[0, 0] == pytest.approx(0.97, abs=1e-9)
+    assert any(s.id.endswith(":distance") and s.u == 4.0 for s in moved.sources)
+
+
+def test_refusals() -> None:
+    with pytest.raises(UnusableInput, match="does not know where its camera stands"):
+        move(by_hand(), constant(12.0))
+    with pytest.raises(UnusableInput, match="the camera stands only 400 mm above it"):
+        move(by_hand(), constant(399.0), distance=constant(400.0))
+    with pytest.raises(UnusableInput, match="distance of the camera is 0 mm"):
+        move(by_hand(), constant(1.0), distance=constant(0.0))
+    with pytest.raises(UnusableInput, match="the height is nan"):
+        move(by_hand(), constant(math.nan), distance=constant(400.0))
+    with pytest.raises(UnusableInput, match="camera document is for pictures of 640 × 480"):
+        move(by_hand(), constant(1.0), camera=replace(exact_camera(4000.0), size_px=(640, 480)))
+    f = np.array([(0.0, 0), (100, 0), (100, 80), (0, 80)])
+    robot = tie_by_pairs(f, f + 400, from_frame="plane", to_frame="robot").tie
+    with pytest.raises(UnusableInput, match="leads from the plane, not from a picture"):
+        move(robot, constant(1.0), distance=constant(400.0))
+
+
+def test_a_telecentric_tie_keeps_its_scale() -> None:
+    moved = move(by_hand(), constant(12.0), optics="telecentric")
+    assert moved.matrix == pytest.approx(by_hand().matrix)
+    lean = [s for s in moved.sources if ":telecentricity-" in s.id]
+    assert len(lean) == 2
+    # ±0.1° over 12 mm: 0.021 mm half-width, at every point alike.
+    mapped = moved.map([[0.0, 0.0], [1000.0, 700.0]])
+    k = mapped.sources.index(lean[0])
+    assert mapped.d_sources[:, 0, k] * lean[0].u * math.sqrt(3) == pytest.approx([0.0209, 0.0209], abs=1e-4)
