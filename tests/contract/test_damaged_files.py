@@ -4,16 +4,22 @@ import contextlib
 import copy
 import io
 import json
+import re
+import shutil
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tiepoint.cli.main import main
+from tiepoint.documents.pictures import encode_png, save_png
+from tiepoint.targets.document import to_document
+from tiepoint.targets.draw import new_target
 
-COMMON = settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+COMMON = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 ODD = [
     None,
     True,
@@ -104,6 +110,115 @@ def test_a_damaged_table_of_points(tmp_path, tie_file, data):
     table = tmp_path / "points.csv"
     table.write_bytes(data.draw(damaged_bytes(b"x,y\n10,20\n30.5,40\n1e2,3\n")))
     answered("tie", "probe", tie_file, "--points", table)
+
+
+RECIPE = """format = "tiepoint/recipe/1"
+name = "plate"
+unit = "mm"
+
+[decide]
+rule = "iso14253-1"
+p = 0.95
+
+[[step]]
+name = "bore"
+kind = "circle"
+in = "image"
+region = { ring = { centre = [32, 24], inner = 6, outer = 16 } }
+operator = "least-squares"
+limits.diameter = { lower = 19.5, upper = 20.5 }
+
+[[step]]
+name = "edge"
+kind = "line"
+in = "image"
+region = { rectangle = { centre = [32, 24], size = [20, 10], angle_deg = 0 } }
+
+[[step]]
+name = "gap"
+kind = "distance"
+between = ["bore", "edge"]
+"""
+ODD_TOML = ["nan", "inf", "-1", "0", "1e308", '""', '"x"', "[]", "{}", "true", "[[1]]", "2020-01-01", "9" * 30, "-0.0"]
+
+
+@st.composite
+def damaged_toml(draw, whole: str) -> bytes:
+    """Return a recipe in which one or two values are odd, or lines are gone, doubled or moved."""
+    lines = whole.splitlines()
+    for _ in range(draw(st.integers(1, 2))):
+        k = draw(st.integers(0, len(lines) - 1))
+        way = draw(st.sampled_from(["value", "number", "drop", "double", "move"]))
+        odd = draw(st.sampled_from(ODD_TOML))
+        if way == "value" and "=" in lines[k]:
+            lines[k] = f"{lines[k].split('=')[0]}= {odd}"
+        elif way == "number":
+            numbers = list(re.finditer(r"\d+(\.\d+)?", lines[k]))
+            if numbers:
+                at = draw(st.sampled_from(numbers)).span()
+                lines[k] = lines[k][: at[0]] + odd + lines[k][at[1] :]
+        elif way == "drop":
+            del lines[k]
+        elif way == "double":
+            lines.insert(k, lines[k])
+        else:
+            lines.insert(draw(st.integers(0, len(lines) - 1)), lines.pop(k))
+        lines = lines or [""]
+    return "\n".join(lines).encode()
+
+
+def disc_picture() -> np.ndarray:
+    """Return a picture of 64 × 48 px with a dark disc of diameter 20 px."""
+    y, x = np.mgrid[:48, :64]
+    return np.clip(120 + 40 * (np.hypot(x - 32, y - 24) - 10), 30, 210).astype(np.uint8)
+
+
+@COMMON
+@given(st.data())
+def test_a_damaged_recipe(tmp_path, data):
+    save_png(tmp_path / "it.png", disc_picture())
+    recipe = tmp_path / "broken.toml"
+    strategy = st.one_of(damaged_bytes(RECIPE.encode()), damaged_toml(RECIPE), damaged_toml(RECIPE))
+    recipe.write_bytes(data.draw(strategy))
+    code = answered("run", recipe, tmp_path / "it.png", "--out", tmp_path / "out", "--overlay", tmp_path / "out")
+    written = (tmp_path / "out").exists()
+    assert written == (code != 2)
+    shutil.rmtree(tmp_path / "out", ignore_errors=True)
+
+
+@COMMON
+@given(st.data())
+def test_a_damaged_picture(tmp_path, data):
+    (tmp_path / "recipe.toml").write_text(RECIPE)
+    (tmp_path / "it.png").write_bytes(data.draw(damaged_bytes(encode_png(disc_picture()))))
+    answered("run", tmp_path / "recipe.toml", tmp_path / "it.png")
+
+
+PAIRS = b"from_x,from_y,to_x,to_y\n100,100,5,-5\n500,120,25,-6\n480,400,24,-20\n110,390,5.5,-19.5\n300,260,15,-13\n"
+
+
+@settings(COMMON, max_examples=40)
+@given(st.data())
+def test_a_damaged_table_of_pairs(tmp_path, data):
+    table, out = tmp_path / "pairs.csv", tmp_path / "tie.json"
+    table.write_bytes(data.draw(damaged_bytes(PAIRS)))
+    code = answered("tie", "pairs", table, "--unit", "mm", "--out", out)
+    assert out.exists() == (code != 2)
+    assert [p.name for p in tmp_path.iterdir() if p.suffix == ".part"] == []
+    out.unlink(missing_ok=True)
+
+
+@COMMON
+@given(st.data())
+def test_a_damaged_target(tmp_path, data):
+    whole = to_document(new_target("charuco", 10.0, 12, 9))
+    target = tmp_path / "target.json"
+    before = data.draw(st.one_of(damaged_bytes(json.dumps(whole).encode()), damaged_json(whole)))
+    target.write_bytes(before)
+    code = answered(
+        "target", "measure", target, "--bar-x", "119.8mm", "--bar-y", "89.9mm", "--u", "0.1mm", "--with", "r"
+    )
+    assert (target.read_bytes() == before) == (code == 2)
 
 
 @COMMON
