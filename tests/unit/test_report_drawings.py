@@ -237,8 +237,8 @@ def test_budget_puts_small_sources_together_and_keeps_the_whole():
     widths = [float(e.get("style")[4:-1]) for e in table.iter("span") if e.get("class") == "share"]
     assert sum(widths) == pytest.approx(100, abs=0.3)
     names = [e.text for e in table.iter("th") if e.get("scope") == "row"]
-    assert names == ["cause 0", "cause 1", "2 smaller ones together"]
-    assert "cause &lt;b&gt;" in tables.budget_table([BudgetRow("a", "cause <b>", "B", "tie", 1, 1, 1)], "µm", 1)
+    assert names == ["Cause 0", "Cause 1", "2 smaller ones together"]
+    assert "Cause &lt;b&gt;" in tables.budget_table([BudgetRow("a", "cause <b>", "B", "tie", 1, 1, 1)], "µm", 1)
 
 
 def test_tokens_have_two_themes_and_drawings_use_only_tokens():

@@ -123,7 +123,7 @@ def story():
         "A target is printed, photographed and tied to millimetres; 25 plates are measured and judged.",
         new_target("charuco", 10, 12, 9), '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 4 3"/>',
         "targets/target.pdf",
-        (PrintScale("x", 100, 99.71, 0.05, 0.9970), PrintScale("y", 80, 79.79, 0.05, 0.9975)),
+        (PrintScale("x", 100, 99.71, 0.05, 0.9970, 0.001), PrintScale("y", 80, 79.79, 0.05, 0.9975, 0.0012)),
         tie, (OtherTie("by length", "Two points.", Check("block", 0, 50, 50.03, 0.06), "Whether it leans."),),
         lengths, "Bars of known length at five places in two directions.", plates, "format = 1", hand, files,
         ("The bench is a simulation.",), "tiepoint 0.1.0", 41.0,

@@ -37,10 +37,9 @@ def note(folder: Path, paths: Iterable[Path]) -> None:
     _mark(folder, sorted(path.relative_to(folder).as_posix() for path in paths))
 
 
-def listed(folder: Path, what: Mapping[str, str]) -> tuple[FileEntry, ...]:
-    """Return every file in the folder with size and hash; `what` says by path or by its folder what a file is."""
-    paths = [path for path in sorted(folder.rglob("*")) if path.is_file() and path.name != MARKER]
-    return tuple(_entry(path, path.relative_to(folder).as_posix(), what) for path in paths)
+def listed(folder: Path, paths: Iterable[Path], what: Mapping[str, str]) -> tuple[FileEntry, ...]:
+    """Return files in the folder with size and hash; `what` says by path, or by its folder, what a file is."""
+    return tuple(_entry(path, path.relative_to(folder).as_posix(), what) for path in sorted(paths))
 
 
 def _entry(path: Path, name: str, what: Mapping[str, str]) -> FileEntry:

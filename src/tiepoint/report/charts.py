@@ -184,7 +184,7 @@ class Trend:
 
 _WIDTH, _LEFT, _RIGHT = 460.0, 50.0, 12.0
 _TOP, _UPPER, _GAP, _LOWER = 10.0, 104.0, 26.0, 66.0
-_HEIGHT = _TOP + _UPPER + _GAP + _LOWER + 34.0
+_HEIGHT = _TOP + _UPPER + _GAP + _LOWER + 28.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,13 +209,15 @@ def trend(run: Trend, error_unit: str = "µm", per_unit: float = 1000.0) -> str:
     step = (_WIDTH - _LEFT - _RIGHT) / max(len(run.parts), 1)
     xs = [_LEFT + (k + 0.5) * step for k in range(len(run.parts))]
     drawn = [*_limits(run, upper), *_readings(run, upper, xs, step), *_errors(run, lower, xs, per_unit)]
-    drawn.append(svg.text(0, lower.top - 8, f"reading less truth, {error_unit}", class_="t quiet"))
+    drawn.append(
+        svg.text(_WIDTH - _RIGHT, lower.top - 7, f"reading less truth, {error_unit}", class_="t quiet end over")
+    )
     labelled = [k for k in range(len(xs)) if run.parts[k] % 5 == 0 or k == 0]
-    foot = lower.top + lower.height + 16
+    foot = lower.top + lower.height + 22
     drawn += [svg.text(xs[k], foot, str(run.parts[k]), class_="t quiet middle") for k in labelled]
-    drawn.append(svg.text(_LEFT - 14, foot, "plate", class_="t quiet end"))
+    drawn.append(svg.text(0, foot, "plate", class_="t quiet"))
     title = svg.element("title", f"{run.name}: readings of {len(run.parts)} parts, and their errors")
-    return svg.drawing(_WIDTH, _HEIGHT - 12, title, *drawn, class_="chart trend", role="img")
+    return svg.drawing(_WIDTH, _HEIGHT, title, *drawn, class_="chart trend", role="img")
 
 
 def _upper(run: Trend) -> _Panel:

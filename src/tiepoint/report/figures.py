@@ -8,7 +8,7 @@ import math
 from collections.abc import Iterable
 
 MINUS = "\N{MINUS SIGN}"
-THIN = "\N{THIN SPACE}"
+THIN = "\N{NARROW NO-BREAK SPACE}"
 HOLD = "\N{NO-BREAK SPACE}"
 MOST_DECIMALS = 9
 

@@ -153,7 +153,7 @@ def _picture(plate: Plate) -> str:
     words = _worst_words(plate.record.readings)
     return (
         f'<a href="{esc(plate.overlay_href)}" data-name="{name}" data-words="{esc(words)}">'
-        f'<img src="{plate.picture_uri}" alt="{name}, {plate.record.verdict}" loading="lazy">'
+        f'<img src="{plate.picture_uri}" alt="{name}, {plate.record.verdict}">'
         f'<span class="word"><span>{name}</span>{charts.verdict(plate.record.verdict)}</span></a>'
     )
 

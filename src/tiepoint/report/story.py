@@ -38,19 +38,22 @@ class Check:
 
 @dataclass(frozen=True, slots=True)
 class PrintScale:
-    """One axis of the print: the bar's nominal and measured length, u of the rule, and the true scale."""
+    """One axis of the print: the bar's nominal and measured length with u of the rule; true scale and the one found.
+
+    `U_scale` is for the day of the photograph: reading, rule, and what the paper may have swollen since.
+    """
 
     axis: str
     nominal_mm: float
     measured_mm: float
     u_mm: float
     true_scale: float
+    U_scale: float
 
     @property
     def check(self) -> Check:
-        """The scale with its ± (normal, 95 %) beside the truth."""
-        U = 1.959964 * self.u_mm / self.nominal_mm
-        return Check(f"along {self.axis}", 0.0, self.true_scale, self.measured_mm / self.nominal_mm, U)
+        """The scale with its ± beside the truth."""
+        return Check(f"along {self.axis}", 0.0, self.true_scale, self.measured_mm / self.nominal_mm, self.U_scale)
 
 
 @dataclass(frozen=True)

@@ -6,8 +6,8 @@ Sections are functions from a story to HTML, in a list; a later stage of the job
 from collections.abc import Callable
 
 from tiepoint.report import charts, look, tables
-from tiepoint.report.figures import counted, fixed
-from tiepoint.report.page_parts import Stage, block, esc, heading, megabytes, micro, note, say, sheet, traverse
+from tiepoint.report.figures import counted, fixed, short
+from tiepoint.report.page_parts import Stage, block, esc, heading, megabytes, note, say, sheet, traverse
 from tiepoint.report.plate_sections import decided_sentence, plates_section, reading_section
 from tiepoint.report.story import Coverage, Outcome, Story, coverage, outcome, reading_checks
 from tiepoint.report.tie_sections import lengths_section, others_section, target_section, tie_section
@@ -37,7 +37,7 @@ def stages(story: Story) -> list[Stage]:
     lengths = coverage(story.lengths)
     found = outcome(story.plates)
     return [
-        Stage("Tie", "proved", f"{micro(story.tie.truth_rms_mm)} from the truth", "tie"),
+        Stage("Tie", "proved", f"for ±{short(story.tie.tolerance_mm)} mm", "tie"),
         Stage("Recipe", "proved", f"{counted(found.n, 'plate')} judged", "plates"),
         Stage("Prove", "begun", f"{lengths.covered} of {lengths.n} lengths hold", "prove"),
         Stage("Evidence", "begun", f"{counted(len(story.files), 'file')} with hashes", "files"),
@@ -68,7 +68,7 @@ def _believed(lengths: Coverage, readings: Coverage, found: Outcome) -> str:
 def _what_limits(story: Story) -> str:
     first = story.hand.budget[0]
     return note(
-        f"What limits it is <b>{esc(first.label[:1].lower() + first.label[1:])}</b>, {fixed(100 * first.share, 0)} % "
+        f"What limits it is <b>{esc(first.label[:1].lower() + first.label[1:])}</b>: {fixed(100 * first.share, 0)} % "
         f"of the variance of a typical distance. {esc(story.tie.to_do)}"
     )
 

@@ -118,14 +118,16 @@ def map_svg(view: TieView, photo_uri: str, title: str, name: str = "map") -> str
     """
     paper = _Paper(view.size_px)
     told = legend(view)
+    lines, labels = _contours(view, paper, told)
     inside = "".join(
         (
             _photo(paper, photo_uri),
             _graticule(view, paper),
-            _within(_not_good(view, paper, f"{name}-hatch") + _contours(view, paper, told), view, name),
+            _within(_not_good(view, paper, f"{name}-hatch") + lines, view, name),
             _region(view, paper, f"{name}-hatch"),
             _axes(view, paper),
             _arrows(view, paper, told),
+            labels,
         )
     )
     window = svg.element("rect", x=COLLAR, y=COLLAR, width=MAP_WIDTH, height=paper.height)
@@ -205,7 +207,8 @@ def _index(level: float, levels: tuple[float, ...]) -> bool:
     return round(level / step) % 2 == 0
 
 
-def _contours(view: TieView, paper: _Paper, told: Legend) -> str:
+def _contours(view: TieView, paper: _Paper, told: Legend) -> tuple[str, str]:
+    """Return the lines of U, and their labels, which stand above everything."""
     drawn: list[tuple[float, str, list[Array]]] = []
     for level in told.levels_um:
         if told.limit_um is None or abs(level - told.limit_um) > 0.02 * told.limit_um:
@@ -225,7 +228,7 @@ def _contours(view: TieView, paper: _Paper, told: Legend) -> str:
         halos.append(svg.element("path", class_=f"{kind} halo", d=d))
         inks.append(svg.element("path", class_=kind, d=d))
         labels.append(_label(shown, short(level), "limit" in kind, taken, paper))
-    return "".join((*halos, *inks, *labels))
+    return "".join((*halos, *inks)), "".join(labels)
 
 
 def _label(lines: list[Array], words: str, limit: bool, taken: list[Array], paper: _Paper) -> str:

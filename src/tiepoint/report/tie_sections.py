@@ -97,7 +97,10 @@ def _quality(tie: TieStory) -> str:
     return block(
         heading("Error at points the fit did not use", f"{tie.unseen_n} points"),
         tables.table(head, rows),
-        note(f"{esc(tie.unseen_how)} The line of the truth is known on the bench alone: no fit sees it."),
+        note(
+            f"{esc(tie.unseen_how)} No corner sees what is wrong with all of them alike, such as the scale of the "
+            "print: the line of the truth, which only the bench knows, has it."
+        ),
     )
 
 
@@ -118,7 +121,9 @@ def others_section(story: Story) -> str:
         "The same camera, tied in the other ways of the trade, and each asked for the same known length. "
         f"{_covered_words(coverage(checks))}"
     )
-    return sheet("others", "Tied in other ways", "", block(said, tables.table(_check_head(reach, "Tie"), rows)))
+    return sheet(
+        "others", "Tied in other ways", "", block(said, tables.table(_check_head(reach, "Tie"), rows, class_="snug"))
+    )
 
 
 # ---------- verification ----------

@@ -1,0 +1,359 @@
+"""The whole job on the simulated station, whose exact truth stands beside every number that the job finds.
+
+What an engineer would do is in `demo_work`, what is really so in `demo_bench`, what is told of both in
+`demo_story`. The folder that is left is a station: it can be read, run again and taken over.
+"""
+
+import csv
+import io
+import json
+import time
+import webbrowser
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.bench import demo_bench as world
+from tiepoint.bench import demo_folder, demo_story, demo_work
+from tiepoint.bench.demo_bench import DemoBench, make_bench
+from tiepoint.bench.demo_work import Kept, Laid
+from tiepoint.bench.lengths import Bar
+from tiepoint.documents.files import format_of, write_atomic, write_document
+from tiepoint.documents.pictures import load_picture, save_png
+from tiepoint.foundation.sources import Value
+from tiepoint.recipe.station import prepare, run_shots, write_records
+from tiepoint.render.camera import project
+from tiepoint.report.look import data_uri
+from tiepoint.report.story import (
+    Check,
+    Coverage,
+    OtherTie,
+    Outcome,
+    Plate,
+    Story,
+    TieStory,
+    coverage,
+    outcome,
+    reading_checks,
+)
+from tiepoint.report.summary import summary_html
+from tiepoint.report.tie_sheet import Margin, sheet_svg
+from tiepoint.targets import document as target_document
+from tiepoint.targets import sheet as target_sheet
+from tiepoint.targets.draw import Target
+from tiepoint.targets.paper import apply_measure, print_scale
+from tiepoint.ties.move import move
+from tiepoint.ties.tie import Tie
+
+Pixels = NDArray[Any]
+Progress = Callable[[str], None]
+
+TOLERANCE_MM = 0.15
+VARIANT = "vent-60"
+MEASURED_UTC = "2026-01-05T07:30:00Z"
+"""When the bars were measured, in the demo's own time: the same for every run, as all its documents are."""
+SUMMARY = "summary.html"
+
+WHAT = {
+    "station.toml": "the station",
+    "variants.csv": "heights and nominals by variant",
+    "records.jsonl": "records, one a line, with hashes",
+    "records.csv": "readings, one a row",
+    "targets/target.json": "the target and what its bars measured",
+    "targets/target.pdf": "the target, to print at 100 %",
+    "targets/target.svg": "the target as a drawing",
+    "ties": "a tie with its sources",
+    "ties/plane-quality.svg": "residuals and uncertainty of the tie",
+    "ties/pairs.csv": "points as a person types them",
+    "recipes": "the recipe",
+    "shots": "a photograph",
+    "shots/plates": "a photograph of a plate",
+    "overlays": "what was found, over the photograph",
+}
+
+
+@dataclass(frozen=True)
+class DemoResult:
+    """What a demo found, against its truth, and where it stands."""
+
+    folder: Path
+    summary: Path
+    lengths: Coverage
+    readings: Coverage
+    plates: Outcome
+    story: Story
+
+
+@dataclass(frozen=True)
+class _Job:
+    """One demo under way: where, on which bench, whom to tell, and what it has written so far."""
+
+    folder: Path
+    bench: DemoBench
+    tell: Progress
+    written: list[Path] = field(default_factory=list)
+
+    def place(self, name: str) -> Path:
+        """Return the path of a file that is about to be written, and remember it as the demo's own."""
+        self.written.append(self.folder / name)
+        return self.written[-1]
+
+    def text(self, name: str, words: str) -> None:
+        """Write a text file."""
+        write_atomic(self.place(name), words.encode())
+
+    def photograph(self, name: str, pixels: Pixels) -> Path:
+        """Keep a photograph and return its path."""
+        path = self.place(f"shots/{name}.png")
+        save_png(path, pixels)
+        return path
+
+    def keep(self, name: str, tie: Tie) -> Kept:
+        """Write a tie's document."""
+        return demo_work.keep(tie, self.place(f"ties/{name}.json"))
+
+    @property
+    def distance(self) -> Value:
+        """The camera's distance as it was measured."""
+        return demo_work.distance_value(self.bench.measured_distance_mm, world.U_DISTANCE_MM)
+
+    def height(self, what: str, height_mm: float) -> Value:
+        """Return a height as a gauge told it."""
+        return demo_work.height_value(what, height_mm, world.U_HEIGHT_MM)
+
+
+def demo_once(folder: Path, progress: Progress | None = None, *, seed: int = 7, plates: int = 25) -> DemoResult:
+    """Do the whole job in a folder and return what it found; `progress` is told each step in a sentence.
+
+    The same seed leaves the same documents. Raises `UnusableInput` where the folder holds anything that no demo
+    wrote; nothing is touched then.
+    """
+    started = time.perf_counter()
+    demo_folder.claim(folder)
+    job = _Job(folder, make_bench(seed, plates), progress or _silent)
+    try:
+        story = _story(job)
+        told = replace(story, took_s=time.perf_counter() - started)
+        job.text(SUMMARY, summary_html(told))
+    finally:
+        demo_folder.note(folder, [path for path in job.written if path.is_file()])
+    job.tell(f"The summary is in {folder / SUMMARY}.")
+    found = coverage(reading_checks(told))
+    return DemoResult(folder, folder / SUMMARY, coverage(told.lengths), found, outcome(told.plates), told)
+
+
+def show(folder: Path, progress: Progress | None = None) -> DemoResult:
+    """Do what `demo_once` does and open the summary in the browser."""
+    result = demo_once(folder, progress)
+    webbrowser.open(result.summary.resolve().as_uri())
+    return result
+
+
+def _silent(sentence: str) -> None:
+    del sentence
+
+
+def _story(job: _Job) -> Story:
+    bench = job.bench
+    job.text("station.toml", _station_toml(bench))
+    job.tell("Drawing the target, printing it, and measuring its ruler bars.")
+    target = _target(job)
+    job.tell("Photographing the target and tying pixels to millimetres.")
+    photo = job.photograph("target", bench.target_photo())
+    kept = job.keep("plane", demo_work.tie_from_target(photo, target, job.distance))
+    tie_story = _tie_story(job, kept, photo, target)
+    job.tell("Reading known lengths that the tie never saw, on the table and on blocks.")
+    lengths, bar_photos = _lengths(job, kept.tie)
+    job.tell("Tying the same camera in the other ways of the trade.")
+    others = _others(job, photo, bar_photos, target)
+    job.tell(f"Photographing and judging {len(bench.plates)} plates.")
+    plates = _plates(job, kept.tie)
+    mm_per_px = tie_story.view.mm_per_px
+    return Story(
+        title="A hinge plate, from photograph to millimetre",
+        where=f"bench station, seed {bench.seed}, {bench.size_px[0]} × {bench.size_px[1]} px, {mm_per_px:.3f} mm/px",
+        job=demo_story.JOB,
+        target=target,
+        target_svg=target_sheet.svg(target),
+        target_href="targets/target.pdf",
+        print_scales=demo_story.print_scales(bench, target, np.sqrt(np.diag(print_scale(target).covariance))),
+        tie=tie_story,
+        others=others,
+        lengths=lengths,
+        lengths_said=(
+            f"{len(lengths)} readings of gauge bars of {min(world.BAR_LENGTHS_MM):g} to "
+            f"{max(world.BAR_LENGTHS_MM):g} mm, at five places in two directions and at two heights."
+        ),
+        plates=plates,
+        recipe_toml=_recipe_text(),
+        hand=demo_story.hand_of(plates, target, bench.measured_distance_mm, mm_per_px),
+        files=demo_folder.listed(job.folder, job.written, WHAT),
+        cautions=demo_story.CAUTIONS,
+        software=demo_story.software(),
+        took_s=0.0,
+    )
+
+
+# ---------- target and tie ----------
+
+
+def _target(job: _Job) -> Target:
+    """Write the target's files and return it with what its print measured."""
+    printed = job.bench.printed
+    target = apply_measure(
+        printed.target, printed.reading_x_mm, printed.reading_y_mm, printed.u_mm, printed.rule.name, MEASURED_UTC
+    )
+    write_atomic(job.place("targets/target.pdf"), target_sheet.pdf(target))
+    job.text("targets/target.svg", target_sheet.svg(target))
+    write_document(job.place("targets/target.json"), "target", target_document.to_document(target))
+    return target
+
+
+def _tie_story(job: _Job, kept: Kept, photo: Path, target: Target) -> TieStory:
+    """Return the tie's part of the story, and leave its map as a drawing."""
+    assert target.measured is not None
+    m = target.measured
+    done = (
+        f"One photo of the {target.columns} by {target.rows} {target.pattern} target, pitch {target.pitch_mm:g} mm. "
+        f"With the {m.with_} its bars measured {m.x_mm:.2f} and {m.y_mm:.2f} mm, so both axes are corrected."
+    )
+    judged = demo_story.judged(kept.tie, TOLERANCE_MM)
+    told = demo_story.tie_story(job.bench, kept, load_picture(photo).grey, judged, TOLERANCE_MM, done)
+    margin = Margin(told.done, told.to_do, told.title_block)
+    drawing = sheet_svg(told.view, told.photo_uri, "The tie by target", margin, f"±{TOLERANCE_MM:g} mm")
+    job.text("ties/plane-quality.svg", drawing)
+    return told
+
+
+# ---------- known lengths ----------
+
+
+def _lengths(job: _Job, tie: Tie) -> tuple[tuple[Check, ...], dict[str, Path]]:
+    """Return every known length beside what the tie reads, and the photos of the bars on the table by direction."""
+    checks: list[Check] = []
+    on_table: dict[str, Path] = {}
+    for height_mm in (0.0, world.SECOND_HEIGHT_MM):
+        there = tie if height_mm == 0 else move(tie, job.height("blocks", height_mm))
+        if height_mm:
+            job.keep("plane-on-blocks", there)
+        for axis in "xy":
+            bars = job.bench.bars(height_mm, axis == "y")
+            photo = job.photograph(f"bars-at-{height_mm:g}mm-along-{axis}", job.bench.bars_photo(bars))
+            checks += _bar_checks(job, photo, bars, there, f"along {axis}", height_mm)
+            on_table.setdefault(axis, photo)
+    return tuple(checks), on_table
+
+
+def _bar_checks(
+    job: _Job, photo: Path, bars: Sequence[Bar], tie: Tie, direction: str, height_mm: float = 0.0
+) -> list[Check]:
+    read = demo_work.bar_readings(photo, [_laid(job, bar) for bar in bars], tie)
+    return [
+        Check(f"{place}, {direction}", height_mm, bar.true_mm, r.value, r.U95)
+        for place, bar, r in zip(PLACES, bars, read, strict=False)
+        if r.value is not None and r.U95 is not None
+    ]
+
+
+def _laid(job: _Job, bar: Bar) -> Laid:
+    """Return a bar as a person clicks its ends in the photo: to a pixel."""
+    ends = bar.place.to_plane(np.array([[-bar.true_mm / 2, 0.0], [bar.true_mm / 2, 0.0]]))
+    places = np.column_stack([ends, np.full(2, bar.place.height_mm)])
+    return Laid(bar.name, bar.certified_mm, bar.u_mm, bar.width_mm, np.round(project(job.bench.station.camera, places)))
+
+
+PLACES = ("middle", "lower left", "lower right", "upper left", "upper right")
+"""Where `verification_bars` lays its bars, in its order."""
+
+
+def _others(job: _Job, photo: Path, bar_photos: dict[str, Path], target: Target) -> tuple[OtherTie, ...]:
+    """Return the other ways to tie, each asked for the bar that lies along y in the middle."""
+    asked = job.bench.bars(0.0, True)[:1]
+    made = [_by_length(job, bar_photos["x"]), _by_pairs(job, photo, target)]
+    return tuple(
+        OtherTie(how, rests_on, check, says)
+        for how, rests_on, tie, says in made
+        for check in _bar_checks(job, bar_photos["y"], asked, tie, "along y")
+    )
+
+
+def _by_length(job: _Job, photo: Path) -> tuple[str, str, Tie, str]:
+    bar = _laid(job, job.bench.bars(0.0, False)[0])
+    tie = demo_work.tie_from_length(photo, bar)
+    job.keep("by-length", tie)
+    said = f"Rests on one gauge bar of {bar.certified_mm:g} mm along x, clicked at both ends to a pixel."
+    return "by length", said, tie, "It cannot know tilt, unequal axes or the lens; how much they may be is in its ±."
+
+
+def _by_pairs(job: _Job, photo: Path, target: Target) -> tuple[str, str, Tie, str]:
+    table = demo_work.pairs_from_target(photo, target)
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(("from_x", "from_y", "to_x", "to_y"))
+    writer.writerows(table.tolist())
+    job.text("ties/pairs.csv", text.getvalue())
+    tie = demo_work.tie_from_pairs(table, job.bench.size_px)
+    job.keep("by-pairs", tie)
+    said = f"Rests on {len(table)} points typed as pixels to 0.1 px and millimetres; model {tie.model}."
+    return "by pairs", said, tie, "It knows what its points show; what is wrong with all of them alike it cannot see."
+
+
+# ---------- plates ----------
+
+
+def _plates(job: _Job, tie: Tie) -> tuple[Plate, ...]:
+    """Photograph all plates, run the recipe over them, and return records and overlays beside the truth."""
+    bench = job.bench
+    numbers = range(1, len(bench.plates) + 1)
+    photos = [job.photograph(f"plates/plate-{n:02d}", bench.plate_photo(n)) for n in numbers]
+    job.text("recipes/hinge-plate.toml", _recipe_text())
+    job.text("variants.csv", _variants_csv())
+    prepared = prepare(
+        job.folder / "recipes" / "hinge-plate.toml", variants_path=job.folder / "variants.csv", variant=VARIANT
+    )
+    for sentence in prepared.warnings:
+        job.tell(sentence)
+    there = move(tie, job.height("fixture", world.PLATE_HEIGHT_MM))
+    plates = []
+    for n, ran in zip(numbers, run_shots(prepared, photos, clock=None), strict=True):
+        job.text(f"overlays/plate-{n:02d}.svg", ran.overlay())
+        small = demo_story.cropped(ran.overlay(most_px=1000), there)
+        truth = demo_story.truth_of(n, bench, ran.record.readings)
+        uri = data_uri(small.encode(), "image/svg+xml")
+        plates.append(Plate(n, ran.record, truth, f"overlays/plate-{n:02d}.svg", uri))
+        if n % 5 == 0:
+            job.tell(f"{n} of {len(photos)} plates are judged.")
+    for name in ("records.jsonl", "records.csv"):
+        job.place(name)
+    write_records(job.folder, [p.record for p in plates])
+    return tuple(plates)
+
+
+def _recipe_text() -> str:
+    return (files("tiepoint.bench") / "hinge-plate.toml").read_text(encoding="utf-8")
+
+
+def _variants_csv() -> str:
+    rows = (
+        ("variant", "height_mm", "u_height_mm", "recipe", "bore_b"),
+        (VARIANT, f"{world.PLATE_HEIGHT_MM:g}", f"{world.U_HEIGHT_MM:g}", "hinge-plate", "6.0"),
+        ("vent-60-thick", "4", f"{world.U_HEIGHT_MM:g}", "hinge-plate", "6.0"),
+    )
+    return "".join(",".join(row) + "\n" for row in rows)
+
+
+def _station_toml(bench: DemoBench) -> str:
+    width, height = bench.size_px
+    return (
+        "# A station is a folder. This one was made by the demo; its camera is simulated.\n"
+        f"format = {json.dumps(format_of('station'))}\n"
+        'name = "hinge-vent-demo"\nunit = "mm"\nlanguage = "en"\n\n'
+        '[reference_plane]\nsays = "the table on which the target lay; heights count from it, towards the camera"\n\n'
+        f'[[camera]]\nname = "top"\nsays = "bench camera, {width} × {height} px"\n'
+        f"distance_mm = {bench.measured_distance_mm:g}\nu_distance_mm = {world.U_DISTANCE_MM:g}\n"
+    )
