@@ -13,10 +13,9 @@ Grey = NDArray[np.float32]
 
 _FEWEST_PX = 12
 _ROUND = 0.06
-"""How far area / 4π√det(second moments) may be from 1, its value for every ellipse (a square: 0.955)."""
+"""How far area / 4π√det(second moments) may be above 1, its value for every sharp ellipse (a square: 0.955)."""
 
-_BLUR_VARIANCE = 0.9
-"""What blur and pixels add to each second moment, px²: little for a large dot, an eighth for one of 4 px."""
+_MOST_BLUR_PX = 3.5
 
 
 @dataclass(frozen=True)
@@ -123,18 +122,22 @@ def _near(labels: NDArray[np.int32], y: int, x: int, number: int) -> bool:
 
 
 def _ellipses(moments: Array) -> Blobs:
+    """Return the spots that can be ellipses behind some blur.
+
+    Blur w leaves the area and adds w² to each second moment; a uniform ellipse has a²/4 along a semi-axis a and
+    the area 4π√det of these. So area and moments together tell w: det(Σ − w²·1) = (area/4π)².
+    """
     xx, xy, yy, area = moments[:, 2:].T
-    det = xx * yy - xy * xy
-    good = (area > 0) & (det > 0)
-    off = np.abs(area[good] / (4 * math.pi * np.sqrt(det[good])) - 1)
-    # A small dot is more blur than dot: its shape tells less, and the grid must tell the rest.
-    good[good] = off < _ROUND + 4 * math.pi / area[good]
-    m = moments[good]
+    total, product = xx + yy, xx * yy - xy * xy
+    sharp = (area / (4 * math.pi)) ** 2
+    variance = (total - np.sqrt(np.maximum(total**2 - 4 * (product - sharp), 0))) / 2
+    good = (area > 0) & (product > 0) & (sharp < (1 + _ROUND + 4 * math.pi / np.maximum(area, 1)) ** 2 * product)
+    good &= variance < _MOST_BLUR_PX**2
+    m, variance = moments[good], np.maximum(variance[good], 0)
     if not len(m):
         return Blobs(np.empty((0, 2)), np.empty((0, 2, 2)))
     values, vectors = np.linalg.eigh(np.stack([m[:, [2, 3]], m[:, [3, 4]]], axis=1))
-    # A uniform ellipse has the second moment a²/4 along a semi-axis a.
-    semi = 2 * np.sqrt(np.maximum(values - _BLUR_VARIANCE, 0.5 * values))
+    semi = 2 * np.sqrt(np.maximum(values - variance[:, None], np.maximum(0.01 * values, 1e-6)))
     kept = semi[:, 0] > 0.25 * semi[:, 1]
     axes = (vectors * semi[:, None, :]) @ np.swapaxes(vectors, 1, 2)
     return Blobs(m[kept, :2], axes[kept])

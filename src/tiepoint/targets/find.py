@@ -16,7 +16,7 @@ from tiepoint.foundation.errors import NothingFound, UnusablePicture
 from tiepoint.foundation.reasons import flag
 from tiepoint.targets.draw import Target, discs, grid, points
 from tiepoint.targets.levels import Levels
-from tiepoint.targets.look import Look, look, pitch_px
+from tiepoint.targets.look import Look, ends_within, look, pitch_px
 from tiepoint.targets.measure import FULL_REACH_PX, Local, Points, brightest, full_corners, full_dots, rim_band
 from tiepoint.targets.seat import seat
 from tiepoint.targets.seen import Attempt, explain
@@ -82,10 +82,13 @@ def find_target(picture: Picture, target: Target) -> Sighting:
         if attempt.place is None or not attempt.accepted:
             continue
         measured = found.measure(picture, attempt.place, target)
-        if len(measured.ids) >= FEWEST_POINTS:
+        if target.pattern != "charuco" and ends_within(measured, target, picture.shape):
+            attempts[-1] = replace(attempt, ends=True)
+        elif len(measured.ids) >= FEWEST_POINTS:
             turn = ["half_turn_unknown"] if attempt.place.rivals else []
             return _sighting(picture, target, measured, turn, attempt.pitch_px)
-        attempts[-1] = replace(attempt, measured=len(measured.ids))
+        else:
+            attempts[-1] = replace(attempt, measured=len(measured.ids))
     raise NothingFound(explain(levels, target, attempts))
 
 
@@ -116,6 +119,8 @@ def _check_picture(picture: Picture) -> None:
         raise UnusablePicture(f"a grey picture has two dimensions, this one has {picture.ndim}")
     if picture.dtype not in (np.uint8, np.uint16, np.float32):
         raise UnusablePicture(f"a picture of {picture.dtype} cannot be measured; convert it to 8 or 16 bit grey")
+    if picture.dtype == np.float32 and not np.isfinite(picture).all():
+        raise UnusablePicture("the picture holds numbers that are not finite")
     if min(picture.shape) < _SMALLEST_PX:
         height, width = picture.shape
         raise NothingFound(f"the picture has {width} × {height} px, too few to show a target")

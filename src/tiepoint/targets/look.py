@@ -152,6 +152,33 @@ def pitch_px(evidence: Evidence) -> float:
     return float(min(np.nanmedian(s) if np.isfinite(s).any() else np.inf for s in steps))
 
 
+def ends_within(found: Points, target: Target, picture_shape: tuple[int, ...]) -> bool:
+    """Return whether a grid stops short of the target's size although its next line would be in the picture.
+
+    A smaller target with the same origin mark would pass for a part of a larger one.
+    """
+    columns, rows, _ = grid(target)
+    nodes = np.full((rows, columns, 2), np.nan)
+    nodes.reshape(-1, 2)[found.ids] = found.px
+    sides = (nodes, nodes[::-1], np.swapaxes(nodes, 0, 1), np.swapaxes(nodes, 0, 1)[::-1])
+    return any(_next_line_inside(side, picture_shape) for side in sides)
+
+
+def _next_line_inside(nodes: Array, picture_shape: tuple[int, ...]) -> bool:
+    """Return whether the line before the first one that was measured would be in the picture, for the most part."""
+    taken = np.isfinite(nodes[..., 0])
+    first = int(np.argmax(taken.any(axis=1)))
+    if first == 0 or first + 1 >= len(nodes):
+        return False
+    step = nodes[first] - nodes[first + 1]
+    known = np.isfinite(step[:, 0])
+    # One step more: what is at the very border may have been cut off.
+    places = (nodes[first] + 2 * step)[known]
+    height, width = picture_shape
+    inside = (places > 0).all(axis=1) & (places < (width, height)).all(axis=1)
+    return bool(len(places) and inside.mean() > 0.5)
+
+
 def _rest(count: int, lattice: Lattice | None) -> NDArray[np.bool_]:
     rest = np.ones(count, bool)
     if lattice is not None:

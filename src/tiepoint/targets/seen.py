@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tiepoint.targets.draw import FAMILIES, Target, grid, identified
+from tiepoint.targets.draw import FAMILIES, MOST_CELLS, Target, grid, identified
 from tiepoint.targets.levels import Levels
 from tiepoint.targets.look import CornerLook, DotLook, Look, lattice_size
 from tiepoint.targets.seat import Evidence, Seat, seat
@@ -16,8 +16,10 @@ _LOW_CONTRAST = 0.06
 """Share of the grey range below which a picture is called almost even."""
 
 _SMALL_PX = 10.0
-_BLURRED_PX = 4.0
+_BLURRED_PX, _VERY_BLURRED_PX = 4.0, 8.0
 _A_GRID = 9
+_FILLED = 0.6
+"""Share of a grid's places that must be taken: what happens to lie regularly leaves gaps."""
 
 
 @dataclass(frozen=True)
@@ -30,6 +32,7 @@ class Attempt:
     place: Seat | None = None
     twins: bool = False
     measured: int | None = None
+    ends: bool = False
 
     @property
     def accepted(self) -> bool:
@@ -42,12 +45,13 @@ class Attempt:
     @property
     def size(self) -> int:
         """How many points the grid has."""
-        return 0 if self.look.lattice is None else len(self.look.lattice.members)
+        return _size(self.look)
 
 
 def explain(levels: Levels, target: Target, attempts: list[Attempt]) -> str:
     """Return why `target` was not found: what was seen, and what would help."""
-    best = max(attempts, key=lambda attempt: attempt.size)
+    # Where a grid could be laid on the target, that look knows most; else the one that saw the largest grid.
+    best = max(attempts, key=lambda attempt: (attempt.place is not None, attempt.size))
     name = f"the {target.pattern} target {target.id} was not found"
     for sentence in _findings(levels, target, best, attempts):
         return f"{name}: {sentence}"
@@ -63,15 +67,35 @@ def _findings(levels: Levels, target: Target, best: Attempt, attempts: list[Atte
     span = _span(levels)
     if span < _LOW_CONTRAST:
         yield f"the picture is almost even, its grey levels span {100 * span:.1f} % of their range; it needs light"
-    if best.evidence is not None and best.size >= _A_GRID:
-        yield from _about_grid(best, best.evidence, target)
-    yield from _another_kind(levels, target)
     blur = _sharpest_edge_px(levels)
+    unsharp = f"the sharpest edge in the picture is blurred over {blur:.0f} px; focus, or expose for a shorter time"
+    if blur > _VERY_BLURRED_PX:
+        yield unsharp
+    other = _other_look(levels, target)
+    if _is_grid(other) and (not _is_grid(best.look) or _size(other) > 2 * best.size):
+        yield _of_another_kind(other)
+    if best.evidence is not None and _is_grid(best.look):
+        yield from _about_grid(levels, best, best.evidence, target)
+    if target.pattern != "dots":
+        for family in _families_seen(levels):
+            yield f"the picture shows markers of the family {family}, but no grid of squares that fits the target"
     if blur > _BLURRED_PX:
-        yield f"the sharpest edge in the picture is blurred over {blur:.0f} px; focus, or expose for a shorter time"
+        yield unsharp
 
 
-def _about_grid(best: Attempt, evidence: Evidence, target: Target) -> Iterator[str]:
+def _size(look: Look) -> int:
+    return 0 if look.lattice is None else len(look.lattice.members)
+
+
+def _is_grid(look: Look) -> bool:
+    """Return whether a look shows a grid of some size with few gaps."""
+    if look.lattice is None or _size(look) < _A_GRID:
+        return False
+    wide, high = lattice_size(look.lattice)
+    return _size(look) >= _FILLED * wide * high
+
+
+def _about_grid(levels: Levels, best: Attempt, evidence: Evidence, target: Target) -> Iterator[str]:
     """Say what is wrong with a grid that was seen."""
     columns, rows, _ = grid(target)
     wide, high = lattice_size(best.look.lattice) if best.look.lattice is not None else (0, 0)
@@ -97,20 +121,36 @@ def _about_grid(best: Attempt, evidence: Evidence, target: Target) -> Iterator[s
         )
     if best.pitch_px < _SMALL_PX:
         yield f"{saw}, only {best.pitch_px:.1f} px apart; come closer, until it is {_SMALL_PX:g} px or more"
+    if best.ends:
+        yield f"{saw} and nothing beyond it, {has}; is it another target, or is a whole side hidden?"
     if {wide, high} != {columns, rows} and (wide > max(columns, rows) or high > min(columns, rows)):
         yield f"{saw} and {has}; is it another target?"
-    yield from _about_squares(evidence, target, saw)
+    yield from _about_squares(levels, best, evidence, target, saw)
     yield f"{saw} and {has}; what the picture shows does not fit, is it another target or partly hidden?"
 
 
-def _about_squares(evidence: Evidence, target: Target, saw: str) -> Iterator[str]:
+def _about_squares(levels: Levels, best: Attempt, evidence: Evidence, target: Target, saw: str) -> Iterator[str]:
     if target.pattern == "dots":
         return
-    plain = [_fits(seat(_middles(evidence), other), wholly=False) for other in _plain_checkers(target)]
-    if target.pattern == "charuco" and any(plain) and not _carries_markers(evidence):
+    families = _families_seen(levels)
+    if target.pattern == "checker":
+        for family in families[:1]:
+            yield f"{saw} whose squares carry markers of the family {family}; it is a charuco"
+        return
+    plain = any(_fits(seat(_middles(evidence), other), wholly=False) for other in _plain_checkers(target))
+    if plain and not _carries_markers(evidence):
         yield f"{saw} whose squares carry no markers; it is a checker"
-    if target.pattern == "charuco" and _fits(seat(evidence, _other_colour(target))):
-        yield f"{saw} with the colours exchanged; its first square, top left, has the other colour than the target says"
+    if _fits(seat(evidence, _other_colour(target))):
+        yield f"{saw} with the colours exchanged: its first square, top left, has not the colour that the target says"
+    if families and not any(target.layout.family.startswith(family[:3]) for family in families):
+        yield f"{saw} with markers of the family {families[0][:3]}, and the target has {target.layout.family}"
+    cell = best.pitch_px * target.layout.share / evidence.dark.shape[2]
+    blur = _sharpest_edge_px(levels)
+    if cell < 2.5 or blur > 0.7 * cell:
+        yield (
+            f"{saw}, but its markers cannot be read: their cells are {cell:.1f} px wide, and edges are blurred over "
+            f"{blur:.1f} px; come closer, or focus"
+        )
 
 
 def _fits(place: Seat | None, *, wholly: bool = True) -> bool:
@@ -143,21 +183,17 @@ def _carries_markers(evidence: Evidence) -> bool:
     return bool(((dark > 0.15) & (dark < 0.85)).mean() > 0.2) if dark.size else False
 
 
-def _another_kind(levels: Levels, target: Target) -> Iterator[str]:
-    """Say which other kind of target is in the picture."""
-    if target.pattern == "dots":
-        other: Look = CornerLook(levels, levels.at(levels.steps[0]), 10_000)
-        what = "corners (a checker or charuco)"
-    else:
-        other = DotLook(levels, levels.at(levels.steps[0]), 10_000)
-        what = "dots"
-    if other.lattice is not None and len(other.lattice.members) >= _A_GRID:
-        wide, high = lattice_size(other.lattice)
-        yield f"the picture shows a grid of {wide} × {high} {what}; it is another kind of target"
-    if target.pattern != "dots":
-        families = _families_seen(levels)
-        if families:
-            yield f"the picture shows markers of the family {families[0]}, but no grid of squares that fits the target"
+def _other_look(levels: Levels, target: Target) -> Look:
+    """Look for a grid of the other kind."""
+    level = levels.at(levels.steps[0])
+    return CornerLook(levels, level, MOST_CELLS) if target.pattern == "dots" else DotLook(levels, level, MOST_CELLS)
+
+
+def _of_another_kind(other: Look) -> str:
+    assert other.lattice is not None
+    wide, high = lattice_size(other.lattice)
+    what = "corners, a checker or charuco" if other.kind == "corners" else "dots"
+    return f"the picture shows a grid of {wide} × {high} {what}; it is another kind of target"
 
 
 def _families_seen(levels: Levels) -> list[str]:
