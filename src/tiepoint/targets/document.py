@@ -57,7 +57,7 @@ class _Fault(Exception):
 def _target(content: Mapping[str, Any]) -> Target:
     _check_fields(content, (*_FIELDS, "format", "id"), _OPTIONAL, "the document")
     pattern = content["pattern"]
-    if pattern not in FEWEST:
+    if not isinstance(pattern, str) or pattern not in FEWEST:
         raise _Fault(f"pattern is {pattern!r}; use one of {', '.join(FEWEST)}")
     variant = content["variant"]
     if not isinstance(variant, str):
