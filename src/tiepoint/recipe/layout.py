@@ -21,7 +21,7 @@ Array = NDArray[np.float64]
 LONGEST_PX = 20_000.0
 NARROW_PX, MOST_STRIPS = 3.0, 720
 """Width of strips round a circle, unless that makes more of them than this."""
-BROAD_PX, MOST_BROAD = 8.0, 400
+BROAD_PX, FEWEST_BROAD, MOST_BROAD = 8.0, 15, 400
 """The same along a straight line, where wider strips lose nothing."""
 PLATEAU = 12.0
 """Length of the second look's strips, in blurs: shorter ones miss the plateaus and cost precision."""
@@ -87,11 +87,13 @@ def along_line(
     normal = np.array([-d[1], d[0]])
     normal = normal if normal @ across >= 0 else -normal
     long_px = length_px(context, ends)
-    count = int(min(max(round(long_px / BROAD_PX), 5), MOST_BROAD))
+    # Short edges get narrower strips instead of few: a scratch then costs a few points and not the fit.
+    count = max(int(min(max(long_px / BROAD_PX, FEWEST_BROAD), MOST_BROAD, long_px / NARROW_PX)), 4)
     at = (np.arange(count) + 0.5) / count
     middles = ends[0] + at[:, None] * (ends[1] - ends[0])
     half = _half_length(context, middles, reach, blur_px)
-    return strips_between(context, middles - half * normal, middles + half * normal, long_px / count, polarity)
+    width = max(long_px / count, NARROW_PX)
+    return strips_between(context, middles - half * normal, middles + half * normal, width, polarity)
 
 
 def around(

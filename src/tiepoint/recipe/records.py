@@ -179,7 +179,7 @@ def _record(content: Mapping[str, Any], where: str) -> Record:
 
 
 def _reading(raw: Mapping[str, Any]) -> Reading:
-    limits, value = raw["limits"], raw["value"]
+    limits, value, flags = raw["limits"], raw["value"], tuple(raw["flags"])
     return Reading(
         **{k: raw[k] for k in ("id", "name", "kind", "quantity", "unit", "step", "frame", "operator", "verdict")},
         value=value,
@@ -190,7 +190,7 @@ def _reading(raw: Mapping[str, Any]) -> Reading:
         limits=None if limits is None else Limits(limits["lower"], limits["upper"], limits["rule"], limits["p"]),
         reason=_reason(raw["reason"]),
         drawing=raw["drawing"],
-        flags=tuple(raw["flags"]),
+        flags=flags,
         method=raw["method"],
     )
 

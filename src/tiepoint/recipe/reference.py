@@ -40,6 +40,7 @@ def reference_page(kinds: Mapping[str, StepKind] | None = None) -> str:
     kinds = installed_kinds() if kinds is None else kinds
     parts = [
         _HEAD.format(format=format_of("recipe")),
+        _said(Head),
         _table_of_keys(Head, skip=("step",)),
         _section("[decide]", Decide),
         _section("[edge.NAME]", EdgeTable),
@@ -120,7 +121,8 @@ def _type(table: type[BaseModel], key: str) -> str:
 def _words(schema: Mapping[str, Any]) -> str:
     """Return a JSON Schema type as words."""
     if "$ref" in schema:
-        return {"Decide": "table", "EdgeTable": "table"}.get(schema["$ref"], "table")
+        name = str(schema["$ref"]).rpartition("/")[2]
+        return f"`{{ {name.removesuffix('Region').lower()} = … }}`" if name.endswith("Region") else "table"
     if "enum" in schema:
         return " or ".join(f"`{v}`" for v in schema["enum"])
     if "anyOf" in schema:
@@ -144,6 +146,11 @@ def _list_words(schema: Mapping[str, Any]) -> str:
     return f"list of {_words(schema.get('items', {}))}" + (f", at least {least}" if least else "")
 
 
+def _way(way: tuple[str, ...]) -> str:
+    first, *others = (f"a {feature}" for feature in way)
+    return first + "".join(f", {f}" for f in others[:-1]) + (f" and {others[-1]}" if others else "")
+
+
 def _kind(kind: StepKind) -> str:
     base: type[StepTable] = SoughtTable if issubclass(kind.table, SoughtTable) else StepTable
     own = [k for k in keys_of(kind.table) if k not in keys_of(base)]
@@ -153,8 +160,8 @@ def _kind(kind: StepKind) -> str:
     if own:
         lines.append(_table_of_keys(kind.table, skip=[k for k in keys_of(kind.table) if k not in own]))
     if kind.takes:
-        ways = dict.fromkeys(", ".join(f"a {f}" for f in way) for way in kind.takes)
-        lines.append(f"Rests on {'; or '.join(ways)}." + (f" Gives a {kind.gives}." if kind.gives else ""))
+        ways = [_way(way) for way in kind.takes]
+        lines.append(f"Rests on {'; or on '.join(ways)}." + (f" Gives a {kind.gives}." if kind.gives else ""))
     elif kind.gives:
         lines.append(f"Gives a {kind.gives}.")
     rows = ["| quantity | unit | what |", "|---|---|---|"]

@@ -11,7 +11,7 @@ from pydantic import Field, model_validator
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.foundation.units import MM_PER
 from tiepoint.model.decide import ISO, SIMPLE, Limits, guard_mm
-from tiepoint.recipe.tables import Name, Number, Table, Varying, said, shown
+from tiepoint.recipe.tables import Name, NotNegative, Number, Table, Varying, said, shown
 
 Channel = Literal["grey", "r", "g", "b"]
 Polarity = Literal["any", "dark-to-light", "light-to-dark"]
@@ -54,7 +54,7 @@ class EdgeTable(Table):
     """
 
     bias: Number = 0.0
-    u: Annotated[Number, Field(ge=0)]
+    u: NotNegative
     scope: Literal["part", "station"] = "part"
 
 
@@ -143,7 +143,12 @@ class BetweenTable(StepTable):
 
 
 class Head(Table):
-    """A recipe without its steps read: those are read by their kinds."""
+    """What the recipe is and what it rests on.
+
+    `tie`: the tie's file, seen from the recipe's folder; recipes that live in the image alone need none. `height` of
+    the measured surface above the plane, with its standard uncertainty `u_height`: the tie is moved there; without it
+    the tie's own height is taken, and a variant's height goes before it. `decide` and `edge` are described below.
+    """
 
     format: str
     name: Name
@@ -151,7 +156,7 @@ class Head(Table):
     unit: Unit = "mm"
     tie: str | None = None
     height: Number | None = None
-    u_height: Annotated[Number, Field(ge=0)] | None = None
+    u_height: NotNegative | None = None
     decide: Decide = Field(default_factory=Decide)
     edge: dict[str, EdgeTable] = Field(default_factory=dict)
     step: list[dict[str, Any]] = Field(min_length=1, max_length=1000)

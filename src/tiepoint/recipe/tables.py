@@ -137,7 +137,7 @@ def _number(raw: Any) -> Any:
         raise said("", f"is {shown(raw)}; give a number")
     if not math.isfinite(raw) or abs(raw) > MOST:
         raise said("", f"is {shown(float(raw))}; give a number between -{MOST:.0e} and {MOST:.0e}")
-    return float(raw)
+    return raw
 
 
 def _number_or_column(raw: Any, info: ValidationInfo) -> Any:
@@ -158,7 +158,9 @@ def _number_or_column(raw: Any, info: ValidationInfo) -> Any:
 Number = Annotated[float, BeforeValidator(_number)]
 """A finite number."""
 
-Positive = Annotated[Number, Field(gt=0)]
+# The bound stands next to the type, where the JSON Schema finds it.
+Positive = Annotated[float, Field(gt=0), BeforeValidator(_number)]
+NotNegative = Annotated[float, Field(ge=0), BeforeValidator(_number)]
 
 Varying = Annotated[
     float,

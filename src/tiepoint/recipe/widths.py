@@ -1,0 +1,96 @@
+"""Measure the width between two opposite straight edges."""
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.foundation.reasons import Reason
+from tiepoint.foundation.sources import Value, combine
+from tiepoint.recipe.context import Context
+from tiepoint.recipe.features import LineFeature
+from tiepoint.recipe.layout import Box, over_box
+from tiepoint.recipe.relations import PARALLEL_DEG, turn_between
+from tiepoint.recipe.schema import Polarity
+from tiepoint.recipe.seek import EdgePoints, edge_points
+from tiepoint.recipe.shapes import FoundLine, polarity_of, refine_line
+
+Array = NDArray[np.float64]
+
+OPPOSITE: dict[Polarity, Polarity] = {
+    "any": "any",
+    "dark-to-light": "light-to-dark",
+    "light-to-dark": "dark-to-light",
+}
+
+
+@dataclass(frozen=True)
+class FoundWidth:
+    """A measured width: between the two least-squares lines, at the middle of both.
+
+    `taper` is the angle from the first line to the last; `ends` (2, 2) are those of the dimension.
+    """
+
+    width: Value
+    taper: Value
+    sides: tuple[FoundLine, FoundLine]
+    ends: Array
+    flags: tuple[str, ...]
+
+    @property
+    def found(self) -> tuple[Array, Array]:
+        """Both edges, for drawing."""
+        return self.sides[0].feature.ends, self.sides[1].feature.ends
+
+
+def measure_width(context: Context, box: Box, polarity: Polarity) -> FoundWidth | Reason:
+    """Measure between the first and the last edge of a box; `polarity` is that of the first, the last is opposite."""
+    sides = _both_sides(context, box, polarity)
+    if isinstance(sides, Reason):
+        return sides
+    first, last = (side.feature for side in sides)
+    taper = turn_between(first, last, 0.0)
+    if abs(math.degrees(taper.value)) > PARALLEL_DEG:
+        return Reason("not_parallel", {"angle_deg": round(abs(math.degrees(taper.value)), 1)})
+    width, ends = _across(first, last)
+    return FoundWidth(width, taper, sides, ends, tuple(sorted({*sides[0].flags, *sides[1].flags})))
+
+
+def _both_sides(context: Context, box: Box, polarity: Polarity) -> tuple[FoundLine, FoundLine] | Reason:
+    first = _look(context, box, polarity, "first")
+    if isinstance(first, Reason):
+        return first
+    sense = polarity_of(first, polarity)
+    last = _look(context, box, OPPOSITE[sense], "last")
+    if isinstance(last, Reason):
+        return last
+    # Each side is looked at again only as far as the middle between both, so that neither takes the other's edge.
+    half = abs(float(np.median(last.xy @ box.across) - np.median(first.xy @ box.across))) / 2
+    near = Box(box.centre, box.across, min(half, box.half_across), box.half_along)
+    # The noise of one edge is not that of the other: each has sources of its own.
+    one = refine_line(context.within("first"), near, first, sense)
+    if isinstance(one, Reason):
+        return one
+    other = refine_line(context.within("last"), near, last, OPPOSITE[sense])
+    return other if isinstance(other, Reason) else (one, other)
+
+
+def _look(context: Context, box: Box, polarity: Polarity, which: Literal["first", "last"]) -> EdgePoints | Reason:
+    strips = over_box(context, box, polarity, which)
+    return strips if isinstance(strips, Reason) else edge_points(context, strips, 3)
+
+
+def _across(first: LineFeature, last: LineFeature) -> tuple[Value, Array]:
+    """Return the distance of two lines that run the same way, at the middle of both, and the ends of its dimension."""
+    half = (first.angle_rad + last.angle_rad) / 2
+    d, normal = np.array([math.cos(half), math.sin(half)]), np.array([-math.sin(half), math.cos(half)])
+    at = sum(float(line.ends.mean(axis=0) @ d) for line in (first, last)) / 2
+    places, parts = [], []
+    for line, sign in ((first, -1.0), (last, 1.0)):
+        along = (at - float(line.anchor @ d)) / float(line.direction @ d)
+        places.append(line.anchor + along * line.direction)
+        parts += [(line.values[0], sign), (line.values[1], sign * along)]
+    width = combine(float((places[1] - places[0]) @ normal), parts)
+    return (width if width.value >= 0 else width.times(-1.0)), np.array(places)
