@@ -71,7 +71,7 @@ def _usage(path: str, command: Any) -> str:
 
 
 def _word(param: Any) -> str:
-    shown = param.metavar or param.name.upper()
+    shown = _shown(param)
     many = " ..." if param.multiple or param.nargs == -1 else ""
     if param.param_type_name == "argument":
         word = shown.removesuffix("...") + many.strip() if param.required else f"{shown}{many}"
@@ -91,7 +91,7 @@ def _options(command: Any) -> Iterator[str]:
 
 
 def _shown(param: Any) -> str:
-    return "" if getattr(param, "is_flag", False) else (param.metavar or "")
+    return "" if getattr(param, "is_flag", False) else str(param.metavar)
 
 
 def _prose(text: str) -> Iterator[str]:

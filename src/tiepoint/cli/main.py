@@ -13,6 +13,7 @@ import typer
 
 from tiepoint.cli import target, tie
 from tiepoint.cli.answer import group, help_alone, print_json
+from tiepoint.cli.demo import demo
 from tiepoint.cli.run import run
 from tiepoint.foundation.errors import TiepointError
 
@@ -64,6 +65,7 @@ def _root(
 app.add_typer(target.app, name="target")
 app.add_typer(tie.app, name="tie")
 app.command()(run)
+app.command()(demo)
 
 
 def main(words: Sequence[str] | None = None) -> int:

@@ -25,11 +25,15 @@ def _target(context: typer.Context) -> None:
 def draw(
     pattern: Annotated[
         Literal["charuco", "checker", "dots"],
-        typer.Option("--pattern", help="charuco may overfill the picture; checker and dots must lie in it whole."),
+        typer.Option(
+            "--pattern",
+            metavar="charuco|checker|dots",
+            help="charuco may overfill the picture; checker and dots must lie in it whole.",
+        ),
     ],
     pitch: Annotated[str, typer.Option("--pitch", metavar="LENGTH", help="From one square, or dot, to the next.")],
-    columns: Annotated[int, typer.Option("--columns", help="Squares, or dots, along the lower edge.")],
-    rows: Annotated[int, typer.Option("--rows", help="Squares, or dots, along the left edge.")],
+    columns: Annotated[int, typer.Option("--columns", metavar="N", help="Squares, or dots, along the lower edge.")],
+    rows: Annotated[int, typer.Option("--rows", metavar="N", help="Squares, or dots, along the left edge.")],
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="The folder for the three files.")],
     paper: Annotated[
         str | None,

@@ -123,14 +123,20 @@ def pairs(
     out: Out,
     unit: Annotated[str, typer.Option("--unit", metavar="UNIT", help="The unit of lengths in the table: mm, in, um.")],
     from_frame: Annotated[
-        Literal["image", "plane"], typer.Option("--from", help="Where from_x, from_y are: pixels, or the plane.")
+        Literal["image", "plane"],
+        typer.Option("--from", metavar="image|plane", help="Where from_x, from_y are: pixels, or the plane."),
     ] = "image",
     to_frame: Annotated[
-        Literal["plane", "robot"], typer.Option("--to", help="Where to_x, to_y are: the plane, or the robot's frame.")
+        Literal["plane", "robot"],
+        typer.Option("--to", metavar="plane|robot", help="Where to_x, to_y are: the plane, or the robot's frame."),
     ] = "plane",
     model: Annotated[
         Literal["auto", "rigid", "similarity", "affine", "projective"],
-        typer.Option("--model", help="What may lie between the two; auto takes what leaves least at unseen points."),
+        typer.Option(
+            "--model",
+            metavar="auto|rigid|similarity|affine|projective",
+            help="What may lie between the two; auto takes what leaves least at unseen points.",
+        ),
     ] = "auto",
     height: Height = "0mm",
     tolerance: Tolerance = None,

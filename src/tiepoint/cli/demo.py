@@ -1,0 +1,68 @@
+"""`tiepoint demo`: the whole job on the bench station."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from tiepoint.cli.answer import Answer, Json, hint_at, present
+
+if TYPE_CHECKING:
+    from tiepoint.bench.demo import DemoResult
+    from tiepoint.report.story import Coverage
+
+FOLDER = Path("demo")
+
+
+def demo(
+    once: Annotated[
+        Path | None, typer.Option("--once", metavar="DIR", help="Leave the documents here and open nothing.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Do the whole job on the simulated station, whose exact truth is known.
+
+    Prints and measures a target, photographs it, ties pixels to millimetres, checks the tie at lengths that it never
+    saw and at a second height, measures and judges 25 hinge plates, and tells all of it beside the truth in a
+    summary. Without --once the documents go to ./demo and the summary opens in the browser.
+
+    \b
+      tiepoint demo
+      tiepoint demo --once somewhere
+    """
+    from tiepoint.bench.demo import demo_once, show
+
+    result = demo_once(once, hint_at) if once is not None else show(FOLDER, hint_at)
+    present(Answer(_document(result), tuple(_lines(result))), as_json)
+
+
+def _document(result: "DemoResult") -> dict[str, Any]:
+    found = result.plates
+    return {
+        "folder": str(result.folder),
+        "summary": str(result.summary),
+        "lengths": _counts(result.lengths),
+        "readings": _counts(result.readings),
+        "plates": {
+            "n": found.n,
+            **{word: found.of(None, word) for word in ("conforms", "rejected", "undecided", "unread")},
+            "bad_passed": found.escapes,
+            "good_rejected": found.false_rejects,
+        },
+    }
+
+
+def _counts(coverage: "Coverage") -> dict[str, int]:
+    return {"n": coverage.n, "covered": coverage.covered, "at_least_expected": coverage.low}
+
+
+def _lines(result: "DemoResult") -> Iterator[str]:
+    from tiepoint.cli.told import plain
+    from tiepoint.report.plate_sections import decided_sentence
+
+    for what, counts in (("lengths that the tie never saw", result.lengths), ("readings of plates", result.readings)):
+        expected = "as 95 % intervals should" if counts.as_expected else f"fewer than the {counts.low} to be expected"
+        yield f"Of {counts.n} {what}, {counts.covered} hold the truth inside their ±, {expected}."
+    yield plain(f"{result.plates.n} plates: {decided_sentence(result.plates)}")
+    yield f"The summary to read is {result.summary}."
