@@ -135,6 +135,20 @@ class _Ellipse:
         new[2:4] = np.maximum(new[2:4], parameters[2:4] / 3.0)
         return new
 
+    def through(self, samples: Array) -> Array:
+        return np.array([_through_five(points) for points in samples])
+
+    def apart(self, points: Array, shapes: Array) -> Array:
+        return np.array([np.abs(self.look(points, shape).e) for shape in shapes])
+
+
+def _through_five(points: Array) -> Array:
+    """Return the ellipse through five points, NaN where their conic is none."""
+    try:
+        return direct_ellipse(points)
+    except PoorGeometry:
+        return np.full(5, np.nan)
+
 
 def fit_ellipse(
     points: Array,

@@ -130,6 +130,15 @@ class _Line:
         c, s = math.cos(parameters[2]), math.sin(parameters[2])
         return np.asarray(parameters + np.array([-s * step[0], c * step[0], step[1]]))
 
+    def through(self, samples: Array) -> Array:
+        d = samples[:, 1] - samples[:, 0]
+        angle = np.where(np.any(d != 0, axis=1), np.arctan2(d[:, 1], d[:, 0]), np.nan)
+        return np.column_stack([samples[:, 0], angle])
+
+    def apart(self, points: Array, shapes: Array) -> Array:
+        c, s = np.cos(shapes[:, 2, None]), np.sin(shapes[:, 2, None])
+        return np.abs(c * (points[:, 1] - shapes[:, 1, None]) - s * (points[:, 0] - shapes[:, 0, None]))
+
 
 class _Circle:
     """Parameters (x, y, radius)."""
@@ -148,6 +157,19 @@ class _Circle:
 
     def moved(self, parameters: Array, step: Array) -> Array:
         return parameters + step
+
+    def through(self, samples: Array) -> Array:
+        a, b = samples[:, 1] - samples[:, 0], samples[:, 2] - samples[:, 0]
+        area = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
+        aa, bb = np.sum(a * a, axis=1), np.sum(b * b, axis=1)
+        # Three points on a line have no circle.
+        half = np.where(np.abs(area) > 1e-9 * (aa + bb), 0.5 / np.where(area == 0, 1.0, area), np.nan)
+        offset = np.column_stack([b[:, 1] * aa - a[:, 1] * bb, a[:, 0] * bb - b[:, 0] * aa]) * half[:, None]
+        return np.column_stack([samples[:, 0] + offset, np.hypot(offset[:, 0], offset[:, 1])])
+
+    def apart(self, points: Array, shapes: Array) -> Array:
+        d = points[None] - shapes[:, None, :2]
+        return np.abs(np.hypot(d[..., 0], d[..., 1]) - shapes[:, 2, None])
 
 
 def kasa(points: Array) -> Array:

@@ -67,6 +67,12 @@ class Shape(Protocol):
     def moved(self, parameters: Array, step: Array) -> Array:
         """Return the parameters after a step (p,)."""
 
+    def through(self, samples: Array) -> Array:
+        """Return the parameters (draws, k) through samples (draws, sample, 2); NaN where no shape is."""
+
+    def apart(self, points: Array, shapes: Array) -> Array:
+        """Return how far (draws, n) points (n, 2) lie from shapes (draws, k)."""
+
 
 @dataclass(frozen=True, slots=True)
 class ShapeFit:
@@ -210,22 +216,16 @@ def _reweighted(
     return parameters, scale
 
 
-def _consensus(shape: Shape, points: Array, base: Array, seed: int) -> Array:
+def _consensus(shape: Shape, points: Array, base: Array, seed: int, what: str) -> Array:
     """Return the drawn shape with the least median residual; raises `PoorGeometry` where no sample has one."""
     rng = np.random.default_rng(seed)
-    best, least = None, math.inf
-    for _ in range(DRAWS):
-        drawn = rng.choice(len(points), shape.sample, replace=False)
-        try:
-            parameters = shape.start(points[drawn])
-        except PoorGeometry:
-            continue
-        middle = float(np.median(np.abs(shape.look(points, parameters).e) * np.sqrt(base)))
-        if middle < least:
-            best, least = parameters, middle
-    if best is None:
-        raise PoorGeometry("no few of the points determine the shape")
-    return best
+    drawn = np.argsort(rng.random((DRAWS, len(points))), axis=1)[:, : shape.sample]
+    shapes = shape.through(points[drawn])
+    shapes = shapes[np.all(np.isfinite(shapes), axis=1)]
+    if len(shapes) == 0:
+        raise PoorGeometry(f"the points do not determine {what}: no few of them do")
+    middle = np.median(shape.apart(points, shapes) * np.sqrt(base), axis=1)
+    return np.asarray(shapes[int(np.argmin(middle))])
 
 
 def _robustly(
@@ -246,7 +246,7 @@ def _robustly(
     outlying = float(np.mean(np.abs(shape.look(points, found).e * root) > OUTSIDE * scale))
     # Without a stated noise a cluster of outliers that swells the scale would hide behind it.
     if not known or outlying > DOUBT_SHARE or scale > DOUBT_SCALE:
-        start = _consensus(shape, points, base, seed)
+        start = _consensus(shape, points, base, seed, what)
         other, other_scale = _reweighted(shape, points, base, start, floor, what)
         if other_scale < BETTER * scale:
             found, scale = other, other_scale

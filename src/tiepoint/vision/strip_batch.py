@@ -23,7 +23,7 @@ from tiepoint.vision.strip_fit import (
     start_from,
     write_report,
 )
-from tiepoint.vision.strip_lanes import assign_lanes, calm_variance, is_disturbed, lanes_over
+from tiepoint.vision.strip_lanes import LEAST_NOISE, assign_lanes, calm_variance, is_disturbed, lanes_over
 from tiepoint.vision.strip_pixels import FAST, Floats, Ints
 from tiepoint.vision.strip_robust import descend, mask_disturbed, plateau, report_robust, settle_lanes, typical_size
 
@@ -86,7 +86,8 @@ def find_disturbed(
             disturbed[i] = 1
             continue
         evaluate(near, n, results[i], shapes[i])
-        if is_disturbed(near, n, results[i, NOISE] ** 2, quiet[i], number, lanes):
+        least = (2.0 * LEAST_NOISE * results[i, HALF]) ** 2
+        if is_disturbed(near, n, max(results[i, NOISE] ** 2, least), max(quiet[i], least), number, lanes):
             disturbed[i] = 1
 
 
@@ -112,7 +113,7 @@ def refit_all(
         near = near_of(pixels, starts[i], n, work)
         for k in range(n):
             mask[k] = 1.0
-        least_sigma = 0.005 * abs(p[HALF])
+        least_sigma = 2.0 * LEAST_NOISE * abs(p[HALF])
         n_before, sum_before = plateau(before[0, before_at[i] :], before_counts[i], least_sigma, some)
         n_after, sum_after = plateau(after[0, after_at[i] :], after_counts[i], least_sigma, some)
         far = Far(n_before, sum_before, n_after, sum_after)
@@ -122,12 +123,13 @@ def refit_all(
         number = assign_lanes(near, n, half_width, lanes)
         if number > 0:
             evaluate(near, n, p, shape)
-            noise = quiet[i] if quiet[i] > 0.0 else max(typical_size(near, n, mask, some) ** 2, 1e-12)
+            noise = quiet[i] if quiet[i] > 0.0 else typical_size(near, n, mask, some) ** 2
+            noise = max(noise, least_sigma * least_sigma)
             calm = settle_lanes(near, n, far, p, shape, free_tilt, half_width, space, lanes, number, noise)
             start = rough[i, LOW] - half_length - 1.0
             mask_disturbed(near, n, lanes, number, math.sqrt(calm), 1.5 * p[BLUR] + 0.5, map_, start)
             for k in range(n):
                 mask[k] = near.weight[k]
-        settled, sigma = descend(near, n, far, p, shape, free_tilt, half_width, space, mask, some)
+        settled, sigma = descend(near, n, far, p, shape, free_tilt, half_width, space, mask, some, least_sigma)
         if settled:
             report_robust(near, n, far, p, shape, free_tilt, mask, sigma, space, inverse, out)

@@ -230,6 +230,8 @@ def one_round(
     squares = accumulate(near, n, matrix, right)
     copy_matrix(matrix, work[0])
     add_far(far, p, matrix, right)
+    if not free_tilt:
+        right[TILT] = 0.0
     if p[HALF] == 0.0 or not factorise(matrix, free_tilt, lower):
         return -1.0, squares
     solve(lower, right, step)

@@ -18,6 +18,8 @@ MOST_LANES, LANE_ROWS = 16, 7
 FEWEST_LANES = 6
 SUSPICIOUS = 3.3
 """Standard scores from which a lane's energy is not chance: one clean strip of 15 lanes in 140 is looked at in vain."""
+LEAST_NOISE = 0.004
+"""Share of the contrast below which leftovers are the model's (a bend, the pixel's shape), not a disturbance."""
 LONE_PIXEL = 4.6
 """Standard deviations from which a single pixel is not chance."""
 

@@ -151,7 +151,7 @@ def settle_lanes(
 @njit(cache=True, nogil=True, error_model="numpy")
 def descend(
     near: Near, n: int, far: Far, p: Floats, pixel_shape: float, free_tilt: bool, half_width: float,
-    work: Floats, mask: Floats, sizes: Floats,
+    work: Floats, mask: Floats, sizes: Floats, least_sigma: float,
 ) -> tuple[bool, float]:  # fmt: skip
     """Run rounds with biweights on the unmasked pixels; return whether they settled, and the last scale.
 
@@ -161,7 +161,7 @@ def descend(
     for k in range(ROUNDS):
         evaluate(near, n, p, pixel_shape)
         if k < 2:
-            sigma = typical_size(near, n, mask, sizes)
+            sigma = max(typical_size(near, n, mask, sizes), least_sigma)
         weigh_by_pixel(near, n, mask, sigma)
         settled, _ = iterate(near, n, far, p, pixel_shape, free_tilt, half_width, 1, work)
         if not math.isfinite(p[POSITION]) or (settled and k >= 2):
