@@ -224,6 +224,7 @@ def test_a_step_that_breaks_leaves_the_line_running():
         {"size": Value(math.nan, {})},
         {"size": Value(math.inf, {})},
         {"size": Value(1.0, {Source("s", "s", "B", math.inf, "part"): 1.0})},
+        {"size": Derived(lambda v: v[0], (Value(1.0, {Source("s", "s", "B", math.inf, "part"): 1.0}),))},
         {"size": Derived(lambda v: np.log(v[0]), (Value(-1.0, {Source("s", "s", "B", 0.1, "part"): 1.0}),))},
         {},
     ],
@@ -255,6 +256,9 @@ def test_a_position_near_zero_is_judged_by_its_own_distribution():
     # true deviation. 97.5 % of it lie below 2.241·σ, 95 % below 1.960·σ (closed form); the interval starts at 0.
     sigma = 2 * u / 6.0 * math.hypot(6.0, 7.9)
     assert math.isclose(reading.U95, 2.241 * sigma, rel_tol=0.03)
+    # At zero the derivative vanishes, and yet the budget says that it is the scale, with the u that the draws gave.
+    (scale,) = [t for t in reading.sources if t.id == "rule"]
+    assert abs(scale.c * scale.u) == pytest.approx(reading.u, rel=0.02)
     assert record(text + position(6.0, 1.96 * sigma * 1.1), used=wide).readings[1].verdict == "conforms"
     assert record(text + position(6.0, 1.96 * sigma * 0.9), used=wide).readings[1].verdict == "undecided"
 

@@ -135,11 +135,11 @@ def _bounded(asked: Asked, limits: Limits, told: Derived, u: float, dof: float) 
 def _said(asked: Asked, limits: Limits, possible: bool, smallest: float, u: float, dof: float) -> Foresight:
     unit = "°" if asked.unit == "deg" else f" {asked.unit}"
     if possible:
-        words = f"{asked.name}: a tolerance down to {smallest:.2g}{unit} can be shown to be kept"
+        words = f"{asked.label}: a tolerance down to {smallest:.2g}{unit} can be shown to be kept"
     else:
         width = limits.upper if math.isinf(limits.width) else limits.width
         words = (
-            f"{asked.name} can never conform: its tolerance is {width:.3g}{unit}, and with u = {u:.2g}{unit} the "
+            f"{asked.label} can never conform: its tolerance is {width:.3g}{unit}, and with u = {u:.2g}{unit} the "
             f"smallest that could be shown to be kept is {smallest:.2g}{unit}"
         )
     return Foresight(asked.id, asked.unit, u, dof, possible, smallest, words + ".")

@@ -297,7 +297,7 @@ def _short(reading: Reading, named: bool) -> str:
 def _story(reading: Reading) -> str:
     words = reading.reason.sentence if reading.reason else said_value(reading)
     verdict = f", {reading.verdict}" if reading.verdict else ""
-    return f"{reading.name}: {words}{verdict}"
+    return f"{reading.name} {reading.quantity}: {words}{verdict}"
 
 
 def _summary(outcome: Outcome) -> str:

@@ -52,7 +52,9 @@ def run(context: Context) -> StepResult:
     bias = context.shift.bias * float(points.light[0]) / lean
     crossing = points.xy[0] - bias * box.across
     offset = Value(float((crossing - box.centre) @ box.across), terms)
-    place = [combine(float(crossing[k]), ((offset, float(box.across[k])),)) for k in (0, 1)]
+    # A search along an axis leaves the other coordinate where the rectangle has it: rounding is no uncertainty.
+    along = np.where(np.abs(box.across) < 1e-12, 0.0, box.across)
+    place = [combine(float(crossing[k]), ((offset, float(along[k])),)) for k in (0, 1)]
     xy = Values(
         crossing,
         np.array([[p.terms.get(s, 0.0) for s in offset.terms] for p in place]),
