@@ -38,7 +38,7 @@ MARKED_SQUARES = {True: ((1, 0), (0, 1), (2, 1)), False: ((0, 0), (1, 1), (2, 0)
 """White squares near the origin that carry a disc, by whether the square at the origin is dark."""
 
 FEWEST: dict[str, tuple[int, int]] = {"charuco": (3, 3), "checker": (4, 4), "dots": (4, 3)}
-MOST_CELLS = 40_000
+MOST_COLUMNS = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,9 +227,10 @@ def _check_counts(target: Target) -> None:
             f"{target.columns} × {target.rows} {cell} are too few for a {target.pattern} target; "
             f"choose at least {columns} columns and {rows} rows"
         )
-    if target.columns * target.rows > MOST_CELLS:
+    if max(target.columns, target.rows) > MOST_COLUMNS:
         raise UnusableInput(
-            f"{target.columns} × {target.rows} {cell} are more than {MOST_CELLS}; choose a larger pitch"
+            f"{target.columns} × {target.rows} {cell} are more than can be found again; "
+            f"choose at most {MOST_COLUMNS} columns and rows"
         )
 
 

@@ -6,6 +6,7 @@ slowly, do no harm; a gap of one missing point is jumped over.
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
@@ -22,6 +23,9 @@ _TOLERANCE = 0.28
 
 _ALONG_DEG = 18.0
 """How far two neighbours' ideas of their common line may differ."""
+
+ALIKE = 2.2
+"""How many times stronger, or larger, than its neighbour a corner or dot may be."""
 
 _MOST_SEEDS = 80
 
@@ -41,13 +45,26 @@ def grow_checker(saddles: Saddles, full: int) -> Lattice | None:
     # A target's corners are among those of the strongest contrast; rounded, so that the middle goes first.
     strength = np.round(4 * saddles.swing / saddles.swing.max(initial=1e-9))
     order = np.lexsort([_off_middle(saddles.xy), -strength])
-    return _largest(saddles.xy, saddles.rising, saddles.falling, order, full)
+    return _largest(_Seen(saddles.xy, saddles.rising, saddles.falling, saddles.swing, ALIKE), order, full)
 
 
-def grow_dots(blobs: Blobs, full: int) -> Lattice | None:
-    """Return the largest grid of dots. `full` is the number of dots that ends the search."""
+def grow_dots(blobs: Blobs, full: int, alike: float = ALIKE) -> Lattice | None:
+    """Return the largest grid of dots. `full` is the number of dots that ends the search; `alike` how many times
+    larger than its neighbour a dot may be.
+    """
     nothing = np.full(len(blobs.xy), np.nan)
-    return _largest(blobs.xy, nothing, nothing, np.argsort(_off_middle(blobs.xy)), full)
+    seen = _Seen(blobs.xy, nothing, nothing, blobs.radius, alike)
+    return _largest(seen, np.argsort(_off_middle(blobs.xy)), full)
+
+
+class _Seen(NamedTuple):
+    """Candidates: places (n, 2), directions of their lines (n,), strength or size (n,), and its largest ratio."""
+
+    xy: Array
+    rising: Array
+    falling: Array
+    size: Array
+    alike: float
 
 
 def _off_middle(xy: Array) -> Array:
@@ -55,15 +72,15 @@ def _off_middle(xy: Array) -> Array:
     return np.hypot(*(xy - np.median(xy, axis=0)).T) if len(xy) else np.empty(0)
 
 
-def _largest(xy: Array, rising: Array, falling: Array, order: Ints, full: int) -> Lattice | None:
+def _largest(seen: _Seen, order: Ints, full: int) -> Lattice | None:
     best: Lattice | None = None
     for seed in order[:_MOST_SEEDS]:
         if best is not None and seed in best.members:
             continue
-        basis = _seed_basis(xy, rising, falling, seed)
+        basis = _seed_basis(seen.xy, seen.rising, seen.falling, seed)
         if np.isnan(basis).any():
             continue
-        places, members = _grow(xy, rising, falling, seed, basis)
+        places, members = _grow(seen, seed, basis)
         kept = _held(places)
         if best is None or kept.sum() > len(best.members):
             best = Lattice(members[kept], places[kept])
@@ -71,7 +88,7 @@ def _largest(xy: Array, rising: Array, falling: Array, order: Ints, full: int) -
             break
     if best is None or len(best.members) < 4:
         return None
-    return Lattice(best.members, _right_handed(xy[best.members], best.places))
+    return Lattice(best.members, _right_handed(seen.xy[best.members], best.places))
 
 
 def _held(places: Ints) -> NDArray[np.bool_]:
@@ -150,8 +167,9 @@ def _nearest(xy: Array, seed: int, tx: float, ty: float) -> int:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _grow(xy: Array, rising: Array, falling: Array, seed: int, basis: Array) -> tuple[Ints, Ints]:
+def _grow(seen: _Seen, seed: int, basis: Array) -> tuple[Ints, Ints]:
     """Return places (n, 2) and members (n,) of the grid around the seed."""
+    xy, size = seen.xy, seen.size
     n = xy.shape[0]
     half = 256
     at = np.full((2 * half, 2 * half), -1, np.int32)
@@ -182,7 +200,9 @@ def _grow(xy: Array, rising: Array, falling: Array, seed: int, basis: Array) -> 
                 far = (xy[m, 0] - x) ** 2 + (xy[m, 1] - y) ** 2
                 if far < best and not placed[m]:
                     best, found = far, m
-            if found < 0 or not _agree(rising, falling, k, found, step, reach):
+            if found < 0 or max(size[found], size[k]) > seen.alike * min(size[found], size[k]):
+                continue
+            if not _agree(seen.rising, seen.falling, k, found, step, reach):
                 continue
             placed[found] = True
             place[found, 0], place[found, 1] = i, j

@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 
 from tiepoint.targets.blobs import Blobs, find_blobs
 from tiepoint.targets.cells import dot_evidence, square_evidence
-from tiepoint.targets.draw import Target, grid
-from tiepoint.targets.lattice import Lattice, grow_checker, grow_dots
+from tiepoint.targets.draw import LARGE_DOT_SHARE, Target, grid
+from tiepoint.targets.lattice import ALIKE, Lattice, grow_checker, grow_dots
 from tiepoint.targets.levels import Level, Levels
 from tiepoint.targets.measure import Points, quick_corners, quick_dots
 from tiepoint.targets.saddles import Saddles, find_saddles
@@ -98,8 +98,10 @@ class DotLook:
 
     kind = "dots"
 
-    def __init__(self, levels: Levels, level: Level, full: int, blobs: Blobs | None = None) -> None:
-        self.level, self._levels, self._full = level, levels, full
+    def __init__(
+        self, levels: Levels, level: Level, full: int, blobs: Blobs | None = None, alike: float = ALIKE
+    ) -> None:
+        self.level, self._levels, self._full, self._alike = level, levels, full, alike
         self._blobs = find_blobs(level.grey) if blobs is None else blobs
 
     @property
@@ -110,12 +112,13 @@ class DotLook:
     @cached_property
     def lattice(self) -> Lattice | None:
         """The largest grid among them."""
-        return grow_dots(self._blobs, self._full)
+        return grow_dots(self._blobs, self._full, self._alike)
 
     def another(self) -> "DotLook":
         """Return a look at what does not belong to the largest grid."""
         rest = _rest(self.count, self.lattice)
-        return DotLook(self._levels, self.level, self._full, Blobs(self._blobs.xy[rest], self._blobs.axes[rest]))
+        others = Blobs(self._blobs.xy[rest], self._blobs.axes[rest])
+        return DotLook(self._levels, self.level, self._full, others, self._alike)
 
     def evidence(self, target: Target) -> Evidence:
         """Return which dots of the largest grid are large."""
@@ -136,8 +139,10 @@ class DotLook:
 def look(levels: Levels, level: Level, target: Target) -> Look:
     """Return the look that suits a target's pattern."""
     columns, rows, _ = grid(target)
-    kind = DotLook if target.pattern == "dots" else CornerLook
-    return kind(levels, level, columns * rows)
+    if target.pattern != "dots":
+        return CornerLook(levels, level, columns * rows)
+    # Small dots have large ones beside them, at the origin.
+    return DotLook(levels, level, columns * rows, alike=max(ALIKE, 1.3 * LARGE_DOT_SHARE / target.layout.share))
 
 
 def lattice_size(lattice: Lattice) -> tuple[int, int]:

@@ -120,10 +120,11 @@ def quick_corners(picture: Picture, nodes: Array, target: Target) -> Points:
         spacing = shape.spacing_px
         reach = np.minimum(max(_QUICK_REACH_PX, 8 * blur), 0.48 * spacing)
         found = _corners(picture, _start(shape, reach, _band(spacing, blur, target)), shape.ids, blur, target)
-        fresh = np.full(nodes.shape, np.nan)
+        fresh = nodes.copy()
+        fresh.reshape(-1, 2)[shape.ids] = shape.px
         fresh.reshape(-1, 2)[found.ids] = found.px
         better = local_shape(fresh)
-        if not len(better.ids) or _bend_px(better, shape, reach) < 0.3 * np.sqrt(np.median(found.cov_px2[:, 0, 0])):
+        if _bend_px(better, shape, reach) < 0.3 * np.sqrt(np.median(found.cov_px2[:, 0, 0])):
             break
         shape = better
     return found

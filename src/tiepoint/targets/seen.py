@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tiepoint.targets.draw import FAMILIES, MOST_CELLS, Target, grid, identified
+from tiepoint.targets.draw import FAMILIES, MOST_COLUMNS, Target, grid, identified
 from tiepoint.targets.levels import Levels
 from tiepoint.targets.look import CornerLook, DotLook, Look, lattice_size
 from tiepoint.targets.seat import Evidence, Seat, seat
@@ -185,8 +185,8 @@ def _carries_markers(evidence: Evidence) -> bool:
 
 def _other_look(levels: Levels, target: Target) -> Look:
     """Look for a grid of the other kind."""
-    level = levels.at(levels.steps[0])
-    return CornerLook(levels, level, MOST_CELLS) if target.pattern == "dots" else DotLook(levels, level, MOST_CELLS)
+    level, many = levels.at(levels.steps[0]), MOST_COLUMNS**2
+    return CornerLook(levels, level, many) if target.pattern == "dots" else DotLook(levels, level, many)
 
 
 def _of_another_kind(other: Look) -> str:

@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-_PER_TERM = 1.6
-"""Features per term of the polynomial. A level is good to a fraction of a grey value and light varies by many:
-few features suffice, and a degree too low does more harm than the noise."""
+_MOST_DEGREE = 4
+_MANY = 80
+"""With so many features the highest degree is taken unasked; with fewer, that which foretells each level best
+from the others."""
 
 
 def step_slopes(xy_px: Array, level: Array, swing: Array, brightest: float = np.inf) -> Array:
@@ -32,28 +33,47 @@ def step_slopes(xy_px: Array, level: Array, swing: Array, brightest: float = np.
 def level_slopes(xy_px: Array, levels: Array, telling: NDArray[np.bool_] | None = None) -> Array:
     """Return the slope (n, 2) per px, at each feature, of a smooth field through the levels (n,) that are `telling`.
 
-    A polynomial of degree 4, or of 3, 2, 1 or none where the features are too few; features whose level lies
-    off (a shadow, a stain) are left out of the second of two fits.
+    A polynomial of up to degree 4; features whose level lies off (a shadow, a stain) are left out of the second of
+    two fits.
     """
     use = np.ones(len(levels), bool) if telling is None else telling
-    degree = max((d for d in range(5) if _PER_TERM * _terms(d) <= use.sum()), default=0)
-    if degree == 0:
+    if use.sum() < 4:
         return np.zeros((len(xy_px), 2))
     middle, scale = xy_px.mean(axis=0), np.ptp(xy_px, axis=0).max() / 2 or 1.0
-    design, along_x, along_y = _polynomials((xy_px - middle) / scale, degree)
-    off = np.abs(levels - design @ _solved(design[use], levels[use]))
+    design, along_x, along_y = _polynomials((xy_px - middle) / scale)
+    n = _terms(_MOST_DEGREE) if use.sum() >= _MANY else _best_terms(design[use], levels[use])
+    off = np.abs(levels - design[:, :n] @ _solved(design[use, :n], levels[use]))
     kept = use & (off <= 4 * 1.4826 * np.median(off[use]) + 1e-12)
-    coefficients = _solved(design[kept], levels[kept])
-    return np.column_stack([along_x @ coefficients, along_y @ coefficients]) / scale
+    coefficients = _solved(design[kept, :n], levels[kept])
+    return np.column_stack([along_x[:, :n] @ coefficients, along_y[:, :n] @ coefficients]) / scale
+
+
+def _best_terms(design: Array, levels: Array) -> int:
+    """Return how many terms (of a whole degree) give the smallest residuals of each level left out.
+
+    r_i/(1 − h_i) is the residual of a level that the fit did not use (Allen's PRESS, 1974; from memory).
+    """
+    best, least = 1, np.inf
+    for n in (_terms(d) for d in range(_MOST_DEGREE + 1)):
+        if n >= len(levels):
+            break
+        part = design[:, :n]
+        hat = part @ _solved(part, np.eye(len(levels)))
+        left_out = (levels - hat @ levels) / np.maximum(1 - np.diag(hat), 1e-6)
+        press = float(left_out @ left_out)
+        if press < least:
+            best, least = n, press
+    return best
 
 
 def _terms(degree: int) -> int:
     return (degree + 1) * (degree + 2) // 2
 
 
-def _polynomials(xy: Array, degree: int) -> tuple[Array, Array, Array]:
-    powers = xy[:, :, None] ** np.arange(degree + 1)
-    terms = [(i, j) for i in range(degree + 1) for j in range(degree + 1 - i)]
+def _polynomials(xy: Array) -> tuple[Array, Array, Array]:
+    """Return the terms (n, 15) by rising degree, and their derivatives along x and y."""
+    powers = xy[:, :, None] ** np.arange(_MOST_DEGREE + 1)
+    terms = [(d - j, j) for d in range(_MOST_DEGREE + 1) for j in range(d + 1)]
     x, y = powers[:, 0], powers[:, 1]
     design = np.stack([x[:, i] * y[:, j] for i, j in terms], axis=1)
     along_x = np.stack([i * x[:, max(i - 1, 0)] * y[:, j] for i, j in terms], axis=1)
