@@ -418,11 +418,11 @@ def test_a_level_and_solo_choose_what_is_drawn(place):
 
     def names(**how) -> set[str]:
         texts = [t.text for t in ElementTree.fromstring(half.overlay(**how)).iter("{http://www.w3.org/2000/svg}text")]
-        return {"A", "B", "A to B"} & set(texts)
+        return {"A", "B", "A to B", "A to B: unread"} & set(texts)
 
-    # The distance between a hole and no hole has no place in the picture to be drawn at.
-    assert names() == {"A", "B"}
-    assert names(level="undecided") == {"B"}
+    # The distance between a hole and no hole has no place in the picture: it is listed in the corner.
+    assert names() == {"A", "B", "A to B: unread"}
+    assert names(level="undecided") == {"B", "A to B: unread"}
     assert names(level="rejected") == set()
     assert names(level="rejected", solo="A") == {"A"}
 

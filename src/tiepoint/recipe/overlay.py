@@ -128,6 +128,7 @@ class _Drawing:
         self.unit = width / 1000
         self.parts: list[str] = []
         self.taken: list[tuple[float, float, float, float]] = []
+        self.placeless: list[Trace] = []
 
     def region(self, trace: Trace) -> None:
         """Draw where something was sought."""
@@ -154,6 +155,7 @@ class _Drawing:
         """Write name, value and mark beside what was found, with a leader to it."""
         label = self._label(trace)
         if label is None:
+            self.placeless.append(trace)
             return
         size, verdict = TEXT * self.unit, verdict_of(trace.readings)
         indent = 1.25 * size if verdict is not None else 0.0
@@ -180,10 +182,16 @@ class _Drawing:
             self.line(np.array([line[k], nearest[k]]), INK, 0.9, opacity=0.9)
 
     def headline(self, verdict: Verdict) -> None:
-        """Write the record's verdict in the corner, as mark and word."""
+        """Write the record's verdict in the corner, and below it the steps that have no place in the picture."""
         size = 20 * self.unit
         self.mark(verdict, 1.1 * size, 1.1 * size, 0.5 * size)
         self.text(verdict, 2.0 * size, 1.45 * size, size)
+        for k, trace in enumerate(self.placeless):
+            small, y = TEXT * self.unit, 2.6 * size + 1.4 * TEXT * self.unit * k
+            told = verdict_of(trace.readings)
+            if told is not None:
+                self.mark(told, 1.1 * size, y - 0.33 * small, 0.42 * small)
+            self.text(f"{trace.step.name}: {_short(trace.readings[0], False)}", 2.0 * size, y, small)
 
     def line(self, points: Array, colour: str, width: float, *, dash: str = "", opacity: float = 1.0) -> None:
         """Draw a line through points (n, 2) over its dark halo."""
@@ -272,7 +280,9 @@ class _Drawing:
             (x - wide / 2, y + gap), (x - wide / 2, y - tall - gap),
         ]  # fmt: skip
         if label.centred:
-            places = places[4:] + places[:4]
+            beside = [(x + gap, y - tall / 2), (x - wide - gap, y - tall / 2)]
+            rise, run = np.abs(label.line[1] - label.line[0])[::-1]
+            places = (beside if rise > run else places[4:]) + places[:4]
         places += [(px, py + k * tall) for k in (1, -1, 2, -2, 3, -3) for px, py in places[:2]]
         inside = [
             (min(max(px, 0.0), max(self.width - wide, 0.0)), min(max(py, 0.0), max(self.height - tall, 0.0)))
