@@ -51,17 +51,14 @@ def by_target(
       tiepoint tie target photo.png --target target/target.json --tolerance 0.05mm --out tie.json
     """
     from tiepoint.foundation.sources import constant
-    from tiepoint.targets.paper import print_scale
     from tiepoint.ties.by_target import Setting, tie_by_target
 
     target, seen = load_target(target_file), [load_photo(photo) for photo in photos]
     setting = Setting(
         height=constant(length_mm("--height", height)),
-        scale=print_scale(target),
         camera=load_camera(camera),
         sensor=seen[0].sensor,
         photos=tuple(photo.sha for photo in seen),
-        target_id=target.id,
     )
     finish(tie_by_target([photo.grey for photo in seen], target, setting), out, tolerance, as_json)
 

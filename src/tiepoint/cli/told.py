@@ -14,6 +14,7 @@ MARKS = {"conforms": "●", "rejected": "◆", "undecided": "◐", "unread": "�
 """A shape for each verdict, so that a photocopy tells them apart too."""
 
 MOST_ROWS = 6
+LEAST_SHARE = 0.005
 
 
 def plain(text: str) -> str:
@@ -37,10 +38,11 @@ def budget_lines(value: Value, unit: str = "mm") -> Iterator[str]:
     if not rows:
         return
     yield f"What ± {figures(to_unit(value.U95, unit))} {unit} is made of ({_interval(value.dof)}):"
-    if left := rows[MOST_ROWS:]:
-        rest = f"{len(left)} smaller ones", math.fsum(v for _, v in left)
-        rows = [*rows[:MOST_ROWS], rest]
     total = value.u**2
+    shown_rows = max(1, min(MOST_ROWS, sum(v >= LEAST_SHARE * total for _, v in rows)))
+    if left := rows[shown_rows:]:
+        name = left[0][0] if len(left) == 1 else f"{len(left)} smaller ones"
+        rows = [*rows[:shown_rows], (name, math.fsum(v for _, v in left))]
     shown = [(label, share_of(v / total), f"u {figures(to_unit(math.sqrt(v), unit))} {unit}") for label, v in rows]
     yield from table(shown, frozenset({1}))
 
