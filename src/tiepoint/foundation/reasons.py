@@ -44,6 +44,7 @@ FLAGS: dict[str, str] = {
     "outliers": "More than 15 % of the points were left out as outliers.",
     "pairs_scattered": "The pairs agree poorly with one another: one of them may be wrong.",
     "pairs_suspect": "The pairs hold what looks like a typing error.",
+    "page_bowed": "The page is bowed more than was stated: lay it flat, or state how flat it is.",
     "photos_disagree": "The photos of one pose differ by more than their noise: something moves, or the light does.",
     "partly_seen": "Less than nine tenths of the target were measured; what lies beyond rests on fewer points.",
     "saturated": "Some pixels that matter are saturated.",

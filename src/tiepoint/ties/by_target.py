@@ -4,26 +4,30 @@ import hashlib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.foundation.sources import Source, Value, Values, constant, ensemble
+from tiepoint.targets.draw import Target
+from tiepoint.targets.find import Sighting, find_target, refine
+from tiepoint.targets.paper import print_scale
 from tiepoint.ties.camera import CameraModel
-from tiepoint.ties.family import Fit
+from tiepoint.ties.family import Corners, Fit
 from tiepoint.ties.kernel import locate, prepare
-from tiepoint.ties.lens import Lens, ideal_from_picture
+from tiepoint.ties.lens import ideal_from_picture
 from tiepoint.ties.page import Standpoint, centred, pose, standpoints
 from tiepoint.ties.quality import told
 from tiepoint.ties.region import area, valid_region
-from tiepoint.ties.remainder import STRUCTURE_DEGREE, lens_doubt
+from tiepoint.ties.remainder import Smooth, lens_doubt
 from tiepoint.ties.repeat import Pooled, Sighted, pool
-from tiepoint.ties.solve import Asked, Solved, solve
+from tiepoint.ties.solve import Asked, Solved, first_map, solve
 from tiepoint.ties.tie import Field, Sensor, Tie, merge_columns
 
 Array = NDArray[np.float64]
+Picture = NDArray[Any]
 Optics = Literal["perspective", "telecentric"]
 
 FLATNESS_MM = 0.05
@@ -51,6 +55,44 @@ class Setting:
     unit: str = "mm"
 
 
+def tie_by_target(
+    pictures: Sequence[Picture], target: Target, setting: Setting | None = None, quick: bool = False
+) -> Tie:
+    """Return the tie of one pose of a target, photographed once or several times.
+
+    `pictures`: arrays (h, w), u8, u16 or f32 grey. `quick`: without the second, more precise reading of the
+    corners that a first tie makes possible. Without a stated `scale` the print's is what `print_scale` says.
+    Raises `NothingFound` where the target is not seen, `PoorGeometry` where it does not determine a plane.
+    """
+    setting = setting or Setting()
+    if not pictures:
+        raise UnusableInput("no photo was given; a tie by target needs at least one")
+    setting = replace(
+        setting,
+        scale=setting.scale if setting.scale is not None else print_scale(target),
+        target_id=setting.target_id or target.id,
+    )
+    seen = [_look(picture, target, setting, quick) for picture in pictures]
+    tie = tie_by_corners([sighted for sighted, _ in seen], setting)
+    flags = dict.fromkeys([*tie.flags, *(f for _, found in seen for f in found)])
+    return replace(tie, flags=tuple(flags))
+
+
+def _look(picture: Picture, target: Target, setting: Setting, quick: bool) -> tuple[Sighted, tuple[str, ...]]:
+    """Return a photo's corners, read twice unless `quick`, and the flags of their finding."""
+    height, width = picture.shape[:2]
+
+    def sighted(sighting: Sighting) -> Sighted:
+        corners = Corners(sighting.plane_mm, sighting.px, sighting.cov_px, (width, height))
+        return Sighted(sighting.ids, corners)
+
+    sighting = find_target(picture, target)
+    if not quick:
+        first = first_map(sighted(sighting).corners, setting.optics == "telecentric")
+        sighting = refine(picture, sighting, first)
+    return sighted(sighting), sighting.flags
+
+
 def tie_by_corners(photos: Sequence[Sighted], setting: Setting) -> Tie:
     """Return the tie of one pose from the corners of one or several photos of it.
 
@@ -74,7 +116,7 @@ def tie_by_corners(photos: Sequence[Sighted], setting: Setting) -> Tie:
         tie = _scaled(tie, setting.scale)
     tie, stand = _stood(tie, solved, setting)
     tie = _bounded(tie, solved)
-    return told(tie, solved, pooled, stand)
+    return told(tie, solved, pooled, stand, setting.flatness_mm)
 
 
 def _check(setting: Setting, size_px: tuple[int, int]) -> None:
@@ -114,12 +156,6 @@ def _bare(tie_id: str, solved: Solved, setting: Setting) -> Tie:
         f"{prefix}:corners", "Corners used by the fit", fit.covariance * solved.noise, "tie", dof
     )
     columns = [spread @ factor]
-    doubt = lens_doubt(solved.fits, fit, solved.noise)
-    sources += tuple(
-        Source(f"{prefix}:lens#{k}", "Lens terms neither shown nor excluded", "A", 1.0, "tie")
-        for k in range(doubt.shape[1])
-    )
-    columns.append(doubt)
     if solved.bow is not None:
         unknown = solved.bow.covariance
         if not solved.flattened:
@@ -128,22 +164,22 @@ def _bare(tie_id: str, solved: Solved, setting: Setting) -> Tie:
         bowed, by_bow = ensemble(f"{prefix}:bow", "Bow of the page", unknown, "tie", math.inf, "B")
         sources += bowed
         columns.append(spread @ solved.bow.response @ by_bow)
-    fields: tuple[Field, ...] = ()
+    doubts = enumerate(lens_doubt(solved.fits, fit, solved.noise))
+    fields = [_field(f"{prefix}:lens#{k}", "Lens terms neither shown nor excluded", s) for k, s in doubts]
     if solved.structure is not None:
-        s = solved.structure
-        cause = Source(f"{prefix}:remainder", "What the lens model leaves over", "A", 1.0, "tie")
-        fields = (Field(cause, STRUCTURE_DEGREE, s.middle, s.reach, s.coefficients),)
-    lens = fit.lens
-    if lens is None and doubt.shape[1]:
-        # A lens without effect, so that doubt about its terms has something to act on.
-        middle = fit.frame.middle_px
-        lens = Lens(0.0, 0.0, float(middle[0]), float(middle[1]), fit.frame.rho_px)
+        fields.append(_field(f"{prefix}:remainder", "What the lens model leaves over", solved.structure.smooth))
     tie = Tie(
-        tie_id, "target", "image", "plane", fit.model, fit.matrix, np.zeros((0, 2)), lens, sources, np.hstack(columns),
-        fields, unit=setting.unit, sensor=setting.sensor or Sensor(*fit.corners.size_px), photos=setting.photos,
+        tie_id, "target", "image", "plane", fit.model, fit.matrix, np.zeros((0, 2)), fit.lens, sources,
+        np.hstack(columns), tuple(fields), unit=setting.unit,
+        sensor=setting.sensor or Sensor(*fit.corners.size_px), photos=setting.photos,
         target_id=setting.target_id,
     )  # fmt: skip
     return tie if setting.camera is None else _with_camera(tie, fit, setting.camera)
+
+
+def _field(source_id: str, label: str, smooth: Smooth) -> Field:
+    degree = round((math.sqrt(8 * len(smooth.coefficients) + 1) - 3) / 2)
+    return Field(Source(source_id, label, "A", 1.0, "tie"), degree, smooth.middle, smooth.reach, smooth.coefficients)
 
 
 def _with_camera(tie: Tie, fit: Fit, camera: CameraModel) -> Tie:

@@ -20,9 +20,10 @@ POOR_RATIO = 1.5
 _MANY_OUT = 0.15
 _FEW_CORNERS = 12
 _REPEATS_BADLY = 2.0
+_BOWED = 2.0
 
 
-def told(tie: Tie, solved: Solved, pooled: Pooled, stand: Standpoint) -> Tie:
+def told(tie: Tie, solved: Solved, pooled: Pooled, stand: Standpoint, flatness_mm: float) -> Tie:
     """Return the tie with its quality, residuals, diagnostics, flags and notes."""
     residuals = residuals_of(tie, solved, pooled)
     return replace(
@@ -30,7 +31,7 @@ def told(tie: Tie, solved: Solved, pooled: Pooled, stand: Standpoint) -> Tie:
         residuals=residuals,
         quality=quality_of(residuals, solved),
         diagnostics=Diagnostics(solved.stated_ratio, solved.members, _why(solved)),
-        flags=tuple(_flags(solved, pooled)),
+        flags=tuple(_flags(solved, pooled, flatness_mm)),
         notes=tuple(_notes(tie, solved, pooled, stand)),
     )
 
@@ -91,10 +92,12 @@ def _why(solved: Solved) -> str:
     )
 
 
-def _flags(solved: Solved, pooled: Pooled) -> list[str]:
+def _flags(solved: Solved, pooled: Pooled, flatness_mm: float) -> list[str]:
     flags = []
     if solved.structure is not None and solved.stated_ratio > POOR_RATIO:
         flags.append(flag("tie_model_poor"))
+    if solved.flattened and solved.bow is not None and np.abs(solved.bow.found_mm).max() > _BOWED * flatness_mm:
+        flags.append(flag("page_bowed"))
     if (~solved.used).mean() > _MANY_OUT:
         flags.append(flag("outliers"))
     if len(solved.fit.corners) < _FEW_CORNERS:

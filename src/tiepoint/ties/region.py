@@ -14,16 +14,17 @@ _GROWTH = 1.5
 
 def convex_hull(points: Array) -> Array:
     """Return the corners (k, 2) of the convex hull of points (n, 2), in order (Andrew's monotone chain, 1979)."""
-    ordered = np.unique(points, axis=0)
-    halves: list[Array] = []
+    # Plain floats: an array's row costs more here than the arithmetic.
+    ordered: list[tuple[float, float]] = sorted({(float(x), float(y)) for x, y in points.tolist()})
+    hull: list[tuple[float, float]] = []
     for sequence in (ordered, ordered[::-1]):
-        half: list[Array] = []
+        half: list[tuple[float, float]] = []
         for point in sequence:
             while len(half) >= 2 and _turn(half[-2], half[-1], point) <= 0:
                 half.pop()
             half.append(point)
-        halves.extend(half[:-1])
-    return np.array(halves)
+        hull.extend(half[:-1])
+    return np.array(hull)
 
 
 def grown(hull: Array, margin: float) -> Array:
@@ -68,8 +69,8 @@ def valid_region(points: Array, margin_px: float, size_px: tuple[int, int], wors
     return within_picture(hull, size_px)
 
 
-def _turn(a: Array, b: Array, c: Array) -> float:
-    return float((b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]))
+def _turn(a: tuple[float, float], b: tuple[float, float], c: tuple[float, float]) -> float:
+    return (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
 
 
 def _cut(polygon: Array, axis: int, at: float, side: float) -> Array:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from tiepoint.ties.family import Fit
-from tiepoint.ties.tie import PARAMETERS, ideal_from_picture, polynomial_terms, project
+from tiepoint.ties.tie import ideal_from_picture, polynomial_terms, project
 
 Array = NDArray[np.float64]
 
@@ -21,15 +21,19 @@ _SMALLEST_WEIGHT = 0.01
 
 
 @dataclass(frozen=True)
-class Structure:
-    """The smooth part of the residuals: polynomial `coefficients` (terms, 2) in mm about `middle`, scaled by `reach`.
-
-    `rms_px` is its size at the corners, `share` its part of the residuals' variance.
-    """
+class Smooth:
+    """A smooth displacement: polynomial `coefficients` (terms, 2) in mm about `middle`, scaled by `reach`, in px."""
 
     middle: tuple[float, float]
     reach: float
     coefficients: Array
+
+
+@dataclass(frozen=True)
+class Structure:
+    """The smooth part of the residuals; `rms_px` is its size at the corners, `share` its part of their variance."""
+
+    smooth: Smooth
     rms_px: float
     share: float
 
@@ -56,8 +60,8 @@ def extra_variance(fit: Fit, dof: float) -> float:
     return (low + high) / 2
 
 
-def lens_doubt(fits: tuple[Fit, ...], chosen: Fit, noise: float) -> Array:
-    """Return factor columns (16, m), one a richer member: how the tie would differ, times the root of its weight.
+def lens_doubt(fits: tuple[Fit, ...], chosen: Fit, noise: float) -> tuple[Smooth, ...]:
+    """Return displacements, one a richer member: how far it maps from the chosen one, times the root of its weight.
 
     Weights are exp(−ΔBIC/2), the posterior probability of a member among these (Burnham & Anderson 2002, 6.4.1;
     from memory): terms that the corners can neither show nor exclude remain in the budget.
@@ -67,12 +71,34 @@ def lens_doubt(fits: tuple[Fit, ...], chosen: Fit, noise: float) -> Array:
     criteria = np.array([f.chi2 / noise + penalty * f.k_used for f in (chosen, *richer)])
     weights = np.exp(-(criteria - criteria.min()) / 2)
     weights /= weights.sum()
-    columns = [
-        math.sqrt(w) * (fit.tie_parameters - chosen.tie_parameters)
-        for w, fit in zip(weights[1:], richer, strict=True)
-        if w > _SMALLEST_WEIGHT
-    ]
-    return np.stack(columns, axis=1) if columns else np.zeros((len(PARAMETERS), 0))
+    doubts = [(w, fit) for w, fit in zip(weights[1:], richer, strict=True) if w > _SMALLEST_WEIGHT]
+    if not doubts:
+        return ()
+    middle, reach, basis = _basis(chosen)
+    here = _mapped(chosen, chosen.corners.px)
+    inverse = np.linalg.pinv(basis)
+    return tuple(
+        Smooth(middle, reach, inverse @ (math.sqrt(w) * (_mapped(fit, chosen.corners.px) - here))) for w, fit in doubts
+    )
+
+
+def _mapped(fit: Fit, px: Array) -> Array:
+    xy, _, _ = project(fit.matrix, ideal_from_picture(fit.lens, px).ideal_px)
+    return xy
+
+
+def _basis(fit: Fit) -> tuple[tuple[float, float], float, Array]:
+    """Return middle and reach of the corners in the picture, and the polynomials there (n, terms)."""
+    px = fit.corners.px
+    low, high = px.min(axis=0), px.max(axis=0)
+    middle, reach = (low + high) / 2, float(np.max(high - low)) / 2
+    degree = smooth_degree(len(px))
+    return (float(middle[0]), float(middle[1])), reach, polynomial_terms(degree, (px - middle) / reach)
+
+
+def smooth_degree(corners: int) -> int:
+    """Return the degree of smooth displacements that so many corners can bear."""
+    return STRUCTURE_DEGREE if corners >= _FEWEST_CORNERS else 3 if corners >= 20 else 1
 
 
 def structure(fit: Fit) -> Structure | None:
@@ -84,19 +110,18 @@ def structure(fit: Fit) -> Structure | None:
     n = len(fit.corners)
     if n < _FEWEST_CORNERS:
         return None
-    px = fit.corners.px
-    low, high = px.min(axis=0), px.max(axis=0)
-    middle, reach = (low + high) / 2, float(np.max(high - low)) / 2
-    basis = polynomial_terms(STRUCTURE_DEGREE, (px - middle) / reach)
+    middle, reach, basis = _basis(fit)
     smooth = _both_coordinates(basis)
     rows = fit.rows.reshape(-1, fit.k)
     modes = np.einsum("nij,njm->nim", fit.white, smooth).reshape(2 * n, -1)
     residual = np.einsum("nij,nj->ni", fit.white, fit.residual_px / fit.frame.rho_px).ravel()
     # What the fit can express leaves no residual, and what it nearly can would only pick up rounding.
     fitted = np.linalg.qr(rows)[0]
-    left, size, right = np.linalg.svd(modes - fitted @ (fitted.T @ modes), full_matrices=False)
-    kept = size > 1e-3 * size[0]
-    seen = left[:, kept].T @ residual
+    free = modes - fitted @ (fitted.T @ modes)
+    power, directions = np.linalg.eigh(free.T @ free)
+    kept = power > 1e-6 * power[-1]
+    size, directions = np.sqrt(power[kept]), directions[:, kept]
+    seen = directions.T @ (free.T @ residual) / size
     explained, count = float(seen @ seen), int(kept.sum())
     rest, rest_dof = fit.chi2 - explained, fit.dof - count
     if rest_dof < count / 2 or rest <= 0:
@@ -104,15 +129,14 @@ def structure(fit: Fit) -> Structure | None:
     chance = special.fdtrc(count, rest_dof, (explained / count) / (rest / rest_dof))
     if chance > STRUCTURE_P:
         return None
-    weights = right[kept].T @ (seen / size[kept])
+    weights = directions @ (seen / size)
     swallowed = fit.covariance @ (rows.T @ (modes @ weights))
-    return _as_field(fit, basis, weights, swallowed, middle, reach, explained)
+    smooth_mm, rms_px = _as_field(fit, basis, weights, swallowed)
+    return Structure(Smooth(middle, reach, smooth_mm), rms_px, explained / fit.chi2)
 
 
-def _as_field(
-    fit: Fit, basis: Array, weights: Array, swallowed: Array, middle: Array, reach: float, explained: float
-) -> Structure:
-    """Return the smooth residual as displacement in mm: what the fit swallowed of the polynomial is taken off."""
+def _as_field(fit: Fit, basis: Array, weights: Array, swallowed: Array) -> tuple[Array, float]:
+    """Return the smooth residual in mm (terms, 2), what the fit swallowed of it taken off, and its rms in px."""
     in_picture = basis @ weights.reshape(-1, 2) * fit.frame.rho_px
     px = fit.corners.px
     straight = ideal_from_picture(fit.lens, px)
@@ -120,10 +144,9 @@ def _as_field(
     by_parameter = np.concatenate([d_matrix, d_ideal @ straight.d_lens], axis=2) @ fit.parameter_factor()
     # A corner seen at +δ of where it should be is mapped to +∂mm/∂px·δ; the parameters moved the other way.
     mm = np.einsum("nij,nj->ni", d_ideal @ straight.d_px, in_picture) + by_parameter @ swallowed
-    coefficients = np.linalg.lstsq(basis, mm, rcond=None)[0]
+    coefficients = np.asarray(np.linalg.lstsq(basis, mm, rcond=None)[0])
     size = np.einsum("nij,nj->ni", np.linalg.inv(d_ideal @ straight.d_px), basis @ coefficients)
-    rms = math.sqrt(float(np.mean(np.sum(size**2, axis=1))))
-    return Structure((float(middle[0]), float(middle[1])), reach, coefficients, rms, explained / fit.chi2)
+    return coefficients, math.sqrt(float(np.mean(np.sum(size**2, axis=1))))
 
 
 def _both_coordinates(basis: Array) -> Array:

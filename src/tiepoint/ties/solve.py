@@ -1,6 +1,7 @@
 """From corners to the model that they support: outliers, unstated noise, lens terms, bow, what is left."""
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -9,7 +10,7 @@ from numpy.typing import NDArray
 from tiepoint.ties.family import COVARIANCE_DOF, Corners, Fit, fit_family, fit_member
 from tiepoint.ties.page import ASSUMED, Bow, Standpoint, assumed_stand, bow_of, displaced, standpoints
 from tiepoint.ties.remainder import Structure, extra_variance, structure
-from tiepoint.ties.tie import Lens, Member
+from tiepoint.ties.tie import Lens, Member, picture_from_ideal, project
 
 Array = NDArray[np.float64]
 
@@ -72,9 +73,24 @@ def solve(corners: Corners, asked: Asked) -> Solved:
     fit, bow, stand, flattened = _choose(eligible, asked)
     members = tuple(f.member(f.model == fit.model) for f in fits)
     noise, dof = _noise(fit, stated=extra == 0)
+    # Within a standard deviation of what noise leaves there is no room for structure.
+    smooth = structure(fit) if extra > 0 or fit.chi2_per_dof > 1 + math.sqrt(2 / max(fit.dof, 1.0)) else None
     return Solved(
-        used, fit, eligible, members, noise, dof, stated_ratio, math.sqrt(extra), bow, stand, flattened, structure(fit)
+        used, fit, eligible, members, noise, dof, stated_ratio, math.sqrt(extra), bow, stand, flattened, smooth
     )
+
+
+def first_map(corners: Corners, affine: bool) -> Callable[[Array], Array]:
+    """Return a first map from plane mm (n, 2) to px (n, 2), to read the corners again by; misread ones left out."""
+    _, fits = _without_outliers(corners, Asked(affine=affine))
+    fit = min(_eligible(fits), key=_bic)
+    inverse = np.asarray(np.linalg.inv(fit.matrix))
+
+    def to_image(plane_mm: Array) -> Array:
+        ideal, _, _ = project(inverse, plane_mm)
+        return picture_from_ideal(fit.lens, ideal)
+
+    return to_image
 
 
 def _noise(fit: Fit, stated: bool) -> tuple[float, float]:
@@ -154,14 +170,18 @@ def _without_outliers(corners: Corners, asked: Asked) -> tuple[NDArray[np.bool_]
 
 def _unstated_noise(full: Fit, asked: Asked) -> float:
     """Return τ² in px² beyond the corners' covariances, judged by the richest member on a flattened page."""
-    page = _page(full, asked)
+    if not _too_much_left(full, full.dof):
+        return 0.0
+    page = _page(full, asked) if asked.flatness_u_mm > 0 and not asked.affine else None
     if page is not None and page.bow.chi2_drop > page.bow.k_used * math.log(full.n):
         full = page.flat
     dof = full.dof - (page.bow.k_used if page else 0.0)
-    # Three standard deviations of χ²/ν: less may be chance.
-    if dof < 4 or full.chi2 / dof < 1 + 3 * math.sqrt(2 / dof):
-        return 0.0
-    return extra_variance(full, dof)
+    return extra_variance(full, dof) if _too_much_left(full, dof) else 0.0
+
+
+def _too_much_left(fit: Fit, dof: float) -> bool:
+    """Return whether χ² exceeds ν by three standard deviations: less may be chance."""
+    return dof >= 4 and fit.chi2 / dof > 1 + 3 * math.sqrt(2 / dof)
 
 
 @dataclass(frozen=True)
@@ -176,14 +196,15 @@ class _Page:
 def _choose(fits: tuple[Fit, ...], asked: Asked) -> tuple[Fit, Bow | None, Standpoint | None, bool]:
     """Return the member, with or without a bow of the page, that has the lowest BIC."""
     plain = min(fits, key=_bic)
-    pages = [page for fit in fits if (page := _page(fit, asked)) is not None]
-    if not pages:
+    if asked.flatness_u_mm <= 0 or asked.affine:
         return plain, None, None, False
-    best = min(pages, key=_bowed_bic)
-    if _bowed_bic(best) < _bic(plain):
-        return best.flat, best.bow, best.stand, True
-    same = next(page for fit, page in zip(fits, pages, strict=True) if fit is plain)
-    return plain, same.bow, same.stand, False
+    stand, bow = _best_stand(plain, asked)
+    # A bow that does not pay for itself even here may hide in a lens term: then it is that term's doubt.
+    if bow.chi2_drop > bow.k_used * math.log(plain.n):
+        best = min((_page(fit, asked) for fit in fits), key=_bowed_bic)
+        if _bowed_bic(best) < _bic(plain):
+            return best.flat, best.bow, best.stand, True
+    return plain, bow, stand, False
 
 
 def _bowed_bic(page: _Page) -> float:
@@ -193,13 +214,9 @@ def _bowed_bic(page: _Page) -> float:
     return flat.level(flat.chi2) + (k + 1) * math.log(flat.n)
 
 
-def _page(fit: Fit, asked: Asked) -> _Page | None:
-    """Return the bow of the page that the corners show, or bound; None where the page is known to be flat."""
-    if asked.flatness_u_mm <= 0 or asked.affine:
-        return None
-    size = fit.corners.size_px
-    stands = standpoints(fit.matrix, fit.centre_px, size, asked.distance_mm, asked.focal_px)
-    stand, bow = _best_stand(fit, stands, asked.flatness_u_mm)
+def _page(fit: Fit, asked: Asked) -> _Page:
+    """Return the bow of the page that the corners show to one member, and the member fitted to the flat page."""
+    stand, bow = _best_stand(fit, asked)
     flat = fit
     for _ in range(_FLATTENINGS):
         flat = _flat(fit, bow, stand)
@@ -207,18 +224,26 @@ def _page(fit: Fit, asked: Asked) -> _Page | None:
     return _Page(stand, bow, flat)
 
 
-def _best_stand(fit: Fit, stands: tuple[Standpoint, ...], u_mm: float) -> tuple[Standpoint, Bow]:
+def _best_stand(fit: Fit, asked: Asked) -> tuple[Standpoint, Bow]:
     """Return the standpoint from which the bow explains the corners best; the likeliest one unless they object."""
-    noise = max(1.0, fit.chi2_per_dof)
-    tried = [(stand, bow_of(fit, stand, u_mm, noise)) for stand in stands]
-    best = max(tried, key=lambda one: one[1].chi2_drop)
-    if len(stands) == 1 or best[1].chi2_drop < tried[0][1].chi2_drop + math.log(fit.n):
-        return tried[0]
+    u_mm, noise = asked.flatness_u_mm, max(1.0, fit.chi2_per_dof)
+    stands = standpoints(fit.matrix, fit.centre_px, fit.corners.size_px, asked.distance_mm, asked.focal_px)
+    first = (stands[0], bow_of(fit, stands[0], u_mm, noise))
+    # With no more than chance to explain there is nothing to find the distance by.
+    if len(stands) == 1 or not _too_much_left(fit, fit.dof):
+        return first
+    best = max([first, *((stand, bow_of(fit, stand, u_mm, noise)) for stand in stands[1:])], key=_drop)
+    if _drop(best) < _drop(first) + math.log(fit.n):
+        return first
     for step in (0.25, 0.12, 0.06, 0.03):
         around = (best[0].distance_mm * 2**step, best[0].distance_mm / 2**step)
         near = [assumed_stand(fit.matrix, fit.centre_px, z) for z in around]
-        best = max([best, *((stand, bow_of(fit, stand, u_mm, noise)) for stand in near)], key=lambda o: o[1].chi2_drop)
+        best = max([best, *((stand, bow_of(fit, stand, u_mm, noise)) for stand in near)], key=_drop)
     return best
+
+
+def _drop(one: tuple[Standpoint, Bow]) -> float:
+    return one[1].chi2_drop
 
 
 def _flat(fit: Fit, bow: Bow, stand: Standpoint) -> Fit:
