@@ -43,7 +43,10 @@ def budget_lines(value: Value, unit: str = "mm") -> Iterator[str]:
     if left := rows[shown_rows:]:
         name = left[0][0] if len(left) == 1 else f"{len(left)} smaller ones"
         rows = [*rows[:shown_rows], (name, math.fsum(v for _, v in left))]
-    shown = [(label, share_of(v / total), f"u {figures(to_unit(math.sqrt(v), unit))} {unit}") for label, v in rows]
+    shown = [
+        (label[:1].upper() + label[1:], share_of(v / total), f"u {figures(to_unit(math.sqrt(v), unit))} {unit}")
+        for label, v in rows
+    ]
     yield from table(shown, frozenset({1}))
 
 
@@ -76,7 +79,7 @@ def _dominates(reading: Reading) -> str:
     if total <= 0:
         return ""
     label = max(by_label, key=lambda k: by_label[k])
-    return f"mostly {label} ({share_of(by_label[label] / total)})"
+    return f"mostly {label[:1].lower() + label[1:]} ({share_of(by_label[label] / total)})"
 
 
 def _limits(reading: Reading) -> str:
