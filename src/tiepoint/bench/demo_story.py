@@ -52,8 +52,8 @@ JOB = (
 CAUTIONS = (
     "The bench is a simulation. It shows that stated intervals hold where its world is as described; a real station "
     "is proved on its own parts.",
-    "Edges here are off from what the drawing means by 2 µm, as the recipe states. On real parts bevel, burr and light "
-    "often make this the largest source: measure it on your part.",
+    "Edges here are off from what the drawing means by 2\N{NO-BREAK SPACE}µm, as the recipe states. On real parts "
+    "bevel, burr and light often make this the largest source: measure it on your part.",
     "A printed target is not traceable until its ruler bars were measured with a traceable instrument.",
     "All plates share one tie: if it is wrong, they are wrong together. The share of intervals that hold says less "
     "than their number suggests.",

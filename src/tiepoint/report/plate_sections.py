@@ -7,7 +7,7 @@ import numpy as np
 from tiepoint.model.decide import Limits, Verdict
 from tiepoint.model.reading import Reading
 from tiepoint.report import charts, tables
-from tiepoint.report.figures import counted, fixed, short, value_and_pm
+from tiepoint.report.figures import HOLD, counted, fixed, short, value_and_pm
 from tiepoint.report.page_parts import block, esc, heading, note, say, sheet
 from tiepoint.report.story import Check, HandCalculation, Outcome, Plate, Story, coverage, outcome, reading_checks
 
@@ -191,8 +191,8 @@ def reading_section(story: Story) -> str:
     check = Check("", 0.0, hand.truth, reading.value, reading.U95)
     verb = "covers" if check.covers else "misses"
     said = say(
-        f"Plate {hand.plate}, {esc(reading.step)}: <strong>{number} {pm} {reading.unit}</strong>. The truth is {truth} "
-        f"{reading.unit}, so the interval {verb} it. By hand the standard uncertainty comes to "
+        f"Plate {hand.plate}, {esc(reading.step)}: <strong>{number}{HOLD}{pm}{HOLD}{reading.unit}</strong>. "
+        f"The truth is {truth}{HOLD}{reading.unit}, so the interval {verb} it. By hand the standard uncertainty comes to "
         f"{_um(hand.u_mm)}; the record says {_um(reading.u)}."
     )
     return sheet(
@@ -230,7 +230,7 @@ def _by_hand(hand: HandCalculation) -> str:
 
 
 def _um(mm: float) -> str:
-    return f"{_number(mm)} µm"
+    return f"{_number(mm)}{HOLD}µm"
 
 
 def _number(mm: float) -> str:

@@ -1,0 +1,245 @@
+"""The demo: the whole job on the bench, its documents, its counts against the truth, and its page in a browser."""
+
+import csv
+import hashlib
+import json
+import math
+import shutil
+import tomllib
+import xml.etree.ElementTree as ET
+from pathlib import Path
+
+import pytest
+
+from tiepoint.bench import demo_folder
+from tiepoint.bench.demo import demo_once
+from tiepoint.bench.demo_bench import U_EDGE_MM, as_seen, make_bench
+from tiepoint.bench.plate import CHARACTERISTICS, Plate
+from tiepoint.documents.files import read_document
+from tiepoint.foundation.errors import UnusableInput
+from tiepoint.recipe.recipe import load_recipe
+from tiepoint.recipe.records import read_records, recompute
+from tiepoint.targets.document import from_document as target_from
+from tiepoint.ties.document import from_document as tie_from
+
+PLATES = 9
+BROWSER = ("--no-sandbox", "--headless", "--disable-gpu", "--no-first-run", "--disable-background-networking",
+           "--disable-component-update", "--disable-sync")  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    """Run one demo with a few plates; return its result and what it said."""
+    said = []
+    return demo_once(tmp_path_factory.mktemp("demo") / "station", said.append, seed=7, plates=PLATES), said
+
+
+def test_demo_tells_its_steps_in_sentences(demo):
+    result, said = demo
+    assert len(said) >= 6
+    assert all(not sentence[0].islower() and sentence.endswith(".") for sentence in said)
+    assert str(result.summary) in said[-1]
+
+
+def test_every_document_of_the_station_loads(demo):
+    folder = demo[0].folder
+    target = target_from(read_document(folder / "targets" / "target.json", "target"))
+    assert target.measured is not None
+    ties = {path.stem: tie_from(read_document(path, "tie"), path.name) for path in (folder / "ties").glob("*.json")}
+    assert {"plane", "plane-on-blocks", "by-length", "by-pairs"} <= set(ties)
+    assert ties["plane"].quality is not None
+    assert load_recipe(folder / "recipes" / "hinge-plate.toml", {"bore_b": "6.0"}).needs_tie
+    assert tomllib.loads((folder / "station.toml").read_text())["format"] == "tiepoint/station/1"
+    assert (folder / "targets" / "target.pdf").read_bytes().startswith(b"%PDF")
+    for path in [*folder.rglob("*.svg")]:
+        ET.parse(path)
+    assert len(list((folder / "overlays").glob("*.svg"))) == PLATES
+    assert len(list((folder / "shots" / "plates").glob("*.png"))) == PLATES
+
+
+def test_records_can_be_worked_out_again_from_their_files(demo):
+    result, _ = demo
+    records = read_records(result.folder / "records.jsonl")
+    assert [r.verdict for r in records] == [p.record.verdict for p in result.story.plates]
+    for reading in (r for record in records for r in record.readings if r.value is not None):
+        again = recompute(reading)
+        assert again.verdict == reading.verdict
+        assert again.u == pytest.approx(reading.u, rel=1e-9)
+    with (result.folder / "records.csv").open(encoding="utf-8-sig", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == sum(len(r.readings) for r in records)
+
+
+def test_intervals_cover_and_nothing_bad_passes(demo):
+    """The bench draws every error from what the work states, so honest intervals cover; counts are counted again."""
+    result, _ = demo
+    lengths = result.story.lengths
+    assert len(lengths) == 20
+    assert len({(c.height_mm, c.place) for c in lengths}) == 20
+    assert result.lengths.covered == sum(abs(c.value - c.true) <= c.U for c in lengths) >= result.lengths.low
+    bench = make_bench(7, PLATES)
+    assert result.plates.escapes == 0
+    assert result.plates.false_rejects == 0
+    for plate, made in zip(result.story.plates, bench.plates, strict=True):
+        assert plate.good == made.conforms
+        assert sorted(plate.truth.values()) == sorted(made.truth.values())
+    judged = [(p, r) for p in result.story.plates for r in p.record.readings if r.id in p.truth]
+    assert len(judged) == PLATES * len(CHARACTERISTICS)
+    held = sum(abs(r.value - p.truth[r.id]) <= r.U95 for p, r in judged)
+    assert (result.readings.covered, result.readings.n) == (held, len(judged))
+    assert result.readings.as_expected
+
+
+def test_calculation_by_hand_agrees_with_the_record(demo):
+    """JCGM 100, eq. 12 with the causes that the demo states; the small ones that the hand leaves out are below 3 %."""
+    hand = demo[0].story.hand
+    assert math.sqrt(sum(line.u_mm**2 for line in hand.lines)) == pytest.approx(hand.reading.u, rel=0.03)
+
+
+def test_files_are_listed_with_their_hashes(demo):
+    result, _ = demo
+    listed = {f.path: f.sha256 for f in result.story.files}
+    on_disk = {p.relative_to(result.folder).as_posix() for p in result.folder.rglob("*") if p.is_file()}
+    assert on_disk - set(listed) == {"demo.json", "summary.html"}
+    for path in ("records.jsonl", "ties/plane.json", "shots/target.png"):
+        assert hashlib.sha256((result.folder / path).read_bytes()).hexdigest() == listed[path]
+    assert all(f.what for f in result.story.files)
+    assert sum(f.size_bytes for f in result.story.files) < 80e6
+
+
+def test_the_same_seed_leaves_the_same_documents_and_replaces_only_its_own(tmp_path):
+    folder = tmp_path / "demo"
+    kept = []
+    for _ in range(2):
+        result = demo_once(folder, seed=3, plates=1)
+        kept.append({f.path: f.sha256 for f in result.story.files})
+        (folder / "mine.txt").write_text("a person's own")
+    assert kept[0] == kept[1]
+    assert (folder / "mine.txt").read_text() == "a person's own"
+    assert "mine.txt" not in json.loads((folder / demo_folder.MARKER).read_text())["files"]
+
+
+@pytest.mark.parametrize(
+    "marker", [None, "{", '{"made_by": "someone", "files": []}', '{"made_by": "tiepoint demo", "files": ["../x"]}']
+)
+def test_a_folder_that_is_no_demos_is_refused_untouched(tmp_path, marker):
+    folder = tmp_path / "work"
+    folder.mkdir()
+    (folder / "drawing.txt").write_text("do not lose")
+    (tmp_path / "x").write_text("outside")
+    if marker is not None:
+        (folder / demo_folder.MARKER).write_text(marker)
+    with pytest.raises(UnusableInput, match="is not empty and is no demo's folder; name a new or empty folder"):
+        demo_once(folder, plates=1)
+    assert (folder / "drawing.txt").read_text() == "do not lose"
+    assert (tmp_path / "x").read_text() == "outside"
+    assert sorted(p.name for p in folder.iterdir()) == sorted(
+        ["drawing.txt", *([demo_folder.MARKER] if marker else [])]
+    )
+
+
+def test_a_file_for_a_folder_is_refused(tmp_path):
+    (tmp_path / "demo").write_text("")
+    with pytest.raises(UnusableInput, match="is a file where a folder was expected"):
+        demo_once(tmp_path / "demo", plates=1)
+
+
+def test_edges_move_towards_the_light_all_round():
+    """A bore in a lit face grows by twice the shift, the face shrinks by it; the true distances stay."""
+    real, e = Plate(), U_EDGE_MM
+    seen = as_seen(real, e)
+    assert seen.bore_a.diameter_mm - real.bore_a.diameter_mm == pytest.approx(2 * e)
+    assert seen.width_mm - real.width_mm == pytest.approx(-2 * e)
+    assert seen.bore_b.x_mm - seen.bore_a.x_mm == pytest.approx(real.bore_b.x_mm - real.bore_a.x_mm)
+    # In the plane the part frame has moved by e, so the bore stands where it stood.
+    assert seen.bore_a.x_mm + e == pytest.approx(real.bore_a.x_mm)
+
+
+# ---------- the page in a browser ----------
+
+
+@pytest.fixture(scope="module")
+def browser():
+    """Return a headless Chromium."""
+    from playwright.sync_api import sync_playwright
+
+    found = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+    if found is None:
+        pytest.skip("no Chromium is installed (apt-get install chromium)")
+    with sync_playwright() as play:
+        opened = play.chromium.launch(executable_path=found, args=list(BROWSER))
+        yield opened
+        opened.close()
+
+
+@pytest.fixture(
+    scope="module",
+    params=[(1440, "light"), (1440, "dark"), (390, "light"), (360, "dark")],
+    ids=lambda p: f"{p[0]}-{p[1]}",
+)
+def page(request, browser, demo):
+    """Return the summary, opened at one size and theme, with what it asked for and complained of."""
+    width, scheme = request.param
+    opened = browser.new_page(viewport={"width": width, "height": 900}, color_scheme=scheme)
+    opened.complaints, opened.asked = [], []
+    opened.on("console", lambda message: opened.complaints.append(message.text))
+    opened.on("pageerror", lambda error: opened.complaints.append(str(error)))
+    opened.on("request", lambda asked: opened.asked.append(asked.url))
+    opened.goto(Path(demo[0].summary).as_uri())
+    opened.evaluate("document.fonts.ready")
+    yield opened
+    opened.close()
+
+
+def test_page_opens_without_a_complaint_or_a_request(page):
+    page.locator("#cautions").scroll_into_view_if_needed()
+    assert page.complaints == []
+    assert [url for url in page.asked if not url.startswith(("data:", "file:"))] == []
+    assert len([url for url in page.asked if url.startswith("file:")]) == 1
+
+
+def test_page_does_not_scroll_sideways(page):
+    wide, view = page.evaluate("[document.documentElement.scrollWidth, window.innerWidth]")
+    assert wide <= view
+    outside = page.evaluate(
+        """[...document.querySelectorAll('main *')].filter(e => !e.closest('.pictures, .scroll, pre, svg, details') &&
+           e.getBoundingClientRect().width > 0 && e.getBoundingClientRect().right > innerWidth + 1)
+           .map(e => e.tagName + '.' + e.className)"""
+    )
+    assert outside == []
+
+
+def test_page_brings_its_faces(page):
+    loaded = page.evaluate("[...document.fonts].filter(f => f.status == 'loaded').map(f => f.family + ' ' + f.weight)")
+    assert {"Fira Sans Condensed 400", "Fira Sans Condensed 600", "Source Serif 4 400"} <= {
+        face.replace('"', "") for face in loaded
+    }
+
+
+def test_figures_of_the_collar_can_be_read_at_any_size(page):
+    sizes = page.evaluate(
+        """[...document.querySelectorAll('#tie svg.map text.t')].filter(t => getComputedStyle(t).display != 'none')
+           .map(t => parseFloat(getComputedStyle(t).fontSize) * Math.hypot(t.getScreenCTM().a, t.getScreenCTM().b))"""
+    )
+    assert len(sizes) >= 8
+    assert min(sizes) >= 9.0
+
+
+def test_a_picture_opens_large_and_closes(page):
+    large = page.locator(".large")
+    assert not large.is_visible()
+    page.locator(".pictures a").nth(1).click()
+    assert large.is_visible()
+    assert page.locator(".large b").inner_text() == "plate 2"
+    assert page.evaluate("document.querySelector('.large img').naturalWidth") > 0
+    page.locator(".large button").click()
+    assert not large.is_visible()
+    assert page.url.endswith("summary.html")
+
+
+def test_the_page_says_what_the_demo_found(page, demo):
+    result, _ = demo
+    text = page.locator("#found").inner_text()
+    assert "Yes, this station can be believed." in text
+    assert f"{result.lengths.covered} of {result.lengths.n}" in text
+    assert page.locator(".pictures a").count() == PLATES
