@@ -235,5 +235,8 @@ def _focal_at(forward: Array, distance_mm: float) -> float:
         reached = pose(forward, focal).distance_mm
         if not reached > 0:
             break
-        focal *= min(max(distance_mm / reached, 0.5), 2.0)
+        ratio = distance_mm / reached
+        focal *= min(max(ratio, 0.5), 2.0)
+        if abs(ratio - 1.0) < 1e-13:
+            break
     return focal
