@@ -23,7 +23,7 @@ from tiepoint.ties.quality import told
 from tiepoint.ties.region import area, valid_region
 from tiepoint.ties.remainder import Smooth, lens_doubt
 from tiepoint.ties.repeat import Pooled, Sighted, pool
-from tiepoint.ties.solve import Asked, Solved, first_map, solve
+from tiepoint.ties.solve import QUICK_MEMBERS, Asked, Solved, first_map, solve
 from tiepoint.ties.tie import Field, Sensor, Tie, merge_columns
 
 Array = NDArray[np.float64]
@@ -73,7 +73,7 @@ def tie_by_target(
         target_id=setting.target_id or target.id,
     )
     seen = [_look(picture, target, setting, quick) for picture in pictures]
-    tie = tie_by_corners([sighted for sighted, _ in seen], setting)
+    tie = tie_by_corners([sighted for sighted, _ in seen], setting, quick)
     flags = dict.fromkeys([*tie.flags, *(f for _, found in seen for f in found)])
     return replace(tie, flags=tuple(flags))
 
@@ -93,8 +93,8 @@ def _look(picture: Picture, target: Target, setting: Setting, quick: bool) -> tu
     return sighted(sighting), sighting.flags
 
 
-def tie_by_corners(photos: Sequence[Sighted], setting: Setting) -> Tie:
-    """Return the tie of one pose from the corners of one or several photos of it.
+def tie_by_corners(photos: Sequence[Sighted], setting: Setting, quick: bool = False) -> Tie:
+    """Return the tie of one pose from the corners of one or several photos of it; `quick` compares fewer lenses.
 
     Raises `PoorGeometry` where they do not determine a plane, `UnusableInput` where photos or statements clash.
     """
@@ -109,6 +109,7 @@ def tie_by_corners(photos: Sequence[Sighted], setting: Setting) -> Tie:
             distance_mm=setting.distance.value if setting.distance is not None else None,
             focal_px=camera.focal_px if camera is not None else None,
             lens=camera.lens if camera is not None else None,
+            members=QUICK_MEMBERS if quick else None,
         ),
     )
     tie = _bare(_identity(setting, pooled), solved, setting)
@@ -252,6 +253,8 @@ def _bounded(tie: Tie, solved: Solved) -> Tie:
 
 def _spacing(px: Array) -> float:
     """Return the median distance of a corner from its nearest neighbour, in px."""
-    distance = np.linalg.norm(px[:, None, :] - px[None, :, :], axis=2)
-    np.fill_diagonal(distance, np.inf)
-    return float(np.median(distance.min(axis=1)))
+    own = px - px.mean(axis=0)
+    length = np.einsum("ni,ni->n", own, own)
+    square = length[:, None] + length[None, :] - 2 * own @ own.T
+    np.fill_diagonal(square, np.inf)
+    return math.sqrt(max(float(np.median(square.min(axis=1))), 0.0))

@@ -10,7 +10,9 @@ regression, here at the solution; Cook & Weisberg 1982).
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numba import njit
@@ -146,7 +148,7 @@ class Fit:
         """χ² over degrees of freedom; 1 where nothing is left over to judge by."""
         return self.chi2 / self.dof if self.dof > 0 else 1.0
 
-    @property
+    @cached_property
     def lens(self) -> Lens | None:
         """The lens in pixels; None where no lens parameter moved."""
         if self.k <= 8 and all(f < 8 for f in self.free):
@@ -162,14 +164,14 @@ class Fit:
         middle = self.frame.middle_px
         return (float(middle[0]), float(middle[1])) if lens is None else (lens.cx, lens.cy)
 
-    @property
+    @cached_property
     def matrix(self) -> Array:
         """Ideal picture (px) → mm, (3, 3); scaled so that the picture's middle has weight 1."""
         return self._gauge * np.asarray(
             self.frame.to_page @ np.linalg.inv(page_matrix(self.theta)) @ self.frame.from_picture
         )
 
-    @property
+    @cached_property
     def _gauge(self) -> float:
         # The frame's own middle is the origin of normalised picture coordinates.
         return 1.0 / float(np.linalg.inv(page_matrix(self.theta))[2, 2])
@@ -210,6 +212,11 @@ class Fit:
         n = self.n + COVARIANCE_DOF
         return n * math.log((chi2 + COVARIANCE_DOF) / n)
 
+    @cached_property
+    def bic(self) -> float:
+        """Schwarz's criterion."""
+        return self.level(self.chi2) + (self.k_used + 1) * math.log(self.n)
+
     def member(self, chosen: bool = False) -> Member:
         """Return the criteria by which members are compared."""
         n, k = self.n, self.k_used
@@ -217,7 +224,7 @@ class Fit:
         spare = n - k - 2
         aicc = level + 2.0 * (k + 1) * (1.0 + (k + 2) / spare) if spare > 0 else math.inf
         unseen = math.sqrt(float(np.mean(np.sum(self.unseen_px**2, axis=1))))
-        return Member(self.model, self.k, self.chi2, self.dof, level + (k + 1) * math.log(n), aicc, unseen, chosen)
+        return Member(self.model, self.k, self.chi2, self.dof, self.bic, aicc, unseen, chosen)
 
 
 def page_matrix(theta: Array) -> Array:
@@ -249,19 +256,18 @@ def check_spread(corners: Corners) -> None:
             )
 
 
-def fit_family(corners: Corners, affine: bool = False, only: tuple[str, ...] = ()) -> tuple[Fit, ...]:
-    """Return all members (or `only` some) that the number of corners allows, fitted, simplest first."""
+def fit_family(corners: Corners, affine: bool = False, only: Sequence[str] | None = None) -> tuple[Fit, ...]:
+    """Return all members (or `only` some), fitted, simplest first."""
     check_spread(corners)
     frame = frame_of(corners)
     start = _direct_start(corners, frame, affine)
     base = (0, 1, 2, 3, 4, 5) if affine else tuple(range(8))
     fits: list[Fit] = []
     for model, lens in (AFFINE_MEMBERS if affine else MEMBERS).items():
-        free = base + tuple(8 + f for f in lens)
-        if only and model not in only:
+        if only is not None and model not in only:
             continue
-        theta = _warm_start(start, fits, free)
-        fits.append(fit_member(corners, frame, model, free, theta))
+        free = base + tuple(8 + f for f in lens)
+        fits.append(fit_member(corners, frame, model, free, _warm_start(start, fits, free)))
     return tuple(fits)
 
 

@@ -84,6 +84,24 @@ def ideal_from_picture(lens: Lens | None, px: Array) -> Straightened:
     return Straightened(ideal, J, d_lens)
 
 
+def straighten(lens: Lens | None, px: Array) -> Array:
+    """Return the ideal points (n, 2) of picture points (n, 2), without derivatives."""
+    if lens is None:
+        return px.copy()
+    centre = np.array([lens.cx, lens.cy])
+    d = (px - centre) / lens.rho_px
+    if lens.p1 != 0.0 or lens.p2 != 0.0:
+        tangential, _, _ = _decentring(lens, d * _gain(lens, d))
+        d = d + tangential
+    return np.asarray(centre + lens.rho_px * d * _gain(lens, d))
+
+
+def _gain(lens: Lens, d: Array) -> Array:
+    """Return |E(d)|/|d|, (n, 1)."""
+    r2 = np.einsum("ni,ni->n", d, d)
+    return np.asarray(1.0 / (1.0 + r2 * (lens.kappa + r2 * (lens.kappa2 + r2 * lens.kappa3))))[:, None]
+
+
 def picture_from_ideal(lens: Lens | None, ideal_px: Array) -> Array:
     """Return the picture points (n, 2) of ideal points (n, 2); NaN where the lens shows no such point.
 

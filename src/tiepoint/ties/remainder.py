@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from tiepoint.ties.family import Fit
+from tiepoint.ties.lens import straighten
 from tiepoint.ties.tie import ideal_from_picture, polynomial_terms, project
 
 Array = NDArray[np.float64]
@@ -83,8 +84,8 @@ def lens_doubt(fits: tuple[Fit, ...], chosen: Fit, noise: float) -> tuple[Smooth
 
 
 def _mapped(fit: Fit, px: Array) -> Array:
-    xy, _, _ = project(fit.matrix, ideal_from_picture(fit.lens, px).ideal_px)
-    return xy
+    straight = np.column_stack([straighten(fit.lens, px), np.ones(len(px))]) @ fit.matrix.T
+    return np.asarray(straight[:, :2] / straight[:, 2:])
 
 
 def _basis(fit: Fit) -> tuple[tuple[float, float], float, Array]:

@@ -21,6 +21,18 @@ _SHOWN = 0.99
 _OUTLIER_CHANCE = 1e-3
 """Chance that any good corner at all is left out, were the noise normal."""
 
+FIRST_MEMBERS = ("homography + κ, κ2, centre", "affine + κ, centre")
+QUICK_MEMBERS = (
+    "homography",
+    "homography + κ, centre",
+    "homography + κ, κ2, centre",
+    "homography + κ, κ2, κ3, centre",
+    "homography + κ, κ2, κ3, centre, decentring",
+    "affine",
+    "affine + κ, centre",
+)
+"""The members of the quick form: those that may be chosen, and one step to the richest."""
+
 CAMERA_MODEL = "homography, lens of the camera"
 
 
@@ -33,6 +45,7 @@ class Asked:
     distance_mm: float | None = None
     focal_px: float | None = None
     lens: Lens | None = None
+    members: tuple[str, ...] | None = None
 
 
 @dataclass(frozen=True)
@@ -64,7 +77,7 @@ def solve(corners: Corners, asked: Asked) -> Solved:
     """Return the model that corners support; `PoorGeometry` where they do not determine a plane."""
     used, fits = _without_outliers(corners, asked)
     first = _eligible(fits)
-    stated_ratio = min(first, key=_bic).chi2_per_dof
+    stated_ratio = min(first, key=_by_bic).chi2_per_dof
     extra = _unstated_noise(first[-1], asked)
     if extra > 0:
         kept = corners.subset(used)
@@ -82,8 +95,8 @@ def solve(corners: Corners, asked: Asked) -> Solved:
 
 def first_map(corners: Corners, affine: bool) -> Callable[[Array], Array]:
     """Return a first map from plane mm (n, 2) to px (n, 2), to read the corners again by; misread ones left out."""
-    _, fits = _without_outliers(corners, Asked(affine=affine))
-    fit = min(_eligible(fits), key=_bic)
+    _, fits = _without_outliers(corners, Asked(affine=affine, members=FIRST_MEMBERS))
+    fit = fits[-1]
     inverse = np.asarray(np.linalg.inv(fit.matrix))
 
     def to_image(plane_mm: Array) -> Array:
@@ -110,7 +123,7 @@ def _noise(fit: Fit, stated: bool) -> tuple[float, float]:
 
 def _fits(corners: Corners, asked: Asked) -> tuple[Fit, ...]:
     if asked.lens is None:
-        return fit_family(corners, asked.affine)
+        return fit_family(corners, asked.affine, asked.members)
     plain = fit_family(corners, asked.affine, only=("homography",))[0]
     return (_with_lens(plain, asked.lens),)
 
@@ -127,6 +140,10 @@ def _with_lens(plain: Fit, lens: Lens) -> Fit:
     return fit_member(plain.corners, plain.frame, CAMERA_MODEL, plain.free, theta, fixed_lens=True)
 
 
+def _by_bic(fit: Fit) -> float:
+    return fit.bic
+
+
 def _eligible(fits: tuple[Fit, ...]) -> tuple[Fit, ...]:
     """Return the members that may be chosen.
 
@@ -136,10 +153,6 @@ def _eligible(fits: tuple[Fit, ...]) -> tuple[Fit, ...]:
     free_centre = tuple(f for f in fits if 10 in f.free)
     shown = not free_centre or free_centre[0].seen_share(8) > _SHOWN
     return tuple(f for f in fits if 10 in f.free or (8 not in f.free and shown))
-
-
-def _bic(fit: Fit) -> float:
-    return fit.member().bic
 
 
 def _without_outliers(corners: Corners, asked: Asked) -> tuple[NDArray[np.bool_], tuple[Fit, ...]]:
@@ -153,7 +166,7 @@ def _without_outliers(corners: Corners, asked: Asked) -> tuple[NDArray[np.bool_]
     threshold = -2.0 * math.log(_OUTLIER_CHANCE / len(corners))
     while True:
         fits = _fits(corners.subset(used), asked)
-        fit = min(_eligible(fits), key=_bic)
+        fit = min(_eligible(fits), key=_by_bic)
         solved = np.linalg.solve(fit.corners.covariance, fit.unseen_px[:, :, None])[:, :, 0]
         # rᵀ(I − leverage)⁻¹r: a deletion residual by its own variance.
         square = np.sum(fit.residual_px * solved, axis=1)
@@ -195,14 +208,14 @@ class _Page:
 
 def _choose(fits: tuple[Fit, ...], asked: Asked) -> tuple[Fit, Bow | None, Standpoint | None, bool]:
     """Return the member, with or without a bow of the page, that has the lowest BIC."""
-    plain = min(fits, key=_bic)
+    plain = min(fits, key=_by_bic)
     if asked.flatness_u_mm <= 0 or asked.affine:
         return plain, None, None, False
     stand, bow = _best_stand(plain, asked)
     # A bow that does not pay for itself even here may hide in a lens term: then it is that term's doubt.
     if bow.chi2_drop > bow.k_used * math.log(plain.n):
         best = min((_page(fit, asked) for fit in fits), key=_bowed_bic)
-        if _bowed_bic(best) < _bic(plain):
+        if _bowed_bic(best) < plain.bic:
             return best.flat, best.bow, best.stand, True
     return plain, bow, stand, False
 
