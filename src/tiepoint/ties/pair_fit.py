@@ -30,6 +30,9 @@ FEWEST: Final[dict[PairModel, int]] = {"rigid": 2, "similarity": 2, "affine": 3,
 
 _ROUNDS = 20
 _STOP = 1e-12
+_SETTLED = 1e-3
+_HORIZON = 0.02
+"""Least depth of a pair over that of their middle: nearer to the horizon no camera looks."""
 _REFITS = 30
 """Up to so many points every one is left out in turn by a new fit; beyond, by its leverage."""
 _SINGULAR = 1e-7
@@ -185,15 +188,33 @@ def _similar(g: Array, s: Array, fixed_scale: float | None) -> Array:
 def _projective(g: Array, s: Array, noise: Noise) -> Array:
     h = _linear_homography(g, s)
     for _ in range(_ROUNDS):
+        if _shallowest(h, g) <= _HORIZON:
+            raise PoorGeometry(
+                "the horizon of the fitted perspective runs through the pairs: they have no such relation"
+            )
         at, d_points, d_h = project(h, g)
         weights = _weights(d_points, noise)
         jacobian = d_h @ _tangent("projective", h)
         step = _gauss_newton(jacobian, weights, s - at)
-        h = h + (_tangent("projective", h) @ step).reshape(3, 3)
-        if not np.isfinite(h).all():
-            raise PoorGeometry("the pairs do not determine a projective model: the fit runs away")
+        h = _stepped(h, np.append(step, 0.0).reshape(3, 3), g)
         if float(np.abs(step).max()) < _STOP:
-            break
+            return h
+    if not float(np.abs(step).max()) < _SETTLED:
+        raise PoorGeometry("the pairs do not determine a projective model: the fit does not settle")
+    return h
+
+
+def _shallowest(h: Array, g: Array) -> float:
+    """Return the least depth of the points over that of their mean, which is 1."""
+    return float((g @ h[2, :2]).min()) + 1.0
+
+
+def _stepped(h: Array, step: Array, g: Array) -> Array:
+    """Return h + step, halved as often as it takes to keep the horizon off the points."""
+    for _ in range(10):
+        if _shallowest(h + step, g) > _HORIZON:
+            return h + step
+        step = step / 2
     return h
 
 
@@ -237,7 +258,10 @@ def _tangent(model: PairModel, inner: Array) -> Array:
 
 def _weights(d_points: Array, noise: Noise) -> Array:
     covariance = noise.u_to**2 * np.eye(2) + noise.u_from**2 * (d_points @ d_points.transpose(0, 2, 1))
-    return np.asarray(np.linalg.inv(covariance))
+    try:
+        return np.asarray(np.linalg.inv(covariance))
+    except np.linalg.LinAlgError as error:
+        raise PoorGeometry("the fitted model squeezes a pair onto a line: the pairs have no such relation") from error
 
 
 def _gauss_newton(jacobian: Array, weights: Array, residuals: Array) -> Array:
