@@ -420,3 +420,29 @@ def test_the_same_shot_gives_the_same_record_to_the_bit(plate):
     cam, picture = plate
     first, second = (measured(EVERYTHING, exact_tie(cam, 2e-4), picture) for _ in range(2))
     assert first == second
+
+
+@pytest.mark.parametrize("blur_px", [0.5, 0.8, 1.5])
+@pytest.mark.parametrize("radius_px", [15, 25, 60])
+def test_a_circle_without_noise_is_off_by_what_its_curvature_source_says(radius_px, blur_px):
+    radius = 0.1 * radius_px
+    scene = one_piece(rectangle(-3 * radius, -3 * radius, 3 * radius, 3 * radius), disc(0, 0, radius))
+    text = f"""
+[[step]]
+name = "bore"
+kind = "circle"
+region.ring = {{ centre = [0, 0], inner = {0.6 * radius}, outer = {1.5 * radius} }}
+"""
+    errors_px = []
+    for seed in range(3):
+        rng = np.random.default_rng(seed)
+        side = 4 * radius_px + 60
+        cam = perspective(side, side, 4000).aimed(tuple(rng.uniform(-0.05, 0.05, 2)), distance_mm=400)
+        picture = photograph(scene, cam, Exposure(blur_px, sensor=PlainSensor(2e-4, bits=16)), rng).picture
+        (reading,) = measured(text, exact_tie(cam), picture).readings
+        errors_px.append((reading.value - 2 * radius) / 2 / 0.1)
+    (curvature,) = [t for t in reading.sources if t.id == "model:edge-curvature"]
+    stated_px = abs(curvature.c) * curvature.u / 2 / 0.1
+    # Rectangular, so nothing lies beyond √3 of it.
+    assert abs(np.mean(errors_px)) < math.sqrt(3) * stated_px
+    assert abs(np.mean(errors_px)) < 0.002

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import PoorGeometry
 from tiepoint.foundation.reasons import Reason
-from tiepoint.foundation.sources import Values
+from tiepoint.foundation.sources import Values, half_width
 from tiepoint.recipe.context import Context
 from tiepoint.recipe.features import LineFeature, PointFeature
 from tiepoint.recipe.fits import Scatter, belongs, flags_of, scatter_of, values_of
@@ -23,6 +23,8 @@ CIRCLE_NEEDS, LINE_NEEDS = 5, 4
 SHARE_NEEDED = 0.3
 """Share of the strips that must show an edge: less is an accident of the surface."""
 FULL = math.tau - 1e-9
+CURVATURE = half_width("model:edge-curvature", "edge seen on a curve", 0.025, "instrument")
+"""In px·px over the radius in px: what noise-free circles of 10 to 80 px and blurs of 0.5 to 1.5 px are off by."""
 
 
 @dataclass(frozen=True)
@@ -148,18 +150,27 @@ def _fitted_circle(context: Context, points: EdgePoints, span_rad: tuple[float, 
         return few(found, points.sought, needed)
     scatter = scatter_of(fit, straight, context.is_foreseen, is_full)
     values = values_of(context, np.array([*fit.centre, fit.radius]), fit, straight, scatter)
+    values = _with_curvature(values, straight, fit)
     return FoundCircle(values, straight, fit, scatter, flags_of(fit, straight), span_rad)
 
 
 def curvature_shift(points: EdgePoints, circle: CircleFit) -> Array:
     """Return how far edge points must move outwards (n,), since a curved edge is seen too far inwards.
 
-    Blur pulls an edge of radius R inwards by w_e²/(2R), a straight strip of width b by b²/(24R), all in pixels (the
-    second-order terms of the blurred disc and of the mean sagitta over the strip).
+    Blur pulls an edge of radius R inwards by w_e²/(2R), a straight strip of width b by (b² − 1)/(24R), all in pixels:
+    the second-order terms of the blurred disc, and of the mean sagitta over b rows of pixels, whose places have the
+    variance (b² − 1)/12. Few rows carry the edge where blur is small, so the second term depends a little on how they
+    lie.
     """
     R = points.bend * circle.radius
-    pulled_px = points.blur_whole_px**2 / (2 * R) + points.width_px**2 / (24 * R)
+    pulled_px = points.blur_whole_px**2 / (2 * R) + (points.width_px**2 - 1) / (24 * R)
     return np.asarray(pulled_px * points.scale)
+
+
+def _with_curvature(values: Values, points: EdgePoints, fit: CircleFit) -> Values:
+    """Return a circle's parameters with what the correction for curvature does not know, one cause for all circles."""
+    c = fit.sensitivity @ (points.scale / (points.bend * fit.radius))
+    return Values(values.value, np.column_stack([values.c, c]), (*values.sources, CURVATURE))
 
 
 def _fitted_line(context: Context, points: EdgePoints, ends: Array) -> FoundLine | Reason:
