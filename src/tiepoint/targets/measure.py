@@ -227,18 +227,18 @@ def quick_dots(picture: Picture, nodes: Array, axes_px: Array, target: Target) -
     blur = _dot_blur(picture, shape, size, template)
     rims = Rims(shape.px, size, template, rim_band(blur, size, shape.spacing_px), np.zeros((len(shape.ids), 2, 2)))
     fits = _dots(picture, rims, blur, every)
+    return _centred(_kept(fits, shape.ids, fits.swing, np.zeros(len(size))), nodes.shape, target)
+
+
+def _centred(found: Points, grid_shape: tuple[int, ...], target: Target) -> Points:
+    """Return the points moved from the middle of each ellipse to the picture of the dot's centre."""
+    nodes = np.full(grid_shape, np.nan)
+    nodes.reshape(-1, 2)[found.ids] = found.px
+    shape = local_shape(nodes)
     share = discs(target)[shape.ids, 2] / target.pitch_mm
-    fresh = nodes.copy()
-    good = fits.status == FITTED
-    fresh.reshape(-1, 2)[shape.ids[good]] = fits.xy_px[good]
-    better = local_shape(fresh)
-    found = np.searchsorted(better.ids, shape.ids)
-    shift = rim_shift_px(better.jacobian[found], better.second[found], share)
-    return _shifted(_kept(fits, shape.ids, fits.swing, np.zeros(len(size))), shape.ids, shift)
-
-
-def _shifted(points: Points, ids: Ints, shift: Array) -> Points:
-    return replace(points, px=points.px + shift[np.searchsorted(ids, points.ids)])
+    px = shape.px + rim_shift_px(shape.jacobian, shape.second, share)
+    at = np.searchsorted(found.ids, shape.ids)
+    return replace(found, ids=shape.ids, px=px, cov_px2=found.cov_px2[at], light=found.light[at])
 
 
 def full_dots(picture: Picture, rims: Rims, ids: Ints, blur_px: float) -> Points:
