@@ -179,13 +179,21 @@ def _difference(here: Standpoint, there: Standpoint, step: float) -> tuple[float
 
 
 def _centre(tie: Tie) -> tuple[float, float]:
-    """Return the principal point: the lens's centre, or the middle of the picture or of what is known of it."""
-    if tie.lens is not None:
-        return tie.lens.cx, tie.lens.cy
+    """Return the principal point: the lens's centre where it can be that, else the middle of what is known.
+
+    A fit may put the centre of distortion far from the axis: a decentred lens trades one for the other, and a lens
+    without distortion has none. Such a centre says nothing of where the axis meets the picture.
+    """
     if tie.sensor is not None:
-        return (tie.sensor.width_px - 1) / 2, (tie.sensor.height_px - 1) / 2
-    x, y = (tie.valid_region.max(axis=0) + tie.valid_region.min(axis=0)) / 2
-    return float(x), float(y)
+        middle = (tie.sensor.width_px - 1) / 2, (tie.sensor.height_px - 1) / 2
+    else:
+        x, y = (tie.valid_region.max(axis=0) + tie.valid_region.min(axis=0)) / 2
+        middle = float(x), float(y)
+    lens = tie.lens
+    if lens is None or lens.p1 != 0.0 or lens.p2 != 0.0:
+        return middle
+    near = max(abs(lens.cx - middle[0]), abs(lens.cy - middle[1])) <= PRINCIPAL_HALF_WIDTH_PX
+    return (lens.cx, lens.cy) if near or tie.sensor is None else middle
 
 
 # --- the tie there -------------------------------------------------------------------------------------------------
