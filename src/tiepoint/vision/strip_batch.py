@@ -23,9 +23,17 @@ from tiepoint.vision.strip_fit import (
     start_from,
     write_report,
 )
-from tiepoint.vision.strip_lanes import LEAST_NOISE, assign_lanes, calm_variance, is_disturbed, lanes_over
+from tiepoint.vision.strip_lanes import LEAST_NOISE, Lanes, assign_lanes, is_disturbed, lanes_over
 from tiepoint.vision.strip_pixels import FAST, Floats, Ints
-from tiepoint.vision.strip_robust import descend, mask_disturbed, plateau, report_robust, settle_lanes, typical_size
+from tiepoint.vision.strip_robust import (
+    BLUR_REACH,
+    descend,
+    mask_disturbed,
+    report_robust,
+    settle_lanes,
+    typical_size,
+    weigh_plateau,
+)
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
@@ -67,19 +75,18 @@ def fit_all(
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def find_disturbed(
-    pixels: Floats, starts: Ints, counts: Ints, bins: Floats, rough: Floats, shapes: Floats, half_width: float,
-    results: Floats, quiet: Floats, disturbed: Ints, work: Floats, lane_of: Ints, lane_rows: Floats,
+    pixels: Floats, starts: Ints, counts: Ints, rough: Floats, shapes: Floats, half_width: float, results: Floats,
+    quiet: Floats, disturbed: Ints, work: Floats, lane_of: Ints, lane_rows: Floats,
 ) -> None:  # fmt: skip
-    """Mark the strips in which the plain fit left more than noise; `quiet` (n,) receives the plateaus' variance.
+    """Mark the strips in which the plain fit left more than noise, `quiet` (n,) being the plateaus' variance.
 
     Work space: `work` (7, most pixels), `lane_of` (most pixels,), `lane_rows` (7, MOST_LANES).
     """
-    some, lanes = work[6], lanes_over(lane_of, lane_rows)
+    lanes = lanes_over(lane_of, lane_rows)
     for i in range(counts.size):
         n = counts[i]
         if n < 8 or rough[i, FOUND] == 0.0:
             continue
-        quiet[i] = calm_variance(bins[i], rough[i], some)
         near = near_of(pixels, starts[i], n, work)
         number = assign_lanes(near, n, half_width, lanes)
         if results[i, SETTLED] == 0.0:
@@ -87,8 +94,24 @@ def find_disturbed(
             continue
         evaluate(near, n, results[i], shapes[i])
         least = (2.0 * LEAST_NOISE * results[i, HALF]) ** 2
-        if is_disturbed(near, n, max(results[i, NOISE] ** 2, least), max(quiet[i], least), number, lanes):
+        variance, calm = max(results[i, NOISE] ** 2, least), max(quiet[i], least) if quiet[i] > 0.0 else 0.0
+        if is_disturbed(near, n, variance, calm, number, lanes):
             disturbed[i] = 1
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def mask_by_lane(
+    near: Near, n: int, p: Floats, shape: float, free_tilt: bool, half_width: float, noise: float, start: float,
+    lanes: Lanes, number: int, space: Floats, map_: Floats, mask: Floats,
+) -> Far:  # fmt: skip
+    """Let the lanes settle what disturbs: fill `mask` (n,), move p, return the undisturbed plateaus."""
+    evaluate(near, n, p, shape)
+    calm, far = settle_lanes(near, n, p, shape, free_tilt, half_width, space, lanes, number, noise)
+    lane_width, reach = 2.0 * half_width / number, BLUR_REACH * p[BLUR] + 0.5
+    mask_disturbed(near, n, lanes, number, lane_width, math.sqrt(calm), reach, map_, start)
+    for k in range(n):
+        mask[k] = near.weight[k]
+    return far
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -101,7 +124,7 @@ def refit_all(
     """Fit n disturbed strips robustly from where their plain fit ended (from the rough find, where it did not).
 
     `before` and `after` (3, ·) hold the plateaus' pixels as `pixels` holds the near ones. Work space: as for
-    `find_disturbed`, `space` (5, 5, 5) and `map_` (MOST_LANES, length + 4).
+    `find_disturbed`, `space` (5, 5, 5) and `map_` (MOST_LANES, 2·length + 8).
     """
     mask, some, inverse, lanes = work[5], work[6], space[4], lanes_over(lane_of, lane_rows)
     for i in range(counts.size):
@@ -113,23 +136,26 @@ def refit_all(
         near = near_of(pixels, starts[i], n, work)
         for k in range(n):
             mask[k] = 1.0
-        least_sigma = 2.0 * LEAST_NOISE * abs(p[HALF])
-        n_before, sum_before = plateau(before[0, before_at[i] :], before_counts[i], least_sigma, some)
-        n_after, sum_after = plateau(after[0, after_at[i] :], after_counts[i], least_sigma, some)
-        far = Far(n_before, sum_before, n_after, sum_after)
-        if n_before > 0.0 and n_after > 0.0:
-            low, high = sum_before / n_before, sum_after / n_after
+        number, least_sigma = assign_lanes(near, n, half_width, lanes), 2.0 * LEAST_NOISE * abs(p[HALF])
+        one, two = before_at[i], after_at[i]
+        low, sigma_before = weigh_plateau(
+            before[0, one:], before[2, one:], before_counts[i], least_sigma, half_width, number,
+            lanes.before_weight, lanes.before_sum, some,
+        )  # fmt: skip
+        high, sigma_after = weigh_plateau(
+            after[0, two:], after[2, two:], after_counts[i], least_sigma, half_width, number,
+            lanes.after_weight, lanes.after_sum, some,
+        )  # fmt: skip
+        if sigma_before < math.inf and sigma_after < math.inf:
             p[LEVEL], p[HALF] = 0.5 * (high + low), 0.5 * (high - low)
-        number = assign_lanes(near, n, half_width, lanes)
+        far = Far(lanes.before_weight[0], lanes.before_sum[0], lanes.after_weight[0], lanes.after_sum[0])
         if number > 0:
             evaluate(near, n, p, shape)
-            noise = quiet[i] if quiet[i] > 0.0 else typical_size(near, n, mask, some) ** 2
-            noise = max(noise, least_sigma * least_sigma)
-            calm = settle_lanes(near, n, far, p, shape, free_tilt, half_width, space, lanes, number, noise)
-            start = rough[i, LOW] - half_length - 1.0
-            mask_disturbed(near, n, lanes, number, math.sqrt(calm), 1.5 * p[BLUR] + 0.5, map_, start)
-            for k in range(n):
-                mask[k] = near.weight[k]
+            # The least of what the plateaus and the edge show: what disturbs only ever adds to one of them.
+            sigma = min(sigma_before, sigma_after, typical_size(near, n, mask, some))
+            sigma = min(sigma, math.sqrt(quiet[i])) if quiet[i] > 0.0 else sigma
+            noise, start = max(sigma, least_sigma) ** 2, rough[i, LOW] - half_length - 1.0
+            far = mask_by_lane(near, n, p, shape, free_tilt, half_width, noise, start, lanes, number, space, map_, mask)
         settled, sigma = descend(near, n, far, p, shape, free_tilt, half_width, space, mask, some, least_sigma)
         if settled:
             report_robust(near, n, far, p, shape, free_tilt, mask, sigma, space, inverse, out)

@@ -218,15 +218,15 @@ def copy_matrix(source: Floats, target: Floats) -> None:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def one_round(
-    near: Near, n: int, far: Far, p: Floats, pixel_shape: float, free_tilt: bool, half_width: float, work: Floats
+def advance(
+    near: Near, n: int, far: Far, p: Floats, free_tilt: bool, half_width: float, work: Floats
 ) -> tuple[float, float]:
-    """Do one Gauss-Newton round; return the move in px (negative: singular) and the sum of squares before it.
+    """Do one Gauss-Newton step from where the model was evaluated, with the weights as they stand.
 
-    `work` (4, 5, 5): normal matrix of the near pixels, of all pixels, Cholesky factor, vectors.
+    Returns the move in px (negative: singular) and the sum of squares before it. `work` (4, 5, 5): normal matrix of
+    the near pixels, of all pixels, Cholesky factor, vectors.
     """
     matrix, lower, right, step = work[1], work[2], work[3, 0], work[3, 1]
-    evaluate(near, n, p, pixel_shape)
     squares = accumulate(near, n, matrix, right)
     copy_matrix(matrix, work[0])
     add_far(far, p, matrix, right)
@@ -253,7 +253,8 @@ def iterate(
     """Run Gauss-Newton rounds with the weights as they stand; return whether it settled, and the squares."""
     squares = 0.0
     for _ in range(rounds):
-        moved, squares = one_round(near, n, far, p, pixel_shape, free_tilt, half_width, work)
+        evaluate(near, n, p, pixel_shape)
+        moved, squares = advance(near, n, far, p, free_tilt, half_width, work)
         if moved < 0.0 or not math.isfinite(moved):
             return False, squares
         if moved < SMALL_STEP_PX:

@@ -10,22 +10,27 @@ from typing import NamedTuple
 
 from numba import njit
 
-from tiepoint.vision.strip_find import FAR_HIGH, FAR_LOW, HIGH, LOW
+from tiepoint.vision.strip_find import FAR_HIGH, FAR_LOW, HALF_HEIGHT, HIGH, LOW
 from tiepoint.vision.strip_fit import BLUR, HALF, POSITION, TILT, Near
 from tiepoint.vision.strip_pixels import Floats, Ints
 
-MOST_LANES, LANE_ROWS = 16, 7
+MOST_LANES, LANE_ROWS = 16, 11
 FEWEST_LANES = 6
 SUSPICIOUS = 3.3
 """Standard scores from which a lane's energy is not chance: one clean strip of 15 lanes in 140 is looked at in vain."""
 LEAST_NOISE = 0.004
 """Share of the contrast below which leftovers are the model's (a bend, the pixel's shape), not a disturbance."""
+ENOUGH = 1.0 / 3.0
+"""Share of the lanes that must agree."""
 LONE_PIXEL = 4.6
 """Standard deviations from which a single pixel is not chance."""
 
 
 class Lanes(NamedTuple):
-    """Per pixel its lane; per lane its pixels, mean r²/σ², edge seen at (px from s0), 1/variance, mean ac, kept."""
+    """Per pixel its lane; per lane its pixels, mean r²/σ², edge seen at (px from s0), 1/variance, mean ac, kept.
+
+    Then work space for sorting, and weight and weighted sum of each lane's plateaus before and after the edge.
+    """
 
     of: Ints
     pixels: Floats
@@ -35,6 +40,10 @@ class Lanes(NamedTuple):
     place: Floats
     kept: Floats
     sorted: Floats
+    before_weight: Floats
+    before_sum: Floats
+    after_weight: Floats
+    after_sum: Floats
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -64,8 +73,8 @@ def middle_of(values: Floats, n: int) -> float:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def lanes_over(of: Ints, rows: Floats) -> Lanes:
-    """Return the lanes' work space: `of` (most pixels,), `rows` (7, MOST_LANES)."""
-    return Lanes(of, rows[0], rows[1], rows[2], rows[3], rows[4], rows[5], rows[6])
+    """Return the lanes' work space: `of` (most pixels,), `rows` (LANE_ROWS, MOST_LANES)."""
+    return Lanes(of, rows[0], rows[1], rows[2], rows[3], rows[4], rows[5], rows[6], rows[7], rows[8], rows[9], rows[10])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -90,6 +99,40 @@ def calm_variance(bins: Floats, rough: Floats, some: Floats) -> float:
             groups += 1
             members, inside, dof = 0, 0.0, 0.0
     return middle_of(some, groups) if groups * per_group >= 6 else 0.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def calm_plateau(bins: Floats, first: int, last: int, quiet: float, calm: Floats) -> tuple[float, float]:
+    """Return number and sum of a plateau's pixels, without the bins that vary more than noise and two beside them.
+
+    A scratch over part of the width shows within a bin; so does dirt. `calm` (bins,) is work space.
+    """
+    total, count, square = bins[0], bins[1], bins[2]
+    for k in range(first, last):
+        calm[k] = 1.0
+    for k in range(first, last):
+        n = count[k]
+        if n >= 2.0 and square[k] - total[k] * total[k] / n > energy_limit(n - 1.0) * quiet:
+            for j in range(max(k - 2, first), min(k + 3, last)):
+                calm[j] = 0.0
+    pixels = values = 0.0
+    for k in range(first, last):
+        pixels += calm[k] * count[k]
+        values += calm[k] * total[k]
+    return pixels, values
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def calm_all(bins: Floats, rough: Floats, far: Floats, quiet: Floats, some: Floats) -> None:
+    """Fill `quiet` (n,), the variance of each strip's plateaus, and `far` (n, 4) anew from their calm bins."""
+    for i in range(quiet.size):
+        quiet[i] = calm_variance(bins[i], rough[i], some)
+        least = (2.0 * LEAST_NOISE * rough[i, HALF_HEIGHT]) ** 2
+        if quiet[i] > 0.0:
+            level = max(quiet[i], least)
+            low, high = int(rough[i, LOW]), int(rough[i, HIGH])
+            far[i, 0], far[i, 1] = calm_plateau(bins[i], int(rough[i, FAR_LOW]), low, level, some)
+            far[i, 2], far[i, 3] = calm_plateau(bins[i], high, int(rough[i, FAR_HIGH]), level, some)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -207,12 +250,12 @@ def best_line(lanes: Lanes, number: int, free_tilt: bool, tolerance: float) -> t
 def vote(lanes: Lanes, number: int, free_tilt: bool, p: Floats) -> None:
     """Move s0 and t to the lanes' consensus and keep the lanes that agree with it.
 
-    The tolerance starts at three standard deviations and doubles until more than half of the lanes agree: a rough
-    edge wanders more than noise alone explains.
+    The tolerance starts at three standard deviations and doubles until enough lanes agree: a rough edge wanders more
+    than noise alone explains. Enough is a third, since blur spreads a scratch on two fifths of the rows over half.
     """
     tolerance = 3.0
     at, slope, agreeing = best_line(lanes, number, free_tilt, tolerance)
-    while 2 * agreeing <= number and tolerance < 1e4:
+    while agreeing < max(4, ENOUGH * number) and tolerance < 1e4:
         tolerance *= 2.0
         at, slope, agreeing = best_line(lanes, number, free_tilt, tolerance)
     for j in range(number):

@@ -13,13 +13,15 @@ import math
 from numba import njit
 
 from tiepoint.vision.strip_fit import (
+    BLUR,
     LOST,
-    POSITION,
     ROUNDS,
+    SMALL_STEP_PX,
     Far,
     Near,
     accumulate,
     add_far,
+    advance,
     copy_matrix,
     evaluate,
     factorise,
@@ -44,34 +46,36 @@ TUKEY = 4.685
 """Tuning constant of the biweight: 95 % efficient on Gaussian noise (Holland & Welsch 1977, from memory)."""
 MAD = 1.4826
 """Standard deviation over median absolute deviation of a Gaussian."""
+BLUR_REACH = 1.2
+"""How many blurs around a disturbed pixel are left out with it."""
 BAD_PIXEL = 3.0
 """Standard deviations from which a pixel of a lane set aside is taken as disturbed."""
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def mask_disturbed(
-    near: Near, n: int, lanes: Lanes, number: int, sigma: float, reach: float, map_: Floats, start: float
-) -> None:
-    """Weight zero, in lanes set aside and beside them, to pixels within `reach` px along s of one that is off.
+    near: Near, n: int, lanes: Lanes, number: int, lane_width: float, sigma: float, reach: float, map_: Floats,
+    start: float,
+) -> None:  # fmt: skip
+    """Weight zero to pixels within `reach` px of one that is off, if that one lies in a lane set aside or is far off.
 
-    `map_` (lanes, bins) is work space: bins of one pixel from s = `start` on.
+    Blur spreads what disturbs over its neighbours in all directions, fainter than noise and yet pulling together.
+    `map_` (lanes, bins) is work space: bins of half a pixel from s = `start` on.
     """
-    spread = math.ceil(reach)
-    bins = map_.shape[1]
+    bins, lane_reach = map_.shape[1], int(reach / lane_width)
     for j in range(number):
         for k in range(bins):
             map_[j, k] = 0.0
     for i in range(n):
         j = lanes.of[i]
-        off = abs(near.residual[i]) > (BAD_PIXEL if lanes.kept[j] == 0.0 else LONE_PIXEL) * sigma
-        if off:
-            k = min(max(int(near.along[i] - start), 0), bins - 1)
-            for jj in range(max(j - 1, 0), min(j + 2, number)):
-                if jj == j or lanes.kept[jj] == 0.0:
-                    for kk in range(max(k - spread, 0), min(k + spread + 1, bins)):
-                        map_[jj, kk] = 1.0
+        if abs(near.residual[i]) > (BAD_PIXEL if lanes.kept[j] == 0.0 else LONE_PIXEL) * sigma:
+            k = min(max(int(2.0 * (near.along[i] - start)), 0), bins - 1)
+            for jj in range(max(j - lane_reach, 0), min(j + lane_reach + 1, number)):
+                spread = int(2.0 * math.sqrt(reach * reach - ((jj - j) * lane_width) ** 2))
+                for kk in range(max(k - spread, 0), min(k + spread + 1, bins)):
+                    map_[jj, kk] = 1.0
     for i in range(n):
-        k = min(max(int(near.along[i] - start), 0), bins - 1)
+        k = min(max(int(2.0 * (near.along[i] - start)), 0), bins - 1)
         near.weight[i] = 1.0 - map_[lanes.of[i], k]
 
 
@@ -97,14 +101,11 @@ def weigh_by_pixel(near: Near, n: int, mask: Floats, sigma: float) -> None:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def plateau(values: Floats, n: int, least_sigma: float, some: Floats) -> tuple[float, float]:
-    """Return the weight and the weighted sum of a plateau's pixels under the biweight.
+def middle_and_scale(values: Floats, n: int, least_sigma: float, some: Floats) -> tuple[float, float]:
+    """Return median and robust standard deviation of every k-th of n values (64 to 128, copied to `some`).
 
-    Start and scale come from every k-th pixel (64 to 128, copied to `some`); two rounds follow. `least_sigma`
-    keeps the scale above zero where all values are alike.
+    `least_sigma` keeps the scale above zero where all values are alike.
     """
-    if n < 4:
-        return 0.0, 0.0
     every = max(n // 64, 1)
     m = 0
     for i in range(0, n, every):
@@ -113,39 +114,82 @@ def plateau(values: Floats, n: int, least_sigma: float, some: Floats) -> tuple[f
     middle = middle_of(some, m)
     for i in range(m):
         some[i] = abs(some[i] - middle)
-    sigma = MAD * middle_of(some, m)
-    scale = 1.0 / (TUKEY * max(sigma, least_sigma))
-    weights = total = 0.0
-    for _ in range(2):
-        weights = total = 0.0
-        for i in range(n):
-            x = (values[i] - middle) * scale
-            inside = max(1.0 - x * x, 0.0)
-            inside *= inside
-            weights += inside
-            total += inside * values[i]
-        middle = total / weights if weights > 0 else middle
-    return weights, total
+    return middle, max(MAD * middle_of(some, m), least_sigma)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def weigh_plateau(
+    values: Floats, across: Floats, n: int, least_sigma: float, half_width: float, number: int, weights: Floats,
+    sums: Floats, some: Floats,
+) -> tuple[float, float]:  # fmt: skip
+    """Fill, lane by lane, weight and weighted sum of a plateau's n pixels under the biweight; return level and scale.
+
+    With fewer than four pixels there is no plateau: no weight, an infinite scale.
+    """
+    lane_count = max(number, 1)
+    for j in range(lane_count):
+        weights[j] = sums[j] = 0.0
+    if n < 4:
+        return 0.0, math.inf
+    middle, sigma = middle_and_scale(values, n, least_sigma, some)
+    scale, per_px = 1.0 / (TUKEY * sigma), lane_count / (2.0 * half_width)
+    for i in range(n):
+        x = (values[i] - middle) * scale
+        inside = max(1.0 - x * x, 0.0)
+        inside *= inside
+        j = min(max(int((across[i] + half_width) * per_px), 0), lane_count - 1)
+        weights[j] += inside
+        sums[j] += inside * values[i]
+    return middle, sigma
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def far_of_lanes(lanes: Lanes, number: int, lane_reach: int) -> Far:
+    """Return the plateaus of the lanes that are kept, away from those set aside if enough of them are.
+
+    What runs along a lane set aside spoils its plateaus as well, and by blur, fainter, those of its neighbours.
+    """
+    for reach in (lane_reach, 0):
+        n_before = sum_before = n_after = sum_after = 0.0
+        used = 0
+        for j in range(number):
+            good = True
+            for jj in range(max(j - reach, 0), min(j + reach + 1, number)):
+                good = good and lanes.kept[jj] > 0.0
+            if good:
+                used += 1
+                n_before += lanes.before_weight[j]
+                sum_before += lanes.before_sum[j]
+                n_after += lanes.after_weight[j]
+                sum_after += lanes.after_sum[j]
+        if 4 * used >= number:
+            break
+    return Far(n_before, sum_before, n_after, sum_after)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def settle_lanes(
-    near: Near, n: int, far: Far, p: Floats, pixel_shape: float, free_tilt: bool, half_width: float,
-    work: Floats, lanes: Lanes, number: int, quiet: float,
-) -> float:  # fmt: skip
-    """Find the lanes that agree, fit on them, set aside what does not suit; return the variance of the calm lanes."""
+    near: Near, n: int, p: Floats, pixel_shape: float, free_tilt: bool, half_width: float, work: Floats, lanes: Lanes,
+    number: int, quiet: float,
+) -> tuple[float, Far]:  # fmt: skip
+    """Find the lanes that agree, fit on them, set aside what does not suit.
+
+    Returns the variance of the calm lanes and the plateaus that go with them.
+    """
     evaluate(near, n, p, pixel_shape)
     ask_lanes(near, n, p, quiet, number, lanes)
     vote(lanes, number, free_tilt, p)
-    calm = quiet
+    calm, reach = quiet, int((BLUR_REACH * p[BLUR] + 0.5) * number / (2.0 * half_width))
+    far = far_of_lanes(lanes, number, reach)
     for _ in range(2):
         weigh_by_lane(near, n, lanes)
-        iterate(near, n, far, p, pixel_shape, free_tilt, half_width, 3, work)
+        iterate(near, n, far, p, pixel_shape, free_tilt, half_width, 2, work)
         evaluate(near, n, p, pixel_shape)
         ask_lanes(near, n, p, quiet, number, lanes)
         calm = quiet_variance(lanes, number, quiet)
         keep_suitable(lanes, number, quiet, calm)
-    return calm
+        far = far_of_lanes(lanes, number, reach)
+    return calm, far
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -157,16 +201,16 @@ def descend(
 
     The scale is taken twice only: each median costs as much as a round.
     """
-    sigma, settled = 0.0, False
+    sigma, moved = 0.0, 0.0
     for k in range(ROUNDS):
         evaluate(near, n, p, pixel_shape)
         if k < 2:
             sigma = max(typical_size(near, n, mask, sizes), least_sigma)
         weigh_by_pixel(near, n, mask, sigma)
-        settled, _ = iterate(near, n, far, p, pixel_shape, free_tilt, half_width, 1, work)
-        if not math.isfinite(p[POSITION]) or (settled and k >= 2):
+        moved, _ = advance(near, n, far, p, free_tilt, half_width, work)
+        if moved < 0.0 or not math.isfinite(moved) or (moved < SMALL_STEP_PX and k >= 1):
             break
-    return settled, sigma
+    return 0.0 <= moved < SMALL_STEP_PX, sigma
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

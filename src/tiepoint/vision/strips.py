@@ -26,7 +26,7 @@ from tiepoint.vision.strip_fit import (
     U_POSITION,
     U_TILT,
 )
-from tiepoint.vision.strip_lanes import LANE_ROWS, MOST_LANES
+from tiepoint.vision.strip_lanes import LANE_ROWS, MOST_LANES, calm_all
 from tiepoint.vision.strip_pixels import Floats, Ints, gather_all, profiles
 
 Polarity = Literal["any", "rising", "falling"]
@@ -222,19 +222,19 @@ def _space(near: _Pixels, length: float) -> _Space:
     most = max(int(near.counts.max(initial=0)) + 1, 130)
     return _Space(
         np.ones((7, most)), np.zeros((5, 5, 5)), np.zeros(most, np.int64), np.zeros((LANE_ROWS, MOST_LANES)),
-        np.zeros((MOST_LANES, math.ceil(length) + 4)),
+        np.zeros((MOST_LANES, 2 * math.ceil(length) + 8)),
     )  # fmt: skip
 
 
 def _refit(
-    picture: NDArray[np.generic], strips: Floats, task: _Task, near: _Pixels, bins: Floats, rough: Floats,
-    shapes: Floats, results: Floats, space: _Space,
+    picture: NDArray[np.generic], strips: Floats, task: _Task, near: _Pixels, rough: Floats, shapes: Floats,
+    quiet: Floats, results: Floats, space: _Space,
 ) -> None:  # fmt: skip
     """Replace the results of strips in which something disturbs by their robust fit."""
     n, half = len(strips), 0.5 * task.length
-    quiet, disturbed = np.zeros(n), np.zeros(n, np.int64)
+    disturbed = np.zeros(n, np.int64)
     find_disturbed(
-        near.values, near.starts, near.counts, bins, rough, shapes, 0.5 * task.width, results, quiet, disturbed,
+        near.values, near.starts, near.counts, rough, shapes, 0.5 * task.width, results, quiet, disturbed,
         space.work, space.lane_of, space.lane_rows,
     )  # fmt: skip
     k = np.flatnonzero(disturbed)
@@ -285,6 +285,9 @@ def _measure(picture: NDArray[np.generic], strips: Floats, task: _Task) -> Strip
     rough, far = np.zeros((n, ROUGH_COLUMNS)), np.zeros((n, 4))
     length = bins.shape[2]
     find_all(bins, task.polarity, task.which, rough, far, np.zeros(length), np.zeros(length + 1))
+    quiet = np.zeros(n)
+    if task.robust:
+        calm_all(bins, rough, far, quiet, np.zeros(max(length, 32)))
     room = _room(rough, sf.LOW, sf.HIGH, task.width)
     near = _gathered(picture, strips, task, _range_of(rough, sf.LOW, sf.HIGH, half), room)
     shapes = (strips[:, 2] ** 4 + strips[:, 3] ** 4) / 1440.0
@@ -294,7 +297,7 @@ def _measure(picture: NDArray[np.generic], strips: Floats, task: _Task) -> Strip
         task.saturation, results, space.work, space.matrices,
     )  # fmt: skip
     if task.robust:
-        _refit(picture, strips, task, near, bins, rough, shapes, results, space)
+        _refit(picture, strips, task, near, rough, shapes, quiet, results, space)
     noise = results[:, NOISE].copy()
     loose = results[:, SETTLED] == 0
     if loose.any():
