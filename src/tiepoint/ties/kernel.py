@@ -42,9 +42,7 @@ class Prepared:
     S_xy: Array
     frame: Array
     powers: NDArray[np.int64]
-    C_xx: Array
-    C_yy: Array
-    C_xy: Array
+    smooth: Array
 
 
 def prepare(tie: Tie) -> Prepared:
@@ -53,8 +51,7 @@ def prepare(tie: Tie) -> Prepared:
     spread = tie.factor * u
     S = spread @ spread.T
     x, y = list(_ROWS_X), list(_ROWS_Y)
-    frame, powers, C = _field_covariance(tie)
-    terms = len(powers)
+    frame, powers, smooth = _fields(tie)
     lens = np.zeros(8)
     lens[4] = 1.0
     if tie.lens is not None:
@@ -70,9 +67,7 @@ def prepare(tie: Tie) -> Prepared:
         np.ascontiguousarray(S[np.ix_(x, y)]),
         frame,
         powers,
-        np.ascontiguousarray(C[:terms, :terms]),
-        np.ascontiguousarray(C[terms:, terms:]),
-        np.ascontiguousarray(C[:terms, terms:]),
+        smooth,
     )
 
 
@@ -87,26 +82,24 @@ def locate(tie: Tie | Prepared, points: ArrayLike, u_px: float = 0.0) -> Located
     xy, cov, inside = np.empty((len(px), 2)), np.empty((len(px), 2, 2)), np.empty(len(px), np.bool_)
     _locate(
         px, u_px, p.matrix, p.lens, p.placing, p.edges, p.S_xx, p.S_yy, p.S_xy,
-        p.frame, p.powers, p.C_xx, p.C_yy, p.C_xy, xy, cov, inside,
+        p.frame, p.powers, p.smooth, xy, cov, inside,
     )  # fmt: skip
     return Located(xy, cov, inside)
 
 
-def _field_covariance(tie: Tie) -> tuple[Array, NDArray[np.int64], Array]:
-    """Return (middle x, y, reach), powers (terms, 2) and the coefficients' covariance (2·terms, 2·terms)."""
+def _fields(tie: Tie) -> tuple[Array, NDArray[np.int64], Array]:
+    """Return (middle x, y, reach), powers (terms, 2) and the fields' coefficients times u, (fields, 2, terms)."""
     if not tie.fields:
-        return np.array([0.0, 0.0, 1.0]), np.zeros((0, 2), np.int64), np.zeros((0, 0))
+        return np.array([0.0, 0.0, 1.0]), np.zeros((0, 2), np.int64), np.zeros((0, 2, 0))
     degree = max(f.degree for f in tie.fields)
     powers = np.array([(t - j, j) for t in range(degree + 1) for j in range(t + 1)], np.int64)
     first = tie.fields[0]
-    spread = np.zeros((2 * len(powers), len(tie.fields)))
-    for k, smooth in enumerate(tie.fields):
-        if (smooth.middle, smooth.reach) != (first.middle, first.reach):
+    smooth = np.zeros((len(tie.fields), 2, len(powers)))
+    for k, one in enumerate(tie.fields):
+        if (one.middle, one.reach) != (first.middle, first.reach):
             raise ValueError("the fields of one tie share their middle and reach")
-        count = len(smooth.coefficients)
-        spread[:count, k] = smooth.coefficients[:, 0] * smooth.source.u
-        spread[len(powers) : len(powers) + count, k] = smooth.coefficients[:, 1] * smooth.source.u
-    return np.array([*first.middle, first.reach]), powers, spread @ spread.T
+        smooth[k, :, : len(one.coefficients)] = one.coefficients.T * one.source.u
+    return np.array([*first.middle, first.reach]), powers, smooth
 
 
 def _edges(polygon: Array) -> Array:
@@ -137,13 +130,13 @@ def _quadratic(S, left, right, t, out, n, same):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
 def _locate(  # type: ignore[no-untyped-def]  # numba infers
-    px, u_px, H, lens, placing, edges, S_xx, S_yy, S_xy, frame, powers, C_xx, C_yy, C_xy, xy, cov, inside
+    px, u_px, H, lens, placing, edges, S_xx, S_yy, S_xy, frame, powers, smooth, xy, cov, inside
 ):
     n = px.shape[0]
     terms = powers.shape[0]
     gx, gy = np.empty((13, _BLOCK)), np.empty((13, _BLOCK))
-    basis = np.empty((terms, _BLOCK))
-    t, c_xx, c_yy, c_xy = np.empty(_BLOCK), np.empty(_BLOCK), np.empty(_BLOCK), np.empty(_BLOCK)
+    basis, at = np.empty((terms, _BLOCK)), np.empty((2, _BLOCK))
+    t, s, c_xx, c_yy, c_xy = np.empty(_BLOCK), np.empty(_BLOCK), np.empty(_BLOCK), np.empty(_BLOCK), np.empty(_BLOCK)
     kappa, kappa2, cx, cy, rho, p1, p2, kappa3 = lens
     for start in range(0, n, _BLOCK):
         m = min(_BLOCK, n - start)
@@ -197,21 +190,39 @@ def _locate(  # type: ignore[no-untyped-def]  # numba infers
             c_xx[p] = b00 * b00 * v0 + b01 * b01 * v1
             c_yy[p] = b10 * b10 * v0 + b11 * b11 * v1
             c_xy[p] = b00 * b10 * v0 + b01 * b11 * v1
-            within = not (np.isnan(X) or np.isnan(Y))
-            for e in range(edges.shape[0]):
-                if not edges[e, 0] * x + edges[e, 1] * y + edges[e, 2] >= -1e-6:
-                    within = False
-            inside[start + p] = within
+            at[0, p], at[1, p] = x, y
             _powers(basis, p, (x - frame[0]) / frame[2], (y - frame[1]) / frame[2], powers)
         _quadratic(S_xx, gx, gx, t, c_xx, m, True)
         _quadratic(S_yy, gy, gy, t, c_yy, m, True)
         _quadratic(S_xy, gx, gy, t, c_xy, m, False)
-        _quadratic(C_xx, basis, basis, t, c_xx, m, True)
-        _quadratic(C_yy, basis, basis, t, c_yy, m, True)
-        _quadratic(C_xy, basis, basis, t, c_xy, m, False)
+        for f in range(smooth.shape[0]):
+            _displacement(smooth[f, 0], basis, t, m)
+            _displacement(smooth[f, 1], basis, s, m)
+            for p in range(m):
+                c_xx[p] += t[p] * t[p]
+                c_yy[p] += s[p] * s[p]
+                c_xy[p] += t[p] * s[p]
         for p in range(m):
+            t[p] = np.inf
+        for e in range(edges.shape[0]):
+            a, b, c = edges[e, 0], edges[e, 1], edges[e, 2]
+            for p in range(m):
+                t[p] = min(t[p], a * at[0, p] + b * at[1, p] + c)
+        for p in range(m):
+            inside[start + p] = t[p] >= -1e-6 and not np.isnan(xy[start + p, 0] + xy[start + p, 1])
             cov[start + p, 0, 0], cov[start + p, 1, 1] = c_xx[p], c_yy[p]
             cov[start + p, 0, 1] = cov[start + p, 1, 0] = c_xy[p]
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
+def _displacement(coefficients, basis, out, n):  # type: ignore[no-untyped-def]  # numba infers
+    """Fill out with Σ_k coefficients_k·basis_k, for n points side by side."""
+    for p in range(n):
+        out[p] = 0.0
+    for k in range(coefficients.size):
+        c = coefficients[k]
+        for p in range(n):
+            out[p] += c * basis[k, p]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
