@@ -213,6 +213,18 @@ def test_coverage_band_is_binomial():
     assert math.isclose(sum(math.comb(20, k) * 0.95**k * 0.05 ** (20 - k) for k in range(17)), 0.0159, abs_tol=1e-4)
 
 
+def test_what_was_not_read_is_said_and_covers_nothing():
+    told = story()
+    unread = Check.of("middle, along x", 0.0, 60.0, reading("slot", None, None))
+    assert not unread.covers
+    assert (coverage([unread, *told.lengths]).n, coverage([unread]).unread) == (len(told.lengths), 1)
+    page = summary_html(replace(told, lengths=(unread, *told.lengths)))
+    assert "1 more could not be read, and say why" in page
+    assert "No edge with the asked polarity stands out" in page
+    # The plate that gave no value in the story is counted too, once for each of its quantities.
+    assert "2 more gave no value" in page
+
+
 def test_decided_sentence_says_the_consequence_first():
     told = outcome(story().plates)
     said = decided_sentence(told)

@@ -35,7 +35,8 @@ SECOND_HEIGHT_MM = 12.0
 U_HEIGHT_MM = 0.02
 U_EDGE_MM = 0.002
 U_DISTANCE_MM = 2.0
-BAR_LENGTHS_MM = (40.0, 25.0, 30.0, 35.0, 20.0)
+BAR_LENGTHS_MM = {False: (40.0, 25.0, 30.0, 35.0, 20.0), True: (30.0, 20.0, 25.0, 35.0, 25.0)}
+"""Nominal lengths of the gauge bars, by whether they lie along y."""
 FIELD_MIDDLE_MM, FIELD_MM = (60.0, 45.0), (104.0, 76.0)
 CAMERA_VIEWS = 8
 
@@ -90,7 +91,7 @@ class DemoBench:
         error = self.height_errors_mm[1] if height_mm else 0.0
         seed = self._seed(200 + 2 * round(height_mm) + turned)
         return verification_bars(
-            FIELD_MIDDLE_MM, FIELD_MM, BAR_LENGTHS_MM, seed, turned=turned, height_mm=height_mm + error
+            FIELD_MIDDLE_MM, FIELD_MM, BAR_LENGTHS_MM[turned], seed, turned=turned, height_mm=height_mm + error
         )
 
     def bars_photo(self, bars: Sequence[Bar]) -> Pixels:

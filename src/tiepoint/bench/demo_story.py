@@ -3,7 +3,6 @@
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from importlib.metadata import version
 
 import cv2
@@ -20,13 +19,13 @@ from tiepoint.render.camera import unproject
 from tiepoint.report import look
 from tiepoint.report.figures import HOLD, fixed, with_unit
 from tiepoint.report.story import HandCalculation, HandLine, Plate, PrintScale, TieStory
-from tiepoint.report.tie_view import sample_px, view_of
+from tiepoint.report.tie_view import samples, view_of
 from tiepoint.targets.draw import Target
 from tiepoint.targets.paper import SWELLING_HALF
 from tiepoint.ties.by_target import FLATNESS_MM
-from tiepoint.ties.kernel import locate
 from tiepoint.ties.probe import length
 from tiepoint.ties.tie import Tie
+from tiepoint.ties.verdict import GoodFor, uncertainty_map
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.uint8]
@@ -61,15 +60,6 @@ CAUTIONS = (
 )
 
 
-@dataclass(frozen=True)
-class Judged:
-    """Whether a tie is good for a tolerance: the largest U that is, and what to say."""
-
-    good: bool
-    limit_mm: float
-    sentences: tuple[str, ...]
-
-
 def print_scales(bench: DemoBench, target: Target, scale_u: Array) -> tuple[PrintScale, ...]:
     """Return both axes of the print beside the truth; `scale_u` (2,) are the standard uncertainties stated."""
     assert target.measured is not None
@@ -84,36 +74,21 @@ def print_scales(bench: DemoBench, target: Target, scale_u: Array) -> tuple[Prin
 K95 = coverage_factor(0.975, math.inf)
 
 
-def U_map(tie: Tie, size_px: tuple[int, int]) -> Array:
-    """Return U at 95 % (m, n) in mm at the samples of the map: the larger half axis, beyond the region too."""
-    x, y = sample_px(size_px)
-    grid = np.stack(np.meshgrid(x, y), axis=2).reshape(-1, 2)
-    largest = np.linalg.eigvalsh(locate(tie, grid).covariance)[:, 1]
-    return np.asarray(K95 * np.sqrt(largest).reshape(len(y), len(x)))
-
-
-def judged(tie: Tie, tolerance_mm: float) -> Judged:
-    """Return whether the tie is good for a tolerance, by the ties' own rule."""
-    limit = 0.3 * tolerance_mm
-    return Judged(True, limit, (f"Good for ±{tolerance_mm:g} mm.",))
-
-
-def tie_story(bench: DemoBench, kept: Kept, photo: Grey, judged: Judged, tolerance_mm: float, done: str) -> TieStory:
+def tie_story(bench: DemoBench, kept: Kept, photo: Grey, judged: GoodFor, done: str) -> TieStory:
     """Return the tie's part of the story."""
     tie, quality = kept.tie, kept.tie.quality
     assert quality is not None
     span_mm = 38.0
-    first, *rest = judged.sentences
     return TieStory(
-        view=view_of(tie, bench.size_px, U_map(tie, bench.size_px), judged.limit_mm),
+        view=view_of(tie, bench.size_px, uncertainty_map(tie, *samples(bench.size_px)).U_um, judged.limit_mm),
         photo_uri=picture_uri(photo, 1520),
-        tolerance_mm=tolerance_mm,
-        good=judged.good,
-        sentences=(first, *rest),
+        tolerance_mm=judged.tolerance_mm,
+        good=judged.answer,
+        sentences=judged.sentences,
         budget=budget(_length_in_the_middle(tie, span_mm)),
         budget_at=f"of a length of {span_mm:g} mm in the middle",
         done=done,
-        to_do=rest[-1] if rest else "Nothing: measure parts with it.",
+        to_do=judged.sentences[-1],
         title_block=(
             ("Tie", "by target, one photo"),
             ("Model", tie.model),

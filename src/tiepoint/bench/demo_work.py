@@ -17,12 +17,12 @@ from tiepoint.model.reading import Reading
 from tiepoint.model.shot import Shot
 from tiepoint.recipe.recipe import read_recipe
 from tiepoint.recipe.runner import Job, Seen, run
-from tiepoint.targets.draw import Target, points
+from tiepoint.targets.draw import Target
 from tiepoint.targets.find import find_target
 from tiepoint.targets.paper import print_scale
 from tiepoint.ties.by_target import Setting, tie_by_target
 from tiepoint.ties.document import to_document
-from tiepoint.ties.length import tie_by_length
+from tiepoint.ties.length import Assumed, tie_by_length
 from tiepoint.ties.pairs import tie_by_pairs
 from tiepoint.ties.sensor import Sensor
 from tiepoint.ties.tie import Tie
@@ -31,6 +31,10 @@ Array = NDArray[np.float64]
 
 PAIRS = 12
 """So many points of the target are read off the picture by hand, to a tenth of a pixel."""
+TILT_DEG, LENS_SHARE = 5.0, 0.03
+"""What a person states of a camera set up by eye, and of its lens from the maker's sheet: at most so much."""
+AROUND_MM = (35.0, 25.0)
+"""Half the field, along x and y, round which a person takes them."""
 
 
 @dataclass(frozen=True)
@@ -95,16 +99,22 @@ def tie_from_length(photo: Path, bar: Laid) -> Tie:
         (bx, by),
         measured(bar.certified_mm, source),
         sensor=Sensor(*loaded.size),
+        assumed=Assumed(TILT_DEG, LENS_SHARE),
         photos=(loaded.described().pixels_sha256,),
     )
     return made.tie
 
 
 def pairs_from_target(photo: Path, target: Target) -> Array:
-    """Return pairs (n, 4) as a person would type them: corners to 0.1 px, and their places by the measured print."""
+    """Return pairs (n, 4) as a person would type them: corners to 0.1 px, and their places by the measured print.
+
+    A person takes points round the place where the parts will lie.
+    """
     seen = find_target(load_picture(photo).grey, target)
     scale = print_scale(target).value
-    far = _spread(points(target)[1][seen.ids], PAIRS)
+    middle = np.array(target.size_mm) / 2
+    near = np.flatnonzero((np.abs(seen.plane_mm - middle) <= AROUND_MM).all(axis=1))
+    far = near[_spread(seen.plane_mm[near], min(PAIRS, len(near)))]
     return np.column_stack([np.round(seen.px[far], 1), np.round(seen.plane_mm[far] * scale, 2)])
 
 

@@ -280,7 +280,8 @@ def _readings(run: Trend, panel: _Panel, xs: Sequence[float], step: float) -> It
 
 
 def _errors(run: Trend, panel: _Panel, xs: Sequence[float], per_unit: float) -> Iterator[str]:
-    step = nice_step(panel.high, 1.5)
+    # At most 2.5 steps to the end: steps grow by 2.5 at most, so at least one lies within the panel.
+    step = nice_step(panel.high, 2.5)
     for value in (-step, 0.0, step):
         yield from _ruled(panel.y(value), value, "zero" if value == 0 else "hair")
     for x, value, truth, U in zip(xs, run.values.tolist(), run.truth.tolist(), run.U.tolist(), strict=True):

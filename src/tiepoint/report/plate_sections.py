@@ -19,6 +19,7 @@ def plates_section(story: Story) -> str:
     said = say(
         f"<strong>{covered.covered} of {covered.n} reading intervals cover the truth.</strong> Of {covered.n} honest "
         f"95 % intervals, {covered.low} to {covered.high} do."
+        + (f" {covered.unread} more gave no value, and so no interval." if covered.unread else "")
     )
     top = f'<div class="columns"><div>{said}{_decision_note()}</div><div>{_confusion(found)}</div></div>'
     judged = [run for run in trends(story.plates) if run.limits is not None]
@@ -192,8 +193,8 @@ def reading_section(story: Story) -> str:
     verb = "covers" if check.covers else "misses"
     said = say(
         f"Plate {hand.plate}, {esc(reading.step)}: <strong>{number}{HOLD}{pm}{HOLD}{reading.unit}</strong>. "
-        f"The truth is {truth}{HOLD}{reading.unit}, so the interval {verb} it. By hand the standard uncertainty comes to "
-        f"{_um(hand.u_mm)}; the record says {_um(reading.u)}."
+        f"The truth is {truth}{HOLD}{reading.unit}, so the interval {verb} it. By hand the standard uncertainty comes "
+        f"to {_um(hand.u_mm)}; the record says {_um(reading.u)}."
     )
     return sheet(
         "reading",

@@ -4,6 +4,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Self
 
 from scipy import stats
 
@@ -17,13 +18,30 @@ from tiepoint.targets.draw import Target
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """A value with its ± beside the truth; `place` says where, `height_mm` at which height."""
+    """A value with its ± beside the truth; `place` says where, `height_mm` at which height.
+
+    What was not read has NaN for both, and says why in `reason`: it covers nothing.
+    """
 
     place: str
     height_mm: float
     true: float
     value: float
     U: float
+    reason: str = ""
+
+    @classmethod
+    def of(cls, place: str, height_mm: float, true: float, reading: Reading) -> Self:
+        """Return a reading beside its truth."""
+        if reading.value is None or reading.U95 is None:
+            said = reading.reason.sentence if reading.reason else "There is no interval."
+            return cls(place, height_mm, true, math.nan, math.nan, said)
+        return cls(place, height_mm, true, reading.value, reading.U95)
+
+    @property
+    def is_read(self) -> bool:
+        """Whether there is a value."""
+        return math.isfinite(self.value)
 
     @property
     def error(self) -> float:
@@ -173,12 +191,16 @@ class Story:
 
 @dataclass(frozen=True, slots=True)
 class Coverage:
-    """How many of how many intervals cover the truth, and between which counts 95 in 100 such sets lie."""
+    """How many of how many intervals cover the truth, and between which counts 95 in 100 such sets lie.
+
+    `unread` more gave no value, and so no interval.
+    """
 
     covered: int
     n: int
     low: int
     high: int
+    unread: int = 0
 
     @property
     def as_expected(self) -> bool:
@@ -227,15 +249,15 @@ def outcome(plates: Iterable[Plate]) -> Outcome:
 
 def coverage(checks: Sequence[Check]) -> Coverage:
     """Count the intervals that cover; the band is the central 95 % of a binomial with p = 0.95."""
-    n = len(checks)
+    n = sum(c.is_read for c in checks)
     low, high = (int(stats.binom.ppf(p, n, 0.95)) for p in (0.025, 0.975)) if n else (0, 0)
-    return Coverage(sum(c.covers for c in checks), n, low, high)
+    return Coverage(sum(c.covers for c in checks), n, low, high, len(checks) - n)
 
 
 def reading_checks(story: Story) -> tuple[Check, ...]:
-    """Return every reading that has a value and a known truth, as a check."""
+    """Return every reading that has a known truth, as a check."""
     return tuple(
-        Check(f"plate {plate.number}, {reading.name}", 0.0, plate.truth[reading.id], reading.value, reading.U95)
+        Check.of(f"plate {plate.number}, {reading.name}", 0.0, plate.truth[reading.id], reading)
         for plate, reading in story.readings
-        if reading.value is not None and reading.U95 is not None and reading.id in plate.truth
+        if reading.id in plate.truth
     )

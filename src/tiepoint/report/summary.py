@@ -37,7 +37,7 @@ def stages(story: Story) -> list[Stage]:
     lengths = coverage(story.lengths)
     found = outcome(story.plates)
     return [
-        Stage("Tie", "proved", f"for ±{short(story.tie.tolerance_mm)} mm", "tie"),
+        Stage("Tie", "proved" if story.tie.good else "begun", f"for ±{short(story.tie.tolerance_mm)} mm", "tie"),
         Stage("Recipe", "proved", f"{counted(found.n, 'plate')} judged", "plates"),
         Stage("Prove", "begun", f"{lengths.covered} of {lengths.n} lengths hold", "prove"),
         Stage("Evidence", "begun", f"{counted(len(story.files), 'file')} with hashes", "files"),
@@ -69,7 +69,7 @@ def _what_limits(story: Story) -> str:
     first = story.hand.budget[0]
     return note(
         f"What limits it is <b>{esc(first.label[:1].lower() + first.label[1:])}</b>: {fixed(100 * first.share, 0)} % "
-        f"of the variance of a typical distance. {esc(story.tie.to_do)}"
+        "of the variance of a typical distance."
     )
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from tiepoint.report import charts, look, tables, tie_sheet
-from tiepoint.report.figures import MOST_DECIMALS, counted, decimals_of, fixed, per_cent, value_and_pm
+from tiepoint.report.figures import MOST_DECIMALS, decimals_of, fixed, per_cent, short, value_and_pm
 from tiepoint.report.page_parts import block, esc, heading, micro, note, say, sheet, title_block
 from tiepoint.report.story import Check, Coverage, Story, TieStory, coverage
 from tiepoint.report.tie_picture import map_svg
@@ -57,7 +57,7 @@ def _print_table(story: Story) -> str:
 def tie_section(story: Story) -> str:
     """The tie's map with its margin, and the numbers beside it."""
     tie = story.tie
-    good_for = f"±{fixed(tie.tolerance_mm, _decimals(tie.tolerance_mm))} mm"
+    good_for = f"±{short(tie.tolerance_mm)} mm"
     drawing = map_svg(tie.view, tie.photo_uri, "The tie over its photo: residuals and uncertainty", "tie")
     margin = (
         f'<div class="margin">{tie_sheet.key_html(tie.view, good_for)}'
@@ -70,7 +70,8 @@ def tie_section(story: Story) -> str:
 
 
 def _verdict(tie: TieStory, good_for: str) -> str:
-    first, *rest = tie.sentences or ("Nothing was asked of this tie.",)
+    # The last sentence, which helps, stands beside the map as what is to be done.
+    first, *rest = tie.sentences[:-1] or tie.sentences
     return block(
         heading(f"Good enough for {good_for}"), say(esc(first)), "".join(note(esc(sentence)) for sentence in rest)
     )
@@ -112,7 +113,7 @@ def _plain(value: float, unit: str) -> tuple[tables.Cell, tables.Cell, tables.Ce
 def others_section(story: Story) -> str:
     """The other ways of tying the same camera, each asked for one length whose truth is known."""
     checks = [o.check for o in story.others]
-    reach = max((abs(c.error) + c.U for c in checks), default=1.0)
+    reach = _reach(checks)
     rows: list[Sequence[tables.Cell]] = []
     for other in story.others:
         rows.append((tables.Cell(f"<b>{esc(other.how)}</b>", "has", head=True), *_check_cells(other.check, reach)))
@@ -132,10 +133,11 @@ def others_section(story: Story) -> str:
 def lengths_section(story: Story) -> str:
     """Known lengths that no fit has seen, at the plane and at a second height."""
     counted_all = coverage(story.lengths)
-    largest = max(story.lengths, key=lambda c: abs(c.error))
+    largest = max((c for c in story.lengths if c.is_read), key=lambda c: abs(c.error))
     said = say(
         f"<strong>{counted_all.covered} of {counted_all.n} intervals cover the truth.</strong> The largest error is "
         f"{micro(abs(largest.error))}, stated there as ±{micro(largest.U)}. {_expected(counted_all)}"
+        f"{_unread(counted_all)}"
     )
     groups = "".join(_length_table(story, height) for height in sorted({c.height_mm for c in story.lengths}))
     method = note(
@@ -149,12 +151,17 @@ def lengths_section(story: Story) -> str:
 
 def _length_table(story: Story, height: float) -> str:
     checks = [c for c in story.lengths if c.height_mm == height]
-    reach = max(abs(c.error) + c.U for c in story.lengths)
+    reach = _reach(story.lengths)
     rows = [(tables.name(c.place), *_check_cells(c, reach)) for c in checks]
     found = coverage(checks)
     where = "In the tie's own plane" if height == 0 else f"{fixed(height, 2)} mm higher, by moving the tie"
     table = tables.table(_check_head(reach, "Place"), rows)
     return f"<div>{heading(where, f'{found.covered} of {found.n} cover')}{table}</div>"
+
+
+def _reach(checks: Sequence[Check]) -> float:
+    """Return where the axis of the drawn intervals ends."""
+    return max((abs(c.error) + c.U for c in checks if c.is_read), default=1.0)
 
 
 def _check_head(reach: float, first: str) -> tuple[tuple[str, str], ...]:
@@ -167,6 +174,9 @@ def _check_head(reach: float, first: str) -> tuple[tuple[str, str], ...]:
 
 def _check_cells(check: Check, reach: float) -> tuple[tables.Cell, ...]:
     """Return truth, reading, ±, error, and the error's interval drawn on an axis to ±`reach`."""
+    if not check.is_read:
+        truth = tables.Cell(fixed(check.true, 3), "n narrow-hide")
+        return truth, *tables.nothing()[:2], tables.Cell("", "n"), tables.words(check.reason, "axis")
     decimals = min(MOST_DECIMALS, decimals_of(check.U))
     missed = "" if check.covers else '<span class="unseen-words">misses the truth</span>'
     return (
@@ -184,9 +194,9 @@ def _expected(found: Coverage) -> str:
     )
 
 
+def _unread(found: Coverage) -> str:
+    return f" {found.unread} more could not be read, and say why." if found.unread else ""
+
+
 def _covered_words(found: Coverage) -> str:
-    return f"{counted(found.covered, 'interval')} of {found.n} cover its true length."
-
-
-def _decimals(value: float) -> int:
-    return max(2, len(f"{value:g}".partition(".")[2]))
+    return f"{found.covered} of {found.n} intervals cover its true length.{_unread(found)}"

@@ -12,31 +12,31 @@ ACROSS = 97
 """Samples over the picture's width: contours are smooth at any size that a page shows."""
 
 
-def sample_px(size_px: tuple[int, int], across: int = ACROSS) -> tuple[Array, Array]:
-    """Return columns (n,) and rows (m,) of samples, the first and last on the picture's border."""
+def samples(size_px: tuple[int, int], across: int = ACROSS) -> tuple[int, int]:
+    """Return how many columns and rows of samples a map takes, the first and last on the picture's border."""
     width, height = size_px
-    down = max(3, round(across * height / width))
-    return np.linspace(-0.5, width - 0.5, across), np.linspace(-0.5, height - 0.5, down)
+    return across, max(3, round(across * height / width))
 
 
-def view_of(tie: Tie, size_px: tuple[int, int], U_mm: Array, limit_mm: float | None) -> TieView:
+def view_of(tie: Tie, size_px: tuple[int, int], U_um: Array, limit_mm: float | None) -> TieView:
     """Return what the map draws of a tie over a photo of `size_px` (width, height).
 
-    `U_mm` (m, n): U at 95 % at the samples of `sample_px`, also beyond the tie's region; `limit_mm`: up to which
-    it is good enough. Arrows are the errors of points that the fit did without, where the tie has them.
+    `U_um` (m, n): U at 95 % in µm at evenly spread samples from border to border, beyond the tie's region too;
+    `limit_mm`: up to which it is good enough. Arrows are the errors of points that the fit did without, where the
+    tie has them.
     """
-    x_px, y_px = sample_px(size_px)
+    rows, columns = U_um.shape
+    x_px, y_px = (np.linspace(-0.5, n - 0.5, k) for n, k in zip(size_px, (columns, rows), strict=True))
     grid = np.stack(np.meshgrid(x_px, y_px), axis=2).reshape(-1, 2)
-    shape = (len(y_px), len(x_px))
     plane = tie.map(grid).xy_mm
     points, residual_px, residual_um = _residuals(tie)
     return TieView(
         size_px=size_px,
         x_px=x_px,
         y_px=y_px,
-        x_mm=plane[:, 0].reshape(shape),
-        y_mm=plane[:, 1].reshape(shape),
-        U_um=1000 * np.asarray(U_mm, float).reshape(shape),
+        x_mm=plane[:, 0].reshape(rows, columns),
+        y_mm=plane[:, 1].reshape(rows, columns),
+        U_um=np.asarray(U_um, float),
         points_px=points,
         residual_px=residual_px,
         residual_um=residual_um,
