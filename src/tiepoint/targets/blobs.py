@@ -55,9 +55,21 @@ def _dark(grey: Grey) -> NDArray[np.uint8]:
     side = max(31, min(grey.shape) // 5 | 1)
     mean = cv2.boxFilter(grey, -1, (side, side), borderType=cv2.BORDER_REFLECT)
     square = cv2.sqrBoxFilter(grey, -1, (side, side), borderType=cv2.BORDER_REFLECT)
-    spread = np.sqrt(np.maximum(square - mean * mean, 0))
-    least = 0.03 * float(np.ptp(np.percentile(grey[::4, ::4], (1, 99))))
-    return (grey < mean - np.maximum(0.8 * spread, least)).astype(np.uint8)
+    least = 0.03 * float(np.ptp(np.percentile(grey[::8, ::8], (1, 99))))
+    return np.asarray(_below(grey, np.asarray(mean, np.float32), np.asarray(square, np.float32), least))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _below(grey: Grey, mean: Grey, square: Grey, least: float) -> NDArray[np.uint8]:
+    """Return 1 where grey < mean − max(0.8·spread, least)."""
+    height, width = grey.shape
+    out = np.empty((height, width), np.uint8)
+    for y in range(height):
+        for x in range(width):
+            gap = mean[y, x] - grey[y, x]
+            variance = max(square[y, x] - mean[y, x] * mean[y, x], np.float32(0.0))
+            out[y, x] = gap > least and gap * gap > np.float32(0.64) * variance
+    return out
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -248,9 +248,9 @@ def full_dots(picture: Picture, rims: Rims, ids: Ints, blur_px: float) -> Points
 
 
 def _dots(picture: Picture, rims: Rims, blur: float, every: int) -> DotFits:
-    first = fit_dots(picture, rims, blur, rounds=2, every=max(every, 5))
+    first = fit_dots(picture, rims, blur, every=max(every, 5))
     slopes = step_slopes(rims.xy_px, first.level, first.swing, brightest(picture))
-    return fit_dots(picture, replace(rims, slopes=slopes), blur, every=every)
+    return fit_dots(picture, replace(rims, slopes=slopes), blur, every=every, begin=first)
 
 
 def rim_band(blur: float, size: Array, spacing: Array) -> Array:

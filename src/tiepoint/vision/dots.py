@@ -112,13 +112,28 @@ def rim_shift_px(jacobian: Array, second: Array, radius: Array) -> Array:
     return np.asarray(-np.linalg.solve(transposed @ design, transposed @ right)[:, :2, 0])
 
 
-def fit_dots(picture: Picture, start: Rims, blur_px: float, *, rounds: int = 8, every: int = 1) -> DotFits:
+def fit_dots(
+    picture: Picture,
+    start: Rims,
+    blur_px: float,
+    *,
+    rounds: int = 8,
+    every: int = 1,
+    begin: DotFits | None = None,
+) -> DotFits:
     """Fit the rim of every dot of `start` in `picture` (h, w; u8, u16 or f32).
 
     `blur_px` is a first guess of the edge blur with the pixel's own width in it; `every` n-th pixel is used
-    (a first pass over large dots needs no more). Nothing is raised: `status` says what became of a dot.
+    (a first pass over large dots needs no more); `begin`: an earlier fit of the same rims, to begin at. Nothing is
+    raised: `status` says what became of a dot.
     """
     out = np.zeros((len(start.xy_px), _COLUMNS))
+    first = np.full((len(out), 8), np.nan)
+    if begin is not None:
+        good = begin.status == FITTED
+        moved = (begin.xy_px - start.xy_px)[good]
+        levels = [begin.level[good], begin.swing[good], begin.blur_px[good]]
+        first[good] = np.column_stack([moved, begin.growth_px[good], *levels])
     _fit_all(
         picture,
         np.ascontiguousarray(start.xy_px, np.float64),
@@ -129,6 +144,7 @@ def fit_dots(picture: Picture, start: Rims, blur_px: float, *, rounds: int = 8, 
         float(blur_px),
         rounds,
         every,
+        first,
         out,
     )
     cov = np.stack([out[:, [2, 3]], out[:, [3, 4]]], axis=1)
@@ -153,6 +169,7 @@ def _fit_all(
     blur: float,
     rounds: int,
     every: int,
+    first: Array,
     out: Array,
 ) -> None:
     most = 0.0
@@ -165,7 +182,8 @@ def _fit_all(
         used = _collect(
             picture, xy[k, 0], xy[k, 1], size[k], template[k], band[k], inner - band[k], outer + band[k], every, pixels
         )
-        _fit_one(pixels, used, slopes[k], blur, rounds, rows, out[k])
+        _measure(template[k], size[k], used, pixels)
+        _fit_one(pixels, used, slopes[k], blur, rounds, first[k], rows, out[k])
         out[k, 0] += xy[k, 0]
         out[k, 1] += xy[k, 1]
 
@@ -179,29 +197,27 @@ def _radii(template: Array, size: float) -> tuple[float, float]:
     return 0.9 * size / math.sqrt(half + rest), 1.1 * size / math.sqrt(max(half - rest, 1e-6))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _distance(template: Array, u: float, v: float, size: float) -> tuple[float, float, float]:
-    """Return the signed distance to the rim in px (positive outside) and the normal, to first order."""
-    x, xu, xv = _polynomial(template[0], u, v)
-    y, yu, yv = _polynomial(template[1], u, v)
-    rho = math.sqrt(x * x + y * y)
-    if rho < 0.2:  # the middle of a small dot: no direction, and far from the rim
-        return -1e9, 1.0, 0.0
-    gu, gv = (x * xu + y * yu) / rho, (x * xv + y * yv) / rho
-    steep = math.sqrt(gu * gu + gv * gv)
-    return (rho - 1.0) / steep * size, gu / steep, gv / steep
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _polynomial(c: Array, u: float, v: float) -> tuple[float, float, float]:
-    value = (
-        c[0]
-        + u * (c[1] + u * (c[3] + u * c[6]) + v * (c[4] + u * c[7]))
-        + v * (c[2] + v * (c[5] + u * c[8] + v * c[9]))
-    )
-    along_u = c[1] + u * (2 * c[3] + 3 * u * c[6]) + v * (c[4] + 2 * u * c[7] + v * c[8])
-    along_v = c[2] + u * (c[4] + u * c[7]) + v * (2 * c[5] + 2 * u * c[8] + 3 * v * c[9])
-    return value, along_u, along_v
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS)
+def _measure(template: Array, size: float, used: int, pixels: Array) -> None:
+    """Fill each pixel's signed distance to the rim (px, positive outside) and the rim's normal, to first order."""
+    ax, ay = template[0], template[1]
+    x0, xu, xv, xuu, xuv, xvv = ax[0], ax[1], ax[2], ax[3], ax[4], ax[5]
+    y0, yu, yv, yuu, yuv, yvv = ay[0], ay[1], ay[2], ay[3], ay[4], ay[5]
+    xuuu, xuuv, xuvv, xvvv = ax[6], ax[7], ax[8], ax[9]
+    yuuu, yuuv, yuvv, yvvv = ay[6], ay[7], ay[8], ay[9]
+    for i in range(used):
+        u, v = pixels[0, i] / size, pixels[1, i] / size
+        x = x0 + u * (xu + u * (xuu + u * xuuu) + v * (xuv + u * xuuv)) + v * (xv + v * (xvv + u * xuvv + v * xvvv))
+        y = y0 + u * (yu + u * (yuu + u * yuuu) + v * (yuv + u * yuuv)) + v * (yv + v * (yvv + u * yuvv + v * yvvv))
+        x_u = xu + u * (2 * xuu + 3 * u * xuuu) + v * (xuv + 2 * u * xuuv + v * xuvv)
+        x_v = xv + u * (xuv + u * xuuv) + v * (2 * xvv + 2 * u * xuvv + 3 * v * xvvv)
+        y_u = yu + u * (2 * yuu + 3 * u * yuuu) + v * (yuv + 2 * u * yuuv + v * yuvv)
+        y_v = yv + u * (yuv + u * yuuv) + v * (2 * yvv + 2 * u * yuvv + 3 * v * yvvv)
+        rho = math.sqrt(x * x + y * y)
+        gu, gv = x * x_u + y * y_u, x * x_v + y * y_v
+        steep = math.sqrt(gu * gu + gv * gv)
+        pixels[3, i] = (rho - 1.0) * rho / steep * size
+        pixels[4, i], pixels[5, i] = gu / steep, gv / steep
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -217,7 +233,14 @@ def _collect(
     every: int,
     pixels: Array,
 ) -> int:
-    """Gather the pixels near the rim: x, y (from the centre), grey, distance, normal x and y."""
+    """Gather the pixels near the rim: x, y (from the centre) and grey.
+
+    Near by the template's affine part and Sampson's distance |ρ² − 1|/|∇ρ²|: no root and no division, and
+    which pixels are read may be decided roughly. The middle of a small dot, which has no direction, is left out.
+    """
+    a, b, c, d = template[0, 1] / size, template[0, 2] / size, template[1, 1] / size, template[1, 2] / size
+    # |∇ρ²| = 2·|AᵀA·(u, v)|
+    uu, uv, vv = a * a + c * c, a * b + c * d, b * b + d * d
     count = 0
     height, width = picture.shape
     for y in range(max(math.ceil(cy - outer), 0), min(math.floor(cy + outer), height - 1) + 1):
@@ -233,10 +256,10 @@ def _collect(
                 skipped = max(math.ceil(cx + hole) - x, 1)
                 x += (skipped + every - 1) // every * every
                 continue
-            d, nx, ny = _distance(template, u / size, v / size, size)
-            if abs(d) <= band:
+            gu, gv = uu * u + uv * v, uv * u + vv * v
+            square = u * gu + v * gv
+            if (square - 1.0) ** 2 <= 4.0 * band * band * (gu * gu + gv * gv) and square > 0.04:
                 pixels[0, count], pixels[1, count], pixels[2, count] = u, v, float(picture[y, x])
-                pixels[3, count], pixels[4, count], pixels[5, count] = d, nx, ny
                 count += 1
             x += every
     return count
@@ -264,18 +287,29 @@ def _jacobian(pixels: Array, used: int, p: Array, slopes: Array, rows: Array) ->
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _fit_one(pixels: Array, used: int, slopes: Array, blur: float, rounds: int, rows: Array, out: Array) -> None:
-    p, step, normal = np.zeros(8), np.zeros(8), np.zeros((9, 9))
-    p[7] = blur
-    out[12], out[13] = used, TOO_FEW_PIXELS
-    if used < FEWEST_PIXELS:
-        return
+def _levels(pixels: Array, used: int, p: Array, slopes: Array, rows: Array, normal: Array) -> None:
+    """Solve middle level and half step alone, linearly: the start of a fit that has none."""
     _jacobian(pixels, used, p, slopes, rows)
     gram(rows, used, normal)
     det = normal[5, 5] * normal[6, 6] - normal[6, 5] ** 2
     if det > 1e-9 * normal[5, 5] ** 2:
         p[5] = (normal[6, 6] * normal[8, 5] - normal[6, 5] * normal[8, 6]) / det
         p[6] = (normal[5, 5] * normal[8, 6] - normal[6, 5] * normal[8, 5]) / det
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _fit_one(
+    pixels: Array, used: int, slopes: Array, blur: float, rounds: int, first: Array, rows: Array, out: Array
+) -> None:
+    p, step, normal = np.zeros(8), np.zeros(8), np.zeros((9, 9))
+    p[7] = blur
+    out[12], out[13] = used, TOO_FEW_PIXELS
+    if used < FEWEST_PIXELS:
+        return
+    if first[0] == first[0]:
+        p[:] = first
+    else:
+        _levels(pixels, used, p, slopes, rows, normal)
     out[13] = NOT_CONVERGED
     total = 0.0
     for _ in range(rounds):
