@@ -22,7 +22,7 @@ from tiepoint.foundation.sources import Source, Value, constant, half_width, mea
 from tiepoint.ties import unmodelled
 from tiepoint.ties.camera import CameraModel
 from tiepoint.ties.lens import Lens, ideal_from_picture
-from tiepoint.ties.region import area, grown, within_picture
+from tiepoint.ties.region import area, hull, within_picture
 from tiepoint.ties.snap import RADIUS_PX, Snapped, placed_by_hand, snap
 from tiepoint.ties.standing import with_height
 from tiepoint.ties.tie import PARAMETERS, Diagnostics, Sensor, Tie, merge_columns
@@ -393,7 +393,7 @@ def _identity(ends: tuple[Snapped, Snapped], length: Value, size: tuple[int, int
 
 
 def _region(ends: tuple[Snapped, Snapped], d_px: float, size: tuple[int, int]) -> Array:
-    return within_picture(grown(np.stack([end.xy_px for end in ends]), _REACH * d_px), size)
+    return within_picture(hull(np.stack([end.xy_px for end in ends]), _REACH * d_px), size)
 
 
 # --- what is said about it -----------------------------------------------------------------------------------------

@@ -19,7 +19,7 @@ from tiepoint.ties.diagnose import Diagnosis, Finding, diagnose
 from tiepoint.ties.evidence import Shape
 from tiepoint.ties.pair_choice import Choice, choose
 from tiepoint.ties.pair_fit import FEWEST, UNKNOWNS, Noise, PairFit, PairModel, thinness, unseen_errors
-from tiepoint.ties.region import area, convex_hull, grown, within_picture
+from tiepoint.ties.region import area, hull, within_picture
 from tiepoint.ties.standing import with_height
 from tiepoint.ties.tie import PARAMETERS, Diagnostics, Lens, Quality, Residuals, Sensor, Tie
 
@@ -373,9 +373,8 @@ def _shared(matrix: Array, prefix: str, u_mm: float) -> tuple[tuple[Source, ...]
 
 
 def _region(pairs: _Pairs) -> Array:
-    hull = convex_hull(pairs.raw)
     radius = float(np.sqrt(np.mean(np.sum((pairs.raw - pairs.raw.mean(axis=0)) ** 2, axis=1))))
-    region = grown(hull, _MARGIN * radius)
+    region = hull(pairs.raw, _MARGIN * radius)
     return region if pairs.sensor is None else within_picture(region, pairs.sensor.size_px)
 
 
