@@ -16,7 +16,7 @@ from tiepoint.foundation.errors import PoorGeometry
 from tiepoint.ties.evidence import Shape
 from tiepoint.ties.pair_fit import PairFit, apply, fit_pairs
 from tiepoint.ties.slips import WORDS, slips
-from tiepoint.ties.suspects import ALARM, COLUMNS, UNIT_FACTORS, Change, Column, Explanation, Search
+from tiepoint.ties.suspects import COLUMNS, UNIT_FACTORS, Change, Column, Explanation, Search
 
 Array = NDArray[np.float64]
 Code = Literal[
@@ -109,10 +109,8 @@ def diagnose(
         return Diagnosis((), math.nan, math.nan)
     teller = _Teller(search, clean, from_image, unit)
     best = found[0]
-    alarmed = not best.is_clean and (clean is None or best.score - clean.score > ALARM)
-    if not alarmed:
-        findings = teller.hints() if clean is not None else []
-        best = clean or best
+    if best.is_clean:
+        findings = teller.hints()
     else:
         findings = teller.findings(best, found)
     findings += teller.scale(best, 1.0 if same_unit else expected_scale, u_from, u_to)
@@ -353,7 +351,7 @@ def _as_likely(best: Explanation, found: list[Explanation]) -> list[Explanation]
     blamed = {_blame(best)}
     out = []
     for other in found:
-        if other.score < best.score - _AS_LIKELY:
+        if other.worth < best.worth - _AS_LIKELY:
             break
         if len(other.state.changes) <= len(best.state.changes) and _blame(other) not in blamed:
             blamed.add(_blame(other))

@@ -108,9 +108,19 @@ class Explanation:
     score: float
 
     @property
+    def errors(self) -> int:
+        """How many typing errors it supposes."""
+        return len(self.state.changes) + (self.state.whole != "none")
+
+    @property
     def is_clean(self) -> bool:
         """Whether this is the set as typed."""
-        return self.state.whole == "none" and not self.state.changes
+        return self.errors == 0
+
+    @property
+    def worth(self) -> float:
+        """The score by which explanations compete: every error that one supposes must win by `ALARM` on its own."""
+        return self.score - ALARM * self.errors
 
 
 class Search:
@@ -181,13 +191,13 @@ class Search:
     # --- the search ------------------------------------------------------------------------------------------
 
     def run(self) -> tuple[Explanation | None, list[Explanation]]:
-        """Return the best explanation of the set as typed, and all explanations, best first."""
+        """Return the best explanation of the set as typed, and all explanations, the worthiest first."""
         roots = [e for shape, state in self._roots() if (e := self.evaluate(state, shape))]
         clean = max((e for e in roots if e.is_clean), key=lambda e: e.score, default=None)
         found = list(roots)
         for root in self._worth_a_search(roots, clean):
             found += self._beam(root, max(found, key=lambda e: e.score), clean)
-        return clean, sorted(found, key=lambda e: -e.score)
+        return clean, sorted(found, key=lambda e: -e.worth)
 
     def _roots(self) -> Iterator[tuple[Shape, State]]:
         """Return the set as typed and mirrored, by every model; what else may be wrong with all of it, by the first."""
