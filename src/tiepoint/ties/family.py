@@ -141,7 +141,7 @@ class Fit:
     def seen_share(self, parameter: int) -> float:
         """Return how much of what was not known of a lens parameter (index in θ) the corners took away, 0 to 1."""
         column = self.free.index(parameter)
-        return 1.0 - float(self.covariance[column, column]) * _prior_weight(parameter, self.frame.rho_px)
+        return 1.0 - float(self.covariance[column, column]) * prior_weight(parameter, self.frame.rho_px)
 
     @property
     def chi2_per_dof(self) -> float:
@@ -227,6 +227,36 @@ class Fit:
         return Member(self.model, self.k, self.chi2, self.dof, self.bic, aicc, unseen, chosen)
 
 
+@dataclass(frozen=True)
+class Prepared:
+    """Corners in normalised coordinates: `page`, `seen` (n, 2), and `white` (n, 2, 2) that whitens a difference."""
+
+    frame: Frame
+    page: Array
+    seen: Array
+    white: Array
+
+    @classmethod
+    def of(cls, corners: Corners, frame: Frame) -> "Prepared":
+        """Return corners in the normalised coordinates of a frame."""
+        page = (corners.plane_mm - frame.origin_mm) / frame.extent_mm
+        seen = (corners.px - frame.middle_px) / frame.rho_px
+        return cls(frame, page, seen, _whitening(corners.covariance) * frame.rho_px)
+
+    def in_px(self, r: Array) -> Array:
+        """Return whitened residuals (n, 2) in px."""
+        x = r[:, 0] / self.white[:, 0, 0]
+        y = (r[:, 1] - self.white[:, 1, 0] * x) / self.white[:, 1, 1]
+        return np.asarray(np.stack([x, y], axis=1) * self.frame.rho_px)
+
+
+def linearised(view: Prepared, theta: Array, free: tuple[int, ...]) -> tuple[Array, Array]:
+    """Return whitened rows (n, 2, k) = W·∂x/∂θ_free and residuals (n, 2) = W·(seen − x) of one view at θ (15,)."""
+    rows, r = np.empty((len(view.page), 2, len(free))), np.empty((len(view.page), 2))
+    _linearise(view.page, view.seen, view.white, theta, np.array(free), rows, r)
+    return rows, r
+
+
 def page_matrix(theta: Array) -> Array:
     """Return G (3, 3): normalised page → normalised ideal picture."""
     return np.append(theta[:8], 1.0).reshape(3, 3)
@@ -287,10 +317,9 @@ def fit_member(
     theta = theta.copy()
     if not fixed_lens:
         theta[[k for k in range(8, 15) if k not in free]] = 0.0
-    white = _whitening(corners.covariance) * frame.rho_px
-    page = (corners.plane_mm - frame.origin_mm) / frame.extent_mm
-    seen = (corners.px - frame.middle_px) / frame.rho_px
-    prior = np.array([_prior_weight(f, frame.rho_px) for f in free])
+    view = Prepared.of(corners, frame)
+    page, seen, white = view.page, view.seen, view.white
+    prior = np.array([prior_weight(f, frame.rho_px) for f in free])
     rows, r = np.empty((len(page), 2, len(free))), np.empty((len(page), 2))
     normal = _levenberg(page, seen, white, theta, np.array(free), prior, rows, r)
     cov = _inverse(normal)
@@ -313,7 +342,7 @@ def fit_member(
     )
 
 
-def _prior_weight(f: int, rho_px: float) -> float:
+def prior_weight(f: int, rho_px: float) -> float:
     """Return the inverse variance of a parameter of θ before any corner is seen."""
     if f in (10, 11):
         return (rho_px / CENTRE_PRIOR_PX) ** 2

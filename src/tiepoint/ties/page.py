@@ -76,7 +76,7 @@ def standpoints(
     if focal_px is not None:
         seen = pose(forward, focal_px)
         return (Standpoint(seen.distance_mm, seen.foot_mm, "the camera document"),)
-    focal_px = _focal(forward)
+    focal_px = focal_seen(forward)
     if distance_mm is not None:
         foot = pose(forward, focal_px or _focal_at(forward, distance_mm)).foot_mm
         return (Standpoint(distance_mm, foot, "what was stated"),)
@@ -210,7 +210,7 @@ def displaced(fit: Fit, stand: Standpoint) -> Array:
     return np.asarray(np.einsum("nij,nj->ni", px_per_mm, aside)[:, :, None] * height[:, None, :])
 
 
-def _focal(forward: Array) -> float | None:
+def focal_seen(forward: Array) -> float | None:
     """Return the focal length in px that makes the page's axes orthogonal and alike; None where it does not show."""
     a, b = forward[:, 0], forward[:, 1]
     c = np.array([a[:2] @ b[:2], (a[:2] @ a[:2] - b[:2] @ b[:2]) / 2])

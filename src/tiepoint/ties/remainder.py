@@ -39,23 +39,21 @@ class Structure:
     share: float
 
 
-def extra_variance(fit: Fit, dof: float) -> float:
-    """Return the variance τ² in px², per coordinate, that the corners scatter beyond their own covariances.
+def extra_variance(residual_px: Array, covariance: Array, dof: float) -> float:
+    """Return the variance τ² in px², per coordinate, that corners scatter beyond their own covariances (n, 2, 2).
 
-    Solves Σ r²/(σ² + τ²) = ν on the residuals as they are (Mandel & Paule, Analytical Chemistry 42, 1970):
+    Solves Σ r²/(σ² + τ²) = ν on the residuals (n, 2) as they are (Mandel & Paule, Analytical Chemistry 42, 1970):
     ink, paper and pixels that no corner's own covariance knows of. Zero where χ² does not exceed ν.
     """
-    if fit.chi2 <= dof:
-        return 0.0
 
     def excess(tau2: float) -> float:
-        total = fit.corners.covariance + tau2 * np.eye(2)
-        solved = np.linalg.solve(total, fit.residual_px[:, :, None])[:, :, 0]
-        return float(np.sum(fit.residual_px * solved)) - dof
+        solved = np.linalg.solve(covariance + tau2 * np.eye(2), residual_px[:, :, None])[:, :, 0]
+        return float(np.sum(residual_px * solved)) - dof
 
-    high = float(np.mean(fit.residual_px**2)) * 4.0
-    low = 0.0
-    for _ in range(60):
+    if dof <= 0 or excess(0.0) <= 0:
+        return 0.0
+    low, high = 0.0, float(np.sum(residual_px**2)) / dof
+    for _ in range(50):
         middle = (low + high) / 2
         low, high = (middle, high) if excess(middle) > 0 else (low, middle)
     return (low + high) / 2

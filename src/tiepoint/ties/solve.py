@@ -189,7 +189,7 @@ def _unstated_noise(full: Fit, asked: Asked) -> float:
     if page is not None and page.bow.chi2_drop > page.bow.k_used * math.log(full.n):
         full = page.flat
     dof = full.dof - (page.bow.k_used if page else 0.0)
-    return extra_variance(full, dof) if _too_much_left(full, dof) else 0.0
+    return extra_variance(full.residual_px, full.corners.covariance, dof) if _too_much_left(full, dof) else 0.0
 
 
 def _too_much_left(fit: Fit, dof: float) -> bool:
