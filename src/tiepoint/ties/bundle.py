@@ -8,7 +8,7 @@ the whole set; the weak priors on the lens are those of a single view.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -47,6 +47,15 @@ class Views:
     def only(self, keep: Sequence[int]) -> "Views":
         """Return the views of these numbers."""
         return Views(tuple(self.prepared[k] for k in keep))
+
+    def stretched(self, factors: Array) -> "Views":
+        """Return the views of a page whose x and y are longer by `factors` (2,)."""
+        pages = []
+        for p in self.prepared:
+            # In normalised page coordinates the origin moves as well: (P·f − o)/e.
+            place = p.page * p.frame.extent_mm + p.frame.origin_mm
+            pages.append(replace(p, page=(place * factors - p.frame.origin_mm) / p.frame.extent_mm))
+        return Views(tuple(pages))
 
     @property
     def n(self) -> int:

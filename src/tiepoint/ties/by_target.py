@@ -189,7 +189,7 @@ def _with_camera(tie: Tie, fit: Fit, camera: CameraModel) -> Tie:
     # How corners would move in the picture, were the lens another: (n, 2, m) per source of the camera.
     moved = -np.linalg.solve(straight.d_px, straight.d_lens) @ camera.factor[1:]
     columns = np.stack([-fit.parameter_factor() @ fit.response(moved[:, :, k]) for k in range(moved.shape[2])], axis=1)
-    columns[9:] += camera.factor[1:]
+    columns[9:] += camera.lens.unit_change(fit.frame.rho_px)[:, None] * camera.factor[1:]
     sources, factor = merge_columns((*tie.sources, *camera.sources), np.hstack([tie.factor, columns]))
     return replace(tie, sources=sources, factor=factor)
 

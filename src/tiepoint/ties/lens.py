@@ -50,6 +50,16 @@ class Lens:
         """The parameters (7,) in the order of `LENS_NAMES`."""
         return np.array([self.kappa, self.kappa2, self.cx, self.cy, self.p1, self.p2, self.kappa3])
 
+    def unit_change(self, rho_px: float) -> Array:
+        """Return by what the parameters (7,) are multiplied where the unit of radius becomes `rho_px`."""
+        s = rho_px / self.rho_px
+        return np.array([s**2, s**4, 1.0, 1.0, s, s, s**6])
+
+    def in_unit(self, rho_px: float) -> "Lens":
+        """Return the same lens with another unit of radius."""
+        kappa, kappa2, cx, cy, p1, p2, kappa3 = (float(v) for v in self.vector * self.unit_change(rho_px))
+        return Lens(kappa, kappa2, cx, cy, rho_px, p1, p2, kappa3)
+
     def with_vector(self, vector: ArrayLike) -> "Lens":
         """Return a lens of the same ρ with the parameters (7,) in the order of `LENS_NAMES`."""
         kappa, kappa2, cx, cy, p1, p2, kappa3 = (float(v) for v in np.asarray(vector, float))

@@ -102,6 +102,8 @@ def _flags(solved: Solved, pooled: Pooled, flatness_mm: float) -> list[str]:
         flags.append(flag("outliers"))
     if len(solved.fit.corners) < _FEW_CORNERS:
         flags.append(flag("few_corners"))
+    if solved.lens_differs:
+        flags.append(flag("camera_differs"))
     if _repeats_badly(pooled.repeatability):
         flags.append(flag("photos_disagree"))
     return flags

@@ -17,6 +17,7 @@ Array = NDArray[np.float64]
 _MOST_LEFT_OUT = 0.2
 _FEWEST_TO_JUDGE = 8
 _FLATTENINGS = 2
+_DIFFERS = 2.0
 _SHOWN = 0.99
 _OUTLIER_CHANCE = 1e-3
 """Chance that any good corner at all is left out, were the noise normal."""
@@ -71,6 +72,7 @@ class Solved:
     stand: Standpoint | None
     flattened: bool
     structure: Structure | None
+    lens_differs: bool = False
 
 
 def solve(corners: Corners, asked: Asked) -> Solved:
@@ -89,8 +91,9 @@ def solve(corners: Corners, asked: Asked) -> Solved:
     # Within a standard deviation of what noise leaves there is no room for structure.
     smooth = structure(fit) if extra > 0 or fit.chi2_per_dof > 1 + math.sqrt(2 / max(fit.dof, 1.0)) else None
     return Solved(
-        used, fit, eligible, members, noise, dof, stated_ratio, math.sqrt(extra), bow, stand, flattened, smooth
-    )
+        used, fit, eligible, members, noise, dof, stated_ratio, math.sqrt(extra), bow, stand, flattened, smooth,
+        _lens_differs(first[0], asked),
+    )  # fmt: skip
 
 
 def first_map(corners: Corners, affine: bool) -> Callable[[Array], Array]:
@@ -124,19 +127,26 @@ def _noise(fit: Fit, stated: bool) -> tuple[float, float]:
 def _fits(corners: Corners, asked: Asked) -> tuple[Fit, ...]:
     if asked.lens is None:
         return fit_family(corners, asked.affine, asked.members)
-    plain = fit_family(corners, asked.affine, only=("homography",))[0]
-    return (_with_lens(plain, asked.lens),)
+    return (_with_lens(fit_family(corners, only=("homography",))[0], asked.lens),)
+
+
+def _lens_differs(fit: Fit, asked: Asked) -> bool:
+    """Return whether a lens of the photo's own explains the corners decidedly better than the camera document's.
+
+    A camera document has its own u: only where χ² is well beyond what noise leaves is the document to blame.
+    """
+    if asked.lens is None or fit.chi2_per_dof < _DIFFERS:
+        return False
+    own = min(_eligible(fit_family(fit.corners)), key=_by_bic)
+    return own.chi2_per_dof < fit.chi2_per_dof / _DIFFERS
 
 
 def _with_lens(plain: Fit, lens: Lens) -> Fit:
     """Return the homography fitted behind a known lens."""
-    theta = plain.theta.copy()
     middle, rho = plain.frame.middle_px, plain.frame.rho_px
-    ratio = (rho / lens.rho_px) ** 2
-    theta[8:10] = lens.kappa * ratio, lens.kappa2 * ratio**2
-    theta[10:12] = (lens.cx - middle[0]) / rho, (lens.cy - middle[1]) / rho
-    theta[12:14] = lens.p1 * rho / lens.rho_px, lens.p2 * rho / lens.rho_px
-    theta[14] = lens.kappa3 * ratio**3
+    theta = plain.theta.copy()
+    theta[8:] = lens.in_unit(rho).vector
+    theta[10:12] = (theta[10:12] - middle) / rho
     return fit_member(plain.corners, plain.frame, CAMERA_MODEL, plain.free, theta, fixed_lens=True)
 
 

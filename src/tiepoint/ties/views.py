@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import NothingFound, PoorGeometry, UnusableInput
 from tiepoint.foundation.reasons import flag
-from tiepoint.foundation.sources import ensemble
+from tiepoint.foundation.sources import Values, ensemble
 from tiepoint.targets.draw import Target
 from tiepoint.targets.find import find_target, refine
 from tiepoint.targets.paper import print_scale
@@ -67,6 +67,7 @@ _FEWEST_VIEWS = 3
 _FEWEST_CORNERS = 8
 _LEAST_TURN_DEG = 5.0
 _WORST_FOCAL = 0.02
+_PRINT_STEP = 0.1
 
 
 def camera_by_photos(
@@ -80,7 +81,7 @@ def camera_by_photos(
     if len(names) != len(pictures):
         raise UnusableInput(f"{len(pictures)} photos have {len(names)} names; name each photo once")
     sighted = [_look(picture, target, name, quick) for name, picture in zip(names, pictures, strict=True)]
-    return camera_by_views(sighted, names, target.id)
+    return camera_by_views(sighted, names, target.id, print_scale(target))
 
 
 def _look(picture: Picture, target: Target, name: str, quick: bool) -> Sighted:
@@ -92,18 +93,21 @@ def _look(picture: Picture, target: Target, name: str, quick: bool) -> Sighted:
             sighting = refine(picture, sighting, first)
     except NothingFound as error:
         raise NothingFound(f"{name}: {error}") from error
-    # The camera's shape does not depend on the page's scale, only on the ratio of its axes.
-    scale = print_scale(target).value
-    return Sighted(sighting.ids, Corners(sighting.plane_mm * scale, sighting.px, sighting.cov_px, size))
+    return Sighted(sighting.ids, Corners(sighting.plane_mm, sighting.px, sighting.cov_px, size))
 
 
-def camera_by_views(sighted: Sequence[Sighted], photos: Sequence[str], target_id: str | None = None) -> CameraModel:
+def camera_by_views(
+    sighted: Sequence[Sighted], photos: Sequence[str], target_id: str | None = None, scale: Values | None = None
+) -> CameraModel:
     """Return the camera of views of one target in many poses; bad views are named and left out.
 
-    Raises `UnusableInput` for views of different sizes, `PoorGeometry` for too few views, or views too alike.
+    `scale`: the print's true length over nominal along x and y; what is not known of their ratio is a source, as an
+    uneven print looks like a tilt. Raises `UnusableInput` for views of different sizes, `PoorGeometry` for too few
+    views, or views too alike.
     """
     _check(sighted, photos)
-    corners = [s.corners for s in sighted]
+    nominal = [s.corners for s in sighted]
+    corners = nominal if scale is None else [replace(c, plane_mm=c.plane_mm * scale.value) for c in nominal]
     frames = [frame_of(c) for c in corners]
     start = _start(corners, frames)
     views, extra_px = _with_unstated_noise(corners, frames, start)
@@ -126,7 +130,36 @@ def camera_by_views(sighted: Sequence[Sighted], photos: Sequence[str], target_id
         for k in range(len(views))
     )
     told = tuple(replace(view, bad=k not in keep) for k, view in enumerate(told))
-    return _model(solved, covariance, dof, told, views.prepared[0].frame, extra_px, corners[0].size_px, target_id)
+    by_print = _by_print(kept, solved, scale)
+    frame, size_px = views.prepared[0].frame, corners[0].size_px
+    model = _model(solved, covariance, dof, told, frame, extra_px, size_px, target_id)
+    if scale is None:
+        return model
+    in_px = _in_px(frame)
+    return replace(
+        model,
+        sources=(*model.sources, *scale.sources),
+        factor=np.hstack([model.factor, by_print * in_px[:, None]]),
+    )
+
+
+def _by_print(views: Views, solved: Solved, scale: Values | None) -> Array:
+    """Return ∂(shared parameters)/∂source (8, m) for the sources of the print's scale, by fitting again."""
+    if scale is None:
+        return np.zeros((SHARED, 0))
+    columns = np.zeros((SHARED, len(scale.sources)))
+    for k, source in enumerate(scale.sources):
+        stretch = 1 + _PRINT_STEP * scale.c[:, k] / scale.value * source.u
+        other = solve_views(views.stretched(stretch), solved.state, solved.free, solved.model)
+        columns[:, k] = (other.state.shared - solved.state.shared) / (_PRINT_STEP * source.u)
+    return columns
+
+
+def _in_px(frame: Frame) -> Array:
+    """Return what turns shared parameters (8,) into pixels."""
+    factors = np.ones(SHARED)
+    factors[[FOCAL, CX, CY]] = frame.rho_px
+    return factors
 
 
 def _check(sighted: Sequence[Sighted], photos: Sequence[str]) -> None:
@@ -269,8 +302,7 @@ def _model(
     """Return the camera in pixels, with its sources."""
     told = "|".join([*(v.photo for v in views), *map(str, size_px), target_id or ""])
     camera_id = f"camera-{hashlib.sha256(told.encode()).hexdigest()[:12]}"
-    in_px = np.ones(SHARED)
-    in_px[[FOCAL, CX, CY]] = frame.rho_px
+    in_px = _in_px(frame)
     sources, spread = ensemble(f"camera:{camera_id}", "Lens of the camera document", covariance, "station", dof)
     factor = np.zeros((SHARED, spread.shape[1]))
     factor[list(solved.free)] = spread
