@@ -2,7 +2,9 @@
 
 import json
 import math
+from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 
@@ -327,3 +329,37 @@ def test_the_tie_is_kept_as_a_document() -> None:
     assert again.notes == tie.notes
     assert tie.map([(40.0, 40.0), (180.0, 100.0)]).inside.all()
     assert not tie.map([(310.0, 230.0)]).inside.any()
+
+
+def test_crossings_of_a_real_photograph(photos: Path) -> None:
+    # OpenCV's corner refinement is the witness; on this wide lens it is known to 0.2 px itself.
+    picture = cv2.imread(str(photos / "chessboard_30mm" / "left01.jpg"), cv2.IMREAD_GRAYSCALE)
+    found, corners = cv2.findChessboardCorners(picture, (9, 6))
+    assert found
+    witness = cv2.cornerSubPix(picture, corners, (5, 5), (-1, -1), (3, 40, 1e-4))[:, 0, :].astype(float)
+    rng = np.random.default_rng(2)
+    snapped = [
+        snap(picture, (float(x), float(y)), np.array([1.0, 0.2]))
+        for x, y in witness + rng.uniform(-2, 2, witness.shape)
+    ]
+    kinds = [s.kind for s in snapped]
+    assert kinds == ["crossing"] * 54
+    miss = np.array([np.hypot(*(s.xy_px - w)) for s, w in zip(snapped, witness, strict=True) if s.kind == "crossing"])
+    assert np.median(miss) < 0.15
+    assert miss.max() < 0.5
+
+
+def test_a_length_on_a_real_board_tells_its_neighbours(photos: Path) -> None:
+    # Squares of 30 mm. Tied by four squares of one row, the four squares two rows on are measured; the view is tilted
+    # by far more than the 3° that a tie by length assumes, so that the camera's tilt is stated as what it may be.
+    picture = cv2.imread(str(photos / "chessboard_30mm" / "left01.jpg"), cv2.IMREAD_GRAYSCALE)
+    _, corners = cv2.findChessboardCorners(picture, (9, 6))
+    grid = corners[:, 0, :].astype(float).reshape(6, 9, 2)
+    a, b = grid[2, 2], grid[2, 6]
+    rule = measured(120.0, Source("board", "board", "B", 0.1, "instrument"))
+    tie = tie_by_length(
+        picture, tuple(a), tuple(b), rule, assumed=Assumed(tilt_deg=30.0, focal_px=535.0, lens_share=0.1)
+    ).tie
+    value = length_of(tie, tuple(grid[4, 2]), tuple(grid[4, 6]))
+    assert abs(value.value - 120.0) < value.U95
+    assert value.U95 < 30.0

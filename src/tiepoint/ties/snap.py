@@ -34,6 +34,7 @@ _CIRCLES_PX = (10.0, 7.0)
 _SAMPLES = 144
 _STRAIGHT_RAD = math.radians(25)
 """Two changes of brightness this close to opposite are an edge, not a corner."""
+_RECENTRED = 2
 _SHARP_RAD = math.radians(20)
 _CORNER_SHARE = 0.1
 """Least ratio of the structure tensor's eigenvalues at a corner; noise and gentle curves stay below."""
@@ -294,8 +295,8 @@ def _noise(patch: Array) -> float:
 
 def _corner_at(grey: Grey, start: Array, size: float) -> tuple[Kind, Array, Array] | None:
     arms = _arms(grey, start, size)
-    if len(arms) == 4 and _are_opposite(arms):
-        return _crossing(grey, start, arms)
+    if len(arms) == 4:
+        return _crossing(grey, start, arms, size)
     if len(arms) != 2:
         return None
     between = abs(math.remainder(arms[0] - arms[1], math.tau))
@@ -331,20 +332,34 @@ def _arms(grey: Grey, centre: Array, size: float) -> list[float]:
     return [float(a) for a in (changes + step) * (math.tau / _SAMPLES)]
 
 
-def _are_opposite(arms: list[float]) -> bool:
-    return all(abs(math.remainder(arms[k] + math.pi - arms[k + 2], math.tau)) < _STRAIGHT_RAD for k in (0, 1))
-
-
-def _crossing(grey: Grey, start: Array, arms: list[float]) -> tuple[Kind, Array, Array] | None:
-    lines = [
-        math.remainder((arms[k] + math.remainder(arms[k + 2] - math.pi - arms[k], math.tau) / 2), math.tau)
-        for k in (0, 1)
-    ]
+def _crossing(grey: Grey, start: Array, arms: list[float], size: float) -> tuple[Kind, Array, Array] | None:
+    """Return the crossing of the two lines that cut a circle about a place near it in four points."""
+    centre = start
+    for _ in range(_RECENTRED):
+        moved = _where_chords_cross(centre, arms, size)
+        if moved is None or np.hypot(*(moved - start)) > size / 2:
+            return None
+        centre, arms = moved, _arms(grey, moved, size)
+        if len(arms) != 4:
+            return None
+    if any(abs(math.remainder(arms[k] + math.pi - arms[k + 2], math.tau)) > _STRAIGHT_RAD for k in (0, 1)):
+        return None
+    lines = [arms[k] + math.remainder(arms[k + 2] - math.pi - arms[k], math.tau) / 2 for k in (0, 1)]
     tangents = np.array([[[math.cos(a), math.sin(a)] for a in lines]])
-    fit = fit_corners(grey, crossings(start[None, :], tangents, np.array([10.0]), np.array([3.5])), 1.0, rounds=20)
-    if fit.status[0] != FITTED or np.hypot(*(fit.xy_px[0] - start)) > 4:
+    begin = crossings(centre[None, :], tangents, np.array([size]), np.array([3.5]))
+    fit = fit_corners(grey, begin, 1.0, rounds=20)
+    if fit.status[0] != FITTED or np.hypot(*(fit.xy_px[0] - centre)) > 2:
         return None
     return "crossing", fit.xy_px[0].copy(), fit.cov_px2[0].copy()
+
+
+def _where_chords_cross(centre: Array, arms: list[float], size: float) -> Array | None:
+    """Return where the lines through opposite points of a circle cross; None where they are nearly parallel."""
+    p = centre + size * np.array([[math.cos(a), math.sin(a)] for a in arms])
+    ways = np.column_stack([p[2] - p[0], p[1] - p[3]])
+    if abs(float(np.linalg.det(ways))) < math.sin(_SHARP_RAD) * size**2:
+        return None
+    return np.asarray(p[0] + np.linalg.solve(ways, p[1] - p[0])[0] * ways[:, 0])
 
 
 def _meeting(grey: Grey, corner: Array, arms: list[float], size: float) -> tuple[Array, Array] | None:
