@@ -53,14 +53,25 @@ BAD_PIXEL = 3.0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def has_company(map_: Floats, j: int, k: int, number: int, bins: int) -> bool:
+    """Tell whether another pixel that is off lies beside (j, k), within one lane and a pixel and a half."""
+    found = 0
+    for jj in range(max(j - 1, 0), min(j + 2, number)):
+        for kk in range(max(k - 3, 0), min(k + 4, bins)):
+            found += map_[jj, kk] == 2.0
+    return found > 1
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def mask_disturbed(
     near: Near, n: int, lanes: Lanes, number: int, lane_width: float, sigma: float, reach: float, map_: Floats,
     start: float,
 ) -> None:  # fmt: skip
-    """Weight zero to pixels within `reach` px of one that is off, if that one lies in a lane set aside or is far off.
+    """Weight zero to pixels that are off, and to those within `reach` px of one, unless that one is off all alone.
 
-    Blur spreads what disturbs over its neighbours in all directions, fainter than noise and yet pulling together.
-    `map_` (lanes, bins) is work space: bins of half a pixel from s = `start` on.
+    Blur spreads what disturbs over its neighbours in all directions, fainter than noise and yet pulling together; a
+    pixel that is off alone is the sensor's. `map_` (lanes, bins) is work space: bins of half a pixel from s = `start`
+    on; 2: off, 1: near one that is.
     """
     bins, lane_reach = map_.shape[1], int(reach / lane_width)
     for j in range(number):
@@ -69,14 +80,17 @@ def mask_disturbed(
     for i in range(n):
         j = lanes.of[i]
         if abs(near.residual[i]) > (BAD_PIXEL if lanes.kept[j] == 0.0 else LONE_PIXEL) * sigma:
-            k = min(max(int(2.0 * (near.along[i] - start)), 0), bins - 1)
-            for jj in range(max(j - lane_reach, 0), min(j + lane_reach + 1, number)):
-                spread = int(2.0 * math.sqrt(reach * reach - ((jj - j) * lane_width) ** 2))
-                for kk in range(max(k - spread, 0), min(k + spread + 1, bins)):
-                    map_[jj, kk] = 1.0
+            map_[j, min(max(int(2.0 * (near.along[i] - start)), 0), bins - 1)] = 2.0
+    for j in range(number):
+        for k in range(bins):
+            if map_[j, k] == 2.0 and has_company(map_, j, k, number, bins):
+                for jj in range(max(j - lane_reach, 0), min(j + lane_reach + 1, number)):
+                    spread = int(2.0 * math.sqrt(reach * reach - ((jj - j) * lane_width) ** 2))
+                    for kk in range(max(k - spread, 0), min(k + spread + 1, bins)):
+                        map_[jj, kk] = max(map_[jj, kk], 1.0)
     for i in range(n):
         k = min(max(int(2.0 * (near.along[i] - start)), 0), bins - 1)
-        near.weight[i] = 1.0 - map_[lanes.of[i], k]
+        near.weight[i] = 1.0 if map_[lanes.of[i], k] == 0.0 else 0.0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

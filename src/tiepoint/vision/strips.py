@@ -43,6 +43,8 @@ FLAGS = tuple(flag(f) for f in ("clipped", "low_contrast", "more_than_one_edge",
 
 DETECTION = 6.0
 """Standard scores of the step filter from which an edge is one: noise alone reaches 3.5 over 100 places."""
+SURE_DOF = 60.0
+"""Degrees of freedom from which the noise of a fit is believed on its own."""
 LOW_CONTRAST_RATIO = 10.0
 SATURATED_LIMIT, SATURATED_FLAG = 0.25, 0.01
 """Share of saturated pixels in the window from which there is no value, and from which it is flagged."""
@@ -257,7 +259,7 @@ def _refit(
 def _codes(bins: Floats, seen: Ints, rough: Floats, results: Floats, noise: Floats, task: _Task) -> Ints:
     """Return why each strip has no edge (0: it has one)."""
     per_bin = np.maximum(bins[:, 1].max(axis=1), 1.0)
-    stands_out = rough[:, sf.RESPONSE] > DETECTION * noise * np.sqrt(2.0 / (3.0 * per_bin))
+    standing = rough[:, sf.RESPONSE] / np.maximum(noise * np.sqrt(2.0 / (3.0 * per_bin)), 1e-300)
     settled = results[:, SETTLED] > 0
     place, height = results[:, POSITION] + 0.5 * task.length, 2.0 * results[:, HALF]
     inside = (place >= rough[:, sf.LOW]) & (place <= rough[:, sf.HIGH])
@@ -266,15 +268,37 @@ def _codes(bins: Floats, seen: Ints, rough: Floats, results: Floats, noise: Floa
     placed = inside & signed & strong & (results[:, U_POSITION] < results[:, BLUR])
     code = np.where(results[:, BRIGHT] > SATURATED_LIMIT, SATURATED, 0)
     code = np.where(placed, code, NO_EDGE)
-    code = np.where(settled, code, NOT_A_NUMBER)
-    code = np.where(stands_out & (rough[:, sf.FOUND] > 0), code, NO_EDGE)
+    # A faint step that no edge fits is noise; a clear one is something else.
+    code = np.where(settled, code, np.where(standing > 2 * DETECTION, NOT_A_NUMBER, NO_EDGE))
+    code = np.where((standing > DETECTION) & (rough[:, sf.FOUND] > 0), code, NO_EDGE)
     return np.asarray(np.where((2 * seen[:, 0] < seen[:, 1]) | (seen[:, 0] == 0), OUTSIDE, code), np.int64)
 
 
-def _noise_without_fit(bins: Floats) -> Floats:
-    """Return the noise within the bins, for strips whose fit did not settle: the median over the bins."""
-    total, count, square = bins[:, 0], np.maximum(bins[:, 1], 2.0), bins[:, 2]
-    return np.asarray(np.sqrt(np.median(np.maximum(square - total**2 / count, 0.0) / (count - 1.0), axis=1)))
+def _noise_of_profile(bins: Floats, width: float) -> Floats:
+    """Return the noise of each strip's pixels (n,) from its whole profile: the median within bins.
+
+    Strips of a single pixel a bin have none within: then the median step from bin to bin tells it.
+    """
+    total, count, square = bins[:, 0], bins[:, 1], bins[:, 2]
+    if width < 2.0:
+        steps = np.diff(total / np.maximum(count, 1.0), axis=1)
+        return np.asarray(np.median(np.abs(steps), axis=1) * (1.4826 / math.sqrt(2.0)))
+    inside = np.maximum(square - total**2 / np.maximum(count, 1.0), 0.0) / np.maximum(count - 1.0, 1.0)
+    # The median of χ²/ν lies below one (Wilson & Hilferty 1931).
+    low = (1.0 - 2.0 / (9.0 * np.maximum(count.max(axis=1) - 1.0, 1.0))) ** 3
+    return np.asarray(np.sqrt(np.median(inside, axis=1) / low))
+
+
+def _noise_for_detection(bins: Floats, results: Floats, quiet: Floats, width: float) -> Floats:
+    """Return the noise that a step must stand out from: the fit's own, and the plateaus' where that rests on little.
+
+    A fit of few pixels to a step that noise made leaves less than the noise.
+    """
+    noise = np.maximum(results[:, NOISE], np.sqrt(quiet))
+    weak = (results[:, DOF] < SURE_DOF) & ((quiet == 0.0) | (results[:, SETTLED] == 0))
+    if weak.any():
+        noise[weak] = np.maximum(noise[weak], _noise_of_profile(bins[weak], width))
+    return noise
 
 
 def _measure(picture: NDArray[np.generic], strips: Floats, task: _Task) -> StripEdges:
@@ -298,10 +322,7 @@ def _measure(picture: NDArray[np.generic], strips: Floats, task: _Task) -> Strip
     )  # fmt: skip
     if task.robust:
         _refit(picture, strips, task, near, rough, shapes, quiet, results, space)
-    noise = results[:, NOISE].copy()
-    loose = results[:, SETTLED] == 0
-    if loose.any():
-        noise[loose] = _noise_without_fit(bins[loose])
+    noise = _noise_for_detection(bins, results, quiet, task.width)
     code = _codes(bins, seen, rough, results, noise, task)
     return _edges(strips, results, code, _flags(seen, rough, results))
 
