@@ -15,6 +15,8 @@ Array = NDArray[np.float64]
 FEW_DOF = 10.0
 OUTLIER_SHARE = 0.15
 SHORT_ARC_RAD = math.pi / 2
+DOUBTFUL = 0.1
+"""Relative u of a radius from which its distribution is too lopsided for an even interval."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -334,17 +336,17 @@ def fit_arc(
     """Fit the circle of an arc, as `fit_circle` does, and take the radius' second-order bias off.
 
     On a short arc the curvature is what noise moves symmetrically; the radius found is too large by about u²/R on
-    average (`radius_bias`). It is taken off along the direction in which noise moves centre and radius together, where
-    it is below half of u; above that the linear law has failed, the fit is left as it is, and `linear_law_doubtful`
-    says so.
+    average (`radius_bias`). It is taken off along the direction in which noise moves centre and radius together. Above
+    u = R/10 an even interval about the radius no longer holds (state one about the curvature, or use Monte Carlo), and
+    `linear_law_doubtful` says so; above R/2 the second order is no correction either, and the fit is left as it is.
     """
     fit = fit_circle(points, normal_u, covariances, robust=robust, overlap=overlap, seed=seed)
-    u = math.sqrt(float(fit.covariance[2, 2]))
-    bias = fit.radius_bias
-    if bias > 0.5 * u:
-        return _replaced(fit, fit.centre, fit.radius, (flag("linear_law_doubtful"),))
-    move = fit.covariance[:, 2] / fit.covariance[2, 2] * bias if u > 0 else np.zeros(3)
-    return _replaced(fit, fit.centre - move[:2], fit.radius - float(move[2]), ())
+    relative = math.sqrt(float(fit.covariance[2, 2])) / fit.radius
+    flags = (flag("linear_law_doubtful"),) if relative > DOUBTFUL else ()
+    if not 0 < relative < 0.5:
+        return _replaced(fit, fit.centre, fit.radius, flags)
+    move = fit.covariance[:, 2] / fit.covariance[2, 2] * fit.radius_bias
+    return _replaced(fit, fit.centre - move[:2], fit.radius - float(move[2]), flags)
 
 
 def _replaced(fit: CircleFit, centre: Array, radius: float, flags: tuple[str, ...]) -> CircleFit:
