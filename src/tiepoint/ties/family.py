@@ -150,8 +150,8 @@ class Fit:
 
     @cached_property
     def lens(self) -> Lens | None:
-        """The lens in pixels; None where no lens parameter moved."""
-        if self.k <= 8 and all(f < 8 for f in self.free):
+        """The lens in pixels, fitted or given by a camera document; None where there is none."""
+        if all(f < 8 for f in self.free) and not self.theta[8:].any():
             return None
         kappa, kappa2, cx, cy, p1, p2, kappa3 = (float(v) for v in self.theta[8:])
         rho, middle = self.frame.rho_px, self.frame.middle_px
