@@ -138,7 +138,9 @@ def pose(forward: Array, focal_px: float) -> Pose:
     # The nearest pair of orthonormal axes, then the third one.
     left, _, right = np.linalg.svd(columns[:, :2], full_matrices=False)
     axes = left @ right
-    rotation = np.column_stack([axes, np.cross(axes[:, 0], axes[:, 1])])
+    (ax, bx), (ay, by), (az, bz) = axes.tolist()
+    # The third axis is their cross product; written out, since this is asked thousands of times.
+    rotation = np.column_stack([axes, (ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx)])
     return Pose(rotation, np.asarray(columns[:, 2]))
 
 
