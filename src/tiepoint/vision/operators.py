@@ -356,11 +356,12 @@ def _side_rows(pair: _Pair) -> tuple[Array, float]:
     at = float(np.mean([(line.ends.mean(axis=0)) @ pair.direction for line in pair.lines]))
     rows, places = [], []
     for line in pair.lines:
-        along = (at - float(line.anchor @ pair.direction)) / float(line.direction @ pair.direction)
+        slant = float(line.direction @ pair.direction)
+        along = (at - float(line.anchor @ pair.direction)) / slant
         places.append(line.anchor + along * line.direction)
         # The width grows with the offset outwards as the offset grows with displacements outwards, whichever way the
         # line's own normal points.
-        rows.append(line.sensitivity[0] + along * line.sensitivity[1])
+        rows.append((line.sensitivity[0] + along * line.sensitivity[1]) / abs(slant))
     return np.concatenate(rows), float((places[1] - places[0]) @ pair.normal)
 
 

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.foundation.reasons import Reason
 from tiepoint.vision.fits import CircleFit, LineFit, fit_circle, fit_line
-from tiepoint.vision.strips import FLAGS, Polarity, StripEdges, Which, edges_in_strips
+from tiepoint.vision.strips import FLAGS, Polarity, StripEdges, Which, edges_in_strips, with_shared_noise
 
 Array = NDArray[np.float64]
 Place = tuple[float, float] | Array
@@ -29,8 +29,9 @@ NARROW_PX, MOST_STRIPS, FEWEST_STRIPS = 3.0, 400, 12
 BROAD_PX = 8.0
 """Width of the strips along a straight edge, where wider ones lose nothing."""
 FIRST_LOOK, FIRST_WIDTH_PX = 24, 9.0
-PLATEAU = 22.0
-"""Length of a strip in whole blurs: with 12, free levels still cost a sixth in precision; with 22, a twentieth."""
+PLATEAU = 32.0
+"""Length of a strip in whole blurs: with 12, free levels cost a fifth in precision, with 22 a tenth, with 32 a
+fifteenth (inverse Fisher matrix)."""
 LEAST_LENGTH_PX = 10.0
 SHARE_NEEDED, POINTS_NEEDED = 0.3, 5
 FLAG_SHARE = 0.1
@@ -162,6 +163,7 @@ def _seen_from(at: Array, place: Array, near_rad: float) -> float:
 
 def _told(edges: StripEdges, outwards: Array, radius: float, width: float) -> OutlineEdges:
     """Return the second look's points, moved outwards against the pull of curvature (radius 0: straight)."""
+    edges = with_shared_noise(edges)
     ok = edges.ok
     needed = max(POINTS_NEEDED, math.ceil(SHARE_NEEDED * len(edges)))
     if ok.sum() < needed:
