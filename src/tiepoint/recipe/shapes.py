@@ -150,7 +150,8 @@ def _fitted_circle(context: Context, points: EdgePoints, span_rad: tuple[float, 
         return few(found, points.sought, needed)
     scatter = scatter_of(fit, straight, context.is_foreseen, is_full)
     values = values_of(context, np.array([*fit.centre, fit.radius]), fit, straight, scatter)
-    values = _with_curvature(values, straight, fit)
+    by_curvature = fit.sensitivity @ curvature_moves(straight, fit.radius)
+    values = Values(values.value, np.column_stack([values.c, by_curvature]), (*values.sources, CURVATURE))
     return FoundCircle(values, straight, fit, scatter, flags_of(fit, straight), span_rad)
 
 
@@ -167,10 +168,9 @@ def curvature_shift(points: EdgePoints, circle: CircleFit) -> Array:
     return np.asarray(pulled_px * points.scale)
 
 
-def _with_curvature(values: Values, points: EdgePoints, fit: CircleFit) -> Values:
-    """Return a circle's parameters with what the correction for curvature does not know, one cause for all circles."""
-    c = fit.sensitivity @ (points.scale / (points.bend * fit.radius))
-    return Values(values.value, np.column_stack([values.c, c]), (*values.sources, CURVATURE))
+def curvature_moves(points: EdgePoints, radius: float) -> Array:
+    """Return how far each point (n,) moves outwards with `CURVATURE`, the one cause of this kind for all circles."""
+    return np.asarray(points.scale / (points.bend * radius))
 
 
 def _fitted_line(context: Context, points: EdgePoints, ends: Array) -> FoundLine | Reason:

@@ -17,7 +17,7 @@ from tiepoint.foundation.sources import Source, Value
 from tiepoint.recipe.context import Context, Told
 from tiepoint.recipe.fits import Scatter
 from tiepoint.recipe.seek import EdgePoints
-from tiepoint.recipe.shapes import FoundCircle, FoundLine
+from tiepoint.recipe.shapes import CURVATURE, FoundCircle, FoundLine, curvature_moves
 from tiepoint.vision.operators import Size, circle_size, local_diameters, local_widths, width_size
 
 Array = NDArray[np.float64]
@@ -33,7 +33,7 @@ def diameter_of(context: Context, found: FoundCircle, operator: SizeOperator) ->
         size = circle_size(found.points.xy, found.fit, operator, u=_noise(found))
     except PoorGeometry:
         return Reason("not_a_number")
-    return value_of_size(context, size, found.points, found.scatter)
+    return _on_curve(value_of_size(context, size, found.points, found.scatter), size, found)
 
 
 def width_of(context: Context, sides: tuple[FoundLine, FoundLine], operator: SizeOperator) -> Value | Reason:
@@ -62,8 +62,11 @@ def local_extremes(context: Context, found: FoundCircle | tuple[FoundLine, Found
             local = local_widths(found[0].points.xy, found[1].points.xy, u=_noise(*found))
     except PoorGeometry:
         return {"least": Reason("not_a_number"), "greatest": Reason("not_a_number")}
-    sizes = {"least": local.least, "greatest": local.greatest}
-    return {name: value_of_size(context, size, points, scatter, name) for name, size in sizes.items()}
+    told: dict[str, Told] = {}
+    for name, size in (("least", local.least), ("greatest", local.greatest)):
+        value = value_of_size(context, size, points, scatter, name)
+        told[name] = _on_curve(value, size, found) if isinstance(found, FoundCircle) else value
+    return told
 
 
 def value_of_size(context: Context, size: Size, points: EdgePoints, scatter: Scatter, name: str = "") -> Value:
@@ -84,6 +87,11 @@ def value_of_size(context: Context, size: Size, points: EdgePoints, scatter: Sca
         said = f"correction of {-size.bias:+.2g} for the pull of noise on the {label} size"
         terms[Source(f"{prefix}-bias", said, "B", size.u_bias, "pixel")] = 1.0
     return Value(size.corrected, {s: c for s, c in terms.items() if c})
+
+
+def _on_curve(value: Value, size: Size, found: FoundCircle) -> Value:
+    """Return a circle's size with what the correction for curvature does not know."""
+    return value.with_source(CURVATURE, float(size.sensitivity @ curvature_moves(found.points, found.fit.radius)))
 
 
 def _noise(*found: FoundCircle | FoundLine) -> Array:
