@@ -37,6 +37,7 @@ from tiepoint.targets.draw import Target, new_target
 from tiepoint.targets.paper import RULE_SHARE, SWELLING_HALF, print_scale
 from tiepoint.ties.by_target import FLATNESS_MM, Setting, tie_by_target
 from tiepoint.ties.move import move
+from tiepoint.ties.quality import DOUBTFUL
 from tiepoint.ties.tie import Sensor, Tie
 
 Array = NDArray[np.float64]
@@ -221,7 +222,7 @@ def _measured(
         if reading.value is None or reading.U95 is None:
             rows.append(Row(("no value", reading.reason.code if reading.reason else ""), math.inf, 0.0, True))
             continue
-        flagged = bool(reading.flags) or "tie_model_poor" in tie.flags
+        flagged = bool(reading.flags) or bool(DOUBTFUL & set(tie.flags))
         error = reading.value - true
         rows.append(Row((*strata, *_classes(drawn)), error, reading.U95, flagged))
     return rows
@@ -313,7 +314,7 @@ def _of(value: float, d_sources: Array, sources: tuple[Source, ...]) -> Value:
 
 
 def _row(value: Value, true: float, strata: tuple[str, ...], drawn: Scatter, flags: tuple[str, ...]) -> Row:
-    return Row((*strata, *_classes(drawn)), value.value - true, value.U95, "tie_model_poor" in flags)
+    return Row((*strata, *_classes(drawn)), value.value - true, value.U95, bool(DOUBTFUL & set(flags)))
 
 
 def _classes(drawn: Scatter) -> tuple[str, ...]:

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
@@ -59,11 +59,6 @@ class Lens:
         """Return the same lens with another unit of radius."""
         kappa, kappa2, cx, cy, p1, p2, kappa3 = (float(v) for v in self.vector * self.unit_change(rho_px))
         return Lens(kappa, kappa2, cx, cy, rho_px, p1, p2, kappa3)
-
-    def with_vector(self, vector: ArrayLike) -> "Lens":
-        """Return a lens of the same ρ with the parameters (7,) in the order of `LENS_NAMES`."""
-        kappa, kappa2, cx, cy, p1, p2, kappa3 = (float(v) for v in np.asarray(vector, float))
-        return Lens(kappa, kappa2, cx, cy, self.rho_px, p1, p2, kappa3)
 
 
 @dataclass(frozen=True, slots=True)

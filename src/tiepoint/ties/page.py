@@ -49,7 +49,8 @@ class Bow:
     """What the corners say about the bow: modes (3,) in mm, and how the fit's parameters follow.
 
     `found_mm` (3,): most probable heights of the modes; `covariance` (3, 3) of what is not known about them;
-    `response` (k, 3): ∂(free parameters)/∂mode; `chi2_drop`: how much better the corners fit with it.
+    `response` (k, 3): ∂(free parameters)/∂mode; `chi2_drop`: how much better the corners fit with it;
+    `height_mm`: that of the cylinder which fits best, 0 where no bow shows.
     """
 
     found_mm: Array
@@ -57,6 +58,7 @@ class Bow:
     response: Array
     chi2_drop: float
     k_used: float
+    height_mm: float
 
 
 def standpoints(
@@ -162,13 +164,19 @@ def bow_of(fit: Fit, stand: Standpoint, u_mm: float, noise: float, taken_mm: Arr
     if taken_mm is not None:
         pull = pull + information @ taken_mm
     found, covariance = _update(information, pull, np.zeros(3), np.eye(3) * u_mm**2)
-    drop = float(found @ pull)
-    middle = _cylinder(information, pull, u_mm) if drop > 3 * math.log(fit.n) else None
-    if middle is not None:
-        spread = max(_CYLINDER * float(np.abs(middle).max()), 1e-9)
-        found, covariance = _update(information, pull, middle, np.eye(3) * spread**2)
-    used = 3.0 - float(np.trace(covariance)) / u_mm**2
-    return Bow(found, covariance, response, drop, float(np.clip(used, 0.0, 3.0)))
+    drop, prior_u = float(found @ pull), u_mm
+    cylinder = _cylinder(information, pull) if drop > 3 * math.log(fit.n) else None
+    if cylinder is not None:
+        # A page that is bowed more than was stated was stated wrongly: the dome too may be as high as that.
+        prior_u = max(u_mm, cylinder.highest_mm)
+        middle, u = np.zeros(3), prior_u
+        if cylinder.modes_mm is not None:
+            middle, u = cylinder.modes_mm, max(_CYLINDER * float(np.abs(cylinder.modes_mm).max()), 1e-9)
+        found, covariance = _update(information, pull, middle, np.eye(3) * u**2)
+        drop = float(2 * found @ pull - found @ information @ found)
+    used = 3.0 - float(np.trace(covariance)) / prior_u**2
+    height = cylinder.lowest_mm if cylinder is not None else 0.0
+    return Bow(found, covariance, response, drop, float(np.clip(used, 0.0, 3.0)), height)
 
 
 def _update(information: Array, pull: Array, mean: Array, prior: Array) -> tuple[Array, Array]:
@@ -178,22 +186,34 @@ def _update(information: Array, pull: Array, mean: Array, prior: Array) -> tuple
     return np.asarray(covariance @ (pull + weight @ mean)), covariance
 
 
-def _cylinder(information: Array, pull: Array, u_mm: float) -> Array | None:
-    """Return the modes (3,) of the cylinder b·(1 − (ξ·cos φ + η·sin φ)²) that fits best; None where two fit as well.
+@dataclass(frozen=True)
+class _Cylinder:
+    """Cylinders that fit: heights of the lowest and highest, and the modes (3,) of one that fits better than all."""
+
+    lowest_mm: float
+    highest_mm: float
+    modes_mm: Array | None
+
+
+def _cylinder(information: Array, pull: Array) -> _Cylinder:
+    """Return the cylinders b·(1 − (ξ·cos φ + η·sin φ)²) that fit best.
 
     Seen straight from above, a sheet raised along x and one sunk along y differ by a dome only, which the lens
-    terms swallow.
+    terms swallow: then two directions fit, with two heights.
     """
     phi = np.linspace(0.0, math.pi, _DIRECTIONS, endpoint=False)
     along = np.column_stack([np.cos(phi) ** 2, np.sin(phi) ** 2, -np.sin(2 * phi)])
-    weight = np.einsum("ki,ij,kj->k", along, information, along) + 1 / (10 * u_mm) ** 2
-    height = along @ pull / weight
+    weight = np.einsum("ki,ij,kj->k", along, information, along)
+    height = along @ pull / np.maximum(weight, 1e-300)
     drop = height**2 * weight
     best = int(np.argmax(drop))
     apart = np.minimum((np.arange(_DIRECTIONS) - best) % _DIRECTIONS, (best - np.arange(_DIRECTIONS)) % _DIRECTIONS)
-    if drop[apart > _DIRECTIONS // 6].max() > drop[best] - _TELLING_CHI2:
-        return None
-    return np.asarray(height[best] * along[best])
+    other = int(np.argmax(np.where(apart > _DIRECTIONS // 6, drop, -np.inf)))
+    if drop[other] > drop[best] - _TELLING_CHI2:
+        heights = sorted((abs(float(height[best])), abs(float(height[other]))))
+        return _Cylinder(heights[0], heights[1], None)
+    modes = np.asarray(height[best] * along[best])
+    return _Cylinder(abs(float(height[best])), abs(float(height[best])), modes)
 
 
 def displaced(fit: Fit, stand: Standpoint) -> Array:

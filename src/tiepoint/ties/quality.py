@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from tiepoint.foundation.reasons import flag
 from tiepoint.ties.page import ASSUMED, Standpoint
+from tiepoint.ties.remainder import FEWEST_CORNERS
 from tiepoint.ties.repeat import Pooled, Repeatability
 from tiepoint.ties.solve import Solved
 from tiepoint.ties.tie import Diagnostics, Quality, Residuals, Tie
@@ -16,6 +17,9 @@ Array = NDArray[np.float64]
 
 POOR_RATIO = 1.5
 """χ²/ν above which the noise does not explain what the fit leaves over (common practice)."""
+
+DOUBTFUL = frozenset({"tie_model_poor", "page_bowed", "camera_differs", "photos_disagree"})
+"""Flags of a tie with which a result says that its interval may not hold."""
 
 _MANY_OUT = 0.15
 _FEW_CORNERS = 12
@@ -94,9 +98,11 @@ def _why(solved: Solved) -> str:
 
 def _flags(solved: Solved, pooled: Pooled, flatness_mm: float) -> list[str]:
     flags = []
-    if solved.structure is not None and solved.stated_ratio > POOR_RATIO:
+    # Few corners cannot tell structure from noise: there, too much left over is enough.
+    doubtful = solved.structure is not None or len(solved.fit.corners) < FEWEST_CORNERS
+    if doubtful and solved.stated_ratio > POOR_RATIO:
         flags.append(flag("tie_model_poor"))
-    if solved.flattened and solved.bow is not None and np.abs(solved.bow.found_mm).max() > _BOWED * flatness_mm:
+    if solved.bow is not None and solved.bow.height_mm > _BOWED * flatness_mm:
         flags.append(flag("page_bowed"))
     if (~solved.used).mean() > _MANY_OUT:
         flags.append(flag("outliers"))
@@ -144,7 +150,7 @@ def _dof_told(solved: Solved) -> str:
 def _page_notes(tie: Tie, solved: Solved, stand: Standpoint) -> list[str]:
     notes = []
     if solved.bow is not None and solved.stand is not None:
-        height = float(np.max(np.abs(solved.bow.found_mm)))
+        height = solved.bow.height_mm
         if solved.flattened:
             notes.append(
                 f"The page is bowed by about {height:.2g} mm; the corners were moved to where a flat page has them."

@@ -17,7 +17,8 @@ STRUCTURE_DEGREE = 5
 STRUCTURE_P = 1e-4
 """Residuals are called structured where chance alone would show as much less often than this."""
 
-_FEWEST_CORNERS = 40
+FEWEST_CORNERS = 40
+"""With fewer, structure in the residuals cannot be told from noise."""
 _SMALLEST_WEIGHT = 0.01
 
 
@@ -97,7 +98,7 @@ def _basis(fit: Fit) -> tuple[tuple[float, float], float, Array]:
 
 def smooth_degree(corners: int) -> int:
     """Return the degree of smooth displacements that so many corners can bear."""
-    return STRUCTURE_DEGREE if corners >= _FEWEST_CORNERS else 3 if corners >= 20 else 1
+    return STRUCTURE_DEGREE if corners >= FEWEST_CORNERS else 3 if corners >= 20 else 1
 
 
 def structure(fit: Fit) -> Structure | None:
@@ -107,7 +108,7 @@ def structure(fit: Fit) -> Structure | None:
     residuals; an F test compares them with the rest.
     """
     n = len(fit.corners)
-    if n < _FEWEST_CORNERS:
+    if n < FEWEST_CORNERS:
         return None
     middle, reach, basis = _basis(fit)
     smooth = _both_coordinates(basis)

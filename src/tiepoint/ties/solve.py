@@ -16,7 +16,8 @@ Array = NDArray[np.float64]
 
 _MOST_LEFT_OUT = 0.2
 _FEWEST_TO_JUDGE = 8
-_FLATTENINGS = 2
+_FLATTENINGS = 5
+_SETTLED_MM = 1e-4
 _DIFFERS = 2.0
 _SHOWN = 0.99
 _OUTLIER_CHANCE = 1e-3
@@ -242,8 +243,10 @@ def _page(fit: Fit, asked: Asked) -> _Page:
     stand, bow = _best_stand(fit, asked)
     flat = fit
     for _ in range(_FLATTENINGS):
-        flat = _flat(fit, bow, stand)
-        bow = bow_of(flat, stand, asked.flatness_u_mm, max(1.0, flat.chi2_per_dof), bow.found_mm)
+        flat, before = _flat(fit, bow, stand), bow.found_mm
+        bow = bow_of(flat, stand, asked.flatness_u_mm, max(1.0, flat.chi2_per_dof), before)
+        if float(np.abs(bow.found_mm - before).max()) < _SETTLED_MM:
+            break
     return _Page(stand, bow, flat)
 
 
