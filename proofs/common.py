@@ -7,6 +7,7 @@ A proof runs for minutes to hours, so CI does not run it: it leaves `proofs/resu
 import concurrent.futures
 import hashlib
 import json
+import math
 import os
 import sys
 import time
@@ -28,8 +29,11 @@ def code_sha256(rooms: Sequence[str], proof: Path) -> str:
     return digest.hexdigest()
 
 
-def on_all_cores(work: Callable[[int], Any], seeds: Iterable[int], label: str) -> list[Any]:
-    """Return work(seed) for every seed, in order, with progress on standard error."""
+def on_all_cores(work: Callable[[int], Any], seeds: Iterable[int], label: str, minutes: float = math.inf) -> list[Any]:
+    """Return work(seed) for every seed, in order, with progress on standard error.
+
+    After `minutes` it stops and returns what there is by then: the first seeds, whatever came of them.
+    """
     todo = list(seeds)
     results: list[Any] = []
     begun = time.monotonic()
@@ -39,6 +43,9 @@ def on_all_cores(work: Callable[[int], Any], seeds: Iterable[int], label: str) -
             if done % 50 == 0 or done == len(todo):
                 left_s = (time.monotonic() - begun) / done * (len(todo) - done)
                 print(f"{label}: {done} of {len(todo)}, {left_s:.0f} s left", file=sys.stderr, flush=True)
+            if time.monotonic() - begun > 60 * minutes:
+                pool.shutdown(wait=True, cancel_futures=True)
+                break
     return results
 
 
