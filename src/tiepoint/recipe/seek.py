@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from tiepoint.foundation.reasons import Reason
 from tiepoint.foundation.sources import Source
 from tiepoint.recipe.context import Context, Strips
-from tiepoint.vision.strips import FLAGS, StripEdges, edges_in_strips
+from tiepoint.vision.strips import FLAGS, StripEdges, edges_in_strips, with_shared_noise
 from tiepoint.vision.strips import Polarity as Crossing
 
 Array = NDArray[np.float64]
@@ -82,8 +82,8 @@ class EdgePoints:
 
 
 def find_in(picture: NDArray[Any], strips: Strips) -> StripEdges:
-    """Return the edge in each strip of a picture."""
-    return edges_in_strips(
+    """Return the edge in each strip of a picture; what their noise has in common steadies that of each."""
+    edges = edges_in_strips(
         picture,
         strips.centres,
         strips.directions,
@@ -92,6 +92,7 @@ def find_in(picture: NDArray[Any], strips: Strips) -> StripEdges:
         polarity=_CROSSING[strips.polarity],
         which=strips.which,
     )
+    return with_shared_noise(edges)
 
 
 def edge_points(context: Context, strips: Strips, needed: int) -> EdgePoints | Reason:
