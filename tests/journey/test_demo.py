@@ -20,6 +20,7 @@ from tiepoint.foundation.errors import UnusableInput
 from tiepoint.recipe.recipe import load_recipe
 from tiepoint.recipe.records import read_records, recompute
 from tiepoint.targets.document import from_document as target_from
+from tiepoint.ties.camera import camera_from_document
 from tiepoint.ties.document import from_document as tie_from
 
 PLATES = 9
@@ -45,11 +46,17 @@ def test_every_document_of_the_station_loads(demo):
     folder = demo[0].folder
     target = target_from(read_document(folder / "targets" / "target.json", "target"))
     assert target.measured is not None
-    ties = {path.stem: tie_from(read_document(path, "tie"), path.name) for path in (folder / "ties").glob("*.json")}
-    assert {"plane", "plane-on-blocks", "by-length", "by-pairs"} <= set(ties)
+    ties = {
+        path.stem: tie_from(read_document(path, "tie"), path.name)
+        for path in (folder / "ties").glob("*.json")
+        if path.stem != "camera"
+    }
+    assert {"plane", "plane-on-blocks", "by-length", "by-pairs", "by-views"} <= set(ties)
     assert ties["plane"].quality is not None
+    assert len(camera_from_document(read_document(folder / "ties" / "camera.json", "camera")).views) == 8
+    assert all(other.check.covers for other in demo[0].story.others)
     assert load_recipe(folder / "recipes" / "hinge-plate.toml", {"bore_b": "6.0"}).needs_tie
-    assert tomllib.loads((folder / "station.toml").read_text())["format"] == "tiepoint/station/1"
+    assert tomllib.loads((folder / "station.toml").read_text(encoding="utf-8"))["format"] == "tiepoint/station/1"
     assert (folder / "targets" / "target.pdf").read_bytes().startswith(b"%PDF")
     for path in [*folder.rglob("*.svg")]:
         ET.parse(path)
@@ -116,7 +123,7 @@ def test_the_same_seed_leaves_the_same_documents_and_replaces_only_its_own(tmp_p
         (folder / "mine.txt").write_text("a person's own")
     assert kept[0] == kept[1]
     assert (folder / "mine.txt").read_text() == "a person's own"
-    assert "mine.txt" not in json.loads((folder / demo_folder.MARKER).read_text())["files"]
+    assert "mine.txt" not in json.loads((folder / demo_folder.MARKER).read_text(encoding="utf-8"))["files"]
 
 
 @pytest.mark.parametrize(
@@ -153,6 +160,10 @@ def test_edges_move_towards_the_light_all_round():
     assert seen.bore_b.x_mm - seen.bore_a.x_mm == pytest.approx(real.bore_b.x_mm - real.bore_a.x_mm)
     # In the plane the part frame has moved by e, so the bore stands where it stood.
     assert seen.bore_a.x_mm + e == pytest.approx(real.bore_a.x_mm)
+
+
+def test_its_page_in_the_documentation_says_what_it_shows(follow):
+    follow(Path(__file__).resolve().parents[2] / "docs" / "tutorials" / "the-demo.md")
 
 
 # ---------- the page in a browser ----------

@@ -25,9 +25,11 @@ from tiepoint.bench.demo_work import Kept, Laid
 from tiepoint.bench.lengths import Bar
 from tiepoint.documents.files import format_of, write_atomic, write_document
 from tiepoint.documents.pictures import load_picture, save_png
+from tiepoint.foundation.reasons import FLAGS
 from tiepoint.foundation.sources import Value
 from tiepoint.recipe.station import prepare, run_shots, write_records
 from tiepoint.render.camera import project
+from tiepoint.report.figures import fixed, with_unit
 from tiepoint.report.look import data_uri
 from tiepoint.report.story import (
     Check,
@@ -70,11 +72,13 @@ WHAT = {
     "targets/target.pdf": "the target, to print at 100 %",
     "targets/target.svg": "the target as a drawing",
     "ties": "a tie with its sources",
+    "ties/camera.json": "the camera, from several views",
     "ties/plane-quality.svg": "residuals and uncertainty of the tie",
     "ties/pairs.csv": "points as a person types them",
     "recipes": "the recipe",
     "shots": "a photograph",
     "shots/plates": "a photograph of a plate",
+    "shots/views": "the target before the camera in another lean",
     "overlays": "what was found, over the photograph",
 }
 
@@ -275,9 +279,9 @@ PLACES = ("middle", "lower left", "lower right", "upper left", "upper right")
 def _others(job: _Job, photo: Path, bar_photos: dict[str, Path], target: Target) -> tuple[OtherTie, ...]:
     """Return the other ways to tie, each asked for the bar that lies along y in the middle."""
     asked = job.bench.bars(0.0, True)[:1]
-    made = [_by_length(job, bar_photos["x"]), _by_pairs(job, photo, target)]
+    made = [_by_length(job, bar_photos["x"]), _by_pairs(job, photo, target), _by_views(job, photo, target)]
     return tuple(
-        OtherTie(how, rests_on, check, says)
+        OtherTie(how, rests_on, check, " ".join((says, *(FLAGS[code] for code in tie.flags))))
         for how, rests_on, tie, says in made
         for check in _bar_checks(job, bar_photos["y"], asked, tie, "along y")
     )
@@ -312,6 +316,22 @@ def _by_pairs(job: _Job, photo: Path, target: Target) -> tuple[str, str, Tie, st
         f"Rests on {len(table)} points round the plate, typed as pixels to 0.1 px and millimetres; model {tie.model}."
     )
     return "by pairs", said, tie, "It cannot know the lens, nor what is wrong with all its points alike."
+
+
+def _by_views(job: _Job, photo: Path, target: Target) -> tuple[str, str, Tie, str]:
+    views = [job.photograph(f"views/view-{n}", job.bench.view_photo(n)) for n in range(1, world.CAMERA_VIEWS + 1)]
+    camera = demo_work.camera_from_views(views, target)
+    demo_work.keep_camera(camera, job.place("ties/camera.json"))
+    tie = demo_work.tie_from_target(photo, target, camera=camera)
+    job.keep("by-views", tie)
+    assert tie.distance_mm is not None
+    found = with_unit(tie.distance_mm, demo_story.K95 * tie.u_distance_mm, "mm")
+    true = fixed(float(job.bench.station.camera.centre_mm[2]), 2)
+    said = (
+        f"Rests on a camera document from {len(views)} photos of the target in different leans, and on the one photo "
+        f"on the table. The distance of the lens need not be measured then: it comes out as {found}, and is {true} mm."
+    )
+    return "by views", said, tie, "It cannot know the print's scale better than the target does."
 
 
 # ---------- plates ----------

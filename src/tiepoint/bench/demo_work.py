@@ -21,11 +21,13 @@ from tiepoint.targets.draw import Target
 from tiepoint.targets.find import find_target
 from tiepoint.targets.paper import print_scale
 from tiepoint.ties.by_target import Setting, tie_by_target
+from tiepoint.ties.camera import CameraModel, camera_to_document
 from tiepoint.ties.document import to_document
 from tiepoint.ties.length import Assumed, tie_by_length
 from tiepoint.ties.pairs import tie_by_pairs
 from tiepoint.ties.sensor import Sensor
 from tiepoint.ties.tie import Tie
+from tiepoint.ties.views import camera_by_photos
 
 Array = NDArray[np.float64]
 
@@ -75,17 +77,31 @@ def height_value(what: str, height_mm: float, u_mm: float) -> Value:
     return measured(height_mm, Source(f"height:{what}", f"Height of the {what}", "B", u_mm, "station"))
 
 
-def tie_from_target(photo: Path, target: Target, distance: Value) -> Tie:
-    """Return the tie by target of one photo."""
+def tie_from_target(
+    photo: Path, target: Target, distance: Value | None = None, camera: CameraModel | None = None
+) -> Tie:
+    """Return the tie by target of one photo; the distance need not be stated where the camera is known."""
     loaded = load_picture(photo)
     setting = Setting(
         scale=print_scale(target),
         distance=distance,
+        camera=camera,
         target_id=target.id,
         photos=(loaded.described().pixels_sha256,),
         sensor=Sensor(*loaded.size),
     )
     return tie_by_target([loaded.grey], target, setting)
+
+
+def camera_from_views(photos: Sequence[Path], target: Target) -> CameraModel:
+    """Return the camera that several photos of the target in different leans show."""
+    pictures = [load_picture(photo).grey for photo in photos]
+    return camera_by_photos(pictures, target, tuple(photo.name for photo in photos))
+
+
+def keep_camera(camera: CameraModel, path: Path) -> None:
+    """Write a camera document."""
+    write_document(path, "camera", camera_to_document(camera))
 
 
 def tie_from_length(photo: Path, bar: Laid) -> Tie:
