@@ -129,6 +129,8 @@ def test_words_are_broken_within_their_width():
     lines = wrapped("Three photos of the target were taken in one pose", 80, 12, "face")
     assert " ".join(lines) == "Three photos of the target were taken in one pose"
     assert max(map(len, lines)) <= 80 / (12 * 0.445)
+    grouped = "drawn 25\N{NARROW NO-BREAK SPACE}000 times larger"
+    assert any("25\N{NARROW NO-BREAK SPACE}000" in line for line in wrapped(grouped, 60, 12, "face"))
 
 
 # ---------- charts ----------

@@ -246,7 +246,8 @@ def _label(lines: list[Array], words: str, limit: bool, taken: list[Array], pape
         return ""
     taken.append(inset[best])
     dx, dy = line[min(best + 3, len(line) - 1)] - line[max(best - 1, 0)]
-    angle = (np.degrees(np.arctan2(dy, dx)) + 90) % 180 - 90
+    # Upright lines are labelled to be read from the right, as the figures of the collar are.
+    angle = (np.degrees(np.arctan2(dy, dx)) + 100) % 180 - 100
     x, y = inset[best]
     turned = f"translate({svg.number(x)} {svg.number(y)}) rotate({svg.number(angle)})"
     return svg.text(0, 4.5, words, class_="contour-label limit" if limit else "contour-label", transform=turned)

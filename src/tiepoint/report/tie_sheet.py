@@ -121,7 +121,8 @@ def wrapped(words: str, width: float, size: float, face: str) -> list[str]:
     """Return words broken into lines of at most `width` at a type size, by the face's mean letter."""
     most = max(8, int(width / (size * _WIDTH_OF[face])))
     lines: list[str] = [""]
-    for word in words.split():
+    # Plain spaces only: thin ones hold groups of figures together.
+    for word in words.split(" "):
         longer = f"{lines[-1]} {word}".strip()
         if len(longer) <= most or not lines[-1]:
             lines[-1] = longer
