@@ -413,6 +413,23 @@ def test_an_overlay_is_a_whole_svg_that_needs_nothing_else(place):
     assert next(linked.iter(f"{ns}image")).get("href") == "half.png"
 
 
+def test_an_overlay_shows_where_something_was_sought_or_the_whole_picture(place):
+    (place / "plate.toml").write_text(RECIPE.split('[[step]]\nname = "B"')[0], encoding="utf-8")
+    (good,) = ran(place, "good.png")
+
+    def view(**how) -> list[float]:
+        return [float(v) for v in ElementTree.fromstring(good.overlay(**how)).get("viewBox").split()]
+
+    assert view(whole=True) == [-0.5, -0.5, *SIZE]
+    x, y, width, height = view()
+    assert width < 150
+    # The ring about (60, 80) px with a radius of 32 px lies inside, with room around it.
+    assert x < 28
+    assert x + width > 92
+    assert y < 48
+    assert y + height > 112
+
+
 def test_a_level_and_solo_choose_what_is_drawn(place):
     (half,) = ran(place, "half.png")
 

@@ -58,15 +58,19 @@ class Ran:
         *,
         role: str | None = None,
         link: str | None = None,
+        whole: bool = False,
         most_px: int = 1600,
     ) -> str:
         """Return the overlay as a self-contained SVG document.
 
         `level`: from which verdict on a step is drawn; `solo`: one step alone. `role`: which picture, the first by
-        default. `link`: refer to the picture by this address instead of embedding it, at `most_px` at most.
+        default. `link`: refer to the picture by this address instead of embedding it, at `most_px` at most. `whole`:
+        the whole picture, and not only where something was sought or found.
         """
         picture = self.loaded.pictures[role or self.record.shot.pictures[0].role]
-        return overlay_svg(self.outcome, picture.pixels, role=role, level=level, solo=solo, link=link, most_px=most_px)
+        return overlay_svg(
+            self.outcome, picture.pixels, role=role, level=level, solo=solo, link=link, whole=whole, most_px=most_px
+        )
 
 
 @dataclass(frozen=True)
