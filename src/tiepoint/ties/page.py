@@ -18,12 +18,17 @@ from tiepoint.ties.tie import ideal_from_picture, project
 
 Array = NDArray[np.float64]
 
+MODES = 4
+"""Modes of the bow: see `displaced`."""
+
 ASSUMED_DISTANCE = 2.0
 """Distance over the longer side of the field, where nothing better is known: short, so that u is not too small."""
 ASSUMED = "an assumption"
 _OTHER_DISTANCES = (1.0, 0.5, 0.7, 1.4, 2.0, 2.8, 4.0)
 _CYLINDER = 0.2
 """How far a sheet departs from a cylinder, as a share of its bow: paper bends, and hardly stretches."""
+_LIFTED = 0.5
+"""How far a bowed sheet may stand off the plane as a whole, as a share of its bow."""
 _DIRECTIONS = 60
 _TELLING_CHI2 = 12.0
 """How much better one direction of a cylinder must fit than another to be told from it (some 3.5 deviations)."""
@@ -46,10 +51,10 @@ class Standpoint:
 
 @dataclass(frozen=True)
 class Bow:
-    """What the corners say about the bow: modes (3,) in mm, and how the fit's parameters follow.
+    """What the corners say about the bow: modes (4,) in mm, and how the fit's parameters follow.
 
-    `found_mm` (3,): most probable heights of the modes; `covariance` (3, 3) of what is not known about them;
-    `response` (k, 3): ∂(free parameters)/∂mode; `chi2_drop`: how much better the corners fit with it;
+    `found_mm` (4,): most probable heights of the modes; `covariance` (4, 4) of what is not known about them;
+    `response` (k, 4): ∂(free parameters)/∂mode; `chi2_drop`: how much better the corners fit with it;
     `height_mm`: that of the cylinder which fits best, 0 where no bow shows.
     """
 
@@ -152,9 +157,9 @@ def bow_of(fit: Fit, stand: Standpoint, u_mm: float, noise: float, taken_mm: Arr
     Each mode is known before as 0 ± `u_mm`. Where the corners show more of a bow than chance would, it is taken
     for a cylinder (a sheet bends and hardly stretches), whose direction they show too; this tells the dome,
     which the lens terms swallow, from the part that stays visible. `noise` is the variance of a whitened residual
-    (χ²/ν, at least 1); `taken_mm` (3,): modes that were taken off the corners of `fit` already.
+    (χ²/ν, at least 1); `taken_mm` (4,): modes that were taken off the corners of `fit` already.
     """
-    modes = np.einsum("nij,njm->nim", fit.white, displaced(fit, stand) / fit.frame.rho_px).reshape(-1, 3)
+    modes = np.einsum("nij,njm->nim", fit.white, displaced(fit, stand) / fit.frame.rho_px).reshape(-1, MODES)
     rows = fit.rows.reshape(-1, fit.k)
     response = fit.covariance @ (rows.T @ modes)
     unabsorbed = modes - rows @ response
@@ -163,18 +168,20 @@ def bow_of(fit: Fit, stand: Standpoint, u_mm: float, noise: float, taken_mm: Arr
     pull = unabsorbed.T @ residual / noise
     if taken_mm is not None:
         pull = pull + information @ taken_mm
-    found, covariance = _update(information, pull, np.zeros(3), np.eye(3) * u_mm**2)
+    found, covariance = _update(information, pull, np.zeros(MODES), np.eye(MODES) * u_mm**2)
     drop, prior_u = float(found @ pull), u_mm
     cylinder = _cylinder(information, pull) if drop > 3 * math.log(fit.n) else None
     if cylinder is not None:
         # A page that is bowed more than was stated was stated wrongly: the dome too may be as high as that.
         prior_u = max(u_mm, cylinder.highest_mm)
-        middle, u = np.zeros(3), prior_u
+        middle, spread = np.zeros(MODES), np.full(MODES, prior_u)
         if cylinder.modes_mm is not None:
-            middle, u = cylinder.modes_mm, max(_CYLINDER * float(np.abs(cylinder.modes_mm).max()), 1e-9)
-        found, covariance = _update(information, pull, middle, np.eye(3) * u**2)
+            middle[:3] = cylinder.modes_mm
+            spread[:3] = max(_CYLINDER * float(np.abs(cylinder.modes_mm).max()), 1e-9)
+            spread[3] = max(u_mm, _LIFTED * cylinder.highest_mm)
+        found, covariance = _update(information, pull, middle, np.diag(spread**2))
         drop = float(2 * found @ pull - found @ information @ found)
-    used = 3.0 - float(np.trace(covariance)) / prior_u**2
+    used = 3.0 - float(np.trace(covariance[:3, :3])) / prior_u**2
     height = cylinder.lowest_mm if cylinder is not None else 0.0
     return Bow(found, covariance, response, drop, float(np.clip(used, 0.0, 3.0)), height)
 
@@ -203,6 +210,7 @@ def _cylinder(information: Array, pull: Array) -> _Cylinder:
     """
     phi = np.linspace(0.0, math.pi, _DIRECTIONS, endpoint=False)
     along = np.column_stack([np.cos(phi) ** 2, np.sin(phi) ** 2, -np.sin(2 * phi)])
+    information, pull = information[:3, :3], pull[:3]
     weight = np.einsum("ki,ij,kj->k", along, information, along)
     height = along @ pull / np.maximum(weight, 1e-300)
     drop = height**2 * weight
@@ -217,14 +225,15 @@ def _cylinder(information: Array, pull: Array) -> _Cylinder:
 
 
 def displaced(fit: Fit, stand: Standpoint) -> Array:
-    """Return how corners move in the picture, (n, 2, 3) in px per mm of each mode of the bow.
+    """Return how corners move in the picture, (n, 2, 4) in px per mm of each mode of the bow.
 
-    Modes: raised in the middle along x, along y (1 − ξ²), and twisted (ξ·η), ξ and η from −1 to 1 over the page.
+    Modes: raised in the middle along x, along y (1 − ξ²), twisted (ξ·η), ξ and η from −1 to 1 over the page, and
+    lifted as a whole: where a bowed sheet touches the plane is not known. No residual shows the last one.
     """
     page = fit.corners.plane_mm
     low, high = page.min(axis=0), page.max(axis=0)
     xi = (2 * page - low - high) / (high - low)
-    height = np.column_stack([1 - xi[:, 0] ** 2, 1 - xi[:, 1] ** 2, xi[:, 0] * xi[:, 1]])
+    height = np.column_stack([1 - xi[:, 0] ** 2, 1 - xi[:, 1] ** 2, xi[:, 0] * xi[:, 1], np.ones(len(page))])
     aside = (page - stand.foot_mm) / stand.distance_mm
     straight = ideal_from_picture(fit.lens, fit.corners.px)
     _, d_ideal, _ = project(fit.matrix, straight.ideal_px)
