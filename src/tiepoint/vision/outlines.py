@@ -29,6 +29,7 @@ NARROW_PX, MOST_STRIPS, FEWEST_STRIPS = 3.0, 400, 12
 BROAD_PX = 8.0
 """Width of the strips along a straight edge, where wider ones lose nothing."""
 FIRST_LOOK, FIRST_WIDTH_PX = 24, 9.0
+ROUGH_U_PX = 0.25
 PLATEAU = 32.0
 """Length of a strip in whole blurs: with 12, free levels cost a fifth in precision, with 22 a tenth, with 32 a
 fifteenth (inverse Fisher matrix)."""
@@ -145,8 +146,8 @@ def _rough_circle(edges: StripEdges, centre: Array, radius: float, search: float
     if ok.sum() < POINTS_NEEDED:
         return None
     try:
-        # A first look off the centre crosses the edge at a slant: its stated u says too little, so none is used.
-        fit: CircleFit = fit_circle(edges.point[ok])
+        # Off the centre the edge is crossed at a slant: there a place is worth less than its stated u.
+        fit: CircleFit = fit_circle(edges.point[ok], np.hypot(edges.u[ok], ROUGH_U_PX))
     except PoorGeometry:
         return None
     away = float(np.hypot(*(fit.centre - centre))) + abs(fit.radius - radius)
@@ -263,12 +264,12 @@ def _rough_line(edges: StripEdges, ends: Array) -> tuple[LineFit, float] | None:
     if ok.sum() < 2:
         return None
     try:
-        fit = fit_line(edges.point[ok])
+        fit = fit_line(edges.point[ok], np.hypot(edges.u[ok], ROUGH_U_PX))
     except PoorGeometry:
         return None
     d = ends[1] - ends[0]
     if abs(float(fit.direction @ d)) < 0.7 * float(np.hypot(*d)):
         return None
     if fit.direction @ d < 0:
-        fit = fit_line(edges.point[ok][::-1])
+        fit = fit_line(edges.point[ok][::-1], np.hypot(edges.u[ok], ROUGH_U_PX)[::-1])
     return fit, float(np.median(edges.blur_whole[ok]))

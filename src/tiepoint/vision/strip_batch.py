@@ -23,11 +23,20 @@ from tiepoint.vision.strip_fit import (
     start_from,
     write_report,
 )
-from tiepoint.vision.strip_lanes import LEAST_NOISE, Lanes, assign_lanes, is_disturbed, lanes_over
+from tiepoint.vision.strip_lanes import (
+    LEAST_NOISE,
+    Lanes,
+    ask_lanes,
+    assign_lanes,
+    is_disturbed,
+    keep_suitable,
+    lanes_over,
+)
 from tiepoint.vision.strip_pixels import FAST, Floats, Ints
 from tiepoint.vision.strip_robust import (
     BLUR_REACH,
     descend,
+    far_of_lanes,
     mask_disturbed,
     report_robust,
     settle_lanes,
@@ -104,10 +113,19 @@ def mask_by_lane(
     near: Near, n: int, p: Floats, shape: float, free_tilt: bool, half_width: float, noise: float, start: float,
     lanes: Lanes, number: int, space: Floats, map_: Floats, mask: Floats,
 ) -> Far:  # fmt: skip
-    """Let the lanes settle what disturbs: fill `mask` (n,), move p, return the undisturbed plateaus."""
+    """Let the lanes settle what disturbs: fill `mask` (n,), move p, return the undisturbed plateaus.
+
+    Twice: what the first mask leaves tells the edge better, and so which lanes do not suit it.
+    """
     evaluate(near, n, p, shape)
     calm, far = settle_lanes(near, n, p, shape, free_tilt, half_width, space, lanes, number, noise)
     lane_width, reach = 2.0 * half_width / number, BLUR_REACH * p[BLUR] + 0.5
+    mask_disturbed(near, n, lanes, number, lane_width, math.sqrt(calm), reach, map_, start)
+    iterate(near, n, far, p, shape, free_tilt, half_width, 2, space)
+    evaluate(near, n, p, shape)
+    ask_lanes(near, n, p, noise, number, lanes)
+    keep_suitable(lanes, number, noise, calm)
+    far = far_of_lanes(lanes, number, int(reach / lane_width))
     mask_disturbed(near, n, lanes, number, lane_width, math.sqrt(calm), reach, map_, start)
     for k in range(n):
         mask[k] = near.weight[k]
