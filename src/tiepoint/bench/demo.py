@@ -178,7 +178,7 @@ def _story(job: _Job) -> Story:
     job.tell("Tying the same camera in the other ways of the trade.")
     others = _others(job, photo, bar_photos, target)
     job.tell(f"Photographing and judging {len(bench.plates)} plates.")
-    plates = _plates(job, kept.tie)
+    plates = _plates(job)
     mm_per_px = tie_story.view.mm_per_px
     return Story(
         title="A hinge plate, from photograph to millimetre",
@@ -337,7 +337,7 @@ def _by_views(job: _Job, photo: Path, target: Target) -> tuple[str, str, Tie, st
 # ---------- plates ----------
 
 
-def _plates(job: _Job, tie: Tie) -> tuple[Plate, ...]:
+def _plates(job: _Job) -> tuple[Plate, ...]:
     """Photograph all plates, run the recipe over them, and return records and overlays beside the truth."""
     bench = job.bench
     numbers = range(1, len(bench.plates) + 1)
@@ -349,13 +349,11 @@ def _plates(job: _Job, tie: Tie) -> tuple[Plate, ...]:
     )
     for sentence in prepared.warnings:
         job.tell(sentence)
-    there = move(tie, job.height("fixture", world.PLATE_HEIGHT_MM))
     plates = []
     for n, ran in zip(numbers, run_shots(prepared, photos, clock=None), strict=True):
         job.text(f"overlays/plate-{n:02d}.svg", ran.overlay())
-        small = demo_story.cropped(ran.overlay(most_px=1000), there)
         truth = demo_story.truth_of(n, bench, ran.record.readings)
-        uri = data_uri(small.encode(), "image/svg+xml")
+        uri = data_uri(ran.overlay(most_px=1000).encode(), "image/svg+xml")
         plates.append(Plate(n, ran.record, truth, f"overlays/plate-{n:02d}.svg", uri))
         if n % 5 == 0:
             job.tell(f"{n} of {len(photos)} plates are judged.")

@@ -1,7 +1,6 @@
 """The demo's findings beside its truth, as the story that the summary tells."""
 
 import math
-import re
 from collections.abc import Sequence
 from importlib.metadata import version
 
@@ -133,18 +132,6 @@ def truth_of(number: int, bench: DemoBench, readings: Sequence[Reading]) -> dict
     """Return the truth of a plate's readings by their ids, for those that have one."""
     truth = bench.plates[number - 1].truth
     return {r.id: truth[CHARACTERISTIC[r.step, r.quantity]] for r in readings if (r.step, r.quantity) in CHARACTERISTIC}
-
-
-_VIEW_BOX = re.compile(r'viewBox="[^"]*"')
-
-
-def cropped(overlay: str, tie: Tie) -> str:
-    """Return an overlay that shows the plate with a margin, not the whole picture."""
-    x, y = world.FIXTURE_MM
-    around = np.array([[x - 14, y - 9], [x + 80, y - 9], [x + 80, y + 47], [x - 14, y + 47]])
-    px = tie.to_image(around)
-    (left, top), (right, bottom) = px.min(axis=0), px.max(axis=0)
-    return _VIEW_BOX.sub(f'viewBox="{left:.0f} {top:.0f} {right - left:.0f} {bottom - top:.0f}"', overlay, count=1)
 
 
 def hand_of(plates: Sequence[Plate], target: Target, distance_mm: float, mm_per_px: float) -> HandCalculation:
