@@ -62,12 +62,12 @@ LENSES: dict[str, tuple[int, ...]] = {
 }
 """Which shared parameters (order of `CAMERA_PARAMETERS`) are free; focal length and centre always are."""
 
-_JUDGE = "κ, κ2"
+_JUDGE = "κ, κ2, κ3, decentring"
 _FEWEST_VIEWS = 3
 _FEWEST_CORNERS = 8
 _LEAST_TURN_DEG = 5.0
 _WORST_FOCAL = 0.02
-_PRINT_STEP = 0.1
+_PRINT_STEP = 1e-4
 
 
 def camera_by_photos(
@@ -148,10 +148,10 @@ def _by_print(views: Views, solved: Solved, scale: Values | None) -> Array:
     if scale is None:
         return np.zeros((SHARED, 0))
     columns = np.zeros((SHARED, len(scale.sources)))
-    for k, source in enumerate(scale.sources):
-        stretch = 1 + _PRINT_STEP * scale.c[:, k] / scale.value * source.u
+    for k in range(len(scale.sources)):
+        stretch = 1 + _PRINT_STEP * scale.c[:, k] / scale.value
         other = solve_views(views.stretched(stretch), solved.state, solved.free, solved.model)
-        columns[:, k] = (other.state.shared - solved.state.shared) / (_PRINT_STEP * source.u)
+        columns[:, k] = (other.state.shared - solved.state.shared) / _PRINT_STEP
     return columns
 
 
