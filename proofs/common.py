@@ -19,14 +19,20 @@ ROOT = Path(__file__).resolve().parent.parent
 RESULTS = ROOT / "proofs" / "results"
 
 
-def code_sha256(rooms: Sequence[str], proof: Path) -> str:
-    """Return the hash of the source files of some rooms, and of the proof itself, in a fixed order."""
+def code_sha256(files: Sequence[str], proof: Path) -> str:
+    """Return the hash of source files (relative to the checkout), and of the proof itself, in a fixed order."""
     digest = hashlib.sha256()
-    files = [f for room in rooms for f in sorted((ROOT / "src" / "tiepoint" / room).rglob("*.py"))]
-    for file in [*files, proof, Path(__file__)]:
-        text = file.read_text(encoding="utf-8").replace("\r\n", "\n")
+    for file in [*(ROOT / f for f in sorted(files)), proof]:
+        text = file.read_text(encoding="utf-8").replace("\r\n", "\n") if file.exists() else ""
         digest.update(f"{file.relative_to(ROOT).as_posix()}\n{text}\n".encode())
     return digest.hexdigest()
+
+
+def proved_files(rooms: Sequence[str]) -> list[str]:
+    """Return the files of some rooms that this process has loaded: what a proof does not run, it does not prove."""
+    loaded = [(name.split("."), module.__file__) for name, module in sys.modules.items() if hasattr(module, "__file__")]
+    mine = [Path(file).resolve() for name, file in loaded if name[0] == "tiepoint" and name[1:2] and name[1] in rooms]
+    return sorted(file.relative_to(ROOT).as_posix() for file in mine)
 
 
 def on_all_cores(work: Callable[[int], Any], seeds: Iterable[int], label: str, minutes: float = math.inf) -> list[Any]:
@@ -50,9 +56,10 @@ def on_all_cores(work: Callable[[int], Any], seeds: Iterable[int], label: str, m
 
 
 def write_result(name: str, rooms: Sequence[str], proof: Path, result: dict[str, Any]) -> Path:
-    """Write a proof's result with the hash of what it proves."""
+    """Write a proof's result with the files that it proves and their hash."""
     RESULTS.mkdir(parents=True, exist_ok=True)
     path = RESULTS / f"{name}.json"
-    body = {"proof": name, "rooms": list(rooms), "code_sha256": code_sha256(rooms, proof), **result}
+    files = proved_files(rooms)
+    body = {"proof": name, "files": files, "code_sha256": code_sha256(files, proof.resolve()), **result}
     path.write_text(json.dumps(body, indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")
     return path

@@ -412,6 +412,8 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=math.inf, help="stop either part after this")
     parser.add_argument("--dry", action="store_true", help="print, write nothing")
     asked = parser.parse_args()
+    # One station here too: what this process has loaded is what the result's hash stands for.
+    _plain(0)
     if asked.stations:
         plain = on_all_cores(_plain, range(asked.stations), "plain", asked.minutes)
         kept("intervals-plain", CLAIM, table(plain), [f"Refused, or without a value: {refusals(plain)}."], asked.dry)

@@ -14,7 +14,7 @@ PAGE = ROOT / "docs" / "reference" / "proofs.md"
 
 def state(result: dict[str, Any]) -> str:
     """Return `current`, or `stale` where the code has changed since the proof ran."""
-    now = code_sha256(result["rooms"], ROOT / "proofs" / f"{result['proof'].partition('-')[0]}.py")
+    now = code_sha256(result.get("files", ()), ROOT / "proofs" / f"{result['proof'].partition('-')[0]}.py")
     return "current" if now == result["code_sha256"] else "stale"
 
 
