@@ -156,6 +156,7 @@ def test_the_table_has_a_row_a_reading_and_no_formula(place):
     assert {r["verdict"] for r in rows[4:]} == {"unread"}
 
 
+@settings(deadline=None)
 @given(st.text(max_size=20))
 def test_no_text_of_a_table_is_run_by_a_spreadsheet(text):
     reading = Reading(
@@ -179,7 +180,7 @@ def test_an_altered_record_is_told(place):
         record_from(content)
 
 
-@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.data())
 def test_damaged_records_are_refused_in_a_sentence(place, data):
     content = record_json(_made(place))
@@ -486,7 +487,7 @@ FRAGMENTS = (
 )
 
 
-@settings(max_examples=150)
+@settings(max_examples=150, deadline=None)
 @given(st.sampled_from(sorted(KEPT.glob("*.toml"))), st.data())
 def test_mutated_recipes_are_read_or_refused_in_one_sentence(path, data):
     text = path.read_text(encoding="utf-8")

@@ -3,7 +3,7 @@
 from pathlib import PurePath
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tiepoint.foundation.errors import TiepointError, UnusableDocument
@@ -65,6 +65,7 @@ def test_an_unknown_variant_is_told_which_there_are():
         choose(read_variants(TABLE), "middle")
 
 
+@settings(deadline=None)
 @given(st.text(alphabet='variant,height_mm\n"0123456789;. \t', max_size=200) | st.text(max_size=80))
 def test_any_text_is_read_or_refused_in_a_sentence(text: str):
     for table in (TABLE + text, text):

@@ -1,7 +1,7 @@
 """Numbers as a person reads them."""
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tiepoint.model.decide import Limits
@@ -32,6 +32,7 @@ def test_rounding_does_not_contradict_the_verdict():
     assert rounded(10.1004, 0.012) == ("10.100", "0.012")
 
 
+@settings(deadline=None)
 @given(
     st.floats(-1e4, 1e4),
     st.floats(1e-6, 1e2),
