@@ -5,8 +5,14 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 IN_CI = os.environ.get("CI", "").lower() in ("1", "true")
+
+# A busy machine is no fault of the code, so nothing has a deadline; in CI every run tries the same examples.
+settings.register_profile("here", deadline=None)
+settings.register_profile("ci", deadline=None, derandomize=True)
+settings.load_profile("ci" if IN_CI else "here")
 
 
 @pytest.fixture(scope="session")
