@@ -155,6 +155,16 @@ def test_figures_of_the_goals(pattern, quick_px, full_px):
     assert np.abs(np.concatenate(fulls).mean(axis=0)).max() < 3.5 * full_px / math.sqrt(2 * 500)
 
 
+@pytest.mark.parametrize("pattern", PATTERNS)
+def test_without_noise_both_passes_are_right_to_a_thousandth(pattern):
+    # 16 bits, no noise: what is left are the models. A dot's ellipse alone is off by f·r²·sin α·cos α/Z², 0.07 px here.
+    shot = Shot(new_target(pattern, 10, 17, 12), 4, width=2448, height=2048, tilt=20.0, noise=1e-6, bits=16)
+    sighting = find_target(shot.picture, shot.target)
+    assert len(sighting.ids) == len(shot.truth)
+    assert rms(shot.error(sighting)) < 1e-3
+    assert rms(shot.error(refine(shot.picture, sighting, shot.to_image))) < 4e-4
+
+
 @pytest.mark.parametrize("aim", [(0.5, 0.5), (0.3, 0.7)])
 def test_charuco_that_overfills_the_field_knows_its_part(aim):
     shot = Shot(new_target("charuco", 10, 20, 16), 5, fill=2.0, aim=aim, roll=70.0)

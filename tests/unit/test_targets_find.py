@@ -180,6 +180,17 @@ def test_local_shape_is_exact_on_a_quadratic_map():
     np.testing.assert_allclose(shape.second[:, 2], np.tile([-0.4, 0.8], (30, 1)))
 
 
+def test_local_shape_is_exact_on_a_cubic_line_up_to_its_ends():
+    x = np.arange(6.0)
+    line = 3 + 20 * x + 0.3 * x**2 - 0.04 * x**3
+    nodes = np.stack([np.tile(line, (3, 1)), -30 * np.arange(3.0)[:, None] + np.zeros(6)], axis=2)
+    shape = local_shape(nodes)
+    at_ends = np.isin(shape.ids % 6, [0, 5])
+    exact = 20 + 0.6 * x - 0.12 * x**2
+    np.testing.assert_allclose(shape.jacobian[at_ends, 0, 0], exact[shape.ids[at_ends] % 6])
+    np.testing.assert_allclose(shape.second[:, 0, 0], (0.6 - 0.24 * x)[shape.ids % 6])
+
+
 def test_local_shape_bridges_gaps_and_drops_what_stands_alone():
     y, x = np.mgrid[:4, :4].astype(float)
     nodes = np.stack([30 * x, -30 * y], axis=2)

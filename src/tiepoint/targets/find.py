@@ -82,7 +82,7 @@ def find_target(picture: Picture, target: Target) -> Sighting:
         if attempt.place is None or not attempt.accepted:
             continue
         measured = found.measure(picture, attempt.place, target)
-        if target.pattern != "charuco" and ends_within(measured, target, picture.shape):
+        if target.pattern != "charuco" and ends_within(attempt.place, measured, picture.shape):
             attempts[-1] = replace(attempt, ends=True)
         elif len(measured.ids) >= FEWEST_POINTS:
             turn = ["half_turn_unknown"] if attempt.place.rivals else []

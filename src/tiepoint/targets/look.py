@@ -157,13 +157,12 @@ def pitch_px(evidence: Evidence) -> float:
     return float(min(np.nanmedian(s) if np.isfinite(s).any() else np.inf for s in steps))
 
 
-def ends_within(found: Points, target: Target, picture_shape: tuple[int, ...]) -> bool:
+def ends_within(place: Seat, found: Points, picture_shape: tuple[int, ...]) -> bool:
     """Return whether a grid stops short of the target's size although its next line would be in the picture.
 
     A smaller target with the same origin mark would pass for a part of a larger one.
     """
-    columns, rows, _ = grid(target)
-    nodes = np.full((rows, columns, 2), np.nan)
+    nodes = place.nodes.copy()
     nodes.reshape(-1, 2)[found.ids] = found.px
     sides = (nodes, nodes[::-1], np.swapaxes(nodes, 0, 1), np.swapaxes(nodes, 0, 1)[::-1])
     return any(_next_line_inside(side, picture_shape) for side in sides)

@@ -91,21 +91,29 @@ def local_shape(nodes: Array) -> Local:
 
 
 def _differences(nodes: Array) -> tuple[Array, Array]:
-    """Return first and second differences along the columns; at a border one-sided and the neighbour's.
+    """Return first and second differences along the columns.
 
-    One-sided, the first difference is corrected by half of the neighbour's second difference.
+    At a border the second one is carried on linearly from its two neighbours (or is the one neighbour's, or none),
+    and the first is one-sided, corrected by it: exact for a cubic.
     """
     h, w = nodes.shape[:2]
-    padded = np.full((h, w + 4, 2), np.nan)
-    padded[:, 2:-2] = nodes
-    step = np.diff(padded, axis=1)  # step[:, k]: from column k − 2 to k − 1
-    bend = np.diff(step, axis=1)  # bend[:, k]: at column k − 1
-    here, before, after = bend[:, 1:-1], bend[:, :-2], bend[:, 2:]
-    behind, ahead = step[:, 1:-2], step[:, 2:-1]
-    known = [np.isfinite(values) for values in (here, after, before, ahead, behind)]
-    second = np.where(known[0], here, np.where(known[1], after, np.where(known[2], before, 0.0)))
-    first = np.where(known[0], (ahead + behind) / 2, np.where(known[3], ahead - second / 2, behind + second / 2))
-    return first, second
+    padded = np.full((h, w + 6, 2), np.nan)
+    padded[:, 3:-3] = nodes
+    step = np.diff(padded, axis=1)  # step[:, k]: from column k − 3 to k − 2
+    bend = np.diff(step, axis=1)  # bend[:, k]: at column k − 2
+    behind, ahead = step[:, 2:-3], step[:, 3:-2]
+    first, second = np.full(nodes.shape, np.nan), np.zeros(nodes.shape)
+    for side, near, next_ in ((1.0, bend[:, 3:-1], bend[:, 4:]), (-1.0, bend[:, 1:-3], bend[:, :-4])):
+        known, far = np.isfinite(near), np.isfinite(near) & np.isfinite(next_)
+        third = np.where(far, next_ - near, 0.0)
+        here = np.where(known, near - third, 0.0)
+        one_sided = (ahead if side > 0 else -behind) - here / 2 - third / 6
+        usable = np.isfinite(one_sided) & ~np.isfinite(first)
+        first = np.where(usable, side * one_sided, first)
+        second = np.where(usable, here, second)
+    middle = bend[:, 2:-2]
+    inner = np.isfinite(middle)
+    return np.where(inner, (ahead + behind) / 2, first), np.where(inner, middle, second)
 
 
 def quick_corners(picture: Picture, nodes: Array, target: Target) -> Points:
@@ -206,7 +214,7 @@ def _kept(fits: CornerFits | DotFits, ids: Ints, swing: Array, moved: Array) -> 
     good = (fits.status == FITTED) & (swing > 0)
     if good.any():
         usual, width = np.median(fits.noise[good]), np.median(fits.blur_px[good])
-        good &= (fits.noise < 3 * usual + 0.5) & (swing > 2 * fits.noise)
+        good &= (fits.noise < 3 * usual + 0.02 * np.median(swing[good])) & (swing > 2 * fits.noise)
         good &= (fits.blur_px < 2.5 * width) & (fits.blur_px > 0.4 * width) & (moved < 1 + 2 * width)
     noise, blur, contrast = (
         float(np.median(values[good])) if good.any() else 0.0 for values in (fits.noise, fits.blur_px, 2 * swing)
@@ -231,12 +239,18 @@ def quick_dots(picture: Picture, nodes: Array, axes_px: Array, target: Target) -
 
 
 def _centred(found: Points, grid_shape: tuple[int, ...], target: Target) -> Points:
-    """Return the points moved from the middle of each ellipse to the picture of the dot's centre."""
-    nodes = np.full(grid_shape, np.nan)
-    nodes.reshape(-1, 2)[found.ids] = found.px
-    shape = local_shape(nodes)
-    share = discs(target)[shape.ids, 2] / target.pitch_mm
-    px = shape.px + rim_shift_px(shape.jacobian, shape.second, share)
+    """Return the points moved from the middle of each ellipse to the picture of the dot's centre.
+
+    Twice: large dots are off by more than their neighbours, which bends the grid of the middles.
+    """
+    middles = np.full(grid_shape, np.nan)
+    middles.reshape(-1, 2)[found.ids] = found.px
+    nodes = middles.copy()
+    for _ in range(2):
+        shape = local_shape(nodes)
+        share = discs(target)[shape.ids, 2] / target.pitch_mm
+        px = middles.reshape(-1, 2)[shape.ids] + rim_shift_px(shape.jacobian, shape.second, share)
+        nodes.reshape(-1, 2)[shape.ids] = px
     at = np.searchsorted(found.ids, shape.ids)
     return replace(found, ids=shape.ids, px=px, cov_px2=found.cov_px2[at], light=found.light[at])
 
