@@ -185,7 +185,8 @@ def _mapped_shape(sighting: Sighting, to_image: ToImage) -> Local:
     return Local(sighting.ids, sighting.px, np.stack(first, axis=2), second)
 
 
-_RINGS = ((0.0, 1), (0.6, 6), (0.85, 12), (1.0, 12), (1.2, 12))
+_RINGS = ((0.0, 1), (0.75, 7), (1.1, 9))
+"""Radii over the dot's, and how many places on each: enough for a cubic, and few, since a tie's map takes time."""
 
 
 def _rims(sighting: Sighting, to_image: ToImage, blur: float) -> Rims:
@@ -196,8 +197,8 @@ def _rims(sighting: Sighting, to_image: ToImage, blur: float) -> Rims:
     places = sighting.plane_mm[:, None] + samples * radius[:, None, None]
     centre = to_image(sighting.plane_mm)
     offsets = to_image(places.reshape(-1, 2)).reshape(n, k, 2) - centre[:, None]
-    on_rim = np.isclose(np.linalg.norm(samples, axis=1), 1.0)
-    size = np.sqrt((offsets[:, on_rim] ** 2).sum(axis=2).mean(axis=1))
+    outer, count = _RINGS[-1]
+    size = np.sqrt((offsets[:, -count:] ** 2).sum(axis=2).mean(axis=1)) / outer
     template = map_template(np.broadcast_to(samples, (n, k, 2)), offsets, size)
     band = rim_band(blur, size, np.full(n, sighting.pitch_px))
     return Rims(centre, size, template, band, np.zeros((n, 2, 2)))
