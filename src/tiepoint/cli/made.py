@@ -1,5 +1,6 @@
 """What every way of making a tie ends with: the verdict for a tolerance, the tie's file, what a person reads."""
 
+import dataclasses
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -11,6 +12,7 @@ from tiepoint.cli.typed import positive_mm
 
 if TYPE_CHECKING:
     from tiepoint.ties.tie import Quality, Tie
+    from tiepoint.ties.verdict import GoodFor
 
 Out = Annotated[Path, typer.Option("--out", metavar="TIE.json", help="Where the tie is written.")]
 Height = Annotated[
@@ -27,13 +29,23 @@ def finish(tie: "Tie", out: Path, tolerance: str | None, as_json: bool, hints: t
     from tiepoint.documents.canonical import sha256
     from tiepoint.documents.files import write_document
     from tiepoint.ties.document import to_document
+    from tiepoint.ties.verdict import good_for
 
-    if tolerance is not None:
-        positive_mm("--tolerance", tolerance)
+    judged = None if tolerance is None else good_for(tie, positive_mm("--tolerance", tolerance))
     content = to_document(tie)
     write_document(out, "tie", content)
-    document = {"out": str(out), "sha": sha256(content), **summary(tie)}
-    present(Answer(document, tuple(lines(tie)), True, (*hints, f"The tie is in {out}.")), as_json)
+    document = {"out": str(out), "sha": sha256(content), **_judged(judged), **summary(tie)}
+    said = (*(judged.sentences if judged else ()), *lines(tie))
+    good = judged is None or judged.answer
+    present(Answer(document, said, good, (*hints, f"The tie is in {out}.")), as_json)
+
+
+def _judged(judged: "GoodFor | None") -> dict[str, Any]:
+    """Return the verdict for a tolerance as plain data; none was asked for: `good` is null."""
+    if judged is None:
+        return {"good": None, "sentences": [], "verdict": None}
+    told = dataclasses.asdict(judged)
+    return {"good": told.pop("answer"), "sentences": list(told.pop("sentences")), "verdict": told}
 
 
 def summary(tie: "Tie") -> dict[str, Any]:

@@ -1,11 +1,12 @@
 """`tiepoint tie`: the ways to tie pixels to millimetres, and what can be asked of a tie."""
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from tiepoint.cli.answer import Json, group, help_alone
+from tiepoint.cli.answer import Answer, Json, group, help_alone, present, table
 from tiepoint.cli.load import load_camera, load_photo, load_target, load_tie, read_columns
 from tiepoint.cli.made import Height, Out, Tolerance, finish
 from tiepoint.cli.probe import TieFile, probe
@@ -14,6 +15,7 @@ from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
     from tiepoint.foundation.sources import Value
+    from tiepoint.ties.camera import CameraModel
 
 app = group("tie")
 app.command()(probe)
@@ -167,6 +169,67 @@ def pairs(
         texts=numbers.texts,
     )
     finish(made.tie, out, tolerance, as_json, hints=tuple(f.sentence for f in made.diagnosis.findings))
+
+
+@app.command()
+def views(
+    photos: Annotated[
+        list[Path], typer.Argument(metavar="PHOTO...", help="Photos of the target, held at different angles.")
+    ],
+    target_file: Annotated[
+        Path, typer.Option("--target", metavar="TARGET.json", help="The document of the printed target.")
+    ],
+    out: Annotated[Path, typer.Option("--out", metavar="CAMERA.json", help="Where the camera is written.")],
+    as_json: Json = False,
+) -> None:
+    """Find the whole camera from several views of a target.
+
+    Lean the target by 20 to 40 degrees in different directions, eight times or more, and fill the picture. A view that
+    does not belong to the others is named and left out. The camera serves `tie target` and `tie move`.
+
+    \b
+      tiepoint tie views views/*.png --target target/target.json --out camera.json
+    """
+    from tiepoint.documents.files import write_document
+    from tiepoint.ties.camera import camera_to_document
+    from tiepoint.ties.views import camera_by_photos
+
+    target, seen = load_target(target_file), [load_photo(photo) for photo in photos]
+    camera = camera_by_photos([photo.grey for photo in seen], target, [photo.path.name for photo in seen])
+    content = camera_to_document(camera)
+    write_document(out, "camera", content)
+    names = ("id", "model", "focal_px", "rms_px", "chi2_per_dof", "dof", "size_px", "views", "flags", "notes")
+    document = {"out": str(out), "u_focal_px": camera.u_focal_px, "bad_views": list(camera.bad_views)}
+    told = {**document, **{name: content[name] for name in names}}
+    present(Answer(told, tuple(_camera_lines(camera)), hints=(f"The camera is in {out}.",)), as_json)
+
+
+def _camera_lines(camera: "CameraModel") -> Iterator[str]:
+    from tiepoint.cli.told import figures, plain
+    from tiepoint.foundation.sources import coverage_factor
+    from tiepoint.report.figures import with_unit
+
+    U = coverage_factor(0.975, camera.dof) * camera.u_focal_px
+    yield f"Focal length {plain(with_unit(camera.focal_px, U, 'px'))}; model {camera.model}."
+    used = [view for view in camera.views if not view.bad]
+    yield f"{len(used)} views agree within {figures(camera.rms_px)} px (rms of their corners)."
+    for bad in camera.bad_views:
+        yield f"{bad} does not belong to the others, and was left out."
+    rows = [("view", "corners", "rms px", "left out", "tilt", "distance", "")]
+    rows += [
+        (
+            view.photo,
+            str(view.corners),
+            figures(view.rms_px),
+            figures(view.left_out_rms_px),
+            f"{view.tilt_deg:.0f}°",
+            f"{view.distance_mm:.0f} mm",
+            "bad" if view.bad else "",
+        )
+        for view in camera.views
+    ]
+    yield from table(rows, frozenset({1, 2, 3, 4, 5}))
+    yield from camera.notes
 
 
 @app.command()
