@@ -56,7 +56,7 @@ def test_what_a_person_reads_has_its_unit_its_interval_and_its_cause(cli, tie_fi
     said = cli("tie", "probe", tie_file, "--length", "100,50", "400,50")
     assert said.code == 0
     assert "15.0000 ± 0.0029 mm" in said.out
-    assert "print scale" in said.out
+    assert "Print scale" in said.out
     assert "100 %" in said.out
 
 

@@ -19,7 +19,7 @@ LEAST_SHARE = 0.005
 
 def plain(text: str) -> str:
     """Return text as a terminal copies it: ordinary spaces, and none inside a number."""
-    return re.sub(r"(?<=\d)\u2009(?=\d)", "", text).replace("\u2009", " ").replace("\u00a0", " ")
+    return re.sub("[\u2009\u202f\u00a0]", " ", re.sub(r"(?<=\d)[\u2009\u202f](?=\d)", "", text))
 
 
 def mm(value: Value, unit: str = "mm") -> str:
