@@ -4,7 +4,7 @@ import math
 
 from numba import njit
 
-from tiepoint.vision.strip_find import FOUND, LOW
+from tiepoint.vision.strip_find import FOUND, HIGH, LOW, PLACE
 from tiepoint.vision.strip_fit import (
     BLUR,
     BRIGHT,
@@ -24,7 +24,6 @@ from tiepoint.vision.strip_fit import (
     write_report,
 )
 from tiepoint.vision.strip_lanes import (
-    LEAST_NOISE,
     Lanes,
     ask_lanes,
     assign_lanes,
@@ -33,6 +32,17 @@ from tiepoint.vision.strip_lanes import (
     lanes_over,
 )
 from tiepoint.vision.strip_pixels import FAST, Floats, Ints
+from tiepoint.vision.strip_plateaus import (
+    LEAST_NOISE,
+    N_AFTER,
+    N_BEFORE,
+    SLOPE_AFTER,
+    SLOPE_BEFORE,
+    SUM_AFTER,
+    SUM_BEFORE,
+    WORTH_AFTER,
+    WORTH_BEFORE,
+)
 from tiepoint.vision.strip_robust import (
     BLUR_REACH,
     descend,
@@ -40,6 +50,7 @@ from tiepoint.vision.strip_robust import (
     mask_disturbed,
     report_robust,
     settle_lanes,
+    take_slope_off,
     typical_size,
     weigh_plateau,
 )
@@ -73,7 +84,7 @@ def fit_all(
             continue
         near = near_of(pixels, starts[i], n, work)
         out[BRIGHT] = bright_share(near, n, saturation)
-        plateaus = Far(far[i, 0], far[i, 1], far[i, 2], far[i, 3])
+        plateaus = Far(far[i, N_BEFORE], far[i, SUM_BEFORE], far[i, N_AFTER], far[i, SUM_AFTER])
         settled, squares = iterate(near, n, plateaus, p, shapes[i], free_tilt, half_width, ROUNDS, space)
         if settled:
             inverse_of(space[2], inverse)
@@ -111,7 +122,7 @@ def find_disturbed(
 @njit(cache=True, nogil=True, error_model="numpy")
 def mask_by_lane(
     near: Near, n: int, p: Floats, shape: float, free_tilt: bool, half_width: float, noise: float, start: float,
-    lanes: Lanes, number: int, space: Floats, map_: Floats, mask: Floats,
+    bins: int, lanes: Lanes, number: int, space: Floats, map_: Floats, mask: Floats,
 ) -> Far:  # fmt: skip
     """Let the lanes settle what disturbs: fill `mask` (n,), move p, return the undisturbed plateaus.
 
@@ -120,13 +131,13 @@ def mask_by_lane(
     evaluate(near, n, p, shape)
     calm, far = settle_lanes(near, n, p, shape, free_tilt, half_width, space, lanes, number, noise)
     lane_width, reach = 2.0 * half_width / number, BLUR_REACH * p[BLUR] + 0.5
-    mask_disturbed(near, n, lanes, number, lane_width, math.sqrt(calm), reach, map_, start)
+    mask_disturbed(near, n, lanes, number, lane_width, math.sqrt(calm), reach, map_, start, bins)
     iterate(near, n, far, p, shape, free_tilt, half_width, 2, space)
     evaluate(near, n, p, shape)
     ask_lanes(near, n, p, noise, number, lanes)
     keep_suitable(lanes, number, noise, calm)
     far = far_of_lanes(lanes, number, int(reach / lane_width))
-    mask_disturbed(near, n, lanes, number, lane_width, math.sqrt(calm), reach, map_, start)
+    mask_disturbed(near, n, lanes, number, lane_width, math.sqrt(calm), reach, map_, start, bins)
     for k in range(n):
         mask[k] = near.weight[k]
     return far
@@ -135,14 +146,14 @@ def mask_by_lane(
 @njit(cache=True, nogil=True, error_model="numpy")
 def refit_all(
     pixels: Floats, starts: Ints, counts: Ints, before: Floats, before_at: Ints, before_counts: Ints,
-    after: Floats, after_at: Ints, after_counts: Ints, rough: Floats, shapes: Floats, quiet: Floats,
+    after: Floats, after_at: Ints, after_counts: Ints, rough: Floats, far: Floats, shapes: Floats, quiet: Floats,
     half_length: float, half_width: float, free_tilt: bool, results: Floats, work: Floats, space: Floats,
     lane_of: Ints, lane_rows: Floats, map_: Floats,
 ) -> None:  # fmt: skip
     """Fit n disturbed strips robustly from where their plain fit ended (from the rough find, where it did not).
 
-    `before` and `after` (3, ·) hold the plateaus' pixels as `pixels` holds the near ones. Work space: as for
-    `find_disturbed`, `space` (5, 5, 5) and `map_` (MOST_LANES, 2·length + 8).
+    `before` and `after` (3, ·) hold the plateaus' pixels as `pixels` holds the near ones, `far` their slopes. Work
+    space: as for `find_disturbed`, `space` (5, 5, 5) and `map_` (MOST_LANES, 2·length + 8).
     """
     mask, some, inverse, lanes = work[5], work[6], space[4], lanes_over(lane_of, lane_rows)
     for i in range(counts.size):
@@ -156,24 +167,30 @@ def refit_all(
             mask[k] = 1.0
         number, least_sigma = assign_lanes(near, n, half_width, lanes), 2.0 * LEAST_NOISE * abs(p[HALF])
         one, two = before_at[i], after_at[i]
+        place = rough[i, PLACE] - half_length
+        take_slope_off(before[0, one:], before[1, one:], before_counts[i], far[i, SLOPE_BEFORE], place)
+        take_slope_off(after[0, two:], after[1, two:], after_counts[i], far[i, SLOPE_AFTER], place)
         low, sigma_before = weigh_plateau(
-            before[0, one:], before[2, one:], before_counts[i], least_sigma, half_width, number,
+            before[0, one:], before[2, one:], before_counts[i], far[i, WORTH_BEFORE], least_sigma, half_width, number,
             lanes.before_weight, lanes.before_sum, some,
         )  # fmt: skip
         high, sigma_after = weigh_plateau(
-            after[0, two:], after[2, two:], after_counts[i], least_sigma, half_width, number,
+            after[0, two:], after[2, two:], after_counts[i], far[i, WORTH_AFTER], least_sigma, half_width, number,
             lanes.after_weight, lanes.after_sum, some,
         )  # fmt: skip
         if sigma_before < math.inf and sigma_after < math.inf:
             p[LEVEL], p[HALF] = 0.5 * (high + low), 0.5 * (high - low)
-        far = Far(lanes.before_weight[0], lanes.before_sum[0], lanes.after_weight[0], lanes.after_sum[0])
+        plateaus = Far(lanes.before_weight[0], lanes.before_sum[0], lanes.after_weight[0], lanes.after_sum[0])
         if number > 0:
             evaluate(near, n, p, shape)
             # The least of what the plateaus and the edge show: what disturbs only ever adds to one of them.
             sigma = min(sigma_before, sigma_after, typical_size(near, n, mask, some))
             sigma = min(sigma, math.sqrt(quiet[i])) if quiet[i] > 0.0 else sigma
             noise, start = max(sigma, least_sigma) ** 2, rough[i, LOW] - half_length - 1.0
-            far = mask_by_lane(near, n, p, shape, free_tilt, half_width, noise, start, lanes, number, space, map_, mask)
-        settled, sigma = descend(near, n, far, p, shape, free_tilt, half_width, space, mask, some, least_sigma)
+            span = 2 * int(rough[i, HIGH] - rough[i, LOW]) + 6
+            plateaus = mask_by_lane(
+                near, n, p, shape, free_tilt, half_width, noise, start, span, lanes, number, space, map_, mask
+            )
+        settled, sigma = descend(near, n, plateaus, p, shape, free_tilt, half_width, space, mask, some, least_sigma)
         if settled:
-            report_robust(near, n, far, p, shape, free_tilt, mask, sigma, space, inverse, out)
+            report_robust(near, n, plateaus, p, shape, free_tilt, mask, sigma, space, inverse, out)

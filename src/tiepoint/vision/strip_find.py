@@ -25,16 +25,17 @@ STRONGEST, FIRST, LAST = 0, 1, 2
 
 # What stands in a row of rough finds. Places are in bins from the strip's start; [LOW, HIGH) is the window to
 # fit, [FAR_LOW, FAR_HIGH) reaches over the plateaus around it.
-FOUND, PLACE, MEAN, HALF_HEIGHT, SPREAD, RESPONSE, LOW, HIGH, FAR_LOW, FAR_HIGH, RIVALS = range(11)
-ROUGH_COLUMNS = 11
+FOUND, PLACE, MEAN, HALF_HEIGHT, SPREAD, RESPONSE, LOW, HIGH, FAR_LOW, FAR_HIGH, RIVALS, PER_BIN = range(12)
+ROUGH_COLUMNS = 12
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def means_of(total: Floats, count: Floats, mean: Floats) -> tuple[int, int]:
-    """Fill `mean` (bins,) and return the range [first, last) of bins that hold enough pixels to be used."""
-    enough = 0.0
+def means_of(total: Floats, count: Floats, mean: Floats) -> tuple[int, int, float]:
+    """Fill `mean` (bins,); return the range [first, last) of bins with enough pixels to use, and the most in one."""
+    most = 0.0
     for k in range(count.size):
-        enough = max(enough, 0.5 * count[k])
+        most = max(most, count[k])
+    enough = 0.5 * most
     first, last = -1, 0
     for k in range(total.size):
         mean[k] = total[k] / count[k] if count[k] > 0 else 0.0
@@ -46,7 +47,7 @@ def means_of(total: Floats, count: Floats, mean: Floats) -> tuple[int, int]:
         # A hole can only come from a strip less than a pixel wide: bridge it.
         if count[k] == 0 and k > 0:
             mean[k] = mean[k - 1]
-    return max(first, 0), last
+    return max(first, 0), last, most
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -183,7 +184,7 @@ def find_roughly(
     total: Floats, count: Floats, mean: Floats, response: Floats, polarity: int, which: int, rough: Floats
 ) -> None:
     """Fill the row `rough` for one profile; `mean` (bins,) and `response` (bins + 1,) are work space."""
-    first, last = means_of(total, count, mean)
+    first, last, rough[PER_BIN] = means_of(total, count, mean)
     best = respond(mean, first, last, polarity, response) if last - first >= 2 * HALF_STEP else 0.0
     if best <= 0.0:
         return
@@ -203,20 +204,10 @@ def find_roughly(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def find_all(
-    bins: Floats, polarity: int, which: int, rough: Floats, far: Floats, mean: Floats, response: Floats
-) -> None:
+def find_all(bins: Floats, polarity: int, which: int, rough: Floats, mean: Floats, response: Floats) -> None:
     """Find each strip's rough edge: `bins` (n, 3, bins) → `rough` (n, ROUGH_COLUMNS), zero where there is none.
 
-    `far` (n, 4) receives number and sum of the pixels of the plateau before the window and of the one after it;
     `mean` (bins,) and `response` (bins + 1,) are work space.
     """
     for i in range(bins.shape[0]):
-        row = rough[i]
-        find_roughly(bins[i, 0], bins[i, 1], mean, response, polarity, which, row)
-        for k in range(int(row[FAR_LOW]), int(row[LOW])):
-            far[i, 0] += bins[i, 1, k]
-            far[i, 1] += bins[i, 0, k]
-        for k in range(int(row[HIGH]), int(row[FAR_HIGH])):
-            far[i, 2] += bins[i, 1, k]
-            far[i, 3] += bins[i, 0, k]
+        find_roughly(bins[i, 0], bins[i, 1], mean, response, polarity, which, rough[i])

@@ -10,16 +10,12 @@ from typing import NamedTuple
 
 from numba import njit
 
-from tiepoint.vision.strip_find import FAR_HIGH, FAR_LOW, HALF_HEIGHT, HIGH, LOW
 from tiepoint.vision.strip_fit import BLUR, HALF, POSITION, TILT, Near
 from tiepoint.vision.strip_pixels import Floats, Ints
+from tiepoint.vision.strip_plateaus import SUSPICIOUS, energy_limit, middle_of, score
 
 MOST_LANES, LANE_ROWS = 16, 11
 FEWEST_LANES = 6
-SUSPICIOUS = 3.3
-"""Standard scores from which a lane's energy is not chance: one clean strip of 15 lanes in 140 is looked at in vain."""
-LEAST_NOISE = 0.004
-"""Share of the contrast below which leftovers are the model's (a bend, the pixel's shape), not a disturbance."""
 ENOUGH = 1.0 / 3.0
 """Share of the lanes that must agree."""
 LONE_PIXEL = 4.6
@@ -47,92 +43,9 @@ class Lanes(NamedTuple):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def middle_of(values: Floats, n: int) -> float:
-    """Return the upper median of the first n values, which are reordered (Hoare's selection)."""
-    low, high, k = 0, n - 1, n // 2
-    while low < high:
-        pivot = values[(low + high) // 2]
-        i, j = low, high
-        while i <= j:
-            while values[i] < pivot:
-                i += 1
-            while values[j] > pivot:
-                j -= 1
-            if i <= j:
-                values[i], values[j] = values[j], values[i]
-                i += 1
-                j -= 1
-        if k <= j:
-            high = j
-        elif k >= i:
-            low = i
-        else:
-            break
-    return float(values[k])
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
 def lanes_over(of: Ints, rows: Floats) -> Lanes:
     """Return the lanes' work space: `of` (most pixels,), `rows` (LANE_ROWS, MOST_LANES)."""
     return Lanes(of, rows[0], rows[1], rows[2], rows[3], rows[4], rows[5], rows[6], rows[7], rows[8], rows[9], rows[10])
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def calm_variance(bins: Floats, rough: Floats, some: Floats) -> float:
-    """Return the variance within the plateaus' bins, as the median over up to 16 groups (0: fewer than six bins).
-
-    Within a bin neither the edge nor uneven light along the strip adds to it; a scratch spoils few groups.
-    """
-    total, count, square = bins[0], bins[1], bins[2]
-    wide = int(rough[FAR_HIGH] - rough[HIGH] + rough[LOW] - rough[FAR_LOW])
-    per_group = max((wide + 15) // 16, 1)
-    groups = members = 0
-    inside = dof = 0.0
-    for k in range(int(rough[FAR_LOW]), int(rough[FAR_HIGH])):
-        if rough[LOW] <= k < rough[HIGH] or count[k] < 2.0:
-            continue
-        inside += max(square[k] - total[k] * total[k] / count[k], 0.0)
-        dof += count[k] - 1.0
-        members += 1
-        if members == per_group:
-            some[groups] = inside / dof
-            groups += 1
-            members, inside, dof = 0, 0.0, 0.0
-    return middle_of(some, groups) if groups * per_group >= 6 else 0.0
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def calm_plateau(bins: Floats, first: int, last: int, quiet: float, calm: Floats) -> tuple[float, float]:
-    """Return number and sum of a plateau's pixels, without the bins that vary more than noise and two beside them.
-
-    A scratch over part of the width shows within a bin; so does dirt. `calm` (bins,) is work space.
-    """
-    total, count, square = bins[0], bins[1], bins[2]
-    for k in range(first, last):
-        calm[k] = 1.0
-    for k in range(first, last):
-        n = count[k]
-        if n >= 2.0 and square[k] - total[k] * total[k] / n > energy_limit(n - 1.0) * quiet:
-            for j in range(max(k - 2, first), min(k + 3, last)):
-                calm[j] = 0.0
-    pixels = values = 0.0
-    for k in range(first, last):
-        pixels += calm[k] * count[k]
-        values += calm[k] * total[k]
-    return pixels, values
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def calm_all(bins: Floats, rough: Floats, far: Floats, quiet: Floats, some: Floats) -> None:
-    """Fill `quiet` (n,), the variance of each strip's plateaus, and `far` (n, 4) anew from their calm bins."""
-    for i in range(quiet.size):
-        quiet[i] = calm_variance(bins[i], rough[i], some)
-        least = (2.0 * LEAST_NOISE * rough[i, HALF_HEIGHT]) ** 2
-        if quiet[i] > 0.0:
-            level = max(quiet[i], least)
-            low, high = int(rough[i, LOW]), int(rough[i, HIGH])
-            far[i, 0], far[i, 1] = calm_plateau(bins[i], int(rough[i, FAR_LOW]), low, level, some)
-            far[i, 2], far[i, 3] = calm_plateau(bins[i], high, int(rough[i, FAR_HIGH]), level, some)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -180,21 +93,6 @@ def ask_lanes(near: Near, n: int, p: Floats, variance: float, number: int, lanes
         lanes.precision[j] /= to_px * to_px * variance
         lanes.energy[j] /= count * variance
         lanes.place[j] /= count
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def score(energy: float, pixels: float) -> float:
-    """Return the standard score of a mean of `pixels` squared unit normals (Wilson & Hilferty 1931)."""
-    spread = 2.0 / (9.0 * max(pixels, 1.0))
-    return float((energy ** (1.0 / 3.0) - (1.0 - spread)) / math.sqrt(spread))
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def energy_limit(pixels: float) -> float:
-    """Return the sum of squared unit normals that `SUSPICIOUS` stands for (`score` solved for it)."""
-    spread = 2.0 / (9.0 * max(pixels, 1.0))
-    root = 1.0 - spread + SUSPICIOUS * math.sqrt(spread)
-    return pixels * root * root * root
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -35,12 +35,12 @@ from tiepoint.vision.strip_lanes import (
     Lanes,
     ask_lanes,
     keep_suitable,
-    middle_of,
     quiet_variance,
     vote,
     weigh_by_lane,
 )
 from tiepoint.vision.strip_pixels import Floats
+from tiepoint.vision.strip_plateaus import middle_of
 
 TUKEY = 4.685
 """Tuning constant of the biweight: 95 % efficient on Gaussian noise (Holland & Welsch 1977, from memory)."""
@@ -65,15 +65,15 @@ def has_company(map_: Floats, j: int, k: int, number: int, bins: int) -> bool:
 @njit(cache=True, nogil=True, error_model="numpy")
 def mask_disturbed(
     near: Near, n: int, lanes: Lanes, number: int, lane_width: float, sigma: float, reach: float, map_: Floats,
-    start: float,
+    start: float, bins: int,
 ) -> None:  # fmt: skip
     """Weight zero to pixels that are off, and to those within `reach` px of one, unless that one is off all alone.
 
     Blur spreads what disturbs over its neighbours in all directions, fainter than noise and yet pulling together; a
-    pixel that is off alone is the sensor's. `map_` (lanes, bins) is work space: bins of half a pixel from s = `start`
-    on; 2: off, 1: near one that is.
+    pixel that is off alone is the sensor's. `map_` (lanes, ·) is work space: `bins` of half a pixel from s =
+    `start` on; 2: off, 1: near one that is.
     """
-    bins, lane_reach = map_.shape[1], int(reach / lane_width)
+    lane_reach = int(reach / lane_width)
     for j in range(number):
         for k in range(bins):
             map_[j, k] = 0.0
@@ -132,13 +132,21 @@ def middle_and_scale(values: Floats, n: int, least_sigma: float, some: Floats) -
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def take_slope_off(values: Floats, along: Floats, n: int, slope: float, place: float) -> None:
+    """Bring a plateau's pixels along its slope to the edge at s = `place`."""
+    if slope != 0.0:
+        for i in range(n):
+            values[i] -= slope * (along[i] - place)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def weigh_plateau(
-    values: Floats, across: Floats, n: int, least_sigma: float, half_width: float, number: int, weights: Floats,
-    sums: Floats, some: Floats,
+    values: Floats, across: Floats, n: int, worth: float, least_sigma: float, half_width: float, number: int,
+    weights: Floats, sums: Floats, some: Floats,
 ) -> tuple[float, float]:  # fmt: skip
     """Fill, lane by lane, weight and weighted sum of a plateau's n pixels under the biweight; return level and scale.
 
-    With fewer than four pixels there is no plateau: no weight, an infinite scale.
+    A pixel counts as `worth` of one. With fewer than four pixels there is no plateau: no weight, an infinite scale.
     """
     lane_count = max(number, 1)
     for j in range(lane_count):
@@ -150,7 +158,7 @@ def weigh_plateau(
     for i in range(n):
         x = (values[i] - middle) * scale
         inside = max(1.0 - x * x, 0.0)
-        inside *= inside
+        inside *= worth * inside
         j = min(max(int((across[i] + half_width) * per_px), 0), lane_count - 1)
         weights[j] += inside
         sums[j] += inside * values[i]

@@ -8,26 +8,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import UnusableInput, UnusablePicture
-from tiepoint.foundation.reasons import REASONS, flag
 from tiepoint.vision import strip_find as sf
+from tiepoint.vision import strip_report as report
 from tiepoint.vision.strip_batch import find_disturbed, fit_all, refit_all
 from tiepoint.vision.strip_find import ROUGH_COLUMNS, find_all
 from tiepoint.vision.strip_fit import (
-    BLUR,
     BRIGHT,
     DOF,
     HALF,
-    LOST,
     NOISE,
-    POSITION,
     RESULT_COLUMNS,
     SETTLED,
-    TILT,
-    U_POSITION,
-    U_TILT,
 )
-from tiepoint.vision.strip_lanes import LANE_ROWS, MOST_LANES, calm_all
+from tiepoint.vision.strip_lanes import LANE_ROWS, MOST_LANES
 from tiepoint.vision.strip_pixels import Floats, Ints, gather_all, profiles
+from tiepoint.vision.strip_plateaus import PLATEAU_COLUMNS, level_all
+from tiepoint.vision.strip_report import CODES, FLAGS, tell_all
 
 Polarity = Literal["any", "rising", "falling"]
 Which = Literal["strongest", "first", "last"]
@@ -36,23 +32,11 @@ Bools = NDArray[np.bool_]
 POLARITY: dict[str, int] = {"any": sf.ANY, "rising": sf.RISING, "falling": sf.FALLING}
 WHICH: dict[str, int] = {"strongest": sf.STRONGEST, "first": sf.FIRST, "last": sf.LAST}
 
-CODES = ("", "no_edge", "outside_picture", "saturated", "not_a_number")
-"""Why a strip has no edge; "" where it has one. All but "" are registered reasons."""
-NO_EDGE, OUTSIDE, SATURATED, NOT_A_NUMBER = range(1, 5)
-FLAGS = tuple(flag(f) for f in ("clipped", "low_contrast", "more_than_one_edge", "outliers", "saturated"))
-
-DETECTION = 6.0
-"""Standard scores of the step filter from which an edge is one: noise alone reaches 3.5 over 100 places."""
 SURE_DOF = 60.0
 """Degrees of freedom from which the noise of a fit is believed on its own."""
-LOW_CONTRAST_RATIO = 10.0
-SATURATED_LIMIT, SATURATED_FLAG = 0.25, 0.01
-"""Share of saturated pixels in the window from which there is no value, and from which it is flagged."""
-OUTLIER_SHARE = 0.15
 FEWEST_TO_SHARE = 8
 CHUNK = 512
 """Strips worked on at a time: bounds the work space to some megabytes."""
-assert all(code in REASONS for code in CODES[1:])
 
 
 @dataclass(frozen=True)
@@ -230,8 +214,8 @@ def _space(near: _Pixels, length: float) -> _Space:
 
 
 def _refit(
-    picture: NDArray[np.generic], strips: Floats, task: _Task, near: _Pixels, rough: Floats, shapes: Floats,
-    quiet: Floats, results: Floats, space: _Space,
+    picture: NDArray[np.generic], strips: Floats, task: _Task, near: _Pixels, rough: Floats, far: Floats,
+    shapes: Floats, quiet: Floats, results: Floats, space: _Space,
 ) -> None:  # fmt: skip
     """Replace the results of strips in which something disturbs by their robust fit."""
     n, half = len(strips), 0.5 * task.length
@@ -251,28 +235,10 @@ def _refit(
     again = results[k]
     refit_all(
         near.values, near.starts[k], near.counts[k], before.values, before.starts, before.counts, after.values,
-        after.starts, after.counts, sub, shapes[k], quiet[k], half, 0.5 * task.width, task.free_tilt, again,
+        after.starts, after.counts, sub, far[k], shapes[k], quiet[k], half, 0.5 * task.width, task.free_tilt, again,
         space.work, space.matrices, space.lane_of, space.lane_rows, space.map_,
     )  # fmt: skip
     results[k] = again
-
-
-def _codes(bins: Floats, seen: Ints, rough: Floats, results: Floats, noise: Floats, task: _Task) -> Ints:
-    """Return why each strip has no edge (0: it has one)."""
-    per_bin = np.maximum(bins[:, 1].max(axis=1), 1.0)
-    standing = rough[:, sf.RESPONSE] / np.maximum(noise * np.sqrt(2.0 / (3.0 * per_bin)), 1e-300)
-    settled = results[:, SETTLED] > 0
-    place, height = results[:, POSITION] + 0.5 * task.length, 2.0 * results[:, HALF]
-    inside = (place >= rough[:, sf.LOW]) & (place <= rough[:, sf.HIGH])
-    signed = task.polarity * height >= 0.0
-    strong = (np.abs(height) >= task.least_contrast) & (np.abs(height) > 2.0 * noise)
-    placed = inside & signed & strong & (results[:, U_POSITION] < results[:, BLUR])
-    code = np.where(results[:, BRIGHT] > SATURATED_LIMIT, SATURATED, 0)
-    code = np.where(placed, code, NO_EDGE)
-    # A faint step that no edge fits is noise; a clear one is something else.
-    code = np.where(settled, code, np.where(standing > 2 * DETECTION, NOT_A_NUMBER, NO_EDGE))
-    code = np.where((standing > DETECTION) & (rough[:, sf.FOUND] > 0), code, NO_EDGE)
-    return np.asarray(np.where((2 * seen[:, 0] < seen[:, 1]) | (seen[:, 0] == 0), OUTSIDE, code), np.int64)
 
 
 def _noise_of_profile(bins: Floats, width: float) -> Floats:
@@ -307,12 +273,11 @@ def _measure(picture: NDArray[np.generic], strips: Floats, task: _Task) -> Strip
     rows, cols = picture.shape
     bins, seen = np.zeros((n, 3, math.ceil(task.length))), np.zeros((n, 2), np.int64)
     profiles(picture.reshape(-1), rows, cols, strips, task.length, task.width, bins, seen)
-    rough, far = np.zeros((n, ROUGH_COLUMNS)), np.zeros((n, 4))
+    rough, far = np.zeros((n, ROUGH_COLUMNS)), np.zeros((n, PLATEAU_COLUMNS))
     length = bins.shape[2]
-    find_all(bins, task.polarity, task.which, rough, far, np.zeros(length), np.zeros(length + 1))
+    find_all(bins, task.polarity, task.which, rough, np.zeros(length), np.zeros(length + 1))
     quiet = np.zeros(n)
-    if task.robust:
-        calm_all(bins, rough, far, quiet, np.zeros(max(length, 32)))
+    level_all(bins, rough, task.robust, far, quiet, np.zeros(32), np.zeros(length))
     room = _room(rough, sf.LOW, sf.HIGH, task.width)
     near = _gathered(picture, strips, task, _range_of(rough, sf.LOW, sf.HIGH, half), room)
     shapes = (strips[:, 2] ** 4 + strips[:, 3] ** 4) / 1440.0
@@ -322,50 +287,31 @@ def _measure(picture: NDArray[np.generic], strips: Floats, task: _Task) -> Strip
         task.saturation, results, space.work, space.matrices,
     )  # fmt: skip
     if task.robust:
-        _refit(picture, strips, task, near, rough, shapes, quiet, results, space)
+        _refit(picture, strips, task, near, rough, far, shapes, quiet, results, space)
     noise = _noise_for_detection(bins, results, quiet, task.width)
-    code = _codes(bins, seen, rough, results, noise, task)
-    return _edges(strips, results, code, _flags(seen, rough, results))
+    told, codes, flags = np.empty((report.TOLD_ROWS, n)), np.zeros(n, np.int64), np.zeros((n, len(FLAGS)), np.bool_)
+    tell_all(strips, seen, rough, results, noise, half, task.polarity, task.least_contrast, told, codes, flags)
+    return _edges(told, results, codes, flags)
 
 
-def _flags(seen: Ints, rough: Floats, results: Floats) -> Bools:
-    """Return the flag table (n, flags) in the order of `FLAGS`."""
-    low = np.abs(2.0 * results[:, HALF]) < LOW_CONTRAST_RATIO * results[:, NOISE]
-    return np.column_stack(
-        [
-            seen[:, 0] < seen[:, 1],
-            low,
-            rough[:, sf.RIVALS] > 0,
-            results[:, LOST] > OUTLIER_SHARE,
-            results[:, BRIGHT] > SATURATED_FLAG,
-        ]
-    )
-
-
-def _edges(strips: Floats, results: Floats, code: Ints, flags: Bools) -> StripEdges:
-    """Return the dataclass for rows of results; what has no edge becomes NaN."""
-    r = np.where((code == 0)[:, None], results, np.nan)
-    along = strips[:, 2:]
-    # s = s0 + t·ac, ac along (−dy, dx): the normal leans by −t towards the across direction.
-    across = np.column_stack([-along[:, 1], along[:, 0]])
-    lean = 1.0 / np.sqrt(1.0 + r[:, TILT] ** 2)
-    normal = (along - r[:, TILT, None] * across) * lean[:, None]
+def _edges(told: Floats, results: Floats, codes: Ints, flags: Bools) -> StripEdges:
+    """Return the dataclass for what is told (TOLD_ROWS, n)."""
     return StripEdges(
-        position=r[:, POSITION],
-        u=r[:, U_POSITION],
-        dof=r[:, DOF],
-        point=strips[:, :2] + r[:, POSITION, None] * along,
-        normal=normal,
-        tilt_rad=-np.arctan(r[:, TILT]),
-        u_tilt_rad=r[:, U_TILT] * lean**2,
-        blur=np.sqrt(np.maximum(r[:, BLUR] ** 2 - 1.0 / 12.0, 0.0)),
-        blur_whole=r[:, BLUR],
-        contrast=np.abs(2.0 * r[:, HALF]),
-        rising=r[:, HALF] > 0,
-        noise=r[:, NOISE],
-        weight_lost=r[:, LOST],
+        position=told[report.S],
+        u=told[report.U],
+        dof=told[report.FREEDOM],
+        point=told[[report.POINT_X, report.POINT_Y]].T,
+        normal=told[[report.NORMAL_X, report.NORMAL_Y]].T,
+        tilt_rad=told[report.LEAN],
+        u_tilt_rad=told[report.U_LEAN],
+        blur=told[report.OPTICAL],
+        blur_whole=told[report.WHOLE],
+        contrast=told[report.CONTRAST],
+        rising=results[:, HALF] > 0,
+        noise=told[report.SIGMA],
+        weight_lost=told[report.LEFT_OUT],
         saturated_share=results[:, BRIGHT],
-        code=code,
+        code=codes,
         flag_table=flags,
     )
 
