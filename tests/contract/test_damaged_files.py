@@ -89,7 +89,7 @@ def damaged_json(draw, whole: dict[str, Any]) -> bytes:
         if draw(st.integers(0, 4)) == 0:
             del place[last]
         else:
-            place[last] = draw(st.sampled_from(ODD))
+            place[last] = copy.deepcopy(draw(st.sampled_from(ODD)))  # a second change may go into it
     return json.dumps(content).encode()
 
 
