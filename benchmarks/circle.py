@@ -4,8 +4,8 @@
 
 Radius 191 px, contrast 180 of 255, noise 1 % of 255, 8 bits; exact discs (tests/helpers/exact_edges.py). The bound is
 that of the picture's whole edge with levels and blur known: s1/√(2πR) for the radius, √2 times that for a coordinate of
-the centre, s1 = (σ/A)·√(2·w_e·√π). The start is 1 px off in place and size. Times are processor times, the least of some
-runs in turn.
+the centre, s1 = (σ/A)·√(2·w_e·√π). The start is 1 px off in place and size. Times are processor times, the least of
+some runs in turn.
 """
 
 import argparse

@@ -23,7 +23,7 @@ from tiepoint.vision.strip_fit import (
 from tiepoint.vision.strip_lanes import LANE_ROWS, MOST_LANES
 from tiepoint.vision.strip_pixels import Floats, Ints, gather_all, profiles
 from tiepoint.vision.strip_plateaus import PLATEAU_COLUMNS, level_all
-from tiepoint.vision.strip_report import CODES, FLAGS, tell_all
+from tiepoint.vision.strip_report import tell_all
 
 Polarity = Literal["any", "rising", "falling"]
 Which = Literal["strongest", "first", "last"]
@@ -32,6 +32,8 @@ Bools = NDArray[np.bool_]
 POLARITY: dict[str, int] = {"any": sf.ANY, "rising": sf.RISING, "falling": sf.FALLING}
 WHICH: dict[str, int] = {"strongest": sf.STRONGEST, "first": sf.FIRST, "last": sf.LAST}
 
+CODES, FLAGS = report.CODES, report.FLAGS
+"""Why a strip has no edge ("" where it has one), and the columns of the flag table."""
 SURE_DOF = 60.0
 """Degrees of freedom from which the noise of a fit is believed on its own."""
 FEWEST_TO_SHARE = 8
