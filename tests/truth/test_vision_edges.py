@@ -260,6 +260,24 @@ def test_a_contour_of_another_library_runs_through_the_points():
     assert abs(float(np.mean((contour - edges.point[0]) @ normal))) < 0.01
 
 
+@pytest.mark.parametrize("kind", ["added", "lit"])
+@pytest.mark.parametrize("slope", [0.05, 0.2])
+@pytest.mark.parametrize("off_px", [0, 8])
+def test_light_that_changes_along_the_strip_does_not_move_the_edge(kind, slope, off_px):
+    rng = np.random.default_rng(11)
+    clean = exact.straight_edge(31, 141, 70.3, 15, 0.0, 1.0)
+    x = np.arange(141) - 70
+    # Grey levels per px on both sides alike, or percent of the light per px: five times as much on the bright side.
+    sloping = clean + slope * x if kind == "added" else 0.85 * clean * (1 + slope / 100 * x)
+    seen = exact.seen_by_camera(np.tile(sloping, (300, 1)), SIGMA, rng)
+    centres = np.column_stack([np.full(300, 70.0 - off_px), np.arange(300) * 31 + 15.0])
+    edges = edges_in_strips(seen, centres, np.zeros(300), 100, 15)
+    errors = edges.point[:, 0] - 70.3
+    # Uncorrected: up to 0.02 px.
+    assert abs(errors.mean()) < 0.007
+    assert np.std(errors / edges.u) == pytest.approx(1.0, abs=0.12)
+
+
 def test_noise_alone_shows_no_edge():
     rng = np.random.default_rng(9)
     picture = np.clip(np.rint(rng.normal(128, 10, (800, 1200))), 0, 255).astype(np.uint8)
