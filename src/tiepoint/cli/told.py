@@ -8,7 +8,7 @@ from tiepoint.cli.answer import table
 from tiepoint.foundation.sources import Value, budget
 from tiepoint.foundation.units import to_unit
 from tiepoint.model.reading import Reading
-from tiepoint.report.figures import THIN, decimals_of, fixed, per_cent, value_and_pm, with_unit
+from tiepoint.report.figures import decimals_of, fixed, per_cent, value_and_pm, with_unit
 
 MARKS = {"conforms": "●", "rejected": "◆", "undecided": "◐", "unread": "○"}
 """A shape for each verdict, so that a photocopy tells them apart too."""
