@@ -98,10 +98,9 @@ def _why(solved: Solved) -> str:
 
 def _flags(solved: Solved, pooled: Pooled, flatness_mm: float) -> list[str]:
     flags = []
-    # Few corners cannot tell structure from noise: there, more left over than chance leaves is enough.
-    few = len(solved.fit.corners) < FEWEST_CORNERS
-    enough = max(POOR_RATIO, 1 + 3 * math.sqrt(2 / max(solved.fit.dof, 1.0))) if few else POOR_RATIO
-    if (few or solved.structure is not None) and solved.stated_ratio > enough:
+    # Few corners cannot tell structure from noise: there, noise beyond what was stated is enough.
+    few = len(solved.fit.corners) < FEWEST_CORNERS and solved.extra_px > 0
+    if (few or solved.structure is not None) and solved.stated_ratio > POOR_RATIO:
         flags.append(flag("tie_model_poor"))
     if solved.bow is not None and solved.bow.height_mm > _BOWED * flatness_mm:
         flags.append(flag("page_bowed"))

@@ -17,6 +17,7 @@ Array = NDArray[np.float64]
 _MOST_LEFT_OUT = 0.2
 _FEWEST_TO_JUDGE = 8
 _FLATTENINGS = 5
+_BOW_TERMS = 3.0
 _SETTLED_MM = 1e-4
 _DIFFERS = 2.0
 _SHOWN = 0.99
@@ -177,10 +178,9 @@ def _without_outliers(corners: Corners, asked: Asked) -> tuple[NDArray[np.bool_]
     threshold = -2.0 * math.log(_OUTLIER_CHANCE / len(corners))
     while True:
         fits = _fits(corners.subset(used), asked)
-        fit = min(_eligible(fits), key=_by_bic)
-        solved = np.linalg.solve(fit.corners.covariance, fit.unseen_px[:, :, None])[:, :, 0]
-        # rᵀ(I − leverage)⁻¹r: a deletion residual by its own variance.
-        square = np.sum(fit.residual_px * solved, axis=1)
+        best = min(_eligible(fits), key=_by_bic)
+        # A bow of the page is no fault of the corners that show it: the reading that suits most of them judges.
+        square = min((_deletion_squares(f) for f in (best, _flattened(best, asked))), key=lambda q: float(np.median(q)))
         # Half of a χ² of two degrees of freedom lies below 2·ln 2.
         limit = threshold * max(float(np.median(square)) / (2 * math.log(2)), 1.0)
         spare = most - int((~used).sum())
@@ -194,13 +194,23 @@ def _without_outliers(corners: Corners, asked: Asked) -> tuple[NDArray[np.bool_]
 
 def _unstated_noise(full: Fit, asked: Asked) -> float:
     """Return τ² in px² beyond the corners' covariances, judged by the richest member on a flattened page."""
-    if not _too_much_left(full, full.dof):
-        return 0.0
-    page = _page(full, asked) if asked.flatness_u_mm > 0 and not asked.affine else None
-    if page is not None and page.bow.chi2_drop > page.bow.k_used * math.log(full.n):
-        full = page.flat
-    dof = full.dof - (page.bow.k_used if page else 0.0)
-    return extra_variance(full.residual_px, full.corners.covariance, dof) if _too_much_left(full, dof) else 0.0
+    flat = _flattened(full, asked)
+    dof = full.dof - (_BOW_TERMS if flat is not full else 0.0)
+    return extra_variance(flat.residual_px, flat.corners.covariance, dof) if _too_much_left(flat, dof) else 0.0
+
+
+def _deletion_squares(fit: Fit) -> Array:
+    """Return the squared error (n,) of each corner in a fit without it, by its own variance: rᵀ(I − leverage)⁻¹r."""
+    solved = np.linalg.solve(fit.corners.covariance, fit.unseen_px[:, :, None])[:, :, 0]
+    return np.asarray(np.sum(fit.residual_px * solved, axis=1))
+
+
+def _flattened(fit: Fit, asked: Asked) -> Fit:
+    """Return the member fitted to a flat page, where more is left over than chance leaves and a bow explains it."""
+    if asked.flatness_u_mm <= 0 or asked.affine or not _too_much_left(fit, fit.dof):
+        return fit
+    page = _page(fit, asked)
+    return page.flat if page.bow.chi2_drop > page.bow.k_used * math.log(fit.n) else fit
 
 
 def _too_much_left(fit: Fit, dof: float) -> bool:
