@@ -31,6 +31,8 @@ FLAGS: dict[str, str] = {
     "blurred": "The edges are blurred over more than 3 px: out of focus, or moved during the exposure.",
     "camera_differs": "The photo does not fit the lens of the camera document: refocused, or another lens.",
     "clipped": "The region is cut by the border of the picture.",
+    "edge_differs_by_side": "Edges look different on different sides: a bevel or burr catches the light and shifts "
+    "them by more than the recipe's edge definition may say.",
     "extrapolated": "The place lies outside the tie's valid region.",
     "few_corners": "Few corners of the target were seen: its intervals are wide, and little is left to check them by.",
     "few_points": "Few edge points: the interval is widened by Student's t.",

@@ -101,8 +101,25 @@ def placed(point: tuple[float, float], frame: str, unit: float) -> Array:
 
 
 @dataclass(frozen=True)
+class EdgeLook:
+    """How the points of one edge look, in their order along it, n of them.
+
+    `blur_px` (n,). `towards_light` (n, 2): unit vectors on the ground, from the dark side to the bright one.
+    """
+
+    blur_px: Array
+    towards_light: Array
+    is_straight: bool
+
+    def __len__(self) -> int:
+        return len(self.blur_px)
+
+
+@dataclass(frozen=True)
 class StepResult:
     """What a step found: a value or a reason by quantity, and the feature that others may rest on.
+
+    `looks`: how the edges looked, by which those of one picture are compared.
 
     For drawing, on the ground: `found`, lines (k, 2) where something was found; `dimension`, the two ends (2, 2) of a
     measured length; `at` (2,), the place that the result belongs to.
@@ -116,6 +133,7 @@ class StepResult:
     dimension: Array | None = None
     at: Array | None = None
     failed: Reason | None = None
+    looks: tuple[EdgeLook, ...] = ()
 
     @classmethod
     def without(cls, reason: Reason, flags: tuple[str, ...] = ()) -> "StepResult":

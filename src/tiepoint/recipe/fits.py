@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.sources import Source, Value, Values, ensemble
-from tiepoint.recipe.context import Context
+from tiepoint.recipe.context import Context, EdgeLook
 from tiepoint.recipe.seek import EdgePoints
 from tiepoint.vision.definition import shift_coefficients
 from tiepoint.vision.fits import CircleFit, LineFit
@@ -86,6 +86,13 @@ def values_of(context: Context, parameters: Array, fit: Fit, points: EdgePoints,
         sources = (*sources, context.shift.source)
         c = np.column_stack([c, shift_coefficients(M, points.towards_light(fit.normals))])
     return Values(parameters, c, sources)
+
+
+def look_of(fit: Fit, points: EdgePoints) -> EdgeLook:
+    """Return how those points look on which a fit rests."""
+    kept = belongs(fit)
+    towards_light = points.towards_light(fit.normals)[:, None] * fit.normals
+    return EdgeLook(points.blur_whole_px[kept], towards_light[kept], isinstance(fit, LineFit))
 
 
 def form_of(scatter: Scatter, prefix: str) -> Value:

@@ -13,12 +13,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tiepoint.foundation.reasons import Reason
+from tiepoint.foundation.reasons import Reason, flag
 from tiepoint.model.decide import SIMPLE, overall
 from tiepoint.model.reading import Reading
 from tiepoint.model.record import Record
 from tiepoint.model.shot import Shot
-from tiepoint.recipe.context import NO_SHIFT, Context, EdgeShift, StepResult
+from tiepoint.recipe.context import NO_SHIFT, Context, EdgeLook, EdgeShift, StepResult
+from tiepoint.recipe.evenness import unevenness
 from tiepoint.recipe.features import Feature
 from tiepoint.recipe.ground import Ground, ImageGround, PlaneGround
 from tiepoint.recipe.judge import asked_of, read
@@ -95,7 +96,8 @@ def run(job: Job, seen: Seen, *, seq: int = 1, clock: Clock | None = None) -> Ou
         results[step.name] = _run_step(job, seen, step, grounds, results)
         if clock:
             timings[step.name] = clock() - start
-    traces = tuple(_trace(job, seen, step, *results[step.name]) for step in job.recipe.steps)
+    uneven = _uneven(job.recipe, results)
+    traces = tuple(_trace(job, seen, step, *results[step.name], uneven) for step in job.recipe.steps)
     readings = tuple(r for t in traces for r in t.readings)
     record = Record(
         station=job.station,
@@ -212,8 +214,39 @@ def _channel(seen: Seen, step: Step, role: str) -> Pixels | Reason | None:
     return np.ascontiguousarray(seen.colour[role][:, :, "rgb".index(table.plane)])
 
 
-def _trace(job: Job, seen: Seen, step: Step, result: StepResult, role: str, ground: Ground | None) -> Trace:
+def _uneven(recipe: Recipe, results: Mapping[str, tuple[StepResult, str, Ground | None]]) -> frozenset[str]:
+    """Return the steps that rest on edges of a picture whose edges look different on different sides.
+
+    Channels count as pictures of their own. What is in the plane and what is in the image are tested apart: they do not
+    share their directions, but they do share the light.
+    """
+    looks: dict[tuple[str, str, str], list[EdgeLook]] = {}
+    for step in recipe.order:
+        if isinstance(step.table, SoughtTable):
+            result, role, _ = results[step.name]
+            looks.setdefault((role, step.table.plane, step.frame), []).extend(result.looks)
+    tested = {picture: unevenness(edges) for picture, edges in looks.items()}
+    warned = {(role, plane) for (role, plane, _), told in tested.items() if told is not None and told.is_certain}
+    uneven: set[str] = set()
+    for step in recipe.order:
+        looks_there = isinstance(step.table, SoughtTable) and (results[step.name][1], step.table.plane) in warned
+        if looks_there or uneven.intersection(step.table.rests_on):
+            uneven.add(step.name)
+    return frozenset(uneven)
+
+
+def _trace(
+    job: Job,
+    seen: Seen,
+    step: Step,
+    result: StepResult,
+    role: str,
+    ground: Ground | None,
+    uneven: frozenset[str],
+) -> Trace:
     flags = result.flags
+    if step.name in uneven and result.failed is None:
+        flags = (*flags, flag("edge_differs_by_side"))
     if step.frame == "plane" and job.tie is not None:
         flags = tuple(dict.fromkeys((*flags, *job.tie.flags)))
     readings = []
