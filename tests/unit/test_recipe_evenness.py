@@ -73,7 +73,7 @@ def test_what_two_circles_share_is_found_with_more_certainty_than_in_one():
     wave = 0.02 * np.cos(np.radians(np.arange(n) * 360 / n + 50))
     one, other = ring(0.8 + wave + restless(n)), ring(1.3 + wave + restless(n))
     both = unevenness([one, other])
-    assert both.p < unevenness([one]).p**1.5
+    assert both.p < unevenness([one]).p ** 1.5
     assert both.px == pytest.approx(unevenness([one]).px)
 
 
@@ -107,8 +107,8 @@ def test_a_few_scratched_points_are_no_difference():
 def test_texture_that_neighbours_share_counts_as_few_points():
     rng = np.random.default_rng(4)
     # Every value stands for four points, so F is four times too large. Where p is exp(-F) (many points, two
-    # directions), 0.01^(1/4) = 32 % would alarm at p < 0.01. The correlation length is itself estimated, from 120 points: it takes
-    # most of that off and not all.
+    # directions), 0.01^(1/4) = 32 % would alarm at p < 0.01. The correlation length is itself estimated, from 120
+    # points: it takes most of that off and not all.
     blurs = [np.repeat(rng.normal(1.0, 0.03, 30), 4) for _ in range(300)]
     alarms = sum(unevenness([ring(blur)]).p < 0.01 for blur in blurs)
     assert alarms < 0.32 * 300 / 4

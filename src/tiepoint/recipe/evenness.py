@@ -59,8 +59,8 @@ def unevenness(looks: Sequence[EdgeLook]) -> Unevenness | None:
     mean of its own; straight edges that run the same way share one, so that only opposite sides are compared: motion
     and astigmatism blur those alike. a is tested by F over the directions that the means leave, against the pure error
     within each look (Draper and Smith, Applied Regression Analysis, 3rd ed., chapters 2 and 6, from memory). We depart
-    from it twice: far points are drawn in, each mean being weighted by its median absolute deviation; and where
-    neighbours are alike, F and its degrees of freedom are divided by their correlation length.
+    from it twice: far points are drawn in, and each mean is weighted by the noise that is left; and where neighbours
+    are alike, F and its degrees of freedom are divided by their correlation length.
     """
     looks = [look for look in looks if len(look)]
     if not looks:
@@ -98,15 +98,20 @@ def _means(looks: Sequence[EdgeLook]) -> NDArray[np.int64]:
 
 
 def _steadied(looks: Sequence[EdgeLook], member: NDArray[np.int64]) -> tuple[Array, Array]:
-    """Return the blur with what lies far out drawn in (n,), and one over its noise (n,)."""
-    clipped, weight = [], []
+    """Return the blur with what lies far out drawn in (n,), and one over its noise (n,), common to each mean."""
     middle = [float(np.median(look.blur_px)) for look in looks]
-    for look, m, mean in zip(looks, middle, member, strict=True):
-        off = np.concatenate([o.blur_px - c for o, c, g in zip(looks, middle, member, strict=True) if g == mean])
-        sd = max(float(np.median(np.abs(off))) * 1.4826, FINEST_PX)
-        clipped.append(np.clip(look.blur_px, m - CLIP * sd, m + CLIP * sd))
-        weight.append(np.full(len(look), 1.0 / sd))
-    return np.concatenate(clipped), np.concatenate(weight)
+    off = [look.blur_px - m for look, m in zip(looks, middle, strict=True)]
+    weight = [np.empty(0)] * len(looks)
+    for mean in np.unique(member):
+        group = np.flatnonzero(member == mean)
+        sd = max(1.4826 * float(np.median(np.abs(np.concatenate([off[k] for k in group])))), FINEST_PX)
+        for k in group:
+            off[k] = np.clip(off[k], -CLIP * sd, CLIP * sd)
+        # Of the points that are left, the rms tells the noise in fewer of them than their median deviation does.
+        rms = max(float(np.sqrt(np.mean(np.concatenate([off[k] for k in group]) ** 2))), FINEST_PX)
+        for k in group:
+            weight[k] = np.full(len(looks[k]), 1.0 / rms)
+    return np.concatenate([m + o for m, o in zip(middle, off, strict=True)]), np.concatenate(weight)
 
 
 def _beside_means(values: Array, belongs: NDArray[np.int64], weight: Array) -> Array:
