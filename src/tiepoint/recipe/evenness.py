@@ -103,7 +103,7 @@ def _steadied(looks: Sequence[EdgeLook], member: NDArray[np.int64]) -> tuple[Arr
     off = [look.blur_px - m for look, m in zip(looks, middle, strict=True)]
     weight = [np.empty(0)] * len(looks)
     for mean in np.unique(member):
-        group = np.flatnonzero(member == mean)
+        group = np.flatnonzero(member == mean).tolist()
         sd = max(1.4826 * float(np.median(np.abs(np.concatenate([off[k] for k in group])))), FINEST_PX)
         for k in group:
             off[k] = np.clip(off[k], -CLIP * sd, CLIP * sd)
