@@ -94,16 +94,24 @@ def _largest(seen: _Seen, order: Ints, full: int) -> Lattice | None:
 def _held(places: Ints) -> NDArray[np.bool_]:
     """Return which members have two neighbours in the grid at least: a stray point next to it has one."""
     low = places.min(axis=0) - 1
-    held = np.zeros(np.ptp(places, axis=0) + 3, bool)
+    held = np.zeros(np.ptp(places, axis=0) + 3, np.bool_)
     held[tuple((places - low).T)] = True
-    count = -1
-    while count != held.sum():
-        count = held.sum()
-        near = np.zeros(held.shape, int)
-        for axis, shift in ((0, 1), (0, -1), (1, 1), (1, -1)):
-            near += np.roll(held, shift, axis)
-        held &= near >= 2
+    _drop_loose(held)
     return np.asarray(held[tuple((places - low).T)])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _drop_loose(held: NDArray[np.bool_]) -> None:
+    """Clear every place (inside an empty margin) with fewer than two neighbours, until none is left."""
+    dropped = True
+    while dropped:
+        dropped = False
+        for j in range(1, held.shape[0] - 1):
+            for i in range(1, held.shape[1] - 1):
+                near = int(held[j - 1, i]) + int(held[j + 1, i]) + int(held[j, i - 1]) + int(held[j, i + 1])
+                if held[j, i] and near < 2:
+                    held[j, i] = False
+                    dropped = True
 
 
 def _right_handed(xy: Array, places: Ints) -> Ints:

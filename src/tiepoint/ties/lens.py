@@ -12,6 +12,7 @@ pinhole at the same place would have seen, in the same raw pixels: where κ, κ2
 whatever the centre.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,7 +25,7 @@ LENS_NAMES = ("kappa", "kappa2", "cx", "cy", "p1", "p2", "kappa3")
 """Order of the lens parameters in derivatives."""
 
 _NEWTON_ROUNDS = 30
-_NEWTON_STOP_PX = 1e-11
+_NEWTON_STOP = 1e-11
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,18 +76,9 @@ def ideal_from_picture(lens: Lens | None, px: Array) -> Straightened:
     n = len(px)
     if lens is None:
         return Straightened(px.copy(), np.broadcast_to(np.eye(2), (n, 2, 2)).copy(), np.zeros((n, 2, len(LENS_NAMES))))
-    d = (px - (lens.cx, lens.cy)) / lens.rho_px
-    first, d_first, k_first = _radial(lens, d)
-    tangential, T_first, by_p = _decentring(lens, first)
-    e, d_e, k_e = _radial(lens, d + tangential)
-    ideal = (lens.cx, lens.cy) + lens.rho_px * e
-    J = d_e @ (np.eye(2) + T_first @ d_first)
-    by_k = lens.rho_px * (k_e + d_e @ T_first @ k_first)
-    d_lens = np.empty((n, 2, len(LENS_NAMES)))
-    d_lens[:, :, [0, 1, 6]] = by_k
-    d_lens[:, :, 2:4] = np.eye(2) - J
-    d_lens[:, :, 4:6] = lens.rho_px * d_e @ by_p
-    return Straightened(ideal, J, d_lens)
+    ideal, d_px, d_lens = np.empty((n, 2)), np.empty((n, 2, 2)), np.empty((n, 2, len(LENS_NAMES)))
+    _straighten_all(lens.vector, lens.rho_px, np.ascontiguousarray(px, np.float64), ideal, d_px, d_lens)
+    return Straightened(ideal, d_px, d_lens)
 
 
 def straighten(lens: Lens | None, px: Array) -> Array:
@@ -96,8 +88,7 @@ def straighten(lens: Lens | None, px: Array) -> Array:
     centre = np.array([lens.cx, lens.cy])
     d = (px - centre) / lens.rho_px
     if lens.p1 != 0.0 or lens.p2 != 0.0:
-        tangential, _, _ = _decentring(lens, d * _gain(lens, d))
-        d = d + tangential
+        d = d + _decentring(lens, d * _gain(lens, d))
     return np.asarray(centre + lens.rho_px * d * _gain(lens, d))
 
 
@@ -114,72 +105,108 @@ def picture_from_ideal(lens: Lens | None, ideal_px: Array) -> Array:
     """
     if lens is None:
         return ideal_px.copy()
-    centre = np.array([lens.cx, lens.cy])
-    v = (ideal_px - centre) / lens.rho_px
-    s = np.einsum("ni,ni->n", v, v)
-    # A negative κ always has a root; a positive one (pincushion) shows nothing beyond s = 1/(4κ).
-    root = 1.0 - 4.0 * lens.kappa * s
-    if lens.is_closed:
-        root = np.where(root >= 0.0, root, np.nan)
-    gain = 2.0 / (1.0 + np.sqrt(np.maximum(root, 0.0) if not lens.is_closed else root))
-    start = centre + lens.rho_px * gain[:, None] * v
-    return start if lens.is_closed else _newton(lens, ideal_px, start)
+    found = np.empty((len(ideal_px), 2))
+    _find_all(lens.vector, lens.rho_px, np.ascontiguousarray(ideal_px, np.float64), found)
+    return found
 
 
-def _newton(lens: Lens, ideal_px: Array, start: Array) -> Array:
-    x = start
-    for _ in range(_NEWTON_ROUNDS):
-        straight = ideal_from_picture(lens, x)
-        miss = ideal_px - straight.ideal_px
-        step = _solve_2x2(straight.d_px, miss)
-        x = x + np.clip(step, -lens.rho_px / 4, lens.rho_px / 4)
-        if not np.any(np.abs(step) > _NEWTON_STOP_PX * lens.rho_px):
-            break
-    missed = np.abs(ideal_px - ideal_from_picture(lens, x).ideal_px).max(axis=1, initial=0.0)
-    return np.where((missed < 1e-6 * lens.rho_px)[:, None], x, np.nan)
-
-
-def _solve_2x2(J: Array, right: Array) -> Array:
-    """Return J⁻¹·right for J (n, 2, 2) and right (n, 2); infinite where J is singular."""
-    x = J[:, 1, 1] * right[:, 0] - J[:, 0, 1] * right[:, 1]
-    y = J[:, 0, 0] * right[:, 1] - J[:, 1, 0] * right[:, 0]
-    det = J[:, 0, 0] * J[:, 1, 1] - J[:, 0, 1] * J[:, 1, 0]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(np.stack([x, y], axis=1) / det[:, None])
-
-
-def _radial(lens: Lens, d: Array) -> tuple[Array, Array, Array]:
-    """Return E (n, 2), ∂E/∂d (n, 2, 2) and ∂E/∂(κ, κ2, κ3) (n, 2, 3)."""
-    r2 = np.einsum("ni,ni->n", d, d)
-    q = 1.0 / (1.0 + r2 * (lens.kappa + r2 * (lens.kappa2 + r2 * lens.kappa3)))
-    slope = (2.0 * lens.kappa + r2 * (4.0 * lens.kappa2 + r2 * 6.0 * lens.kappa3)) * q * q
-    by_d = q[:, None, None] * np.eye(2) - slope[:, None, None] * d[:, :, None] * d[:, None, :]
-    powers = np.stack([r2, r2**2, r2**3], axis=1)
-    by_k = -d[:, :, None] * (powers * (q * q)[:, None])[:, None, :]
-    return d * q[:, None], by_d, by_k
-
-
-def _decentring(lens: Lens, e: Array) -> tuple[Array, Array, Array]:
-    """Return T (n, 2), ∂T/∂e (n, 2, 2) and ∂T/∂(p1, p2) (n, 2, 2)."""
+def _decentring(lens: Lens, e: Array) -> Array:
+    """Return T (n, 2)."""
     ex, ey = e[:, 0], e[:, 1]
-    by_p = np.empty((len(e), 2, 2))
-    by_p[:, 0, 0] = by_p[:, 1, 1] = 2.0 * ex * ey
-    by_p[:, 1, 0] = ex * ex + 3.0 * ey * ey
-    by_p[:, 0, 1] = 3.0 * ex * ex + ey * ey
-    p = np.array([lens.p1, lens.p2])
-    by_e = np.empty((len(e), 2, 2))
-    by_e[:, 0, 0] = 2.0 * lens.p1 * ey + 6.0 * lens.p2 * ex
-    by_e[:, 0, 1] = by_e[:, 1, 0] = 2.0 * (lens.p1 * ex + lens.p2 * ey)
-    by_e[:, 1, 1] = 6.0 * lens.p1 * ey + 2.0 * lens.p2 * ex
-    return by_p @ p, by_e, by_p
+    x = 2.0 * lens.p1 * ex * ey + lens.p2 * (3.0 * ex * ex + ey * ey)
+    y = lens.p1 * (ex * ex + 3.0 * ey * ey) + 2.0 * lens.p2 * ex * ey
+    return np.stack([x, y], axis=1)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def radial(
     kappa: float, kappa2: float, kappa3: float, dx: float, dy: float
 ) -> tuple[float, float, float, float, float]:
-    """Return q, r² and the three entries of ∂E/∂d at one point: E = q·d. The loops' twin of `_radial`."""
+    """Return q, r² and the three entries of ∂E/∂d at one point: E = q·d."""
     r2 = dx * dx + dy * dy
     q = 1.0 / (1.0 + r2 * (kappa + r2 * (kappa2 + r2 * kappa3)))
     slope = (2.0 * kappa + r2 * (4.0 * kappa2 + r2 * 6.0 * kappa3)) * q * q
     return q, r2, q - slope * dx * dx, -slope * dx * dy, q - slope * dy * dy
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _through(lens: Array, dx: float, dy: float) -> tuple[float, float, float, float, float, float]:
+    """Return the ideal offset (in units of ρ) of one picture offset, and ∂ideal/∂picture by rows."""
+    k1, k2, k3, p1, p2 = lens[0], lens[1], lens[6], lens[4], lens[5]
+    q, _, xx, xy, yy = radial(k1, k2, k3, dx, dy)
+    if p1 == 0.0 and p2 == 0.0:
+        return q * dx, q * dy, xx, xy, xy, yy
+    ex, ey = q * dx, q * dy
+    txx, txy, tyy = 2.0 * p1 * ey + 6.0 * p2 * ex, 2.0 * (p1 * ex + p2 * ey), 6.0 * p1 * ey + 2.0 * p2 * ex
+    mx = dx + 2.0 * p1 * ex * ey + p2 * (3.0 * ex * ex + ey * ey)
+    my = dy + p1 * (ex * ex + 3.0 * ey * ey) + 2.0 * p2 * ex * ey
+    # ∂m/∂d = 1 + T'·E'
+    a, b = 1.0 + txx * xx + txy * xy, txx * xy + txy * yy
+    c, d = txy * xx + tyy * xy, 1.0 + txy * xy + tyy * yy
+    q, _, xx, xy, yy = radial(k1, k2, k3, mx, my)
+    return q * mx, q * my, xx * a + xy * c, xx * b + xy * d, xy * a + yy * c, xy * b + yy * d
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _straighten_all(lens: Array, rho: float, px: Array, ideal: Array, d_px: Array, d_lens: Array) -> None:
+    k1, k2, cx, cy, p1, p2, k3 = lens[0], lens[1], lens[2], lens[3], lens[4], lens[5], lens[6]
+    for n in range(px.shape[0]):
+        dx, dy = (px[n, 0] - cx) / rho, (px[n, 1] - cy) / rho
+        x, y, jxx, jxy, jyx, jyy = _through(lens, dx, dy)
+        ideal[n, 0], ideal[n, 1] = cx + rho * x, cy + rho * y
+        d_px[n, 0, 0], d_px[n, 0, 1], d_px[n, 1, 0], d_px[n, 1, 1] = jxx, jxy, jyx, jyy
+        d_lens[n, 0, 2], d_lens[n, 0, 3], d_lens[n, 1, 2], d_lens[n, 1, 3] = 1.0 - jxx, -jxy, -jyx, 1.0 - jyy
+        q, r2, _, _, _ = radial(k1, k2, k3, dx, dy)
+        ex, ey = q * dx, q * dy
+        txx, txy, tyy = 2.0 * p1 * ey + 6.0 * p2 * ex, 2.0 * (p1 * ex + p2 * ey), 6.0 * p1 * ey + 2.0 * p2 * ex
+        mx = dx + 2.0 * p1 * ex * ey + p2 * (3.0 * ex * ex + ey * ey)
+        my = dy + p1 * (ex * ex + 3.0 * ey * ey) + 2.0 * p2 * ex * ey
+        qm, m2, mxx, mxy, myy = radial(k1, k2, k3, mx, my)
+        ep, em = 1.0, 1.0
+        for j in range(3):
+            ep, em = ep * r2, em * m2
+            # Through the first E (by way of T) and through the second.
+            fx, fy = -dx * q * q * ep, -dy * q * q * ep
+            tx, ty = txx * fx + txy * fy, txy * fx + tyy * fy
+            at = j if j < 2 else 6
+            d_lens[n, 0, at] = rho * (mxx * tx + mxy * ty - mx * qm * qm * em)
+            d_lens[n, 1, at] = rho * (mxy * tx + myy * ty - my * qm * qm * em)
+        ax, ay, bx, by = 2.0 * ex * ey, ex * ex + 3.0 * ey * ey, 3.0 * ex * ex + ey * ey, 2.0 * ex * ey
+        d_lens[n, 0, 4], d_lens[n, 1, 4] = rho * (mxx * ax + mxy * ay), rho * (mxy * ax + myy * ay)
+        d_lens[n, 0, 5], d_lens[n, 1, 5] = rho * (mxx * bx + mxy * by), rho * (mxy * bx + myy * by)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _find_all(lens: Array, rho: float, ideal: Array, found: Array) -> None:
+    kappa, cx, cy = lens[0], lens[2], lens[3]
+    closed = lens[1] == 0.0 and lens[4] == 0.0 and lens[5] == 0.0 and lens[6] == 0.0
+    for n in range(ideal.shape[0]):
+        vx, vy = (ideal[n, 0] - cx) / rho, (ideal[n, 1] - cy) / rho
+        # A negative κ always has a root; a positive one (pincushion) shows nothing beyond s = 1/(4κ).
+        root = 1.0 - 4.0 * kappa * (vx * vx + vy * vy)
+        if closed and not root >= 0.0:
+            found[n, 0] = found[n, 1] = np.nan
+            continue
+        gain = 2.0 / (1.0 + math.sqrt(max(root, 0.0)))
+        x, y = gain * vx, gain * vy
+        if not closed:
+            x, y = _newton(lens, vx, vy, x, y)
+        found[n, 0], found[n, 1] = cx + rho * x, cy + rho * y
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _newton(lens: Array, vx: float, vy: float, x: float, y: float) -> tuple[float, float]:
+    """Return the picture offset whose ideal offset is (vx, vy), both in units of ρ, from a start; NaN where none is."""
+    for _ in range(_NEWTON_ROUNDS):
+        ex, ey, a, b, c, d = _through(lens, x, y)
+        rx, ry = vx - ex, vy - ey
+        det = a * d - b * c
+        sx, sy = (d * rx - b * ry) / det, (a * ry - c * rx) / det
+        x += min(max(sx, -0.25), 0.25)
+        y += min(max(sy, -0.25), 0.25)
+        if not max(abs(sx), abs(sy)) > _NEWTON_STOP:
+            break
+    ex, ey, _, _, _, _ = _through(lens, x, y)
+    if not max(abs(vx - ex), abs(vy - ey)) < 1e-6:
+        return np.nan, np.nan
+    return x, y
