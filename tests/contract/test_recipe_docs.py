@@ -2,6 +2,8 @@
 
 import json
 import re
+import subprocess
+import sys
 import tomllib
 from pathlib import Path
 
@@ -10,6 +12,7 @@ import numpy as np
 import pytest
 from scipy.special import erf
 
+from tiepoint.model.reading import Reading
 from tiepoint.model.shot import Picture, Shot
 from tiepoint.recipe.kinds import StepKind, installed_kinds
 from tiepoint.recipe.recipe import read_recipe
@@ -74,24 +77,19 @@ def test_the_recipe_of_the_how_to_loads_piece_by_piece():
     assert read_recipe(content, row=row).steps[0].table.limits["diameter"].bounds == pytest.approx((5.9, 6.1))
 
 
-def slot_picture(near: float, far: float) -> np.ndarray:
-    """Return a dark slot along x whose half width goes from `near` to `far` px over the picture."""
+def slot_picture(near: float, far: float, depth: float = 130, soft: float = 1.3) -> np.ndarray:
+    """Return a dark slot along x whose half width goes from `near` to `far` px over the picture.
+
+    `soft` is the blur of its lower side, √2 w; that of the upper one is 1.3.
+    """
     y, x = np.mgrid[0:120, 0:300].astype(float)
     half = near + (far - near) * x / 299
-    inside = (1 + erf((y - 60 + half) / 1.3)) * (1 + erf((60 + half - y) / 1.3)) / 4
+    inside = (1 + erf((y - 60 + half) / 1.3)) * (1 + erf((60 + half - y) / soft)) / 4
     noise = np.random.default_rng(1).normal(0, 1, x.shape)
-    return np.clip(170 - 130 * inside + noise, 0, 255).astype(np.uint8)
+    return np.clip(170 - depth * inside + noise, 0, 255).astype(np.uint8)
 
 
-def test_the_step_of_the_how_to_is_short_and_works():
-    (code,) = blocks("add-a-step.md", "python")
-    statements = [line for line in code.splitlines() if line.strip()]
-    assert len(statements) <= 30
-    made: dict[str, object] = {}
-    exec(compile(code, "add-a-step.md", "exec"), made)
-    step = made["STEP"]
-    assert isinstance(step, StepKind)
-    text = """
+FLARE = """
 [edge.any]
 u = 3.0
 
@@ -103,14 +101,56 @@ edge = "any"
 region.rectangle = { centre = [50, 60], size = [70, 40], angle_deg = 90 }
 far.rectangle = { centre = [250, 60], size = [70, 40], angle_deg = 90 }
 """
-    recipe = read_recipe(tomllib.loads(HEAD + text), kinds={**installed_kinds(), "flare": step})
+
+
+def flare_step() -> tuple[str, StepKind]:
+    """Return the how-to's code, and the step that it makes."""
+    (code,) = blocks("add-a-step.md", "python")
+    made: dict[str, object] = {}
+    exec(compile(code, "add-a-step.md", "exec"), made)
+    step = made["STEP"]
+    assert isinstance(step, StepKind)
+    return code, step
+
+
+def flare_of(picture: np.ndarray) -> Reading:
+    recipe = read_recipe(tomllib.loads(HEAD + FLARE), kinds={**installed_kinds(), "flare": flare_step()[1]})
     shot = Shot("s", (Picture("picture", "", (300, 120), 8, "Mono8"),))
-    seen = Seen(shot, {"picture": slot_picture(12, 15)}, {"picture": Sensor(300, 120)})
+    seen = Seen(shot, {"picture": picture}, {"picture": Sensor(300, 120)})
     (reading,) = run(Job(recipe, None), seen).record.readings
+    return reading
+
+
+def test_the_step_of_the_how_to_is_short_and_works():
+    code, step = flare_step()
+    assert len([line for line in code.splitlines() if line.strip()]) <= 30
+    reading = flare_of(slot_picture(12, 15))
     # Twice 3 px over 299 px, seen 200 px apart; the edge definition of 3 px cancels between the two widths.
     assert reading.value == pytest.approx(2 * 3 / 299 * 200, abs=4 * reading.u)
     assert reading.u < 0.05
+    assert reading.flags == ()
     assert "### flare" in reference_page({"flare": step})
+
+
+def test_the_step_of_the_how_to_keeps_every_warning():
+    # Contrast 8 over noise 1: below ten, it is low. And one side softer than the other tells of a bevel or a burr.
+    assert flare_of(slot_picture(12, 15, depth=8)).flags == ("low_contrast",)
+    assert flare_of(slot_picture(12, 15, soft=2.2)).flags == ("edge_differs_by_side",)
+
+
+def test_the_code_of_the_how_to_is_typed_and_formatted_as_the_source_is(tmp_path):
+    path = tmp_path / "flare.py"
+    path.write_text(flare_step()[0], encoding="utf-8", newline="\n")
+    config = str(ROOT / "pyproject.toml")
+    for tool in (
+        ["ruff", "format", "--check", "--config", config],
+        ["ruff", "check", "--config", config],
+        ["mypy", "--strict"],
+    ):
+        done = subprocess.run(
+            [sys.executable, "-m", *tool, str(path)], cwd=ROOT, capture_output=True, encoding="utf-8", check=False
+        )
+        assert done.returncode == 0, done.stdout + done.stderr
 
 
 def test_the_entry_points_of_the_how_to_are_the_door_that_is_used():

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any, Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -115,27 +115,55 @@ class EdgeLook:
         return len(self.blur_px)
 
 
+class Found(Protocol):
+    """Edges that were found, with all that a person must be told of them."""
+
+    @property
+    def outlines(self) -> tuple[Array, ...]:
+        """Lines (k, 2) on the ground, for drawing."""
+
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """What readings that rest on these edges are flagged with."""
+
+    @property
+    def looks(self) -> tuple[EdgeLook, ...]:
+        """How the edges look, by which those of one picture are compared."""
+
+
 @dataclass(frozen=True)
 class StepResult:
     """What a step found: a value or a reason by quantity, and the feature that others may rest on.
 
-    `looks`: how the edges looked, by which those of one picture are compared.
-
-    For drawing, on the ground: `found`, lines (k, 2) where something was found; `dimension`, the two ends (2, 2) of a
-    measured length; `at` (2,), the place that the result belongs to.
+    `found`: the edges that it rests on, from which its drawing, its flags and the look of its edges are taken. For
+    drawing, on the ground: `dimension`, the two ends (2, 2) of a measured length; `at` (2,), the place that the result
+    belongs to.
     """
 
     told: Mapping[str, Told]
     feature: Feature | None = None
-    flags: tuple[str, ...] = ()
     operator: str | None = None
-    found: tuple[Array, ...] = ()
+    found: tuple[Found, ...] = ()
     dimension: Array | None = None
     at: Array | None = None
     failed: Reason | None = None
-    looks: tuple[EdgeLook, ...] = ()
+
+    @property
+    def outlines(self) -> tuple[Array, ...]:
+        """Lines (k, 2) on the ground where edges were found."""
+        return tuple(line for found in self.found for line in found.outlines)
+
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """The flags of all edges that were found."""
+        return tuple(sorted({flag for found in self.found for flag in found.flags}))
+
+    @property
+    def looks(self) -> tuple[EdgeLook, ...]:
+        """The looks of all edges that were found."""
+        return tuple(look for found in self.found for look in found.looks)
 
     @classmethod
-    def without(cls, reason: Reason, flags: tuple[str, ...] = ()) -> "StepResult":
+    def without(cls, reason: Reason) -> "StepResult":
         """Return the result of a step that found nothing: its reason stands for every quantity."""
-        return cls({}, None, flags, failed=reason)
+        return cls({}, failed=reason)

@@ -145,7 +145,7 @@ class _Drawing:
     def found(self, trace: Trace) -> None:
         """Draw what was found: its own line, and a dimension where the step measures one."""
         colour = COLOUR[verdict_of(trace.readings)]
-        for line in _to_px(trace, trace.result.found):
+        for line in _to_px(trace, trace.result.outlines):
             self.pen.line(line, colour, 1.7)
             self.places.keep_clear(line)
         for place in _to_px(trace, _maybe(trace.result.at)):
@@ -209,7 +209,7 @@ def _maybe(line: Array | None) -> tuple[Array, ...]:
 
 def _found_px(trace: Trace) -> list[Array]:
     result = trace.result
-    return _to_px(trace, (*result.found, *_maybe(result.at), *_maybe(result.dimension)))
+    return _to_px(trace, (*result.outlines, *_maybe(result.at), *_maybe(result.dimension)))
 
 
 def _label(trace: Trace) -> _Label | None:
@@ -224,7 +224,7 @@ def _label(trace: Trace) -> _Label | None:
         return _Label(lines, ends.mean(axis=0), np.linspace(ends[0], ends[1], 25), is_dimension=True)
     for place in _to_px(trace, _maybe(result.at)):
         return _Label(lines, place[0], place)
-    for line in (*_to_px(trace, result.found), *region_px(trace)):
+    for line in (*_to_px(trace, result.outlines), *region_px(trace)):
         if np.isfinite(line).all():
             return _Label(lines, np.array([line[:, 0].max(), line[:, 1].min()]), line)
     return None

@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 from tiepoint.foundation.errors import PoorGeometry
 from tiepoint.foundation.reasons import Reason
 from tiepoint.foundation.sources import Values, half_width
-from tiepoint.recipe.context import Context
+from tiepoint.recipe.context import Context, EdgeLook
 from tiepoint.recipe.features import LineFeature, PointFeature
-from tiepoint.recipe.fits import Scatter, belongs, flags_of, scatter_of, values_of
+from tiepoint.recipe.fits import Scatter, belongs, flags_of, look_of, scatter_of, values_of
 from tiepoint.recipe.layout import Box, along_line, around, on_circle, over_box
 from tiepoint.recipe.schema import Polarity
 from tiepoint.recipe.seek import EdgePoints, edge_points, few
@@ -44,10 +44,15 @@ class FoundCircle:
         return PointFeature(Values(self.values.value[:2], self.values.c[:2], self.values.sources), self.values[2])
 
     @property
-    def outline(self) -> Array:
-        """The circle itself, for drawing (n, 2)."""
+    def outlines(self) -> tuple[Array, ...]:
+        """The circle itself, for drawing."""
         angles = np.linspace(*self.span_rad, 97)
-        return np.asarray(self.fit.centre + self.fit.radius * np.column_stack([np.cos(angles), np.sin(angles)]))
+        return (self.fit.centre + self.fit.radius * np.column_stack([np.cos(angles), np.sin(angles)]),)
+
+    @property
+    def looks(self) -> tuple[EdgeLook, ...]:
+        """How its edge looks."""
+        return (look_of(self.fit, self.points),)
 
 
 @dataclass(frozen=True)
@@ -59,6 +64,16 @@ class FoundLine:
     fit: LineFit
     scatter: Scatter
     flags: tuple[str, ...]
+
+    @property
+    def outlines(self) -> tuple[Array, ...]:
+        """What was seen of it, for drawing."""
+        return (self.feature.ends,)
+
+    @property
+    def looks(self) -> tuple[EdgeLook, ...]:
+        """How it looks."""
+        return (look_of(self.fit, self.points),)
 
 
 def measure_circle(

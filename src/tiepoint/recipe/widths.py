@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from tiepoint.foundation.reasons import Reason
 from tiepoint.foundation.sources import Value, combine
-from tiepoint.recipe.context import Context
+from tiepoint.recipe.context import Context, EdgeLook
 from tiepoint.recipe.features import LineFeature
 from tiepoint.recipe.layout import Box, over_box
 from tiepoint.recipe.relations import PARALLEL_DEG, turn_between
@@ -37,12 +37,21 @@ class FoundWidth:
     taper: Value
     sides: tuple[FoundLine, FoundLine]
     ends: Array
-    flags: tuple[str, ...]
 
     @property
-    def found(self) -> tuple[Array, Array]:
+    def outlines(self) -> tuple[Array, ...]:
         """Both edges, for drawing."""
-        return self.sides[0].feature.ends, self.sides[1].feature.ends
+        return tuple(line for side in self.sides for line in side.outlines)
+
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """The flags of both edges."""
+        return tuple(sorted({flag for side in self.sides for flag in side.flags}))
+
+    @property
+    def looks(self) -> tuple[EdgeLook, ...]:
+        """How both edges look."""
+        return tuple(look for side in self.sides for look in side.looks)
 
 
 def measure_width(context: Context, box: Box, polarity: Polarity) -> FoundWidth | Reason:
@@ -55,7 +64,7 @@ def measure_width(context: Context, box: Box, polarity: Polarity) -> FoundWidth 
     if abs(math.degrees(taper.value)) > PARALLEL_DEG:
         return Reason("not_parallel", {"angle_deg": round(abs(math.degrees(taper.value)), 1)})
     width, ends = _across(first, last)
-    return FoundWidth(width, taper, sides, ends, tuple(sorted({*sides[0].flags, *sides[1].flags})))
+    return FoundWidth(width, taper, sides, ends)
 
 
 def _both_sides(context: Context, box: Box, polarity: Polarity) -> tuple[FoundLine, FoundLine] | Reason:

@@ -4,7 +4,6 @@ import math
 
 from tiepoint.foundation.reasons import Reason
 from tiepoint.recipe.context import Context, StepResult
-from tiepoint.recipe.fits import look_of
 from tiepoint.recipe.kinds import Quantity, StepKind
 from tiepoint.recipe.regions import ArcRegion
 from tiepoint.recipe.schema import SoughtTable
@@ -28,9 +27,7 @@ def run(context: Context) -> StepResult:
     found = measure_circle(context, context.place(arc.centre), radii, span, table.polarity)
     if isinstance(found, Reason):
         return StepResult.without(found)
-    told = told_of(context, found, "least-squares")
-    looks = (look_of(found.fit, found.points),)
-    return StepResult(told, found.feature, found.flags, "least-squares", (found.outline,), looks=looks)
+    return StepResult(told_of(context, found, "least-squares"), found.feature, "least-squares", (found,))
 
 
 STEP = StepKind(

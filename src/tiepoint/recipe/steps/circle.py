@@ -4,7 +4,7 @@ import math
 
 from tiepoint.foundation.reasons import Reason
 from tiepoint.recipe.context import Context, StepResult, Told
-from tiepoint.recipe.fits import form_of, look_of
+from tiepoint.recipe.fits import form_of
 from tiepoint.recipe.kinds import Quantity, StepKind
 from tiepoint.recipe.regions import RingRegion
 from tiepoint.recipe.schema import SoughtTable
@@ -31,9 +31,7 @@ def run(context: Context) -> StepResult:
     found = measure_circle(context, context.place(ring.centre), radii, (0.0, math.tau), table.polarity)
     if isinstance(found, Reason):
         return StepResult.without(found)
-    told = told_of(context, found, table.operator)
-    looks = (look_of(found.fit, found.points),)
-    return StepResult(told, found.feature, found.flags, table.operator, (found.outline,), looks=looks)
+    return StepResult(told_of(context, found, table.operator), found.feature, table.operator, (found,))
 
 
 def told_of(context: Context, found: FoundCircle, operator: SizeOperator) -> dict[str, Told]:

@@ -1,13 +1,15 @@
 """`edge`: the place where the middle of a rectangle crosses an edge."""
 
 import math
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tiepoint.foundation.reasons import Reason
 from tiepoint.foundation.sources import Value, Values, combine, ensemble
-from tiepoint.recipe.context import Context, StepResult
+from tiepoint.recipe.context import Context, EdgeLook, StepResult
 from tiepoint.recipe.features import PointFeature
 from tiepoint.recipe.kinds import Quantity, StepKind
 from tiepoint.recipe.layout import box_of, length_px, strips_between
@@ -15,12 +17,23 @@ from tiepoint.recipe.regions import RectangleRegion
 from tiepoint.recipe.schema import SoughtTable
 from tiepoint.recipe.seek import edge_points
 
+Array = NDArray[np.float64]
+
 
 class EdgeStepTable(SoughtTable):
     """`which`: of several edges, the `strongest`, or the `first` or `last` along the search."""
 
     region: RectangleRegion
     which: Literal["strongest", "first", "last"] = "strongest"
+
+
+@dataclass(frozen=True)
+class FoundMark:
+    """The edge of a single strip: too little of it to compare how it looks."""
+
+    outlines: tuple[Array, ...]
+    flags: tuple[str, ...]
+    looks: tuple[EdgeLook, ...] = ()
 
 
 def run(context: Context) -> StepResult:
@@ -61,8 +74,8 @@ def run(context: Context) -> StepResult:
         tuple(offset.terms),
     )
     point = PointFeature(xy)
-    mark = crossing + np.outer([-0.7, 0.7], side)
-    return StepResult({"offset": offset, **context.coordinates(point)}, point, points.flags, None, (mark,))
+    mark = FoundMark((crossing + np.outer([-0.7, 0.7], side),), points.flags)
+    return StepResult({"offset": offset, **context.coordinates(point)}, point, None, (mark,))
 
 
 STEP = StepKind(

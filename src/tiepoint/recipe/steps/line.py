@@ -5,7 +5,7 @@ import math
 from tiepoint.foundation.reasons import Reason
 from tiepoint.recipe.context import Context, StepResult
 from tiepoint.recipe.features import ABOUT_DEG
-from tiepoint.recipe.fits import form_of, look_of
+from tiepoint.recipe.fits import form_of
 from tiepoint.recipe.kinds import Quantity, StepKind
 from tiepoint.recipe.layout import box_of
 from tiepoint.recipe.regions import RectangleRegion
@@ -30,8 +30,7 @@ def run(context: Context) -> StepResult:
         return StepResult.without(found)
     line = found.feature.running(math.radians(table.about_deg))
     told = {"angle": line.values[1], "form": form_of(found.scatter, context.prefix)}
-    looks = (look_of(found.fit, found.points),)
-    return StepResult(told, line, found.flags, "least-squares", (line.ends,), looks=looks)
+    return StepResult(told, line, "least-squares", (found,))
 
 
 STEP = StepKind(

@@ -2,7 +2,6 @@
 
 from tiepoint.foundation.reasons import Reason
 from tiepoint.recipe.context import Context, StepResult, Told
-from tiepoint.recipe.fits import look_of
 from tiepoint.recipe.kinds import Quantity, StepKind
 from tiepoint.recipe.layout import box_of
 from tiepoint.recipe.regions import RectangleRegion
@@ -31,8 +30,7 @@ def run(context: Context) -> StepResult:
         return StepResult.without(found)
     width = found.width if table.operator == "least-squares" else width_of(context, found.sides, table.operator)
     told: dict[str, Told] = {"width": width, "taper": found.taper, **local_extremes(context, found.sides)}
-    looks = tuple(look_of(side.fit, side.points) for side in found.sides)
-    return StepResult(told, None, found.flags, table.operator, found.found, found.ends, looks=looks)
+    return StepResult(told, None, table.operator, (found,), found.ends)
 
 
 STEP = StepKind(
