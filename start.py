@@ -37,8 +37,8 @@ def main(words: list[str]) -> int:
     environment = dict(os.environ)
     # Another environment that happens to be active is none of ours, and uv would warn about it.
     environment.pop("VIRTUAL_ENV", None)
-    make_environment(uv, environment)
     testing = words[0] == "test"
+    make_environment(uv, environment, testing)
     command = ["pytest", *words[1:]] if testing else ["tiepoint", *words]
     run = [uv, "run", "--project", str(ROOT), "--no-sync", *command]
     return subprocess.call(run, env=environment, cwd=str(ROOT) if testing else None)
@@ -87,10 +87,13 @@ def fetch_uv() -> None:
     part.replace(TOOL)
 
 
-def make_environment(uv: str, environment: dict[str, str]) -> None:
-    """Bring `.venv` in line with the committed lock; stop with a sentence where that fails."""
+def make_environment(uv: str, environment: dict[str, str], testing: bool = False) -> None:
+    """Bring `.venv` in line with the committed lock; stop with a sentence where that fails.
+
+    What only the tests and who changes the code need is added when `testing`, and stays from then on.
+    """
     fresh = not (ROOT / ".venv").is_dir()
-    sync = [uv, "sync", "--project", str(ROOT), "--frozen"]
+    sync = [uv, "sync", "--project", str(ROOT), "--frozen", *([] if testing else ["--no-dev", "--inexact"])]
     if fresh:
         say(f"Making tiepoint's own environment in {ROOT / '.venv'} (once, some minutes).")
         if suitable():

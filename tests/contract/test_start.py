@@ -61,6 +61,8 @@ def test_the_words_are_passed_on_and_the_exit_code_comes_back(start, monkeypatch
     sync, ran = calls.made
     assert sync[:2] == ["uv", "sync"]
     assert "--frozen" in sync
+    # Who only wants to see the demo is spared pytest, mypy and a browser; what is there already stays.
+    assert ({"--no-dev", "--inexact"} <= set(sync)) == (words[0] != "test")
     assert ran[:2] == ["uv", "run"]
     assert ran[-len(run) :] == run
     assert all("VIRTUAL_ENV" not in env for env in calls.environments)
