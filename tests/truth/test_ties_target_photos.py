@@ -15,11 +15,13 @@ from tiepoint.render.photo import Exposure, photograph
 from tiepoint.render.scene import WHITE_PAPER, Cylinder, Lay, Scene, target_sheet
 from tiepoint.render.sensor import PlainSensor
 from tiepoint.targets.draw import Target, new_target, points, shapes
+from tiepoint.targets.paper import apply_measure
 from tiepoint.ties.by_target import Setting, tie_by_target
 from tiepoint.ties.camera import CAMERA_PARAMETERS, CameraModel
 from tiepoint.ties.document import from_document, to_document
 from tiepoint.ties.kernel import locate
 from tiepoint.ties.lens import Lens
+from tiepoint.ties.probe import length
 from tiepoint.ties.tie import Tie
 from tiepoint.ties.verdict import SHARE_OF_TOLERANCE, U_at, good_for, uncertainty_map
 
@@ -103,6 +105,26 @@ def test_a_print_that_nobody_measured_is_not_taken_as_true():
     # Unmeasured prints keep within 0.5 % (targets.paper): at x = 110 mm that alone is 0.32 mm.
     u = math.sqrt(locate(tie, tie.to_image([[110.0, 45.0]])).covariance[0, 0, 0])
     assert u == pytest.approx(110 * 0.005 / math.sqrt(3), rel=0.05)
+
+
+def test_a_print_that_nobody_measured_says_so(charuco):
+    # "Fit to page" shrinks by 3 to 6 % (common practice): the interval cannot hold, and the tie must say that.
+    cam = camera()
+    small = Scene(WHITE_PAPER, (target_sheet(shapes(TARGETS["charuco"]), lay=Lay(scale_x=0.97, scale_y=0.97)),))
+    picture = photograph(small, cam, Exposure(blur_px=0.8, sensor=PlainSensor(0.01)), np.random.default_rng(3)).picture
+    places = np.array([[10.0, 10.0], [100.0, 80.0]])
+    px = project(cam, np.column_stack([places, np.zeros(2)]))
+    unmeasured = tie_by_target([picture], TARGETS["charuco"])
+    found = length(unmeasured, *px)
+    assert abs(found.value.value - math.dist(*places)) > 2 * found.value.U95
+    assert "print_not_measured" in unmeasured.flags
+    # Measured, the same photo is right, and has nothing to say.
+    target = TARGETS["charuco"]
+    bars = 0.97 * target.bar_x_mm, 0.97 * target.bar_y_mm
+    told = tie_by_target([picture], apply_measure(target, *bars, 0.05, "rule no 12", "2026-11-25"))
+    found = length(told, *px)
+    assert abs(found.value.value - math.dist(*places)) < found.value.U95
+    assert "print_not_measured" not in (*told.flags, *charuco[0].flags)
 
 
 def test_a_tie_from_a_photo_survives_its_document(charuco):

@@ -9,10 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tiepoint.foundation.errors import TiepointError, UnusableDocument, UnusableInput
-from tiepoint.foundation.sources import budget
+from tiepoint.foundation.sources import budget, covariance
 from tiepoint.targets.document import from_document, to_document
 from tiepoint.targets.draw import new_target
-from tiepoint.targets.paper import apply_measure, print_scale
+from tiepoint.targets.paper import apply_measure, exchange_goes_unseen, is_assumed, print_scale
 
 WHEN = "2026-11-25T08:30:00Z"
 
@@ -35,11 +35,17 @@ def test_print_scale_of_the_trade(measured):
     assert 80 * (1 - scale.value[0]) == pytest.approx(0.24)
 
 
-def test_u_is_the_stated_u_and_the_swelling(measured):
-    # Closed form: u of one bar over its length, and a rectangle of ±0.05 %.
+def variance(values, weights):
+    return float(np.asarray(weights) @ values.covariance @ np.asarray(weights))
+
+
+def test_u_of_an_axis_is_the_stated_u_the_rule_and_the_swelling(measured):
+    # Closed form: u of one bar over its length, half of that variance again for the rule both bars share (a relative
+    # error, whole at the longer bar), and a rectangle of ±0.05 %.
     u = np.sqrt(np.diag(print_scale(measured).covariance))
+    rule = 0.1 / math.sqrt(2) / 199.4
     for axis, (bar, scale) in enumerate([(200, 0.997), (140, 139.7 / 140)]):
-        assert u[axis] == pytest.approx(math.hypot(0.1 / bar, scale * 0.0005 / math.sqrt(3)))
+        assert u[axis] == pytest.approx(math.hypot(0.1 / bar, scale * rule, scale * 0.0005 / math.sqrt(3)))
 
 
 def test_axes_share_the_rule_and_nothing_else(measured):
@@ -51,17 +57,76 @@ def test_axes_share_the_rule_and_nothing_else(measured):
     assert scale.covariance[0, 1] == pytest.approx(rule**2 * scale.value[0] * scale.value[1])
 
 
-def test_two_targets_measured_with_one_rule_are_correlated(measured):
+def true_variance(share, turn):
+    """Closed form: r = bar·s/(1 + e) + slip, two bars of 200 mm, u = 0.1 mm of which `share` is e's; swelling."""
+    c, s = math.cos(turn), math.sin(turn)
+    return (0.1 / 200) ** 2 * (share * (c + s) ** 2 + 1 - share) + 0.0005**2 / 3
+
+
+@given(share=st.floats(0, 1), turn=st.floats(0, math.pi))
+def test_whatever_share_of_u_is_the_rules_no_direction_is_claimed_better_than_it_is(share, turn):
+    scale = print_scale(apply_measure(new_target("charuco", 10, 20, 20), 200, 200, 0.1, "rule", WHEN))
+    assert variance(scale, (math.cos(turn), math.sin(turn))) >= true_variance(share, turn) * (1 - 1e-9)
+
+
+@pytest.mark.parametrize(("share", "turn"), [(1, math.pi / 4), (0, 3 * math.pi / 4)])
+def test_mean_and_difference_of_the_axes_are_claimed_no_worse_than_they_can_be(share, turn):
+    # The mean, all of u being the rule's; the difference, all of it being the readings'.
+    scale = print_scale(apply_measure(new_target("charuco", 10, 20, 20), 200, 200, 0.1, "rule", WHEN))
+    assert variance(scale, (math.cos(turn), math.sin(turn))) == pytest.approx(true_variance(share, turn))
+
+
+def test_one_rule_on_targets_of_different_size_is_one_source(measured):
     other = apply_measure(new_target("dots", 10, 30, 20), 299.5, 199.6, 0.1, "rule no 12", WHEN)
-    common = {s.id for s in print_scale(measured).sources} & {s.id for s in print_scale(other).sources}
-    assert common == {"instrument:rule no 12/scale"}
+    small, large = print_scale(measured), print_scale(other)
+    assert {s.id for s in small.sources} & {s.id for s in large.sources} == {"instrument:rule no 12/scale"}
+    # Closed form: u(rule) is 0.1/√2 mm at each longer bar, and the two are one cause.
+    both = covariance([small[0], large[0]])
+    rules = [0.1 / math.sqrt(2) / bar for bar in (199.4, 299.5)]
+    assert both[0, 1] == pytest.approx(rules[0] * rules[1] * small.value[0] * large.value[0])
+    ratio = small[0].plus(large[0], -1.0)
+    assert ratio.u < math.hypot(small[0].u, large[0].u)
+
+
+def test_labels_are_sentences(measured, target):
+    labels = [s.label for s in (*print_scale(measured).sources, *print_scale(target).sources)]
+    assert labels == [
+        "Scale of rule no 12",
+        "Reading of the bar along x",
+        "Swelling of the paper along x",
+        "Reading of the bar along y",
+        "Swelling of the paper along y",
+        "Print scale along x, not measured",
+        "Print scale along y, not measured",
+    ]
+
+
+def test_a_scale_that_nobody_measured_is_known_as_such(measured, target):
+    assert is_assumed(print_scale(target).sources)
+    assert not is_assumed(print_scale(measured).sources)
+
+
+@pytest.mark.parametrize(
+    ("columns", "rows", "x", "y", "unseen"),
+    [
+        (10, 10, 99.8, 99.2, True),  # a square target, and 4 u between them
+        (10, 10, 99.5, 99.4, False),  # the same within their u
+        (10, 10, 96.8, 96.2, True),  # a page that was made to fit
+        (12, 9, 119.8, 89.2, False),  # exchanged bars would be 25 % off
+        (11, 10, 109.8, 99.2, False),  # and here 10 %
+    ],
+)
+def test_bars_that_could_be_exchanged_unseen(columns, rows, x, y, unseen):
+    target = new_target("charuco", 10, columns, rows)
+    assert exchange_goes_unseen(apply_measure(target, x, y, 0.1, "rule", WHEN)) is unseen
+    assert not exchange_goes_unseen(target)
 
 
 def test_unmeasured_print_is_a_rectangle_of_half_a_percent(target):
     scale = print_scale(target)
     assert scale.value.tolist() == [1.0, 1.0]
     np.testing.assert_allclose(scale.covariance, np.eye(2) * (0.005 / math.sqrt(3)) ** 2)
-    assert budget(scale[0])[0].label == "print scale along x, not measured"
+    assert budget(scale[0])[0].label == "Print scale along x, not measured"
 
 
 def test_measuring_pays(target, measured):

@@ -15,6 +15,7 @@ from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
     from tiepoint.foundation.sources import Value
+    from tiepoint.targets.draw import Target
     from tiepoint.ties.camera import CameraModel
 
 app = group("tie")
@@ -62,7 +63,19 @@ def by_target(
         sensor=seen[0].sensor,
         photos=tuple(photo.sha for photo in seen),
     )
-    finish(tie_by_target([photo.grey for photo in seen], target, setting), out, tolerance, as_json)
+    tie = tie_by_target([photo.grey for photo in seen], target, setting)
+    finish(tie, out, tolerance, as_json, hints=_not_measured(target_file, target))
+
+
+def _not_measured(target_file: Path, target: "Target") -> tuple[str, ...]:
+    """Return what to do about a print whose bars nobody measured."""
+    if target.measured is not None:
+        return ()
+    return (
+        "The bars were not measured, so ± takes a print at 100 %, and whether it is one is not known. Nominally they "
+        f"are {target.bar_x_mm:g} mm along the lower edge and {target.bar_y_mm:g} mm along the left one; say what they "
+        f"are: tiepoint target measure {target_file} --bar-x … --bar-y … --u … --with …",
+    )
 
 
 @app.command()

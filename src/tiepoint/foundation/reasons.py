@@ -50,6 +50,8 @@ FLAGS: dict[str, str] = {
     "pairs_suspect": "The pairs hold what looks like a typing error.",
     "partly_seen": "Less than nine tenths of the target were measured; what lies beyond rests on fewer points.",
     "photos_disagree": "The photos of one pose differ by more than their noise: something moves, or the light does.",
+    "print_not_measured": "The print was not measured: ± takes it as printed at 100 %, and a page made to fit is 3 to "
+    "6 % off. Measure it: tiepoint target measure.",
     "saturated": "Some pixels that matter are saturated.",
     "tie_model_poor": "The tie's lens model leaves more over than noise explains.",
     "tilt_assumed": "The camera's tilt was not measured: a bound for it was assumed.",

@@ -2,6 +2,7 @@
 
 import math
 import re
+from collections.abc import Iterable
 from dataclasses import replace
 
 from tiepoint.foundation.errors import UnusableInput
@@ -18,12 +19,23 @@ SWELLING_HALF = 0.0005
 (common practice), differently along and across its fibres."""
 
 RULE_SHARE = 0.5
-"""Share of a reading's variance that belongs to the rule's own scale. The u given with the bars is one bar's
-whole u; how much of it both bars share is seldom known, so half: neither axis gains, and what averages over
-both axes is neither taken for free nor lost."""
+"""Variance of the rule's own scale over that of a bar's stated u, beside a reading error that has all of it.
+
+The u given with the bars is one bar's whole u; how much of it both bars share is seldom known. Were all of it shared,
+the mean of both axes would have this u; were none, their difference would have √2 times it. With these two
+sources neither claims less than that, whatever the share: u² · ½ + u²/2 for the mean, 2u² for the difference. The
+price is an axis alone, whose u is √1.5 times the stated one before the swelling is added."""
 
 MOST_OFF = 0.05
 """A bar farther off than this is a slip of the hand, not a property of a printer."""
+
+ALIKE = 0.01
+"""Exchanged bars look no worse than told ones where they are off by not more than this beyond them."""
+
+BEYOND_CHANCE = 3.0
+"""Readings of equal bars that differ by this many standard uncertainties of their difference are two scales."""
+
+_NOT_MEASURED = "/print-scale/"
 
 _WHEN = re.compile(r"\d{4}-\d\d-\d\d(T\d\d:\d\d(:\d\d(\.\d+)?)?(Z|\+00:00)?)?")
 
@@ -32,8 +44,9 @@ def print_scale(target: Target) -> Values:
     """Return true length over nominal along x and y, two values with their sources.
 
     Measured bars: each axis has its own reading error; the rule's scale error is common (its id is the
-    instrument's, so that everything measured with the same rule shares it); swelling remains. Not measured:
-    1, within `UNMEASURED_HALF`.
+    instrument's, so that everything measured with the same rule shares it; its u is 1, and how large it is stands
+    in the coefficients, since bars of other lengths say something else of it); swelling remains. Not measured: 1,
+    within `UNMEASURED_HALF`.
     """
     axes = (("x", target.bar_x_mm), ("y", target.bar_y_mm))
     if target.measured is None:
@@ -42,29 +55,47 @@ def print_scale(target: Target) -> Values:
     return stack([_from_bar(target, target.measured, a, b, r) for (a, b), r in zip(axes, readings, strict=True)])
 
 
+def is_assumed(sources: Iterable[Source]) -> bool:
+    """Return whether a print's scale among these sources is one that nobody measured."""
+    return any(_NOT_MEASURED in source.id for source in sources)
+
+
 def _unmeasured(target: Target, axis: str) -> Value:
-    label = f"print scale along {axis}, not measured"
-    source = half_width(f"target:{target.id}/print-scale/{axis}", label, UNMEASURED_HALF, "station")
+    label = f"Print scale along {axis}, not measured"
+    source = half_width(f"target:{target.id}{_NOT_MEASURED}{axis}", label, UNMEASURED_HALF, "station")
     return Value(1.0, {source: 1.0})
 
 
 def _from_bar(target: Target, measured: Measured, axis: str, bar_mm: float, reading_mm: float) -> Value:
     scale = reading_mm / bar_mm
-    # One relative error of the rule; it is a bar's whole rule share at the longer bar.
-    u_rule = math.sqrt(RULE_SHARE) * measured.u_mm / max(measured.x_mm, measured.y_mm)
-    u_reading = math.sqrt(measured.u_mm**2 - (u_rule * reading_mm) ** 2)
-    rule = Source(f"instrument:{measured.with_}/scale", f"scale of {measured.with_}", "B", u_rule, "instrument")
+    rule = Source(f"instrument:{measured.with_}/scale", f"Scale of {measured.with_}", "B", 1.0, "instrument")
+    # One relative error of the rule; it is a bar's whole share at the longer bar.
+    by_rule = math.sqrt(RULE_SHARE) * measured.u_mm / max(measured.x_mm, measured.y_mm)
     reading = Source(
         f"target:{target.id}/bar-reading/{axis}/{measured.when_utc}",
-        f"reading of the bar along {axis}",
+        f"Reading of the bar along {axis}",
         "B",
-        u_reading,
+        measured.u_mm,
         "station",
     )
     swelling = half_width(
-        f"target:{target.id}/swelling/{axis}", f"swelling of the paper along {axis}", SWELLING_HALF, "station"
+        f"target:{target.id}/swelling/{axis}", f"Swelling of the paper along {axis}", SWELLING_HALF, "station"
     )
-    return Value(scale, {rule: scale, reading: 1 / bar_mm, swelling: scale})
+    return Value(scale, {rule: scale * by_rule, reading: 1 / bar_mm, swelling: scale})
+
+
+def exchange_goes_unseen(target: Target) -> bool:
+    """Return whether measured bars that were taken for each other would look as right as they do, and matter.
+
+    So it is where the bars are of nearly equal length and their readings differ by more than chance allows.
+    """
+    m = target.measured
+    if m is None:
+        return False
+    bars, readings = (target.bar_x_mm, target.bar_y_mm), (m.x_mm, m.y_mm)
+    as_told = max(abs(r / b - 1) for r, b in zip(readings, bars, strict=True))
+    exchanged = max(abs(r / b - 1) for r, b in zip(reversed(readings), bars, strict=True))
+    return exchanged < as_told + ALIKE and abs(m.x_mm - m.y_mm) > BEYOND_CHANCE * math.sqrt(2) * m.u_mm
 
 
 def apply_measure(

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.reasons import flag
+from tiepoint.targets.paper import is_assumed
 from tiepoint.ties.page import ASSUMED, Standpoint
 from tiepoint.ties.remainder import FEWEST_CORNERS
 from tiepoint.ties.repeat import Pooled, Repeatability
@@ -18,7 +19,7 @@ Array = NDArray[np.float64]
 POOR_RATIO = 1.5
 """χ²/ν above which the noise does not explain what the fit leaves over (common practice)."""
 
-DOUBTFUL = frozenset({"tie_model_poor", "page_bowed", "camera_differs", "photos_disagree"})
+DOUBTFUL = frozenset({"tie_model_poor", "page_bowed", "camera_differs", "photos_disagree", "print_not_measured"})
 """Flags of a tie with which a result says that its interval may not hold."""
 
 _MANY_OUT = 0.15
@@ -35,7 +36,7 @@ def told(tie: Tie, solved: Solved, pooled: Pooled, stand: Standpoint, flatness_m
         residuals=residuals,
         quality=quality_of(residuals, solved),
         diagnostics=Diagnostics(solved.stated_ratio, solved.members, _why(solved)),
-        flags=tuple(_flags(solved, pooled, flatness_mm)),
+        flags=tuple(_flags(tie, solved, pooled, flatness_mm)),
         notes=tuple(_notes(tie, solved, pooled, stand)),
     )
 
@@ -96,7 +97,7 @@ def _why(solved: Solved) -> str:
     )
 
 
-def _flags(solved: Solved, pooled: Pooled, flatness_mm: float) -> list[str]:
+def _flags(tie: Tie, solved: Solved, pooled: Pooled, flatness_mm: float) -> list[str]:
     flags = []
     # Few corners cannot tell structure from noise: there, noise beyond what was stated is enough.
     few = len(solved.fit.corners) < FEWEST_CORNERS and solved.extra_px > 0
@@ -112,6 +113,8 @@ def _flags(solved: Solved, pooled: Pooled, flatness_mm: float) -> list[str]:
         flags.append(flag("camera_differs"))
     if _repeats_badly(pooled.repeatability):
         flags.append(flag("photos_disagree"))
+    if is_assumed(tie.sources):
+        flags.append(flag("print_not_measured"))
     return flags
 
 
