@@ -22,6 +22,9 @@ SHARE_OF_TOLERANCE = 0.3
 ENOUGH = 0.5
 """A tie is called good where at least this share of its valid region is; the rest is named."""
 
+SPARSE = 0.5
+"""A target that covers less of the picture than this leaves most of it without a tie."""
+
 _ACROSS = 41
 _SMALLEST_SHRINK = 0.1
 
@@ -110,7 +113,8 @@ def good_for(tie: Tie, tolerance_mm: float) -> GoodFor:
     worst_U = float(U[worst])
     variances = _variances(tie, points[worst])
     total = sum(variances.values())
-    cause, variance = max(variances.items(), key=lambda item: item[1], default=(_other("nothing"), 0.0))
+    ranked = sorted(variances.items(), key=lambda item: -item[1]) or [(_other("nothing"), 0.0)]
+    cause, variance = ranked[0]
     share_of_variance = variance / total if total > 0 else 0.0
     shrink = _shrink(share_of_variance, limit, worst_U)
     told_u = _told_u(tie, cause, shrink)
@@ -130,7 +134,9 @@ def good_for(tie: Tie, tolerance_mm: float) -> GoodFor:
         U_then_mm=U_then,
         sentences=(),
     )
-    return replace(verdict, sentences=(_first(verdict), _second(verdict), _help(verdict, cause, told_u)))
+    after = None if len(ranked) < 2 else (ranked[1][0], ranked[1][1] / total)
+    helps = _help(verdict, cause, told_u) + _enough(verdict, after) + _sparse(tie)
+    return replace(verdict, sentences=(_first(verdict), _second(verdict), helps))
 
 
 def U_at(tie: Tie, points: ArrayLike) -> Array:
@@ -240,22 +246,41 @@ def _second(verdict: GoodFor) -> str:
 
 def _help(verdict: GoodFor, cause: _Cause, told_u: tuple[float, float] | None) -> str:
     there = f"{cause.name[:1].upper()}{cause.name[1:]} is {100 * verdict.dominating_share:.0f} % of its variance"
-    fall = f"U there falls from {length_told(verdict.U_worst_mm)} to {length_told(verdict.U_then_mm)}"
+    fall = f"from {length_told(verdict.U_worst_mm)} to {length_told(verdict.U_then_mm)}"
     if told_u is not None:
-        return f"{there}: {cause.advice} to a standard u of {told_u[1]:g} mm instead of {told_u[0]:.2g} mm, and {fall}."
-    return f"{there}: {cause.advice}; {_made_smaller(verdict)}, {fall}."
+        wanted, now = told_u[1], told_u[0]
+        return f"{there}: {cause.advice} to a standard u of {wanted:g} mm instead of {now:.4g} mm, and U falls {fall}"
+    return f"{there}: {cause.advice}. Were it {_made_smaller(verdict)}, U would fall {fall}"
 
 
 def _made_smaller(verdict: GoodFor) -> str:
     """Say how much smaller the cause was taken to become."""
     left = (verdict.U_then_mm / verdict.U_worst_mm) ** 2 - (1 - verdict.dominating_share)
     factor = math.sqrt(max(left, 0.0) / verdict.dominating_share) if verdict.dominating_share > 0 else 1.0
-    return "with half of it" if abs(factor - 0.5) < 0.01 else f"with {100 * factor:.0f} % of it"
+    return "half as large" if abs(factor - 0.5) < 0.01 else f"{1 / max(factor, _SMALLEST_SHRINK):.2g} times smaller"
+
+
+def _enough(verdict: GoodFor, after: tuple[_Cause, float] | None) -> str:
+    """Say whether that one act is enough for the whole region, and what comes next where it is not."""
+    if verdict.U_worst_mm <= verdict.limit_mm:
+        return "."
+    if verdict.U_then_mm <= verdict.limit_mm * (1 + 1e-6):
+        return ", which is enough everywhere."
+    next_one = "" if after is None else f": next comes {after[0].name.rstrip(',')}, with {100 * after[1]:.0f} %"
+    return f". That alone is not enough everywhere, {length_told(verdict.limit_mm)} being allowed{next_one}."
+
+
+def _sparse(tie: Tie) -> str:
+    """Say so where a target fills little of the picture: nothing else that it says reaches beyond the target."""
+    if tie.made != "target" or tie.covered_share is None or tie.covered_share >= SPARSE:
+        return ""
+    return (
+        f" The target covers {100 * tie.covered_share:.0f} % of the picture, and the tie holds there only: go closer, "
+        "or take a larger target."
+    )
 
 
 def length_told(mm: float) -> str:
     """Return a small length as a person reads it: two figures, in µm below 0.1 mm."""
-    if mm < 0.1:
-        um = 1000 * mm
-        return f"{um:.0f} µm" if um >= 10 else f"{um:.2g} µm"
-    return f"{mm:.2g} mm" if mm < 10 else f"{mm:.0f} mm"
+    value, unit = (1000 * mm, "µm") if mm < 0.0995 else (mm, "mm")
+    return f"{value:.0f} {unit}" if value >= 9.95 else f"{value:#.2g} {unit}"
