@@ -1,4 +1,4 @@
-"""A circle of 400 strips: measured and fitted, beside SciPy's curve_fit on radial profiles and scikit-image's circle.
+"""A circle of 400 strips, as a recipe's step measures it, beside SciPy's curve_fit with scikit-image's circle.
 
     python benchmarks/circle.py [--json] [--quick]
 
@@ -22,19 +22,21 @@ import numpy as np
 from scipy import ndimage
 from skimage import measure
 
-from tiepoint.vision.fits import CircleFit, fit_circle
-from tiepoint.vision.outlines import OutlineEdges, measure_circle
+from tiepoint.recipe.shapes import FoundCircle
+from tiepoint.vision.fits import fit_circle
 
-exact = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "tests" / "helpers" / "exact_edges.py")))
+HELPERS = Path(__file__).parents[1] / "tests" / "helpers"
+exact = SimpleNamespace(**runpy.run_path(str(HELPERS / "exact_edges.py")))
+measured = SimpleNamespace(**runpy.run_path(str(HELPERS / "in_the_image.py")))
 
 SIGMA, CONTRAST, RADIUS, CENTRE, SIZE, STRIPS = 2.55, 180.0, 191.0, (224.3, 225.1), 450, 400
 GOALS = {"ms": 4.0, "sd_over_bound, blur to 1": 1.15, "sd_over_bound, blur 2": 1.25, "radius_bias_px": 0.003}
 
 
-def ours(picture: Any) -> tuple[OutlineEdges, CircleFit]:
-    """Measure and fit the circle in two looks."""
-    edges = measure_circle(picture, (225.3, 226.1), RADIUS + 1, 20)
-    return edges, fit_circle(edges.points, edges.u)
+def ours(picture: Any) -> FoundCircle:
+    """Measure the circle as a step of a recipe does: in two looks, with all its sources of uncertainty."""
+    found: FoundCircle = measured.circle_in(picture, (225.3, 226.1), RADIUS + 1, 20)
+    return found
 
 
 def otherwise(picture: Any) -> Any:
@@ -74,9 +76,9 @@ def precision(repeats: int) -> list[dict[str, float]]:
         errors, pulls, others = [], [], []
         for k in range(repeats):
             seen = exact.seen_by_camera(clean, SIGMA, rng)
-            _, fit = ours(seen)
-            errors.append(np.array([*fit.centre, fit.radius]) - [*CENTRE, RADIUS])
-            pulls.append(errors[-1] / np.sqrt(np.diag(fit.covariance)))
+            values = ours(seen).values
+            errors.append(values.value - [CENTRE[0], -CENTRE[1], RADIUS])
+            pulls.append(errors[-1] / np.sqrt(np.diag(values.covariance)))
             if k < repeats // 10:
                 others.append(otherwise(seen) - [*CENTRE, RADIUS])
         s1 = SIGMA / CONTRAST * math.sqrt(2 * math.hypot(w, math.sqrt(1 / 12)) * math.sqrt(math.pi))
@@ -106,8 +108,7 @@ def biases() -> list[dict[str, float]]:
                 half = int(radius) + 25
                 centre = half + rng.uniform(-0.5, 0.5, 2)
                 picture = exact.disc(2 * half + 1, 2 * half + 1, *centre, radius, w).astype(np.float32)
-                edges = measure_circle(picture, (half, half), radius + 0.5, 15)
-                errors.append(fit_circle(edges.points, edges.u).radius - radius)
+                errors.append(measured.circle_in(picture, (half, half), radius + 0.5, 15).fit.radius - radius)
             rows.append({"blur_px": w, "radius_px": radius, "radius_bias_px": float(np.mean(errors))})
     return rows
 
@@ -115,11 +116,11 @@ def biases() -> list[dict[str, float]]:
 def times() -> dict[str, float]:
     """Return times in ms, and how many times faster than what one would otherwise call."""
     seen = exact.seen_by_camera(exact.disc(SIZE, SIZE, *CENTRE, RADIUS, 1.0), SIGMA, np.random.default_rng(3))
-    edges, _ = ours(seen)
+    edges = ours(seen).points
     taken = least_ms(
         {
             "whole": (lambda: ours(seen), 40),
-            "fit": (lambda: fit_circle(edges.points, edges.u), 40),
+            "fit": (lambda: fit_circle(edges.xy, edges.u), 40),
             "otherwise": (lambda: otherwise(seen), 2),
         }
     )

@@ -1,4 +1,4 @@
-"""Sizes by operator, edge definition and geometry against closed forms, simulation and general libraries."""
+"""Sizes by operator and edge definition against closed forms, simulation and general libraries."""
 
 import math
 
@@ -6,21 +6,11 @@ import cv2
 import numpy as np
 import pytest
 from scipy import optimize, spatial
-from uncertainties import ufloat, umath
 
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.foundation.sources import Source, combine, measured
 from tiepoint.vision.definition import EdgeDefinition, shift_coefficients
-from tiepoint.vision.fits import fit_circle, fit_line
-from tiepoint.vision.geometry import (
-    angle_between,
-    crossing,
-    direction_of,
-    distance_lines,
-    distance_point_line,
-    distance_points,
-    true_position,
-)
+from tiepoint.vision.fits import fit_circle
 from tiepoint.vision.operators import (
     circle_size,
     enclosing_circle,
@@ -43,7 +33,7 @@ def outline(rng, count=200, form=0.0, lobes=3, u=U, radius=50.0):
 def edges(rng, count=60, width=10.0, angle=0.3, taper=0.0, u=0.02):
     """Two opposite edges (count, 2), the second run through backwards, with noise u across them."""
     x = np.linspace(0, 30, count)
-    d, n = direction_of(angle), np.array([-math.sin(angle), math.cos(angle)])
+    d, n = np.array([math.cos(angle), math.sin(angle)]), np.array([-math.sin(angle), math.cos(angle)])
     first = np.outer(x, d) + rng.normal(0, u, (count, 1)) * n
     second = np.outer(x, d) + (width + taper * (x - 15) + rng.normal(0, u, count))[:, None] * n
     return first, second[::-1]
@@ -210,7 +200,7 @@ def test_a_tapered_slot_is_what_each_operator_says():
     assert local.greatest.value == pytest.approx(10.3, abs=0.01)
     # The widest plate that goes in lies against one edge and one end of the other; the linear programme is SciPy's.
     n = np.array([-math.sin(0.3), math.cos(0.3)])
-    across, along = (np.vstack([first, second]) @ v for v in (n, direction_of(0.3)))
+    across, along = (np.vstack([first, second]) @ v for v in (n, [math.cos(0.3), math.sin(0.3)]))
     upper = np.repeat([False, True], 60)
 
     def narrowest_gap(slope):
@@ -275,91 +265,8 @@ def test_an_edge_definition_is_one_source_for_all_edges():
         EdgeDefinition(math.nan)
 
 
-# Geometry
-
-
-def test_distances_angle_and_crossing_agree_with_the_uncertainties_library():
-    rng = np.random.default_rng(15)
-    for _ in range(5):
-        px, py, qx, qy, a, b = rng.uniform(-5, 5, 6)
-        u = rng.uniform(0.01, 0.1, 4)
-        xs = [ufloat(v, s) for v, s in zip((px, py, qx, qy), u, strict=True)]
-        slow = umath.sqrt((xs[2] - xs[0]) ** 2 + (xs[3] - xs[1]) ** 2)
-        quick = distance_points(np.array([px, py]), np.array([qx, qy]))
-        assert quick.value == pytest.approx(slow.n)
-        assert quick.u(np.diag(u**2)) == pytest.approx(slow.s)
-
-        off, turn = ufloat(0, 0.02), ufloat(a, 0.01)
-        nx, ny = -umath.sin(turn), umath.cos(turn)
-        slow = (xs[0] - qx) * nx + (xs[1] - qy) * ny - off
-        quick = distance_point_line(np.array([px, py]), np.array([qx, qy]), a)
-        assert quick.value == pytest.approx(slow.n)
-        assert quick.u(np.diag([u[0] ** 2, u[1] ** 2, 0.02**2, 0.01**2])) == pytest.approx(slow.s)
-
-        off2, turn2 = ufloat(0, 0.03), ufloat(b, 0.02)
-        mx, my = -umath.sin(turn2), umath.cos(turn2)
-        c1, c2 = qx * nx + qy * ny + off, px * mx + py * my + off2
-        # The offset belongs to the estimate's normal; to first order that is the same.
-        det = nx * my - ny * mx
-        slow_x, slow_y = (c1 * my - c2 * ny) / det, (nx * c2 - mx * c1) / det
-        found = crossing(np.array([qx, qy]), a, np.array([px, py]), b)
-        covariance = found.jacobian @ np.diag([0.02, 0.01, 0.03, 0.02]) ** 2 @ found.jacobian.T
-        np.testing.assert_allclose(found.point, [slow_x.n, slow_y.n])
-        np.testing.assert_allclose(np.sqrt(np.diag(covariance)), [slow_x.s, slow_y.s])
-
-
-def test_lines_have_no_sense():
-    assert angle_between(0.1, 0.1 + math.pi).value == pytest.approx(0)
-    assert angle_between(0.1, 0.4).value == pytest.approx(0.3)
-    assert angle_between(0.1, 0.1 - math.pi / 2).value == pytest.approx(math.pi / 2)
-    assert angle_between(math.radians(170), math.radians(-5)).value == pytest.approx(math.radians(5))
-    np.testing.assert_allclose(angle_between(0.1, 0.4).gradient, [-1, 1])
-
-
-@pytest.mark.parametrize("reverse", [False, True])
-def test_distance_of_lines_is_that_of_the_least_squares_width(reverse):
-    first, second = edges(np.random.default_rng(16), taper=0.004)
-    one, two = fit_line(first), fit_line(second if reverse else second[::-1])
-    middle = (one.ends.mean(axis=0) + two.ends.mean(axis=0)) / 2
-    told = distance_lines(one.anchor, one.angle_rad, two.anchor, two.angle_rad, middle)
-    size = width_size(first, second, "least-squares")
-    assert abs(told.value) == pytest.approx(size.value, abs=1e-9)
-    rows = np.zeros((4, 120))
-    rows[:2, :60], rows[2:, 60:] = one.sensitivity, two.sensitivity
-    # Noise of one variance on every point gives both the same u.
-    assert np.linalg.norm(told.gradient @ rows) == pytest.approx(np.linalg.norm(size.sensitivity), rel=1e-6)
-
-
-def test_parallel_lines_have_no_crossing():
-    assert crossing(np.zeros(2), 0.3, np.ones(2), 0.3 + math.pi) is None
-
-
-def test_true_position_is_twice_the_offset_and_bends_near_zero():
-    # ISO 1101: the zone's diameter, 2·√(dx² + dy²).
-    told = true_position(np.array([0.03, 0.04]))
-    assert told.value == pytest.approx(0.1)
-    np.testing.assert_allclose(told.gradient, [1.2, 1.6])
-    covariance = np.eye(2) * 0.001**2
-    assert told.u(covariance) == pytest.approx(0.002)
-    assert told.bend(covariance) < 0.02
-    # At the true place itself there is no slope: the linear law says u = 0, and the bend that it cannot be believed.
-    at_zero = true_position(np.zeros(2))
-    assert at_zero.u(covariance) == 0
-    assert math.isinf(at_zero.bend(covariance))
-    assert true_position(np.array([0.002, 0.0])).bend(covariance) > 0.2
-
-
-def test_the_bend_is_the_second_order_of_the_mean():
-    # E|d| − |μ| of a point about μ with variance σ² per axis is σ²/(2|μ|) to second order: the Rice distribution.
-    sigma, mean = 0.01, 0.1
-    rng = np.random.default_rng(17)
-    excess = np.hypot(mean + rng.normal(0, sigma, 400_000), rng.normal(0, sigma, 400_000)).mean() - mean
-    told = true_position(np.array([mean, 0.0]))
-    assert told.bend(np.eye(2) * sigma**2) * told.u(np.eye(2) * sigma**2) == pytest.approx(2 * excess, rel=0.15)
-
-
 def test_sources_pushed_through_a_fit_keep_their_correlation():
-    # A tie that shifts all points by a common vector shifts the centre alone (METHODS section 8: K = M·(nᵀ·G)).
+    # A tie that shifts all points by a common vector shifts the centre alone (the chain rule, K = M·(nᵀ·G)).
     fit = fit_circle(outline(np.random.default_rng(18)))
     shift = np.broadcast_to(np.array([[1.0, 0], [0, 1]]), (200, 2, 2))
     K = fit.sensitivity @ np.einsum("ni,nik->nk", fit.normals, shift)
