@@ -186,6 +186,25 @@ def test_a_newer_version_and_another_kind_are_refused_in_a_sentence(tmp_path, ki
         ("x.json", b'{"format": "tiepoint/tie/1", "n": ' + b"9" * 5000 + b"}", "cannot be read as JSON"),
         ("x.toml", b"a = ", "cannot be read as TOML"),
         ("x.toml", b"a = [" + b"[" * 5000, "cannot be read as TOML"),
+        (
+            "x.json",
+            b'{"format": "tiepoint/tie/1", "unit": "mm", "unit": "in"}',
+            "the key 'unit' stands twice; keep one",
+        ),
+        (
+            "x.json",
+            b'{"format": "tiepoint/tie/1", "a": ' + b"[" * 800 + b"]" * 800 + b"}",
+            "more than 64 lists or tables",
+        ),
+        (
+            "x.json",
+            b'{"format": "tiepoint/tie/1", "a": ' + b"[" * 64 + b"]" * 64 + b"}",
+            "more than 64 lists or tables",
+        ),
+        ("x.toml", b"[" + b"a." * 100 + b"a]", "more than 64 lists or tables"),
+        ("x.toml", b"a = " + b"9" * 6000, "a number of thousands of digits"),
+        ("x.json", b'{"a": ' + b"9" * 6000 + b"}", "a number of 6000 digits"),
+        ("x.toml", b"a = 1\0", "holds a byte of value 0"),
     ],
 )
 def test_damaged_documents_are_refused_in_a_sentence(tmp_path, name, data, said):
@@ -272,3 +291,105 @@ def test_devices_are_not_replaced_and_permissions_are_those_of_any_new_file(tmp_
     write_atomic(tmp_path / "new.json", b"{}")
     (tmp_path / "plain.json").write_bytes(b"{}")
     assert (tmp_path / "new.json").stat().st_mode == (tmp_path / "plain.json").stat().st_mode
+
+
+def test_as_many_lists_inside_one_another_as_are_allowed_are_read(tmp_path):
+    path = tmp_path / "x.json"
+    path.write_text('{"format": "tiepoint/tie/1", "a": ' + "[" * 63 + "]" * 63 + "}")
+    assert read_document(path, "tie")["a"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no device files")
+@pytest.mark.parametrize("name", ["pipe", "/dev/zero"])
+def test_what_never_ends_is_not_read(tmp_path, name):
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(UnusableInput, match="is not an ordinary file"):
+        files.read_bytes(tmp_path / name, 10)
+
+
+def test_a_file_that_grows_while_it_is_read_is_not_read_for_ever(tmp_path, monkeypatch):
+    path = tmp_path / "growing"
+    path.write_bytes(b"0" * 5)
+    stated = path.stat()
+    path.write_bytes(b"0" * 100)
+    monkeypatch.setattr(Path, "stat", lambda *_, **__: stated)
+    assert files.read_bytes(path, 100) == b"0" * 100
+    with pytest.raises(UnusableInput, match="at most"):
+        files.read_bytes(path, 99)
+
+
+@pytest.fixture
+def link(tmp_path):
+    """Return a function that makes a link, where the system lets us."""
+
+    def make(name: str, to: str) -> Path:
+        try:
+            (tmp_path / name).symlink_to(to)
+        except OSError:
+            pytest.skip("this system forbids links")
+        return tmp_path / name
+
+    return make
+
+
+def test_a_link_is_written_through(tmp_path, link):
+    (tmp_path / "real.json").write_bytes(b"old")
+    write_atomic(link("link.json", "real.json"), b"new")
+    assert (tmp_path / "link.json").is_symlink()
+    assert (tmp_path / "real.json").read_bytes() == b"new"
+    loop = link("loop.json", "loop.json")
+    with pytest.raises(UnusableInput, match="leads back to itself"):
+        write_atomic(loop, b"new")
+    assert loop.is_symlink()
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["link.json", "loop.json", "real.json"]
+
+
+def test_a_second_file_that_cannot_be_moved_is_told_with_what_was_written_before(tmp_path, monkeypatch):
+    one, two = tmp_path / "one", tmp_path / "two"
+    two.write_bytes(b"old")
+    moves, move = [], Path.replace
+
+    def fail_at_the_second(self, target):
+        moves.append(target)
+        if len(moves) == 2:
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+        return move(self, target)
+
+    monkeypatch.setattr(Path, "replace", fail_at_the_second)
+    with pytest.raises(UnusableInput, match=r"two: permission denied; .*one was written before"):
+        files.write_together({one: b"1", two: b"2"})
+    assert (one.read_bytes(), two.read_bytes()) == (b"1", b"old")
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["one", "two"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows counts whole paths")
+def test_the_longest_name_that_a_file_can_have_can_be_written(tmp_path):
+    # POSIX NAME_MAX is 255 bytes on every file system in common use.
+    path = tmp_path / ("a" * 255)
+    write_atomic(path, b"x")
+    assert path.read_bytes() == b"x"
+
+
+def test_only_its_like_or_nothing_is_replaced(tmp_path):
+    tie, notes, empty = tmp_path / "tie.json", tmp_path / "notes.txt", tmp_path / "empty.json"
+    write_document(tie, "tie", {"id": "x"})
+    notes.write_text("mine")
+    empty.touch()
+    for good in (tie, empty, tmp_path / "new.json"):
+        files.demand_replaceable(good, "tie", [notes, None, tmp_path / "none"])
+    with pytest.raises(UnusableInput, match="exists and holds no camera"):
+        files.demand_replaceable(tie, "camera")
+    with pytest.raises(UnusableInput, match="exists and holds no tie"):
+        files.demand_replaceable(notes, "tie")
+    with pytest.raises(UnusableInput, match="is read by this command"):
+        files.demand_replaceable(tmp_path / "." / "tie.json", "tie", [tie])
+
+
+def test_a_place_that_can_be_no_folder_is_told_before_anything_is_made(tmp_path):
+    (tmp_path / "file").touch()
+    files.demand_folder(tmp_path)
+    files.demand_folder(tmp_path / "new" / "below")
+    for bad in (tmp_path / "file", tmp_path / "file" / "below", Path("a\0b"), tmp_path / ("a" * 5000)):
+        with pytest.raises(UnusableInput, match="cannot write into"):
+            files.demand_folder(bad)
+    assert [p.name for p in tmp_path.iterdir()] == ["file"]

@@ -1,11 +1,13 @@
 """Reading and writing a station's documents: versions checked, written whole or not at all."""
 
+import errno
 import json
 import math
 import os
 import secrets
+import stat
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +24,10 @@ MAJORS: dict[str, int] = {
     "tie": 1,
 }
 """The newest major version of each kind of document that this program writes and reads."""
+
+DEEPEST = 64
+"""Lists and tables inside one another that are read at most: no document of ours comes near, and all that walks one
+may then call itself."""
 
 
 def format_of(kind: str) -> str:
@@ -40,35 +46,105 @@ def write_atomic(path: Path, data: bytes) -> None:
 def write_together(files: Mapping[Path, bytes]) -> None:
     """Write files that belong together: all under temporary names beside them, flushed, and only then moved.
 
-    Raises `UnusableInput` where one of them cannot be written; then none is, and nothing is left behind.
+    A link is written through: the file that it points to is renewed, and the link stays. Raises `UnusableInput` where
+    one of them cannot be written; nothing is left behind then, and the sentence says what was changed.
     """
-    staged: dict[Path, Path] = {}
+    staged: dict[Path, tuple[Path, Path]] = {}
+    moved: list[Path] = []
     path = Path()
     try:
         for path, data in files.items():
-            staged[path] = _unused_name(path)
-            with staged[path].open("xb") as file:
+            real = _behind(path)
+            staged[path] = real, _unused_name(path, real)
+            with staged[path][1].open("xb") as file:
                 file.write(data)
                 file.flush()
                 os.fsync(file.fileno())
-        for path, temporary in staged.items():
-            temporary.replace(path)
+        for path, (real, temporary) in staged.items():
+            temporary.replace(real)
+            moved.append(path)
     except OSError as error:
-        raise UnusableInput(f"cannot write {path}: {reason_of(error)}; nothing was changed") from error
+        done = f"{' and '.join(map(str, moved))} was written before" if moved else "nothing was changed"
+        raise UnusableInput(f"cannot write {path}: {reason_of(error)}; {done}") from error
     finally:
-        for temporary in staged.values():
+        for _, temporary in staged.values():
             temporary.unlink(missing_ok=True)
 
 
-def _unused_name(path: Path) -> Path:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    if path.is_dir():
+def _behind(path: Path) -> Path:
+    """Return the file that a link points to, or the path itself."""
+    if not path.is_symlink():
+        return path
+    try:
+        real = path.resolve()
+    except RuntimeError:  # how Python up to 3.12 tells of links that point at each other
+        real = path
+    if real.is_symlink():
+        raise UnusableInput(f"cannot write {path}: it is a link that leads back to itself; name another")
+    return real
+
+
+def _unused_name(path: Path, real: Path) -> Path:
+    real.parent.mkdir(parents=True, exist_ok=True)
+    if real.is_dir():
         raise UnusableInput(f"cannot write {path}: it is a folder; name a file")
-    if path.exists() and not path.is_file():
+    if real.exists() and not real.is_file():
         # Moving onto a device or a pipe would put a file in its place.
         raise UnusableInput(f"cannot write {path}: it is not an ordinary file; name another")
-    # Not tempfile: its files are readable by their owner alone, and a station's documents are shared.
-    return path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
+    # Not tempfile: its files are readable by their owner alone, and a station's documents are shared. Not the file's
+    # own name with something added: that may be longer than a name can be.
+    return real.with_name(f".{secrets.token_hex(8)}.part")
+
+
+def demand_folder(path: Path) -> None:
+    """Raise `UnusableInput` where a path cannot be a folder to write into; nothing is made yet."""
+    try:
+        there = _nearest(path)
+        good = there.is_dir()
+    except (OSError, ValueError) as error:
+        raise UnusableInput(f"cannot write into {path}: {reason_of(error)}; name another folder") from error
+    if not good:
+        raise UnusableInput(f"cannot write into {path}: {there} is no folder; name another")
+    if not os.access(there, os.W_OK | os.X_OK):
+        raise UnusableInput(f"cannot write into {path}: permission denied; name another folder")
+
+
+def _nearest(path: Path) -> Path:
+    """Return what there is of a path: itself, or the nearest place above it."""
+    for there in (path, *path.parents):
+        try:
+            there.stat()
+        except (FileNotFoundError, NotADirectoryError):
+            continue
+        return there
+    raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT))
+
+
+def demand_replaceable(path: Path, kind: str, inputs: Iterable[Path | None] = ()) -> None:
+    """Raise `UnusableInput` where writing a document to `path` would take the place of anything but its like.
+
+    An input of the same command is never replaced, nor a file that holds no document of that kind; an empty one is.
+    """
+    try:
+        if not path.is_file():
+            return
+        if any(given is not None and given.exists() and path.samefile(given) for given in inputs):
+            raise UnusableInput(f"{path} is read by this command, and would be replaced by its outcome; name another")
+        if path.stat().st_size == 0:
+            return
+    except (OSError, ValueError) as error:
+        raise UnusableInput(f"cannot use {path}: {reason_of(error)}") from error
+    if not _holds(path, kind):
+        raise UnusableInput(f"{path} exists and holds no {kind}; name another, or take it away first")
+
+
+def _holds(path: Path, kind: str) -> bool:
+    try:
+        content = parsed_json(read_text(path))
+    except (ValueError, UnusableInput):
+        return False
+    said = content.get("format") if isinstance(content, dict) else None
+    return isinstance(said, str) and said.startswith(f"tiepoint/{kind}/")
 
 
 def write_document(path: Path, kind: str, content: dict[str, Any]) -> None:
@@ -89,8 +165,8 @@ def read_document(path: Path, kind: str) -> dict[str, Any]:
     """
     text = read_text(path)
     try:
-        content = _parsed(text, toml=path.suffix == ".toml")
-    except (ValueError, RecursionError, UnusableDocument) as error:
+        content = _parsed_toml(text) if path.suffix == ".toml" else parsed_json(text)
+    except (ValueError, UnusableDocument) as error:
         raise UnusableDocument(f"{path} cannot be read as {path.suffix[1:].upper() or 'JSON'}: {error}") from error
     if not isinstance(content, dict):
         raise UnusableDocument(f"{path} holds a {type(content).__name__} where a document was expected")
@@ -116,22 +192,42 @@ def read_text(path: Path, most_bytes: int = 50_000_000) -> str:
     """Return a UTF-8 text file (a byte order mark is dropped); `UnusableDocument` in a sentence otherwise."""
     data = read_bytes(path, most_bytes)
     try:
-        return data.decode("utf-8-sig")
+        text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise UnusableDocument(f"{path} is not text in UTF-8 (byte {error.start}); save it as UTF-8") from error
+    if "\0" in text:
+        raise UnusableDocument(f"{path} is not text (it holds a byte of value 0); save it as UTF-8")
+    return text
 
 
 def read_bytes(path: Path, most_bytes: int) -> bytes:
-    """Return a file's bytes; `UnusableInput` where it is missing, a folder, forbidden, or larger than allowed."""
+    """Return the bytes of an ordinary file; `UnusableInput` where it is missing, forbidden, or larger than allowed."""
     try:
-        if path.is_dir():
+        state = path.stat()
+        if stat.S_ISDIR(state.st_mode):
             raise UnusableInput(f"{path} is a folder where a file was expected")
-        size = path.stat().st_size
-        if size > most_bytes:
-            raise UnusableInput(f"{path} has {size / 1e6:.0f} MB; at most {most_bytes / 1e6:.0f} MB are read")
-        return path.read_bytes()
+        if not stat.S_ISREG(state.st_mode):
+            # A pipe would wait for its writer, and a device may never end.
+            raise UnusableInput(f"{path} is not an ordinary file; save what it gives to a file first")
+        _check_size(path, state.st_size, most_bytes)
+        with path.open("rb") as file:
+            data = file.read(state.st_size + 1)
+            if len(data) != state.st_size:  # it has changed meanwhile, or states no size
+                data += file.read(most_bytes + 1 - len(data))
     except (OSError, ValueError) as error:
         raise UnusableInput(f"cannot read {path}: {reason_of(error)}") from error
+    _check_size(path, len(data), most_bytes)
+    return data
+
+
+def _check_size(path: Path, size: int, most_bytes: int) -> None:
+    if size > most_bytes:
+        raise UnusableInput(f"{path} has {size / 1e6:.0f} MB; at most {most_bytes / 1e6:.0f} MB are read")
+
+
+def name_of(path: Path) -> str:
+    """Return a file's name as text that any document can hold: bytes that are no UTF-8 become �."""
+    return os.fsencode(path.name).decode("utf-8", "replace")
 
 
 def reason_of(error: Exception) -> str:
@@ -140,18 +236,69 @@ def reason_of(error: Exception) -> str:
     return words[:1].lower() + words[1:]
 
 
-def _parsed(text: str, *, toml: bool) -> Any:
-    if toml:
-        return tomllib.loads(text, parse_float=_finite)
-    content = json.loads(text, parse_constant=_finite, parse_float=_finite)
+def parsed_json(text: str) -> Any:
+    """Return what JSON text holds.
+
+    Raises `ValueError` or `UnusableDocument`, with the end of a sentence: not JSON, a key twice, no number, too deep.
+    """
+    try:
+        content = json.loads(
+            text, parse_constant=_finite, parse_float=_finite, parse_int=_whole, object_pairs_hook=_each_once
+        )
+    except RecursionError:
+        raise _too_deep() from None
+    _check_depth(content)
     if "\\u" in text:
         # Half of a surrogate pair is legal JSON and no text: it could never be written again.
         json.dumps(content, ensure_ascii=False).encode()
     return content
 
 
+def _parsed_toml(text: str) -> Any:
+    try:
+        content = tomllib.loads(text, parse_float=_finite)
+    except RecursionError:
+        raise _too_deep() from None
+    except tomllib.TOMLDecodeError:
+        raise
+    except ValueError as error:
+        # Python converts no more than some thousand digits, and advises programmers on it.
+        raise UnusableDocument("it holds a number of thousands of digits") from error
+    _check_depth(content)
+    return content
+
+
+def _check_depth(content: Any) -> None:
+    level = [content] if isinstance(content, (dict, list)) else []
+    for _ in range(DEEPEST):
+        inner = (thing.values() if isinstance(thing, dict) else thing for thing in level)
+        level = [item for items in inner for item in items if isinstance(item, (dict, list))]
+        if not level:
+            return
+    raise _too_deep()
+
+
+def _too_deep() -> UnusableDocument:
+    return UnusableDocument(f"it holds more than {DEEPEST} lists or tables inside one another")
+
+
+def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    table = dict(pairs)
+    if len(table) < len(pairs):
+        names = [name for name, _ in pairs]
+        doubled = next(name for k, name in enumerate(names) if name in names[:k])
+        raise UnusableDocument(f"the key {doubled[:60]!r} stands twice; keep one")
+    return table
+
+
+def _whole(text: str) -> int:
+    if len(text) > 4000:
+        raise UnusableDocument(f"it holds a number of {len(text)} digits")
+    return int(text)
+
+
 def _finite(text: str) -> float:
     number = float(text)
     if not math.isfinite(number):
-        raise UnusableDocument(f"it holds {text}, which is not a finite number")
+        raise UnusableDocument(f"it holds {text[:20]}, which is not a finite number")
     return number
