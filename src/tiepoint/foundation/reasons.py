@@ -16,6 +16,7 @@ REASONS: dict[str, str] = {
     "no_picture": "The shot has no picture {picture}.",
     "not_a_number": "The measurement did not converge.",
     "not_parallel": "The two lines differ by {angle_deg}°: they have no one distance.",
+    "outside_envelope": "The grip would leave the robot's envelope: {detail}.",
     "outside_picture": "The region leaves the picture.",
     "outside_tie": "The place lies outside the region in which the tie is valid.",
     "saturated": "{share_percent} % of the pixels that matter are saturated.",
@@ -23,6 +24,7 @@ REASONS: dict[str, str] = {
     "step_broke": "The step could not be carried out: {detail}.",
     "step_failed": "The step it rests on, {step}, gave no value.",
     "tie_refused": "The tie does not fit the shot: {detail}.",
+    "too_old": "The shot is {age_s} s old; at most {most_s} s are allowed.",
 }
 
 FLAGS: dict[str, str] = {
