@@ -127,7 +127,15 @@ def test_the_same_seed_leaves_the_same_documents_and_replaces_only_its_own(tmp_p
 
 
 @pytest.mark.parametrize(
-    "marker", [None, "{", '{"made_by": "someone", "files": []}', '{"made_by": "tiepoint demo", "files": ["../x"]}']
+    "marker",
+    [
+        None,
+        "{",
+        '{"made_by": "someone", "files": []}',
+        '{"made_by": "tiepoint demo", "files": ["../x"]}',
+        '{"made_by": "tiepoint demo", "files": ["a\\u0000b"]}',
+        "[" * 100_000,
+    ],
 )
 def test_a_folder_that_is_no_demos_is_refused_untouched(tmp_path, marker):
     folder = tmp_path / "work"
@@ -143,6 +151,21 @@ def test_a_folder_that_is_no_demos_is_refused_untouched(tmp_path, marker):
     assert sorted(p.name for p in folder.iterdir()) == sorted(
         ["drawing.txt", *([demo_folder.MARKER] if marker else [])]
     )
+
+
+def test_nothing_is_taken_away_through_a_link_out_of_the_folder(tmp_path):
+    folder, other = tmp_path / "work", tmp_path / "other"
+    folder.mkdir()
+    other.mkdir()
+    (other / "keep.txt").write_text("do not lose")
+    try:
+        (folder / "l").symlink_to(other)
+    except OSError:
+        pytest.skip("this system forbids links")
+    (folder / demo_folder.MARKER).write_text('{"made_by": "tiepoint demo", "files": ["l/keep.txt"]}')
+    with pytest.raises(UnusableInput, match="is no demo's folder"):
+        demo_folder.claim(folder)
+    assert (other / "keep.txt").read_text() == "do not lose"
 
 
 def test_a_file_for_a_folder_is_refused(tmp_path):

@@ -84,6 +84,18 @@ def test_pixels_are_counted_as_stored_and_a_turned_view_is_noticed(tmp_path):
     assert (load_picture(path).grey == turned.grey).all()
 
 
+@pytest.mark.parametrize("ending", ["gif", "tif", "png"])
+def test_a_file_of_several_pictures_is_noticed(tmp_path, ending):
+    path = tmp_path / f"it.{ending}"
+    Image.fromarray(GREY8).save(path, save_all=True, append_images=[Image.fromarray(255 - GREY8)])
+    loaded = load_picture(path)
+    assert loaded.frames == 2
+    assert (loaded.grey == GREY8).all()
+    assert loaded.hints == (f"it.{ending} holds 2 pictures; the first was taken. Save the one that is meant alone.",)
+    Image.fromarray(GREY8).save(path)
+    assert load_picture(path).hints == ()
+
+
 def png_of(width: int, height: int) -> bytes:
     """Return the header of a PNG of that size, with a single row of data."""
 

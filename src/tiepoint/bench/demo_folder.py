@@ -5,7 +5,7 @@ import json
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from tiepoint.documents.files import read_bytes, read_text, reason_of, write_atomic
+from tiepoint.documents.files import parsed_json, read_bytes, read_text, reason_of, write_atomic
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.report.story import FileEntry
 
@@ -61,15 +61,20 @@ def _earlier(folder: Path) -> list[Path]:
     if not (folder / MARKER).is_file():
         raise refusal
     try:
-        told = json.loads(read_text(folder / MARKER))
+        told = parsed_json(read_text(folder / MARKER))
         names = told["files"] if told["made_by"] == _MADE_BY else None
-    except (json.JSONDecodeError, KeyError, TypeError) as error:
+    except (ValueError, UnusableInput, KeyError, TypeError) as error:
         raise refusal from error
-    if not isinstance(names, list) or not all(isinstance(name, str) and _is_inside(name) for name in names):
+    if not isinstance(names, list) or not all(isinstance(name, str) and _is_inside(folder, name) for name in names):
         raise refusal
-    return [folder / name for name in names if (folder / name).is_file()]
+    return [folder / name for name in names if (folder / name).is_file() or (folder / name).is_symlink()]
 
 
-def _is_inside(name: str) -> bool:
-    parts = Path(name).parts
-    return not Path(name).is_absolute() and ".." not in parts
+def _is_inside(folder: Path, name: str) -> bool:
+    """Return whether a name, as typed and with all links followed, leads to a place in the folder."""
+    try:
+        # A link that stands for the file itself would be taken away; one on the way leads where it leads.
+        place = (folder / name).parent.resolve()
+        return "\0" not in name and ".." not in Path(name).parts and place.is_relative_to(folder.resolve())
+    except (OSError, RuntimeError, ValueError):
+        return False

@@ -53,14 +53,17 @@ class Photo:
     """A photo to tie by: its grey pixels, the sensor setting as far as it is stated, and the hash of its pixels."""
 
     path: Path
+    name: str
     grey: "NDArray[Any]"
     sensor: "Sensor"
     sha: str
     shown_turned: bool
+    hints: tuple[str, ...]
 
 
 def load_photo(path: Path) -> Photo:
     """Return the photo of a picture file, or of a shot's folder with one picture."""
+    from tiepoint.documents.files import name_of
     from tiepoint.recipe.shots import load_shot
 
     shot = load_shot(path)
@@ -68,4 +71,4 @@ def load_photo(path: Path) -> Photo:
         raise UnusableInput(f"{path} holds {len(shot.pictures)} pictures; name the one to tie by")
     ((role, picture),) = shot.pictures.items()
     sha = shot.shot.pictures[0].pixels_sha256 or picture.described(role).pixels_sha256
-    return Photo(path, picture.grey, shot.sensors[role], sha, picture.shown_turned)
+    return Photo(path, name_of(path), picture.grey, shot.sensors[role], sha, picture.shown_turned, shot.hints)

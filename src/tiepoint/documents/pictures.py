@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.documents.canonical import pixels_sha256
-from tiepoint.documents.files import read_bytes, write_atomic
+from tiepoint.documents.files import name_of, read_bytes, write_atomic
 from tiepoint.foundation.errors import UnusablePicture
 from tiepoint.model.shot import Picture
 
@@ -30,7 +30,8 @@ class Loaded:
     """A decoded picture: `grey` (rows, columns) uint8 or uint16 for measuring, `pixels` as decoded.
 
     `shown_turned`: the file asks viewers to turn it (Exif 2.32, Orientation), so that what a person reads off in a
-    viewer are other pixels than those stored, which are counted here.
+    viewer are other pixels than those stored, which are counted here. `frames`: how many pictures the file holds (an
+    animation, the pages of a TIFF); this is the first.
     """
 
     path: Path
@@ -39,15 +40,28 @@ class Loaded:
     bits: int
     pixel_format: str
     shown_turned: bool = False
+    frames: int = 1
 
     @property
     def size(self) -> tuple[int, int]:
         """Width and height in px."""
         return int(self.grey.shape[1]), int(self.grey.shape[0])
 
+    @property
+    def hints(self) -> tuple[str, ...]:
+        """What a person should know of the file, who may see something else in a viewer: sentences."""
+        name, hints = name_of(self.path), []
+        if self.shown_turned:
+            hints.append(f"{name} asks viewers to turn it; here its pixels are counted as they are stored, not turned.")
+        if self.frames > 1:
+            hints.append(f"{name} holds {self.frames} pictures; the first was taken. Save the one that is meant alone.")
+        return tuple(hints)
+
     def described(self, role: str = "picture") -> Picture:
         """Return what a record keeps of the picture."""
-        return Picture(role, pixels_sha256(self.pixels), self.size, self.bits, self.pixel_format, file=self.path.name)
+        return Picture(
+            role, pixels_sha256(self.pixels), self.size, self.bits, self.pixel_format, file=name_of(self.path)
+        )
 
 
 def load_picture(path: Path, most_pixels: int = MOST_PIXELS) -> Loaded:
@@ -67,7 +81,7 @@ def load_picture(path: Path, most_pixels: int = MOST_PIXELS) -> Loaded:
             warnings.simplefilter("ignore")
             with Image.open(io.BytesIO(data)) as image:
                 _check_size(path, image.size, most_pixels)
-                pixels, turned = _decode(image), _is_shown_turned(image)
+                pixels, turned, frames = _decode(image), _is_shown_turned(image), _frames(image)
     except UnidentifiedImageError as error:
         raise UnusablePicture(
             f"{path} is not a picture that can be read, or its header is damaged; give a PNG, TIFF, JPEG or BMP"
@@ -80,7 +94,7 @@ def load_picture(path: Path, most_pixels: int = MOST_PIXELS) -> Loaded:
     finally:
         ImageFile.LOAD_TRUNCATED_IMAGES = previous
         Image.MAX_IMAGE_PIXELS = limit
-    return replace(_loaded(path, pixels), shown_turned=turned)
+    return replace(_loaded(path, pixels), shown_turned=turned, frames=frames)
 
 
 def encode_png(pixels: NDArray[Any]) -> bytes:
@@ -115,6 +129,15 @@ def _is_shown_turned(image: Any) -> bool:
     with contextlib.suppress(Exception):
         return bool(image.getexif().get(ORIENTATION, UPRIGHT) != UPRIGHT)
     return False
+
+
+def _frames(image: Any) -> int:
+    # Behind a telephone's picture, in the same file, stand previews and maps of the same exposure.
+    if image.format == "MPO":
+        return 1
+    with contextlib.suppress(Exception):
+        return int(getattr(image, "n_frames", 1))
+    return 1
 
 
 def _decode(image: Any) -> NDArray[Any]:

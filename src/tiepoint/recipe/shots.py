@@ -1,18 +1,26 @@
 """A SHOT on a command line: one picture file, or a folder with `shot.json` and its pictures."""
 
 import dataclasses
+import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path, PurePosixPath
 from typing import Any, get_args
 
 from tiepoint.documents.canonical import plain
-from tiepoint.documents.files import read_document, write_document
+from tiepoint.documents.files import name_of, read_document, reason_of, write_document
 from tiepoint.documents.pictures import Loaded, load_picture
 from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 from tiepoint.model.shot import Flip, Picture, RobotPose, Shot, ShotStatus
 from tiepoint.recipe.tables import said_names, shown
 from tiepoint.ties.sensor import Sensor
+
+_RFC_3339 = re.compile(r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(\.\d+)?([Zz]|[+-]00:00)\Z", re.ASCII)
+_POSE = ("position_mm", "quaternion")
+_LARGEST_PX = 10**6
+_LONG = 2**63
 
 PICTURE_ENDINGS = frozenset({".png", ".tif", ".tiff", ".jpg", ".jpeg", ".bmp", ".pgm"})
 
@@ -26,6 +34,16 @@ class LoadedShot:
     pictures: Mapping[str, Loaded]
     sensors: Mapping[str, Sensor]
 
+    @property
+    def hints(self) -> tuple[str, ...]:
+        """What a person should know of the pictures' files: sentences."""
+        return tuple(hint for picture in self.pictures.values() for hint in picture.hints)
+
+
+def unusable_shot(path: Path) -> LoadedShot:
+    """Return the shot that a path names and that cannot be read: incomplete, without a picture."""
+    return LoadedShot(path, Shot(Path(name_of(path)).stem, (), status="incomplete"), {}, {})
+
 
 def load_shot(path: Path) -> LoadedShot:
     """Return the shot of a picture file or of a folder.
@@ -37,7 +55,10 @@ def load_shot(path: Path) -> LoadedShot:
         return _single(path, path)
     if (path / "shot.json").exists():
         return _described(path)
-    files = sorted(f for f in path.iterdir() if f.suffix.lower() in PICTURE_ENDINGS)
+    try:
+        files = sorted(f for f in path.iterdir() if f.suffix.lower() in PICTURE_ENDINGS)
+    except OSError as error:
+        raise UnusableInput(f"cannot read {path}: {reason_of(error)}") from error
     if len(files) != 1:
         found = f"{len(files)} pictures" if files else "no picture"
         raise UnusableInput(f"{path} holds {found} and no shot.json; name one picture file, or add a shot.json")
@@ -53,13 +74,15 @@ def _single(file: Path, path: Path) -> LoadedShot:
     loaded = load_picture(file)
     picture = loaded.described()
     # The pixels are part of the id: the same picture is the same shot wherever it lies, and no other is.
-    shot = Shot(f"{file.stem}-{picture.pixels_sha256[:12]}", (picture,))
+    shot = Shot(f"{Path(name_of(file)).stem}-{picture.pixels_sha256[:12]}", (picture,))
     return LoadedShot(path, shot, {picture.role: loaded}, {picture.role: Sensor(*loaded.size)})
 
 
 def _described(folder: Path) -> LoadedShot:
     where = str(folder / "shot.json")
     shot = read_shot(read_document(folder / "shot.json", "shot"), where)
+    if not shot.pictures:
+        raise UnusableDocument(f"{where}: pictures is []; list at least one picture")
     pictures: dict[str, Loaded] = {}
     sensors: dict[str, Sensor] = {}
     for picture in shot.pictures:
@@ -98,27 +121,27 @@ def read_shot(content: Mapping[str, Any], where: str = "shot.json") -> Shot:
 def _shot(content: Mapping[str, Any], where: str) -> Shot:
     known = {f.name for f in dataclasses.fields(Shot)}
     _only(content, known | {"format"}, where)
-    raw = content["pictures"]
-    if not isinstance(raw, list) or not raw:
+    raw, status = content["pictures"], content.get("status", "complete")
+    # A shot of which nothing could be read is in its record without a picture, and never complete.
+    if not isinstance(raw, list) or (not raw and status != "incomplete"):
         raise UnusableDocument(f"{where}: pictures is {shown(raw)}; list at least one picture")
     pictures = tuple(_picture(p, f"{where}: pictures[{k}]") for k, p in enumerate(raw))
     roles = [p.role for p in pictures]
     for k, role in enumerate(roles):
         if role in roles[:k]:
             raise UnusableDocument(f"{where}: two pictures have the role {shown(role)}; give each its own")
-    status = content.get("status", "complete")
     if status not in get_args(ShotStatus):
         raise UnusableDocument(f"{where}: status is {shown(status)}; use {said_names(get_args(ShotStatus))}")
     return Shot(
         id=_typed(content["id"], str, f"{where}: id"),
         pictures=pictures,
-        taken_utc=_maybe(content.get("taken_utc"), str, f"{where}: taken_utc"),
-        taken_mono_ns=_maybe(content.get("taken_mono_ns"), int, f"{where}: taken_mono_ns"),
+        taken_utc=_utc(content.get("taken_utc"), f"{where}: taken_utc"),
+        taken_mono_ns=_within(content.get("taken_mono_ns"), int, f"{where}: taken_mono_ns", 0, _LONG),
         part_id=_maybe(content.get("part_id"), str, f"{where}: part_id"),
         variant=_maybe(content.get("variant"), str, f"{where}: variant"),
-        encoder_count=_maybe(content.get("encoder_count"), int, f"{where}: encoder_count"),
+        encoder_count=_within(content.get("encoder_count"), int, f"{where}: encoder_count", -_LONG, _LONG),
         robot_from_flange=_pose(content.get("robot_from_flange"), f"{where}: robot_from_flange"),
-        temperature_c=_maybe(content.get("temperature_c"), float, f"{where}: temperature_c"),
+        temperature_c=_within(content.get("temperature_c"), float, f"{where}: temperature_c", -273.15, 1e4),
         status=status,
     )
 
@@ -130,22 +153,19 @@ def _picture(raw: Any, where: str) -> Picture:
     flip = raw.get("flip", "none")
     if flip not in get_args(Flip):
         raise UnusableDocument(f"{where}.flip is {shown(flip)}; use {said_names(get_args(Flip))}")
-    binning = _pair(raw.get("binning", [1, 1]), f"{where}.binning")
-    if min(binning) < 1:
-        raise UnusableDocument(f"{where}.binning is {list(binning)}; choose 1 or more")
     return Picture(
         role=_typed(raw["role"], str, f"{where}.role"),
         pixels_sha256=_typed(raw.get("pixels_sha256", ""), str, f"{where}.pixels_sha256"),
-        size=_pair(raw["size"], f"{where}.size"),
-        bits=_typed(raw.get("bits", 8), int, f"{where}.bits"),
+        size=_pair(raw["size"], f"{where}.size", 1),
+        bits=_within(raw.get("bits", 8), int, f"{where}.bits", 1, 32),
         pixel_format=_typed(raw.get("pixel_format", "Mono8"), str, f"{where}.pixel_format"),
         camera=_typed(raw.get("camera", ""), str, f"{where}.camera"),
         light=_maybe(raw.get("light"), str, f"{where}.light"),
-        roi_offset=_pair(raw.get("roi_offset", [0, 0]), f"{where}.roi_offset"),
-        binning=binning,
+        roi_offset=_pair(raw.get("roi_offset", [0, 0]), f"{where}.roi_offset", 0),
+        binning=_pair(raw.get("binning", [1, 1]), f"{where}.binning", 1),
         flip=flip,
-        exposure_s=_maybe(raw.get("exposure_s"), float, f"{where}.exposure_s"),
-        gain=_maybe(raw.get("gain"), float, f"{where}.gain"),
+        exposure_s=_within(raw.get("exposure_s"), float, f"{where}.exposure_s", 0, 1e6),
+        gain=_within(raw.get("gain"), float, f"{where}.gain", -1e6, 1e6),
         file=_maybe(raw.get("file"), str, f"{where}.file"),
     )
 
@@ -168,17 +188,53 @@ def _maybe(raw: Any, kind: type, where: str) -> Any:
     return None if raw is None else _typed(raw, kind, where)
 
 
-def _pair(raw: Any, where: str) -> tuple[int, int]:
+def _within(raw: Any, kind: type, where: str, least: float, most: float) -> Any:
+    """Return None, or a number from `least` to `most`: what lies beyond no camera states."""
+    value = _maybe(raw, kind, where)
+    if value is not None and not least <= value <= most:
+        raise UnusableDocument(f"{where} is {shown(raw)}; give a number from {least:.6g} to {most:.6g}")
+    return value
+
+
+def _utc(raw: Any, where: str) -> str | None:
+    text: str | None = _maybe(raw, str, where)
+    if text is not None and not (_RFC_3339.match(text) and _is_a_time(text)):
+        raise UnusableDocument(f"{where} is {shown(raw)}; give a UTC time, as in 2026-01-05T07:30:00Z")
+    return text
+
+
+def _is_a_time(text: str) -> bool:
+    try:
+        datetime.fromisoformat(text[:19])
+    except ValueError:
+        return False
+    return True
+
+
+def _pair(raw: Any, where: str, least: int) -> tuple[int, int]:
     if not isinstance(raw, (list, tuple)) or len(raw) != 2:
-        raise UnusableDocument(f"{where} is {shown(raw)}; give two whole numbers, as in [0, 0]")
-    return _typed(raw[0], int, where), _typed(raw[1], int, where)
+        raise UnusableDocument(f"{where} is {shown(raw)}; give two whole numbers, as in [{least}, {least}]")
+    two = _typed(raw[0], int, where), _typed(raw[1], int, where)
+    if min(two) < least or max(two) > _LARGEST_PX:
+        raise UnusableDocument(f"{where} is {shown(raw)}; give two whole numbers of {least} to {_LARGEST_PX}")
+    return two
 
 
 def _pose(raw: Any, where: str) -> RobotPose | None:
     if raw is None:
         return None
-    position = tuple(_typed(v, float, where) for v in raw["position_mm"])
-    quaternion = tuple(_typed(v, float, where) for v in raw["quaternion"])
-    if len(position) != 3 or len(quaternion) != 4:
-        raise UnusableDocument(f"{where} needs three numbers in position_mm and four in quaternion")
-    return RobotPose(position, quaternion)
+    good = isinstance(raw, Mapping) and all(isinstance(raw.get(k), (list, tuple)) for k in _POSE)
+    if not good or [len(raw[k]) for k in _POSE] != [3, 4]:
+        raise UnusableDocument(f"{where} is {shown(raw)}; give three numbers in position_mm and four in quaternion")
+    _only(raw, set(_POSE), where)
+    x, y, z = (_within(_given(v, where), float, f"{where}.position_mm", -1e7, 1e7) for v in raw["position_mm"])
+    q = tuple(_within(_given(v, where), float, f"{where}.quaternion", -2, 2) for v in raw["quaternion"])
+    if abs(math.hypot(*q) - 1) > 1e-3:
+        raise UnusableDocument(f"{where}.quaternion has the length {math.hypot(*q):.4g}; give one of length 1")
+    return RobotPose((x, y, z), q)
+
+
+def _given(raw: Any, where: str) -> Any:
+    if raw is None:
+        raise UnusableDocument(f"{where} holds null; give a number")
+    return raw
