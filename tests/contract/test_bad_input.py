@@ -350,6 +350,37 @@ def test_a_file_system_that_is_really_full(refused, folder):
     assert Path("/dev/full").is_char_device()
 
 
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ("tie pairs pairs.csv --unit mm --out pairs.csv", "is read by this command"),
+        ("tie target photo.png --target target.json --out photo.png", "is read by this command"),
+        ("tie target photo.png --target target.json --out target.json", "is read by this command"),
+        ("tie length photo.png --from 82,117 --to 1062,91 --length 110mm --out target.json", "holds no tie"),
+        ("tie length photo.png --from 82,117 --to 1062,91 --length 110mm --out plate.toml", "holds no tie"),
+        ("tie views photo.png --target target.json --out tie.json", "holds no camera"),
+        ("tie move tie.json --height 1mm --u-height 0mm --out tie.json", "is read by this command"),
+    ],
+)
+def test_a_file_of_yours_is_not_replaced(refused, folder, words, said):
+    (folder / "pairs.csv").write_text(PAIRS + "0,0,0,0\n100,0,10,0\n100,80,10,-8\n0,80,0,-8\n50,30,5,-3\n")
+    assert said in refused(words)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"matrix": [[0] * 3] * 3},
+        {"matrix": [[1, 0, 0], [0, 1, 0], [0] * 3]},
+        {"u_height_mm": -1},
+        {"u_distance_mm": -5},
+    ],
+)
+def test_a_tie_that_cannot_hold(refused, folder, change):
+    (folder / "bad.json").write_text(json.dumps(json.loads((folder / "tie.json").read_text()) | change))
+    assert "bad.json cannot be used" in refused("tie probe bad.json --at 100,100")
+
+
 def test_names_that_are_no_names(refused, folder):
     shutil.copy(folder / "photo.png", folder / "-photo.png")
     refused(["tie", "target", "a" * 5000 + ".png", "--target", "target.json", "--out", "new.json"])

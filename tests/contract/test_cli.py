@@ -74,6 +74,8 @@ def test_what_a_person_reads_has_its_unit_its_interval_and_its_cause(cli, tie_fi
         (["tie", "probe", "TIE", "--length", "1,1", "2,2", "3,3"], "3 points were given"),
         (["tie", "probe", "TIE", "--at", "1;1"], "--at: '1;1' is not a point; type its pixel as X,Y"),
         (["tie", "probe", "TIE", "--at", "nan,1"], "is not a point"),
+        (["tie", "probe", "TIE", "--at", "1_0,2"], "is not a point"),
+        (["tie", "probe", "TIE", "--at", "١,٢"], "is not a point"),
         (["tie", "probe", "TIE", "--at", "-5,1"], "lies outside the picture, which is 640 × 480 px"),
         (["tie", "probe", "TIE", "--length", "1,1", "1,1"], "both ends of the length are the same point"),
     ],

@@ -48,6 +48,8 @@ def test_a_variant_knows_its_recipe_by_name():
         ("variant,a\nleft,1\n\nleft,2\n", 'variants.csv, line 4: variant "left" stands twice'),
         ("variant,a\n,1\n", "variants.csv, line 2 has no name in the column variant"),
         ("variant,height_mm\nleft,tall\n", 'line 2: height_mm is "tall"; give a number of millimetres'),
+        ("variant,height_mm\nleft,1_0\n", 'line 2: height_mm is "1_0"; give a number of millimetres'),
+        ("variant,height_mm\nleft,٦\n", 'line 2: height_mm is "٦"; give a number of millimetres'),
         ("variant,height_mm\nleft,nan\n", 'line 2: height_mm is "nan"; give a number of millimetres'),
         ("variant,height_mm,u_height_mm\nleft,1,-1\n", "line 2: u_height_mm is -1; choose 0 or above"),
         ("variant,height_mm,u_height_mm\nleft,,1\n", "line 2: u_height_mm stands without height_mm"),

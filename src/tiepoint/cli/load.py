@@ -72,3 +72,10 @@ def load_photo(path: Path) -> Photo:
     ((role, picture),) = shot.pictures.items()
     sha = shot.shot.pictures[0].pixels_sha256 or picture.described(role).pixels_sha256
     return Photo(path, name_of(path), picture.grey, shot.sensors[role], sha, picture.shown_turned, shot.hints)
+
+
+def demand_own(out: Path, kind: str, *inputs: Path | None) -> None:
+    """Refuse an `--out` that this command reads, or that holds anything but a document of the kind to be written."""
+    from tiepoint.documents.files import demand_replaceable
+
+    demand_replaceable(out, kind, inputs)

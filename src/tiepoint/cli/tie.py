@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from tiepoint.cli.answer import Answer, Json, group, help_alone, present, table
-from tiepoint.cli.load import load_camera, load_photo, load_target, load_tie, read_columns
+from tiepoint.cli.load import demand_own, load_camera, load_photo, load_target, load_tie, read_columns
 from tiepoint.cli.made import Height, Out, Tolerance, finish
 from tiepoint.cli.probe import TieFile, probe
 from tiepoint.cli.typed import length_mm, not_negative_mm, point_px, positive_mm
@@ -56,6 +56,7 @@ def by_target(
     from tiepoint.foundation.sources import constant
     from tiepoint.ties.by_target import Setting, tie_by_target
 
+    demand_own(out, "tie", *photos, target_file, camera)
     target, seen = load_target(target_file), [load_photo(photo) for photo in photos]
     setting = Setting(
         height=constant(length_mm("--height", height)),
@@ -102,6 +103,7 @@ def length(
     from tiepoint.foundation.sources import constant
     from tiepoint.ties.length import tie_by_length
 
+    demand_own(out, "tie", photo)
     seen = load_photo(photo)
     ends = point_px("--from", start), point_px("--to", end)
     made = tie_by_length(
@@ -170,6 +172,7 @@ def pairs(
     from tiepoint.foundation.sources import constant
     from tiepoint.ties.pairs import tie_by_pairs
 
+    demand_own(out, "tie", table)
     numbers = read_columns(table, ("from_x", "from_y", "to_x", "to_y"), most_rows=1000)
     made = tie_by_pairs(
         [row[:2] for row in numbers.values],
@@ -207,8 +210,9 @@ def views(
     from tiepoint.ties.camera import camera_to_document
     from tiepoint.ties.views import camera_by_photos
 
+    demand_own(out, "camera", *photos, target_file)
     target, seen = load_target(target_file), [load_photo(photo) for photo in photos]
-    camera = camera_by_photos([photo.grey for photo in seen], target, [photo.path.name for photo in seen])
+    camera = camera_by_photos([photo.grey for photo in seen], target, [photo.name for photo in seen])
     content = camera_to_document(camera)
     write_document(out, "camera", content)
     names = ("id", "model", "focal_px", "rms_px", "chi2_per_dof", "dof", "size_px", "views", "flags", "notes")
@@ -273,6 +277,7 @@ def move(
     """
     from tiepoint.ties.move import move as move_tie
 
+    demand_own(out, "tie", tie_file, camera)
     tie = load_tie(tie_file)
     u = not_negative_mm("--u-height", u_height)
     to = _stated(f"height:{tie.id}:{height}", "Height of the plane", length_mm("--height", height), u)

@@ -1,8 +1,8 @@
 """What a person types, as numbers: lengths with a unit, points in pixels. Errors name the option."""
 
-import math
 from collections.abc import Sequence
 
+from tiepoint.documents.tables import plain_number
 from tiepoint.foundation.errors import UnknownUnit, UnusableInput
 from tiepoint.foundation.units import parse_length
 
@@ -41,13 +41,10 @@ def not_negative_mm(option: str, text: str) -> float:
 def point_px(option: str, text: str) -> Point:
     """Return the pixel of `X,Y`."""
     x, comma, y = text.partition(",")
-    try:
-        point = float(x), float(y)
-    except ValueError:
-        point = math.nan, math.nan
-    if not comma or not all(map(math.isfinite, point)):
-        raise UnusableInput(f"{option}: {text!r} is not a point; type its pixel as X,Y, as in 1224,1023.5")
-    return point
+    at = plain_number(x), plain_number(y)
+    if not comma or at[0] is None or at[1] is None:
+        raise UnusableInput(f"{option}: {text[:40]!r} is not a point; type its pixel as X,Y, as in 1224,1023.5")
+    return at[0], at[1]
 
 
 def points_px(option: str, texts: Sequence[str]) -> list[Point]:

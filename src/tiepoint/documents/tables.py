@@ -51,6 +51,16 @@ def read_numbers(text: str, columns: Sequence[str], where: str = "the table", mo
     return Numbers(values, tuple(texts), tuple(number for number, _ in data))
 
 
+def plain_number(text: str) -> float | None:
+    """Return the finite number that plain digits spell, with a decimal point; None where they spell none.
+
+    Python's own reading also takes `1_0`, digits of other scripts, and words.
+    """
+    stripped = text.strip()
+    value = float(stripped) if _NUMBER.match(stripped) else math.inf
+    return value if math.isfinite(value) else None
+
+
 def _means_something(line: str) -> bool:
     return bool(line.strip()) and not line.lstrip().startswith("#")
 

@@ -13,6 +13,7 @@ from typing import Annotated, Any, Self
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, ValidationInfo, model_validator
 from pydantic_core import PydanticCustomError
 
+from tiepoint.documents.tables import plain_number
 from tiepoint.foundation.errors import UnusableDocument
 
 MOST = 1e7
@@ -148,10 +149,9 @@ def _number_or_column(raw: Any, info: ValidationInfo) -> Any:
         raise said("", f"takes its value from the column {shown(raw)}; give --variants and --variant")
     if raw not in row:
         raise said("", f"names the column {shown(raw)}, which variants.csv does not have; {_meant(raw, list(row))}")
-    try:
-        number = float(row[raw])
-    except ValueError:
-        raise said("", f"names the column {shown(raw)}, whose value {shown(row[raw])} is not a number") from None
+    number = plain_number(row[raw])
+    if number is None:
+        raise said("", f"names the column {shown(raw)}, whose value {shown(row[raw])} is not a number")
     return _number(number)
 
 

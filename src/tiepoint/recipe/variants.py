@@ -8,12 +8,12 @@ number from here by naming the column where the number would stand:
 
 import csv
 import io
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePath
 
 from tiepoint.documents.files import read_text
+from tiepoint.documents.tables import plain_number
 from tiepoint.foundation.errors import UnusableDocument
 from tiepoint.recipe.tables import said_names, shown
 
@@ -102,10 +102,7 @@ def _length(cells: Mapping[str, str], column: str, here: str) -> float | None:
     text = cells.get(column, "")
     if not text:
         return None
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value) or abs(value) > 1e5:
+    value = plain_number(text)
+    if value is None or abs(value) > 1e5:
         raise UnusableDocument(f"{here}: {column} is {shown(text)}; give a number of millimetres, as in 12.5")
     return value

@@ -16,6 +16,7 @@ from tiepoint.ties.readers import (
     lens_in,
     listed,
     maybe_number_in,
+    not_negative_in,
     number_in,
     one_of,
     pair_in,
@@ -106,7 +107,8 @@ def _read(content: Mapping[str, Any]) -> Tie:
         raise UnusableDocument("its parameters are not those of this program")
     sources = tuple(source_in(s) for s in content["sources"])
     matrix = array_in(content["matrix"], "matrix", (3, 3))
-    if abs(float(np.linalg.det(matrix / np.abs(matrix).max()))) < 1e-300:
+    largest = float(np.abs(matrix).max())
+    if largest == 0 or not abs(float(np.linalg.det(matrix / largest))) >= 1e-300:
         raise UnusableDocument("its matrix is singular")
     sensor, placing, quality = content["sensor"], content["placing"], content["quality"]
     diagnostics, foot, residuals = content["diagnostics"], content["foot_mm"], content["residuals"]
@@ -129,9 +131,9 @@ def _read(content: Mapping[str, Any]) -> Tie:
         factor=array_in(content["factor"], "factor", (len(PARAMETERS), len(sources))),
         fields=tuple(_field_in(f) for f in content["fields"]),
         height_mm=number_in(content["height_mm"], "height_mm"),
-        u_height_mm=number_in(content["u_height_mm"], "u_height_mm"),
+        u_height_mm=not_negative_in(content["u_height_mm"], "u_height_mm"),
         distance_mm=maybe_number_in(content["distance_mm"], "distance_mm"),
-        u_distance_mm=number_in(content["u_distance_mm"], "u_distance_mm"),
+        u_distance_mm=not_negative_in(content["u_distance_mm"], "u_distance_mm"),
         foot_mm=None if foot is None else pair_in(foot, "foot_mm"),
         valid_region=region,
         covered_share=maybe_number_in(content["covered_share"], "covered_share"),

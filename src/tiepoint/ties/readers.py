@@ -105,6 +105,14 @@ def number_in(plain: Any, name: str) -> float:
     return float(plain)
 
 
+def not_negative_in(plain: Any, name: str) -> float:
+    """Return a finite number of 0 or more, as every uncertainty is."""
+    number = number_in(plain, name)
+    if number < 0:
+        raise UnusableDocument(f"its {name} is {number:g}; it must be 0 or more")
+    return number
+
+
 def maybe_number_in(plain: Any, name: str) -> float | None:
     """Return a finite number or None."""
     return None if plain is None else number_in(plain, name)
