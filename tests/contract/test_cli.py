@@ -117,7 +117,17 @@ def test_the_keyboard_stops_it_quietly(cli, tie_file, monkeypatch):
     monkeypatch.setattr("tiepoint.ties.probe.probe", stop)
     said = cli("tie", "probe", tie_file, "--at", "1,1")
     assert said.code == 130
-    assert "Traceback" not in said.err
+    assert said.err.strip() == "Stopped; what was not finished was not written."
+
+
+def test_long_words_are_cut_and_broken_names_told(cli):
+    said = cli("tie", "probe", "a" * 5000 + ".json", "--at", "1,1")
+    assert said.code == 2
+    assert said.is_one_sentence()
+    assert len(said.err) < 400
+    said = cli("tie", "probe", "caf\udce9.json", "--at", "1,1", "--json")
+    assert (said.code, said.is_one_sentence()) == (2, True)
+    said.json["error"]["sentence"].encode()
 
 
 def process(*words: object, **more: object) -> subprocess.CompletedProcess:
@@ -167,8 +177,42 @@ def test_a_reader_that_leaves_early_is_no_error_to_talk_about(tie_file):
         running.stdout.read(10)
         running.stdout.close()
         said = running.stderr.read()
-        assert running.wait() == 2
+        assert running.wait() == 0
     assert said == b""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a POSIX shell closes the streams")
+@pytest.mark.parametrize(
+    ("words", "streams", "code"),
+    [
+        ("tie probe TIE --at 1,1", ">&-", 0),
+        ("tie probe TIE --at 620,100", ">&-", 1),
+        ("tie probe TIE --at 620,100", "| true; exit ${PIPESTATUS[0]}", 1),
+        ("tie probe TIE --at 1,1", "2>&-", 0),
+        ("tie probe none.json --at 1,1", ">&- 2>&-", 2),
+        ("--help", ">&-", 0),
+        ("--help", "| true; exit ${PIPESTATUS[0]}", 0),
+    ],
+)
+def test_nobody_listening_changes_no_exit_code(tie_file, words, streams, code):
+    command = f"{sys.executable} -m tiepoint.cli.main {words.replace('TIE', str(tie_file))} {streams}"
+    done = subprocess.run(["bash", "-c", command], capture_output=True, check=False)
+    assert (done.returncode, done.stderr) == (code, b"")
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="/dev/full is Linux's")
+@pytest.mark.parametrize(("name", "code"), [("TIE", 0), ("none.json", 2)])
+def test_a_full_disk_behind_standard_error_changes_no_exit_code(tie_file, name, code):
+    with open("/dev/full", "wb") as full:  # noqa: PTH123  # a device
+        words = ("tie", "move", tie_file if name == "TIE" else name, "--height", "0mm", "--u-height", "0mm")
+        more = ("--distance", "400mm", "--u-distance", "4mm", "--out", tie_file.with_name("new.json"))
+        done = process(*words, *more, stdout=subprocess.PIPE, stderr=full)
+    assert done.returncode == code
+
+
+def test_an_odd_date_for_reproducible_builds_is_no_obstacle(tie_file):
+    done = process("tie", "probe", tie_file, "--at", "1,1", env={**os.environ, "SOURCE_DATE_EPOCH": "abc"})
+    assert done.returncode == 0, done.stderr
 
 
 def test_the_commands_answer_as_the_functions_do(cli, tie_file, plain_tie):

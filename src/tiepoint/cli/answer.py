@@ -1,11 +1,12 @@
 """How a command answers: one JSON object or plain sentences on standard output, all else on standard error."""
 
 import json as jsonlib
+import os
 import sys
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated, Any, TextIO
 
 import typer
 from typer.core import TyperGroup
@@ -16,7 +17,7 @@ Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on sta
 class InOrderOfTheJob(TyperGroup):
     """Lists commands in the order in which the job is done."""
 
-    ORDER = ("target", "tie", "run", "demo", "draw", "measure", "length", "pairs", "views", "move", "probe")
+    ORDER = ("target", "tie", "run", "demo", "draw", "describe", "measure", "length", "pairs", "views", "move", "probe")
 
     def list_commands(self, ctx: typer.Context) -> list[str]:  # type: ignore[override]  # typer's own context class
         """Return the names of the commands, in order; those that have no place in it stand last."""
@@ -55,11 +56,15 @@ def present(answer: Answer, as_json: bool) -> None:
     """Print an answer and end the command with its exit code."""
     for hint in answer.hints:
         hint_at(hint)
-    if as_json:
-        print_json(answer.document)
-    else:
-        for line in answer.lines:
-            typer.echo(line)
+    try:
+        if as_json:
+            print_json(answer.document)
+        else:
+            for line in answer.lines:
+                typer.echo(line)
+        sys.stdout.flush()
+    except BrokenPipeError:  # whoever read it has seen enough; the outcome is what it was
+        silence(sys.stdout)
     raise typer.Exit(0 if answer.good else 1)
 
 
@@ -69,8 +74,19 @@ def print_json(document: Mapping[str, Any]) -> None:
 
 
 def hint_at(sentence: str) -> None:
-    """Print a sentence on standard error."""
-    typer.echo(sentence, err=True)
+    """Print a sentence on standard error; where nobody can hear it, the work goes on."""
+    try:
+        typer.echo(sentence, err=True)
+    except OSError:
+        silence(sys.stderr)
+
+
+def silence(stream: TextIO) -> None:
+    """Lead a stream that can no longer be written to nowhere: the interpreter would complain when it closes it."""
+    with suppress(OSError):
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, stream.fileno())
+        os.close(nowhere)
 
 
 @contextmanager

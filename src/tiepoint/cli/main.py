@@ -4,20 +4,25 @@ Exit codes: 0 done; 1 done, and the outcome is not good for what was asked; 2 un
 program itself; 130 stopped by the keyboard (docs/decisions/0005).
 """
 
+import errno
 import os
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from tiepoint.cli import target, tie
-from tiepoint.cli.answer import group, help_alone, print_json
+from tiepoint.cli.answer import group, help_alone, hint_at, print_json, silence
 from tiepoint.cli.demo import demo
 from tiepoint.cli.run import run
 from tiepoint.foundation.errors import TiepointError
 
 TRACE = "TIEPOINT_TRACE"
+EPOCH = "SOURCE_DATE_EPOCH"
+LONGEST = 300
+"""Letters of the longest word in a sentence: room for any path that is typed on purpose."""
 FAULT = 3
 STOPPED = 130
 
@@ -71,6 +76,9 @@ app.command()(demo)
 def main(words: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code."""
     arguments = list(sys.argv[1:] if words is None else words)
+    _open_what_is_closed()
+    if not os.environ.get(EPOCH, "0").isdecimal():
+        del os.environ[EPOCH]  # libraries take it for a number, and it is none of this command's input
     for stream in (sys.stdout, sys.stderr):
         _speak_unicode(stream)
     as_json = "--json" in arguments
@@ -80,33 +88,47 @@ def main(words: Sequence[str] | None = None) -> int:
     except TiepointError as error:
         return _refuse(type(error).__name__, str(error), as_json)
     except (BrokenPipeError, SystemExit):  # typer turns the first into an exit with 1, which means something else here
-        _leave_quietly()
-        return 2
+        silence(sys.stdout)
+        return 0
     except OSError as error:
         return _refuse("UnusableInput", _of_the_system(error), as_json)
     except (KeyboardInterrupt, typer.Abort):
-        typer.echo("Stopped; what was not finished was not written.", err=True)
-        return STOPPED
+        code = STOPPED
     except Exception as error:
         if hasattr(error, "format_message"):
             return _refuse("UsageError", _usage(error), as_json)
         return _fault(error, as_json)
+    if code == STOPPED:  # typer's own answer to the keyboard
+        hint_at("Stopped; what was not finished was not written.")
     return code if isinstance(code, int) else 0
+
+
+def _open_what_is_closed() -> None:
+    """Give every stream that the caller closed a place to go: nobody listens, and the work and its code stay."""
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:
+            setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115  # open to the end
 
 
 def _refuse(kind: str, sentence: str, as_json: bool, code: int = 2) -> int:
     """Say in one sentence why nothing was done; with --json as an object too."""
     if os.environ.get(TRACE):
         raise  # noqa: PLE0704  # called while the exception is handled
-    line = " ".join(sentence.split())
-    typer.echo(f"tiepoint: {line}", err=True)
+    line = _cut(sentence)
+    hint_at(f"tiepoint: {line}")
     try:
         if as_json:
             print_json({"error": {"kind": kind, "sentence": line}})
         sys.stdout.flush()
     except OSError:
-        _leave_quietly()
+        silence(sys.stdout)
     return code
+
+
+def _cut(sentence: str) -> str:
+    """Return one line in which no word is longer than a person reads: of a name of thousands of letters both ends."""
+    words = (word if len(word) <= LONGEST else f"{word[:60]}…{word[-60:]}" for word in sentence.split())
+    return " ".join(words).encode("utf-8", "replace").decode()
 
 
 def _fault(error: Exception, as_json: bool) -> int:
@@ -130,8 +152,11 @@ def _usage(error: Exception) -> str:
 
 def _of_the_system(error: OSError) -> str:
     said = (error.strerror or str(error) or type(error).__name__).lower()
-    place = f"cannot use {error.filename}" if error.filename else "cannot write to standard output"
-    return f"{place}: {said}"
+    if error.filename:
+        return f"cannot use {error.filename}: {said}"
+    if error.errno == errno.ENOENT:
+        return "the working folder is gone; change to one that exists"
+    return f"cannot write to standard output: {said}; if files were asked for and named, they are written"
 
 
 def _speak_unicode(stream: object) -> None:
@@ -144,11 +169,6 @@ def _speak_unicode(stream: object) -> None:
     except UnicodeEncodeError:
         change(encoding="utf-8")
     change(errors="replace")
-
-
-def _leave_quietly() -> None:
-    """Whoever read the output has gone: keep the interpreter from complaining when it closes it."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 if __name__ == "__main__":
