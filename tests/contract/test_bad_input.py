@@ -265,6 +265,25 @@ def test_one_odd_shot_among_others_is_unread_and_stops_nothing(cli, folder):
     assert (told.code, verdicts, reasons) == (1, ["unread", "unread"], ["no_edge", "tie_refused"])
 
 
+def test_a_shot_that_cannot_be_read_loses_no_record_before_it(cli, folder):
+    image_recipe(folder)
+    (folder / "bad.png").write_text("x")
+    assert cli("run", "image.toml", "photo.png", "photo.png", "bad.png", "--out", "out").code == 2
+    lines = (folder / "out" / "records.jsonl").read_text(encoding="utf-8").splitlines()
+    rows = (folder / "out" / "records.csv").read_text(encoding="utf-8-sig").splitlines()
+    assert [json.loads(line)["seq"] for line in lines] == [1, 2]
+    assert [row.partition(",")[0] for row in rows] == ["seq", "1", "2"]
+
+
+@pytest.mark.parametrize("name", ["records.jsonl", "records.csv"])
+@pytest.mark.parametrize("kind", ["file", "folder"])
+def test_earlier_records_are_not_lost_and_nothing_is_drawn_before(refused, folder, name, kind):
+    image_recipe(folder)
+    (folder / "out").mkdir()
+    (folder / "out" / name).write_text("earlier") if kind == "file" else (folder / "out" / name).mkdir()
+    assert "earlier records are not lost" in refused("run image.toml photo.png --out out --overlay drawn")
+
+
 @pytest.mark.parametrize("kind", ["tie", "target"])
 def test_a_file_of_a_newer_version(refused, folder, kind):
     newer = json.loads((folder / f"{kind}.json").read_text()) | {"format": f"tiepoint/{kind}/2"}

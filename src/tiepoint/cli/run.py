@@ -49,8 +49,13 @@ def run(
       tiepoint run recipes/plate.toml shots/*.png --out today --overlay today/pictures
       tiepoint run recipes/plate.toml shot.png --variants variants.csv --variant left
     """
+    from tiepoint.documents.files import demand_folder
     from tiepoint.recipe import station
 
+    if out is not None:
+        station.demand_no_records(out)
+    if overlay is not None:
+        demand_folder(overlay)
     prepared = station.prepare(recipe, tie_path=tie, variants_path=variants, variant=variant)
     for sentence in prepared.warnings:
         hint_at(sentence)
@@ -58,14 +63,16 @@ def run(
     ran: list[tuple[str, Record]] = []
     with progress("Shots", len(shots)) as step:
         for one in station.run_shots(prepared, shots):
+            for hint in one.loaded.hints:
+                hint_at(hint)
+            ran.append((one.shot_path.name, one.record))
+            if out is not None:
+                _keep(out, [record for _, record in ran])
             if refusal(one.record) is None:
                 _draw(one, overlay, names)
-            ran.append((one.shot_path.name, one.record))
             next(step)
     records = [record for _, record in ran]
     _demand_one_that_fits(records)
-    if out is not None:
-        station.write_records(out, records)
     present(
         Answer(
             {"records": [station.record_json(record) for record in records]},
@@ -75,6 +82,16 @@ def run(
         ),
         as_json,
     )
+
+
+def _keep(out: Path, records: "Sequence[Record]") -> None:
+    """Keep the newest record at once, and those before the first that the tie fits together with it."""
+    from tiepoint.recipe import station
+
+    if any(refusal(record) is None for record in records[:-1]):
+        station.add_record(out, records[-1])
+    elif refusal(records[-1]) is None:
+        station.write_records(out, records)
 
 
 def refusal(record: "Record") -> str | None:

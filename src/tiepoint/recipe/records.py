@@ -14,7 +14,15 @@ from pathlib import Path
 from typing import Any, cast
 
 from tiepoint.documents.canonical import plain, sha256
-from tiepoint.documents.files import check_format, format_of, read_text, write_atomic
+from tiepoint.documents.files import (
+    check_format,
+    demand_folder,
+    format_of,
+    parsed_json,
+    read_text,
+    reason_of,
+    write_together,
+)
 from tiepoint.foundation.errors import MixedSources, UnusableDocument, UnusableInput
 from tiepoint.foundation.reasons import Reason
 from tiepoint.foundation.sources import Distribution, Kind, Scope, Source, Value
@@ -23,6 +31,8 @@ from tiepoint.model.reading import Reading, SourceTerm
 from tiepoint.model.record import Grip, Record
 from tiepoint.model.shot import RobotPose
 from tiepoint.recipe.shots import read_shot
+
+JSONL, CSV = "records.jsonl", "records.csv"
 
 COLUMNS = (
     "seq", "shot", "part_id", "taken_utc", "variant", "record_verdict", "id", "step", "kind", "quantity", "operator",
@@ -67,8 +77,8 @@ def read_records(path: Path) -> list[Record]:
     for number, line in enumerate(read_text(path).splitlines(), 1):
         where = f"{path.name}, line {number}"
         try:
-            content = json.loads(line) if line.strip() else None
-        except (json.JSONDecodeError, RecursionError) as error:
+            content = parsed_json(line) if line.strip() else None
+        except (ValueError, UnusableDocument) as error:
             raise UnusableDocument(f"{where} is not JSON: {error}") from error
         if content is None:
             continue
@@ -79,12 +89,37 @@ def read_records(path: Path) -> list[Record]:
 
 
 def write_records(directory: Path, records: Iterable[Record]) -> None:
-    """Write `records.jsonl` and `records.csv` into a folder, each whole or not at all."""
+    """Write `records.jsonl` and `records.csv` into a folder, whole or not at all."""
     kept = list(records)
     lines = (json.dumps(record_json(r), ensure_ascii=False, allow_nan=False) + "\n" for r in kept)
-    write_atomic(directory / "records.jsonl", "".join(lines).encode())
     # A byte order mark, since the spreadsheets that open it by a double click take it for the old code page without.
-    write_atomic(directory / "records.csv", ("\ufeff" + records_csv(kept)).encode())
+    csv_text = "\ufeff" + records_csv(kept)
+    write_together({directory / JSONL: "".join(lines).encode(), directory / CSV: csv_text.encode()})
+
+
+def add_record(directory: Path, record: Record) -> None:
+    """Add a record to files that `write_records` began: what was measured is kept, however the work ends.
+
+    Raises `UnusableInput` where they cannot be written; the records before it stay.
+    """
+    line = json.dumps(record_json(record), ensure_ascii=False, allow_nan=False) + "\n"
+    rows = records_csv([record]).partition("\r\n")[2]
+    for name, text in ((JSONL, line), (CSV, rows)):
+        try:
+            with (directory / name).open("ab") as file:
+                file.write(text.encode())
+        except OSError as error:
+            said = f"cannot write {directory / name}: {reason_of(error)}; the records before this one are kept"
+            raise UnusableInput(said) from error
+
+
+def demand_no_records(directory: Path) -> None:
+    """Raise `UnusableInput` where a folder cannot take records, or holds those of an earlier run."""
+    demand_folder(directory)
+    for name in (JSONL, CSV):
+        path = directory / name
+        if path.is_symlink() or (path.exists() and not (path.is_file() and path.stat().st_size == 0)):
+            raise UnusableInput(f"{path} is there already; name another folder, so that earlier records are not lost")
 
 
 def records_csv(records: Iterable[Record]) -> str:

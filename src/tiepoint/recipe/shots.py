@@ -40,11 +40,6 @@ class LoadedShot:
         return tuple(hint for picture in self.pictures.values() for hint in picture.hints)
 
 
-def unusable_shot(path: Path) -> LoadedShot:
-    """Return the shot that a path names and that cannot be read: incomplete, without a picture."""
-    return LoadedShot(path, Shot(Path(name_of(path)).stem, (), status="incomplete"), {}, {})
-
-
 def load_shot(path: Path) -> LoadedShot:
     """Return the shot of a picture file or of a folder.
 
@@ -81,8 +76,6 @@ def _single(file: Path, path: Path) -> LoadedShot:
 def _described(folder: Path) -> LoadedShot:
     where = str(folder / "shot.json")
     shot = read_shot(read_document(folder / "shot.json", "shot"), where)
-    if not shot.pictures:
-        raise UnusableDocument(f"{where}: pictures is []; list at least one picture")
     pictures: dict[str, Loaded] = {}
     sensors: dict[str, Sensor] = {}
     for picture in shot.pictures:
@@ -122,8 +115,7 @@ def _shot(content: Mapping[str, Any], where: str) -> Shot:
     known = {f.name for f in dataclasses.fields(Shot)}
     _only(content, known | {"format"}, where)
     raw, status = content["pictures"], content.get("status", "complete")
-    # A shot of which nothing could be read is in its record without a picture, and never complete.
-    if not isinstance(raw, list) or (not raw and status != "incomplete"):
+    if not isinstance(raw, list) or not raw:
         raise UnusableDocument(f"{where}: pictures is {shown(raw)}; list at least one picture")
     pictures = tuple(_picture(p, f"{where}: pictures[{k}]") for k, p in enumerate(raw))
     roles = [p.role for p in pictures]

@@ -22,7 +22,7 @@ from tiepoint.model.record import Record
 from tiepoint.recipe.foresee import Foresight, foresee
 from tiepoint.recipe.overlay import Level, overlay_svg
 from tiepoint.recipe.recipe import Recipe, load_recipe
-from tiepoint.recipe.records import record_json, sealed, write_records
+from tiepoint.recipe.records import add_record, demand_no_records, record_json, sealed, write_records
 from tiepoint.recipe.runner import Clock, Job, Outcome, Seen, run
 from tiepoint.recipe.shots import LoadedShot, load_shot
 from tiepoint.recipe.tables import shown
@@ -35,6 +35,8 @@ __all__ = [
     "Level",
     "Prepared",
     "Ran",
+    "add_record",
+    "demand_no_records",
     "prepare",
     "record_json",
     "run_shots",
