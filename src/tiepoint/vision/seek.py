@@ -1,0 +1,566 @@
+"""Find a taught shape anywhere in a picture, at any angle, with its pose to a few thousandths of a pixel.
+
+Four steps, each on what the one before left: every place and turn in a view reduced until the shape is some 20 cells
+in radius; true directions at half that reduction; edges along the normals in the picture itself; last a fit to the
+picture's own pixels across the outline, from which pose, covariance and the share that was seen are told.
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tiepoint.foundation.errors import UnusableInput
+from tiepoint.foundation.reasons import flag
+from tiepoint.vision.seek_edges import SLOPE_LIMIT, fit_places, look
+from tiepoint.vision.seek_maps import Cells, reduced, response_maps, view
+from tiepoint.vision.seek_model import (
+    ROUND,
+    Array,
+    Bools,
+    FoundShape,
+    Picture,
+    Pose,
+    Projection,
+    SeenEdges,
+    Sought,
+    Taught,
+    identity,
+)
+from tiepoint.vision.seek_near import settle_near
+from tiepoint.vision.seek_pose import carry, pose_rows, robust_move, settle
+from tiepoint.vision.seek_search import FEATURES, Turns, peaks, search
+from tiepoint.vision.seek_teach import REACH_PX, _check_picture, ground_of, noise_of
+
+LEAST_SHARE = 0.5
+"""Frozen by proofs/finding.py on other scenes than those that it was judged on."""
+LOWEST_SCALE, HIGHEST_SCALE = 0.8, 1.25
+CANDIDATES = 8
+QUICK_PLACES = 160
+REACHES = np.array([6, 4, 3])
+SEEN_PX = 1.5
+MOST_LEFT = 0.45
+"""A place counts as seen where what the step leaves over stays below so many half steps, besides noise."""
+CLAIMED = 0.5
+AMBIGUOUS_SHARE = 0.03
+FLOOR_PX = 0.01
+"""What a place's fit may be wrong by, noise or not."""
+
+Box = tuple[float, float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class _Scene:
+    """What is searched: the picture, its reductions, its noise; `least_rise` of an edge over 2 px."""
+
+    picture: Picture
+    levels: dict[int, Cells]
+    to_px: Projection
+    noise: float
+    mask: Bools | None
+    corner: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class _Candidate:
+    pose: Pose
+    sign: float
+    share: float
+
+
+def seek(
+    picture: Picture,
+    taught: Taught,
+    to_px: Projection = identity,
+    bounds: Box | None = None,
+    *,
+    angles: tuple[float, float] = (-math.pi, math.pi),
+    scales: tuple[float, float] = (1.0, 1.0),
+    most: int = 1,
+    least_share: float = LEAST_SHARE,
+    ignore: Bools | None = None,
+) -> Sought:
+    """Return up to `most` places of a shape in a picture (h, w; u8, u16 or f32), those seen best first.
+
+    `bounds` (x0, y0, x1, y1), in ground units, is where the middle of the shape (`Taught.centre`) may lie: anywhere in
+    the picture by default. `angles` (rad, from and to) and `scales` limit the pose. `ignore` (h, w) marks pixels that
+    nobody may look at. Of turns that a symmetric shape cannot tell, the one nearest to the middle of `angles` is told.
+    Raises `UnusableInput` for limits that cannot be met.
+    """
+    _check_picture(picture)
+    _check_asked(angles, scales, most, least_share, bounds)
+    f = max(1, 1 << round(math.log2(taught.cell / taught.pixel)))
+    box = bounds if bounds is not None else _whole(picture, to_px, taught)
+    scene, box = _prepared(picture, taught, to_px, box, f, scales[1], ignore)
+    if scene is None:
+        return Sought((), 0.0, None)
+    starts = _coarse(scene, taught, f, box, angles, scales, most)
+    free = np.array([True, True, taught.turns != ROUND, scales[1] > scales[0]])
+    settled = (_settled(scene, taught, start, f, free) for start in starts)
+    candidates = [c for c in settled if c is not None and _allowed(c.pose, taught, box, angles, scales)]
+    result = _chosen(scene, taught, candidates, free, angles, scales, box, most, least_share)
+    return _moved_back(result, scene.corner) if scene.corner != (0.0, 0.0) else result
+
+
+def _check_asked(
+    angles: tuple[float, float], scales: tuple[float, float], most: int, least_share: float, bounds: Box | None
+) -> None:
+    if not (all(math.isfinite(a) for a in angles) and angles[0] <= angles[1]):
+        raise UnusableInput(f"the angles {angles} are no range: give from and to, from first, in rad")
+    if not (LOWEST_SCALE - 1e-9 <= scales[0] <= scales[1] <= HIGHEST_SCALE + 1e-9):
+        told = f"the scales {scales[0]:g} to {scales[1]:g} cannot be sought"
+        raise UnusableInput(f"{told}: choose them between {LOWEST_SCALE:g} and {HIGHEST_SCALE:g}, smaller first")
+    if most < 1:
+        raise UnusableInput(f"most is {most}; choose 1 or more")
+    if not 0.2 <= least_share <= 1:
+        raise UnusableInput(f"least_share is {least_share:g}; choose 0.2 to 1: less is seen anywhere")
+    if bounds is not None and not (
+        all(math.isfinite(v) for v in bounds) and bounds[0] <= bounds[2] and bounds[1] <= bounds[3]
+    ):
+        raise UnusableInput(f"the bounds {bounds} are no box: give x0, y0, x1, y1, the smaller ones first")
+
+
+# --- where to look -------------------------------------------------------------------------------------------------
+
+
+def _whole(picture: Picture, to_px: Projection, taught: Taught) -> Box:
+    """Return the box on the ground that the picture shows."""
+    rows, cols = picture.shape
+    if to_px is identity:
+        return 0.0, 0.0, cols - 1.0, rows - 1.0
+    x, y = np.linspace(0, cols - 1, 5), np.linspace(0, rows - 1, 5)
+    border = np.array([(a, b) for a in x for b in y if a in (0, cols - 1) or b in (0, rows - 1)])
+    ground, _ = ground_of(border, to_px, np.array(taught.home[:2]))
+    (x0, y0), (x1, y1) = ground.min(axis=0), ground.max(axis=0)
+    return float(x0), float(y0), float(x1), float(y1)
+
+
+def _prepared(
+    picture: Picture, taught: Taught, to_px: Projection, box: Box, f: int, scale: float, ignore: Bools | None
+) -> tuple[_Scene | None, Box]:
+    """Return the part of the picture that the box and the shape reach, reduced; and the box in its coordinates."""
+    reach = taught.radius * scale + 2 * taught.cell
+    rows, cols = picture.shape
+    corner = (0.0, 0.0)
+    if to_px is identity:
+        # Whole cells are cut off, so that the grid of cells stays.
+        x0, y0 = (max(0, int((box[k] - reach) // f) * f) for k in (0, 1))
+        x1, y1 = min(cols, math.ceil(box[2] + reach) + 1), min(rows, math.ceil(box[3] + reach) + 1)
+        if x1 - x0 < 8 * f or y1 - y0 < 8 * f:
+            return None, box
+        picture, corner = picture[y0:y1, x0:x1], (float(x0), float(y0))
+        ignore = None if ignore is None else ignore[y0:y1, x0:x1]
+        box = (box[0] - x0, box[1] - y0, box[2] - x0, box[3] - y0)
+    if min(picture.shape) < 8 * f:
+        return None, box
+    near = max(f // 2, 1)
+    levels = {near: reduced(picture, near)}
+    if f > near:
+        levels[f] = reduced(levels[near], 2)
+    return _Scene(picture, levels, to_px, noise_of(picture), ignore, corner), box
+
+
+def _turns(taught: Taught, angles: tuple[float, float], scales: tuple[float, float]) -> Turns:
+    step = taught.cell / (taught.radius * math.sqrt(scales[0] * scales[1]))
+    span = angles[1] - angles[0]
+    if taught.turns == ROUND:
+        angle = np.array([(angles[0] + angles[1]) / 2])
+    else:
+        span = min(span, math.tau / taught.turns)
+        middle = (angles[0] + angles[1]) / 2
+        count = max(1, math.ceil(span / step))
+        ends = span < math.tau / taught.turns
+        steps = (
+            np.linspace(-span / 2, span / 2, count + 1) if ends else (np.arange(count) + 0.5) * span / count - span / 2
+        )
+        angle = middle + steps
+    sizes = max(1, math.ceil(math.log(scales[1] / scales[0]) * taught.radius / taught.cell) + 1)
+    scale = np.geomspace(scales[0], scales[1], sizes) if scales[1] > scales[0] else np.array([scales[0]])
+    sign = np.array([1.0]) if taught.signed else np.array([1.0, -1.0])
+    a, s, g = (m.ravel() for m in np.meshgrid(angle, scale, sign, indexing="ij"))
+    return Turns(a, s, g)
+
+
+def _coarse(
+    scene: _Scene, taught: Taught, f: int, box: Box, angles: tuple[float, float], scales: tuple[float, float], most: int
+) -> list[_Candidate]:
+    reach = math.ceil(taught.radius * scales[1] / taught.cell) + 1
+    margin = reach * taught.cell
+    around = (box[0] - margin, box[1] - margin, box[2] + margin, box[3] + margin)
+    seen = view(scene.levels, f, taught.cell, around, scene.to_px)
+    if min(seen.cells.shape) < 4:
+        return []
+    hidden = None
+    if scene.mask is not None:
+        covered = view({f: reduced(scene.mask.astype(np.uint8), f)}, f, taught.cell, around, scene.to_px)
+        hidden = ~(covered.cells < 0.25)
+    pad = reach + 2
+    maps = response_maps(seen.cells, pad, hidden)
+    turns = _turns(taught, angles, scales)
+    rows, cols = seen.cells.shape
+    c0, r0 = (max(0, math.floor((box[k] - o) / seen.cell)) for k, o in ((0, seen.x0), (1, seen.y0)))
+    c1 = min(cols, math.ceil((box[2] - seen.x0) / seen.cell) + 1)
+    r1 = min(rows, math.ceil((box[3] - seen.y0) / seen.cell) + 1)
+    if c1 <= c0 or r1 <= r0:
+        return []
+    about = taught.coarse - np.array([*taught.centre, 0.0, 0.0])
+    best, which = search(maps, pad, about, taught.cell, turns, (r0, c0, r1, c1))
+    got = peaks(best, which, turns, FEATURES, far=3.0, symmetry=taught.turns, most=CANDIDATES + 3 * (most - 1))
+    starts = []
+    for row, col, turn, score in zip(got.row, got.col, got.turn, got.score, strict=True):
+        x, y = seen.x0 + (col + c0) * seen.cell, seen.y0 + (row + r0) * seen.cell
+        pose = _about_centre(taught, float(x), float(y), float(turns.angle[turn]), float(turns.scale[turn]))
+        starts.append(_Candidate(pose, float(turns.sign[turn]), float(score)))
+    return starts
+
+
+def _about_centre(taught: Taught, x: float, y: float, angle: float, scale: float) -> Pose:
+    """Return the pose that puts the shape's centre at (x, y)."""
+    dx, dy = Pose(0.0, 0.0, angle, scale).linear @ taught.centre
+    return Pose(x - float(dx), y - float(dy), angle, scale)
+
+
+# --- candidates ----------------------------------------------------------------------------------------------------
+
+
+def _laid(scene: _Scene, features: Array, pose: Pose, sign: float) -> tuple[Array, Array, Array, Array]:
+    """Return ground, normals, px and Jacobians of features (n, 4) at a pose."""
+    ground = pose.place(features[:, :2])
+    c, s = math.cos(pose.angle), math.sin(pose.angle)
+    normals = sign * features[:, 2:] @ np.array([[c, s], [-s, c]])
+    px, jac = scene.to_px(ground)
+    return ground, normals, px, np.ascontiguousarray(jac)
+
+
+def _vector(pose: Pose) -> Array:
+    return np.array([pose.x, pose.y, pose.angle, math.log(pose.scale)])
+
+
+def _pose(v: Array) -> Pose:
+    return Pose(float(v[0]), float(v[1]), float(v[2]), math.exp(float(v[3])))
+
+
+def _settled(scene: _Scene, taught: Taught, start: _Candidate, f: int, free: Bools) -> _Candidate | None:
+    """Return a coarse candidate settled on the picture's edges, with the share that a quick look gives it."""
+    step = taught.cell / taught.radius
+    near = max(f // 2, 1)
+    cells = scene.levels[near]
+    v = _vector(start.pose)
+    ground, normals, px, jac = _laid(scene, taught.near, start.pose, start.sign)
+    turns = np.array([-1.0, -0.5, 0.0, 0.5, 1.0]) * step if free[2] else np.zeros(1)
+    sizes = np.array([-0.5, 0.0, 0.5]) * step if free[3] else np.zeros(1)
+    least = (6.0 * scene.noise / near) ** 2
+    settle_near(cells, float(near), px, jac, ground, normals, v, turns, sizes, least)
+    return _on_edges(scene, taught, _pose(v), start.sign, free)
+
+
+def _on_edges(scene: _Scene, taught: Taught, pose: Pose, sign: float, free: Bools) -> _Candidate | None:
+    chosen = np.linspace(0, len(taught.points) - 1, min(QUICK_PLACES, len(taught.points))).astype(int)
+    features = np.column_stack([taught.points[chosen], taught.normals[chosen]])
+    ground, normals, px, jac = _laid(scene, features, pose, sign)
+    v, off = _vector(pose), np.empty(len(chosen))
+    share = settle(scene.picture, px, jac, ground, normals, v, free, REACHES, 2.5 * scene.noise, off)
+    return _Candidate(_pose(v), sign, share) if share > 0 and abs(v[3]) < 1 else None
+
+
+def _allowed(pose: Pose, taught: Taught, box: Box, angles: tuple[float, float], scales: tuple[float, float]) -> bool:
+    """Whether a settled pose still lies within what was asked, give or take a step of the coarse search."""
+    slack = taught.cell
+    x, y = pose.place(taught.centre[None])[0]
+    inside = box[0] - slack <= x <= box[2] + slack and box[1] - slack <= y <= box[3] + slack
+    sized = scales[0] * 0.98 <= pose.scale <= scales[1] * 1.02
+    return bool(inside and sized and _turned_into(pose.angle, taught, angles) is not None)
+
+
+def _turned_into(angle: float, taught: Taught, angles: tuple[float, float]) -> float | None:
+    """Return the equal turn that is nearest to the middle of `angles`; None where it lies beyond them."""
+    middle, half = (angles[0] + angles[1]) / 2, (angles[1] - angles[0]) / 2
+    if taught.turns == ROUND:
+        return middle
+    period = math.tau / taught.turns
+    told = middle + (angle - middle + period / 2) % period - period / 2
+    return told if abs(told - middle) <= half + 1.5 * taught.cell / taught.radius else None
+
+
+# --- results -------------------------------------------------------------------------------------------------------
+
+
+def _chosen(
+    scene: _Scene,
+    taught: Taught,
+    candidates: list[_Candidate],
+    free: Bools,
+    angles: tuple[float, float],
+    scales: tuple[float, float],
+    box: Box,
+    most: int,
+    least_share: float,
+) -> Sought:
+    order = sorted(candidates, key=lambda c: -c.share)
+    found: list[FoundShape] = []
+    rejected: list[float] = []
+    best: _Told | None = None
+    told: list[_Told] = []
+    for c in order:
+        enough = sorted((t.share for t in told), reverse=True)[most - 1 : most]
+        if told and c.share < max(0.6 * least_share, 0.8 * enough[0] if enough else 0.0):
+            rejected.append(c.share)
+            continue
+        one = _told(scene, taught, c, free)
+        if one is not None:
+            told.append(_turned_best(scene, taught, one, free, angles, scales, box))
+    told.sort(key=lambda t: -t.share)
+    if told:
+        best = told[0]
+    kept: list[_Told] = []
+    for one in told:
+        repeated = [k for k in kept if _same_place(one, k, taught)]
+        if repeated:
+            continue
+        if len(kept) < most and one.share >= least_share and not any(_claims(one, k, taught) for k in kept):
+            kept.append(one)
+        else:
+            rejected.append(one.share)
+    for one in kept:
+        found.append(_result(scene, taught, one, max(rejected, default=0.0), angles))
+    found.sort(key=lambda x: -x.share)
+    return Sought(tuple(found), best.share if best else max(rejected, default=0.0), best.pose if best else None)
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """A pose after the last fit, with everything that its result is made of."""
+
+    pose: Pose
+    sign: float
+    share: float
+    cov: Array
+    rms: float
+    blur: float
+    edges: SeenEdges
+    alike: tuple[tuple[float, float], ...] = ()
+
+
+def _told(scene: _Scene, taught: Taught, c: _Candidate, free: Bools) -> _Told | None:
+    """Fit the picture's own pixels across the outline, twice, and tell pose, covariance and share."""
+    features = np.column_stack([taught.points, taught.normals])
+    n, p = len(features), int(free.sum())
+    pose, blur = c.pose, 1.0
+    places, across, rows = np.empty((n, 2)), np.empty((n, 2)), np.empty((n, p))
+    result, move, weights = np.empty((n, 6)), np.empty(p), np.empty(n)
+    scratch = np.empty(64)
+    off = looked = np.zeros(n)
+    for round_ in range(3):
+        ground, normals, px, jac = _laid(scene, features, pose, c.sign)
+        v = _vector(pose)
+        carry(px, jac, ground, normals, v, v, places, across)
+        if round_ == 0:
+            off = looked = _looked(scene, places, across, scratch)
+        reach = max(REACH_PX, 4.0 * blur)
+        start = np.where(np.isfinite(off), off, looked)
+        blur = fit_places(scene.picture, places, across, start, blur, reach, scene.noise, result)
+        seen = _seen(result, scene.noise)
+        if scene.mask is not None:
+            seen &= ~_at(scene.mask, places)
+        off = np.where(seen, result[:, 0], np.nan)
+        variance = _variance(result, seen) + (taught.u / taught.pixel) ** 2 + FLOOR_PX**2
+        pose_rows(jac, ground, across, v, v, free, rows)
+        if robust_move(rows, off, 1.0 / variance, 0.3, move, weights) == 0.0:
+            return None
+        v[free] += move
+        if not np.isfinite(v).all() or abs(v[3]) > 1:
+            return None
+        pose = _pose(v)
+        off = off - rows @ move
+    left = off
+    counts = seen & (np.abs(left) <= SEEN_PX)
+    share = float(counts.sum()) / n
+    if counts.sum() < 2 * p + 2:
+        return None
+    return _with_covariance(_Told(pose, c.sign, share, np.zeros((4, 4)), 0.0, blur, _no_edges()), scene, features, rows,
+                            left, weights, counts, variance, free)  # fmt: skip
+
+
+def _no_edges() -> SeenEdges:
+    none = np.zeros((0, 2))
+    return SeenEdges(none, none, none, np.zeros(0), np.zeros(0, bool), np.zeros((4, 0)))
+
+
+def _looked(scene: _Scene, places: Array, across: Array, scratch: Array) -> Array:
+
+    off = np.empty(len(places))
+    look(scene.picture, places, across, 3, 2.5 * scene.noise, scratch, off)
+    return off
+
+
+def _seen(result: Array, noise: float) -> Bools:
+    """Return which places show one clean step of the outline's direction."""
+    half = result[:, 2]
+    fitted = (result[:, 5] > 0) & (half > 0)
+    if not fitted.any():
+        return np.zeros(len(result), bool)
+    strong = half > max(0.25 * float(np.median(half[fitted])), 1.25 * noise)
+    limit = np.hypot(MOST_LEFT, 1.5 * noise / np.maximum(half, 1e-9))
+    return np.asarray(fitted & strong & (np.abs(result[:, 3]) < SLOPE_LIMIT) & (result[:, 4] < limit))
+
+
+def _at(mask: Bools, places: Array) -> Bools:
+    finite = np.isfinite(places).all(axis=1)
+    i, j = (np.clip(np.rint(np.where(finite, places[:, k], 0)).astype(int), 0, mask.shape[1 - k] - 1) for k in (1, 0))
+    return np.asarray(mask[i, j])
+
+
+def _variance(result: Array, seen: Bools) -> Array:
+    rest = (result[:, 4] * result[:, 2]) ** 2
+    typical = float(np.median(rest[seen])) if seen.any() else 1.0
+    return np.where(seen, result[:, 1] * np.maximum(rest, 0.5 * typical), 1.0)
+
+
+def _with_covariance(
+    told: _Told, scene: _Scene, features: Array, rows: Array, left: Array, weights: Array, counts: Bools,
+    variance: Array, free: Bools,
+) -> _Told:  # fmt: skip
+    """Return the pose with its covariance s²·(JᵀWJ)⁻¹·τ, τ from the correlation of residuals along the outline."""
+    used = np.where(counts, weights, 0.0)
+    normal = rows.T @ (used[:, None] * rows)
+    inverse = np.linalg.inv(normal)
+    gain = inverse @ (rows * used[:, None]).T
+    m = int((used > 0).sum())
+    residual = np.where(used > 0, left, 0.0)
+    # Prior variances, scaled by what the residuals say; Tukey's weights have done the same to both sums.
+    scale = float(np.sum(used * residual**2) / max(np.sum(used * variance), 1e-300)) * m / max(m - int(free.sum()), 1)
+    whole = (gain * (variance * scale)) @ gain.T * _correlation(left / np.sqrt(variance), used > 0)
+    v = np.zeros((4, 4))
+    ix = np.ix_(free, free)
+    v[ix] = whole
+    # The last parameter is ln scale.
+    jac4 = np.diag([1.0, 1.0, 1.0, told.pose.scale])
+    cov = jac4 @ v @ jac4
+    if not free[2]:
+        cov[2, 2] = math.pi**2 / 3
+    ground, normals, px, jac = _laid(scene, features, told.pose, told.sign)
+    sensitivity = np.zeros((4, len(left)))
+    pixel_per_unit = np.sqrt(np.abs(np.linalg.det(jac)))
+    sensitivity[free] = gain * pixel_per_unit
+    sensitivity[3] *= told.pose.scale
+    rms = float(np.sqrt(np.mean(left[counts] ** 2)))
+    edges = SeenEdges(ground, normals, px, left, counts, sensitivity)
+    return replace(told, cov=cov, rms=rms, edges=edges)
+
+
+def _correlation(z: Array, used: Bools) -> float:
+    """Return 1 + 2·Σρ over lags along the outline, up to the first that does not stand out (2/√n)."""
+    z = np.where(used, z, 0.0)
+    power = float(z @ z) / max(int(used.sum()), 1)
+    total = 1.0
+    for lag in range(1, 40):
+        both = used[lag:] & used[:-lag]
+        n = int(both.sum())
+        if n < 20 or power == 0:
+            break
+        rho = float(z[lag:] @ z[:-lag]) / n / power
+        if rho < 2 / math.sqrt(n):
+            break
+        total += 2 * rho
+    return total
+
+
+def _turned_best(
+    scene: _Scene, taught: Taught, one: _Told, free: Bools, angles: tuple[float, float], scales: tuple[float, float],
+    box: Box,
+) -> _Told:  # fmt: skip
+    """Try the turns that the shape may be mistaken at; return the best, with the shares of the others."""
+    if not len(taught.alike):
+        return one
+    others: list[tuple[float, _Told]] = []
+    for ax, ay, turn, _ in taught.alike:
+        pose = one.pose.after(float(ax), float(ay), float(turn))
+        if not _allowed(pose, taught, box, angles, scales):
+            continue
+        tried = _told(scene, taught, _Candidate(pose, one.sign, 0.0), free)
+        if tried is not None:
+            others.append((float(turn), tried))
+    best = max([(0.0, one), *others], key=lambda o: o[1].share)
+    if best[1] is one:
+        return replace(one, alike=tuple((t, o.share) for t, o in others))
+    turn0 = best[0]
+    alike = [(-turn0, one.share), *((t - turn0, o.share) for t, o in others if o is not best[1])]
+    return replace(best[1], alike=tuple(alike))
+
+
+def _same_place(one: _Told, other: _Told, taught: Taught) -> bool:
+    """Whether two are the same find (place and angle, up to equal turns)."""
+    a, b = (t.pose.place(taught.centre[None])[0] for t in (one, other))
+    if float(np.hypot(*(a - b))) > 2 * taught.cell:
+        return False
+    if taught.turns == ROUND:
+        return True
+    period = math.tau / taught.turns
+    turn = (one.pose.angle - other.pose.angle) % period
+    return bool(min(turn, period - turn) * taught.radius < 3 * taught.cell)
+
+
+def _claims(one: _Told, better: _Told, taught: Taught) -> bool:
+    """Whether most of what was seen of one are edges that a better one explains."""
+    mine, theirs = one.edges.ground[one.edges.seen], better.edges.ground[better.edges.seen]
+    apart = (mine[:, None, :] - theirs[None]) / taught.pixel
+    near = (apart**2).sum(axis=2).min(axis=1) < 3.0**2
+    return bool(near.mean() > CLAIMED)
+
+
+def _result(scene: _Scene, taught: Taught, one: _Told, rejected: float, angles: tuple[float, float]) -> FoundShape:
+    told = _turned_into(one.pose.angle, taught, angles)
+    pose = one.pose
+    if told is not None and abs(told - pose.angle) > 1e-12:
+        pose = pose.after(*taught.equal_move(told - pose.angle)) if taught.turns != 1 else replace(pose, angle=told)
+    doubtful = [t for t, share in one.alike if share > one.share - AMBIGUOUS_SHARE]
+    runner = max([rejected, *(share for _, share in one.alike)])
+    known = taught.turns != ROUND
+    ambiguous = tuple(sorted({*(t for t in taught.equal_turns), *(t % math.tau for t in doubtful)}))
+    flags = []
+    if doubtful:
+        flags.append(flag("angle_ambiguous"))
+    if one.blur > 3:
+        flags.append(flag("blurred"))
+    if _saturated_share(scene.picture, one.edges) > 0.02:
+        flags.append(flag("saturated"))
+    inverted = one.sign < 0
+    cov = one.cov
+    if pose is not one.pose and taught.turns != 1:
+        cov = _cov_elsewhere(cov, one.pose, pose)
+    return FoundShape(
+        pose, cov, one.share, runner / one.share, ambiguous, known, inverted, one.rms, one.blur, tuple(flags), one.edges
+    )
+
+
+def _cov_elsewhere(cov: Array, old: Pose, new: Pose) -> Array:
+    """Carry a covariance to the pose whose origin is another point of the same body."""
+    dx, dy = new.x - old.x, new.y - old.y
+    G = np.eye(4)
+    G[:2, 2] = -dy, dx
+    G[:2, 3] = dx / old.scale, dy / old.scale
+    return np.asarray(G @ cov @ G.T)
+
+
+def _saturated_share(picture: Picture, edges: SeenEdges) -> float:
+    if picture.dtype == np.float32:
+        return 0.0
+    top = np.iinfo(picture.dtype).max
+    px = edges.px[edges.seen]
+    i, j = (np.clip(np.rint(px[:, k]).astype(int), 1, picture.shape[1 - k] - 2) for k in (1, 0))
+    near = [picture[i + a, j + b] >= top for a in (-1, 0, 1) for b in (-1, 0, 1)]
+    return float(np.any(near, axis=0).mean()) if len(px) else 0.0
+
+
+def _moved_back(result: Sought, corner: tuple[float, float]) -> Sought:
+    """Return results of a cut-out picture in the coordinates of the whole."""
+    shift = np.array(corner)
+
+    def moved(pose: Pose) -> Pose:
+        return Pose(pose.x + corner[0], pose.y + corner[1], pose.angle, pose.scale)
+
+    found = tuple(
+        replace(f, pose=moved(f.pose), edges=replace(f.edges, ground=f.edges.ground + shift, px=f.edges.px + shift))
+        for f in result.found
+    )
+    return Sought(found, result.best_share, moved(result.best_pose) if result.best_pose else None)
