@@ -28,6 +28,7 @@ REASONS: dict[str, str] = {
 }
 
 FLAGS: dict[str, str] = {
+    "angle_ambiguous": "What tells some angles of the shape apart was not seen: it may lie turned by one of them.",
     "arc_short": "The arc spans less than 90°: centre and radius lean on each other.",
     "bad_views": "Some views do not belong to the camera of the others and were left out.",
     "blurred": "The edges are blurred over more than 3 px: out of focus, or moved during the exposure.",
