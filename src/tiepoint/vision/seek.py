@@ -36,12 +36,17 @@ LEAST_SHARE = 0.5
 """Frozen by proofs/finding.py on other scenes than those that it was judged on."""
 LOWEST_SCALE, HIGHEST_SCALE = 0.8, 1.25
 CANDIDATES = 8
+TURN_CELLS = 1.2
+"""How far the rim of the shape moves from one turn that is tried to the next."""
 QUICK_PLACES = 160
+WORTH = 0.7
+"""Candidates with so much of the best mean cosine are settled too."""
 REACHES = np.array([6, 4, 3])
 SEEN_PX = 1.5
 MOST_LEFT = 0.45
 """A place counts as seen where what the step leaves over stays below so many half steps, besides noise."""
 CLAIMED = 0.5
+SAME_PLACE, SAME_TURN_RAD = 0.25, 0.35
 AMBIGUOUS_SHARE = 0.03
 FLOOR_PX = 0.01
 """What a place's fit may be wrong by, noise or not."""
@@ -96,7 +101,9 @@ def seek(
         return Sought((), 0.0, None)
     starts = _coarse(scene, taught, f, box, angles, scales, most)
     free = np.array([True, True, taught.turns != ROUND, scales[1] > scales[0]])
-    settled = (_settled(scene, taught, start, f, free) for start in starts)
+    near = sorted((_nearer(scene, taught, start, f, free) for start in starts), key=lambda c: -c.share)
+    worth = [c for k, c in enumerate(near) if k < most + 2 or c.share > WORTH * near[most - 1].share]
+    settled = (_on_edges(scene, taught, c.pose, c.sign, free) for c in worth)
     candidates = [c for c in settled if c is not None and _allowed(c.pose, taught, box, angles, scales)]
     result = _chosen(scene, taught, candidates, free, angles, scales, box, most, least_share)
     return _moved_back(result, scene.corner) if scene.corner != (0.0, 0.0) else result
@@ -161,7 +168,7 @@ def _prepared(
 
 
 def _turns(taught: Taught, angles: tuple[float, float], scales: tuple[float, float]) -> Turns:
-    step = taught.cell / (taught.radius * math.sqrt(scales[0] * scales[1]))
+    step = TURN_CELLS * taught.cell / (taught.radius * math.sqrt(scales[0] * scales[1]))
     span = angles[1] - angles[0]
     if taught.turns == ROUND:
         angle = np.array([(angles[0] + angles[1]) / 2])
@@ -240,8 +247,8 @@ def _pose(v: Array) -> Pose:
     return Pose(float(v[0]), float(v[1]), float(v[2]), math.exp(float(v[3])))
 
 
-def _settled(scene: _Scene, taught: Taught, start: _Candidate, f: int, free: Bools) -> _Candidate | None:
-    """Return a coarse candidate settled on the picture's edges, with the share that a quick look gives it."""
+def _nearer(scene: _Scene, taught: Taught, start: _Candidate, f: int, free: Bools) -> _Candidate:
+    """Return a coarse candidate moved to where true directions agree best, with their mean cosine."""
     step = taught.cell / taught.radius
     near = max(f // 2, 1)
     cells = scene.levels[near]
@@ -250,8 +257,8 @@ def _settled(scene: _Scene, taught: Taught, start: _Candidate, f: int, free: Boo
     turns = np.array([-1.0, -0.5, 0.0, 0.5, 1.0]) * step if free[2] else np.zeros(1)
     sizes = np.array([-0.5, 0.0, 0.5]) * step if free[3] else np.zeros(1)
     least = (6.0 * scene.noise / near) ** 2
-    settle_near(cells, float(near), px, jac, ground, normals, v, turns, sizes, least)
-    return _on_edges(scene, taught, _pose(v), start.sign, free)
+    score = settle_near(cells, float(near), px, jac, ground, normals, v, turns, sizes, least)
+    return _Candidate(_pose(v), start.sign, float(score))
 
 
 def _on_edges(scene: _Scene, taught: Taught, pose: Pose, sign: float, free: Bools) -> _Candidate | None:
@@ -259,8 +266,18 @@ def _on_edges(scene: _Scene, taught: Taught, pose: Pose, sign: float, free: Bool
     features = np.column_stack([taught.points[chosen], taught.normals[chosen]])
     ground, normals, px, jac = _laid(scene, features, pose, sign)
     v, off = _vector(pose), np.empty(len(chosen))
+    start = v.copy()
     share = settle(scene.picture, px, jac, ground, normals, v, free, REACHES, 2.5 * scene.noise, off)
-    return _Candidate(_pose(v), sign, share) if share > 0 and abs(v[3]) < 1 else None
+    if share == 0.0 or not abs(v[3]) < 1:
+        return None
+    # The share that counts asks each place for one clean step; half of the places tell it well enough.
+    places, across, result = np.empty_like(px), np.empty_like(px), np.empty((len(chosen), 6))
+    carry(px, jac, ground, normals, start, v, places, across)
+    off[::2] = np.nan
+    fit_places(scene.picture, places, across, off, 1.0, REACH_PX, scene.noise, result)
+    asked = result[1::2]
+    seen = _seen(asked, scene.noise) & (np.abs(asked[:, 0]) <= SEEN_PX)
+    return _Candidate(_pose(v), sign, float(seen.mean()))
 
 
 def _allowed(pose: Pose, taught: Taught, box: Box, angles: tuple[float, float], scales: tuple[float, float]) -> bool:
@@ -296,35 +313,32 @@ def _chosen(
     most: int,
     least_share: float,
 ) -> Sought:
-    order = sorted(candidates, key=lambda c: -c.share)
-    found: list[FoundShape] = []
-    rejected: list[float] = []
-    best: _Told | None = None
     told: list[_Told] = []
-    for c in order:
+    others: list[tuple[Pose, float]] = []
+    for c in sorted(candidates, key=lambda c: -c.share):
         enough = sorted((t.share for t in told), reverse=True)[most - 1 : most]
-        if told and c.share < max(0.6 * least_share, 0.8 * enough[0] if enough else 0.0):
-            rejected.append(c.share)
-            continue
-        one = _told(scene, taught, c, free)
-        if one is not None:
+        one = None
+        if any(_same_place(c.pose, t.pose, taught) for t in told):
+            continue  # two starts that settled at one place
+        if not told or c.share >= max(0.6 * least_share, 0.8 * enough[0] if enough else 0.0):
+            one = _told(scene, taught, c, free)
+        if one is None:
+            others.append((c.pose, c.share))
+        else:
             told.append(_turned_best(scene, taught, one, free, angles, scales, box))
     told.sort(key=lambda t: -t.share)
-    if told:
-        best = told[0]
     kept: list[_Told] = []
     for one in told:
-        repeated = [k for k in kept if _same_place(one, k, taught)]
-        if repeated:
-            continue
-        if len(kept) < most and one.share >= least_share and not any(_claims(one, k, taught) for k in kept):
+        enough_seen = len(kept) < most and one.share >= least_share
+        if enough_seen and not any(_same_place(one.pose, k.pose, taught) or _claims(one, k, taught) for k in kept):
             kept.append(one)
         else:
-            rejected.append(one.share)
-    for one in kept:
-        found.append(_result(scene, taught, one, max(rejected, default=0.0), angles))
-    found.sort(key=lambda x: -x.share)
-    return Sought(tuple(found), best.share if best else max(rejected, default=0.0), best.pose if best else None)
+            others.append((one.pose, one.share))
+    best = (told[0].pose, told[0].share) if told else max(others, key=lambda o: o[1], default=(None, 0.0))
+    rest = [share for pose, share in others if not any(_same_place(pose, k.pose, taught) for k in kept)]
+    runner_up = max(rest, default=0.0)
+    found = tuple(_result(scene, taught, one, runner_up, angles) for one in kept)
+    return Sought(found, best[1], best[0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -350,7 +364,7 @@ def _told(scene: _Scene, taught: Taught, c: _Candidate, free: Bools) -> _Told | 
     result, move, weights = np.empty((n, 6)), np.empty(p), np.empty(n)
     scratch = np.empty(64)
     off = looked = np.zeros(n)
-    for round_ in range(3):
+    for round_ in range(2):
         ground, normals, px, jac = _laid(scene, features, pose, c.sign)
         v = _vector(pose)
         carry(px, jac, ground, normals, v, v, places, across)
@@ -488,16 +502,16 @@ def _turned_best(
     return replace(best[1], alike=tuple(alike))
 
 
-def _same_place(one: _Told, other: _Told, taught: Taught) -> bool:
-    """Whether two are the same find (place and angle, up to equal turns)."""
-    a, b = (t.pose.place(taught.centre[None])[0] for t in (one, other))
-    if float(np.hypot(*(a - b))) > 2 * taught.cell:
+def _same_place(one: Pose, other: Pose, taught: Taught) -> bool:
+    """Whether two poses are the same place at the same angle, up to equal turns, give or take a quarter radius."""
+    a, b = (pose.place(taught.centre[None])[0] for pose in (one, other))
+    if float(np.hypot(*(a - b))) > max(2 * taught.cell, SAME_PLACE * taught.radius):
         return False
     if taught.turns == ROUND:
         return True
     period = math.tau / taught.turns
-    turn = (one.pose.angle - other.pose.angle) % period
-    return bool(min(turn, period - turn) * taught.radius < 3 * taught.cell)
+    turn = (one.angle - other.angle) % period
+    return min(turn, period - turn) < SAME_TURN_RAD
 
 
 def _claims(one: _Told, better: _Told, taught: Taught) -> bool:

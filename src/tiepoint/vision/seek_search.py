@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from tiepoint.vision.seek_maps import BINS, FULL, Bytes
 from tiepoint.vision.seek_model import Array
 
-FEATURES = 64
+FEATURES = 48
 """So many features times `FULL` stay below 256."""
 
 STRETCH = 4096
