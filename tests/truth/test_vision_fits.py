@@ -8,7 +8,7 @@ from scipy import optimize, stats
 
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.vision.ellipse import direct_ellipse, fit_ellipse
-from tiepoint.vision.fits import fit_arc, fit_circle, fit_line, kasa, span_of, taubin
+from tiepoint.vision.fits import fit_arc, fit_circle, fit_line, span_of, taubin
 
 U = 0.02
 
@@ -30,27 +30,19 @@ def row(rng, count=50, angle=0.29, u=U):
 # Published and closed forms
 
 
-def test_the_plain_algebraic_circle_of_four_points():
-    # Trade notes, section 4: Kåsa on these points gives centre (0, −0.1005), r 10.0504.
-    points = np.array([(10, 0), (0, 10), (-10, 0), (0, -10.2)], float)
-    np.testing.assert_allclose(kasa(points), [0, -0.1005, 10.0504], atol=5e-5)
-
-
-def test_the_algebraic_circle_shrinks_on_a_short_arc_and_the_geometric_one_does_not():
+def test_the_circle_of_a_short_arc_does_not_shrink():
     rng = np.random.default_rng(0)
     arcs = [ring(rng, 60, math.radians(40), radius=100, u=0.6) for _ in range(400)]
-    shrunk = np.mean([kasa(points)[2] for points in arcs]) - 100
-    others = [
+    found = [
         np.mean([taubin(points)[2] for points in arcs]) - 100,
         np.mean([fit_circle(points, np.full(60, 0.6), robust=False).radius for points in arcs]) - 100,
     ]
-    # Chernov 2010, ch. 6 (from memory): heavy bias of Kåsa's fit, little of the other two. The means have u 0.2.
-    assert shrunk < -7
-    assert np.abs(others).max() < 0.8
+    # Chernov 2010, ch. 6 (from memory): the plain algebraic fit loses some 8 % here. The means have u 0.2.
+    assert np.abs(found).max() < 0.8
 
 
 def test_spread_of_centre_and_radius_follow_the_closed_form():
-    # Trade notes, section 4: sd(centre) = s·√(2/N), sd(radius) = s/√N.
+    # Closed form of N even points all round (JᵀJ is diagonal): sd(centre) = s·√(2/N), sd(radius) = s/√N.
     rng = np.random.default_rng(1)
     fit = fit_circle(ring(rng, 400), np.full(400, U))
     s = fit.sigma
@@ -62,7 +54,7 @@ def test_spread_of_centre_and_radius_follow_the_closed_form():
 
 
 def test_a_circle_through_three_points_is_exact():
-    # Trade notes, section 5: rotation centre (412, −35), r 6.500.
+    # Closed form: all three are √(6² + 2.5²) = 6.5 from (412, −35).
     fit = fit_circle(np.array([(418, -37.5), (414.5, -29), (406, -32.5)]))
     np.testing.assert_allclose(fit.centre, [412, -35], atol=1e-9)
     assert fit.radius == pytest.approx(6.5, abs=1e-9)
@@ -222,24 +214,6 @@ def test_form_is_told_apart_from_noise():
     assert fit_circle(ring(rng, 300), np.full(300, U)).form == 0.0
 
 
-def test_overlapping_strips_count_less():
-    points = ring(np.random.default_rng(11), 100)
-    once, twice = fit_circle(points), fit_circle(points, overlap=2.0)
-    np.testing.assert_allclose(twice.covariance, 2 * once.covariance)
-    assert twice.dof == 100 / 2 - 3
-
-
-def test_covariances_are_seen_along_the_normal():
-    rng = np.random.default_rng(12)
-    points = ring(rng, 80)
-    out = (points - [3, 4]) / np.hypot(*(points - [3, 4]).T)[:, None]
-    along = np.column_stack([-out[:, 1], out[:, 0]])
-    matrices = U**2 * np.einsum("ni,nj->nij", out, out) + 9.0 * np.einsum("ni,nj->nij", along, along)
-    one, other = fit_circle(points, np.full(80, U)), fit_circle(points, covariances=matrices)
-    np.testing.assert_allclose(other.covariance, one.covariance, rtol=1e-2, atol=1e-9)
-    np.testing.assert_allclose(other.centre, one.centre, atol=1e-4)
-
-
 # Outliers
 
 
@@ -293,15 +267,12 @@ def test_a_short_arc_says_so():
     rng = np.random.default_rng(17)
     assert "arc_short" in fit_circle(ring(rng, 60, 1.2)).flags
     assert "arc_short" not in fit_circle(ring(rng, 60, 2.0)).flags
-    # Curvature is what noise moves evenly: radius over 20° of arc is known to a sixth, and biased.
-    fit = fit_arc(ring(rng, 30, math.radians(14), u=0.1), np.full(30, 0.1), robust=False)
-    assert fit.curvature == pytest.approx(1 / 50, abs=4 * fit.u_curvature)
 
 
 def test_curvature_is_unbiased_and_the_radius_is_corrected_for_it():
     rng = np.random.default_rng(18)
     fits = [fit_circle(ring(rng, 40, math.radians(30), u=0.3), np.full(40, 0.3), robust=False) for _ in range(4000)]
-    curvatures, radii = np.array([f.curvature for f in fits]), np.array([f.radius for f in fits])
+    curvatures, radii = np.array([1 / f.radius for f in fits]), np.array([f.radius for f in fits])
     of_mean = 1 / math.sqrt(len(fits))
     assert abs(curvatures.mean() - 1 / 50) < 3 * curvatures.std() * of_mean
     assert radii.mean() - 50 > 3 * radii.std() * of_mean

@@ -1,40 +1,30 @@
 """An ellipse through edge points, by least squares along its normals."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import PoorGeometry
 from tiepoint.vision.fits import common_flags, span_of
-from tiepoint.vision.shape_fit import Look, checked, fit_shape
+from tiepoint.vision.shape_fit import Fitted, Look, checked, fit_shape
 
 Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class EllipseFit:
+class EllipseFit(Fitted):
     """An ellipse: `centre` (2,), half axes `major` ≥ `minor`, `angle_rad` of the major one in (−π/2, π/2].
 
-    Parameters are (x, y, major, minor, angle); `covariance` (5, 5), `sensitivity` (5, n) to displacements along
-    `normals` (n, 2), which point outwards. Of a circle the angle is not determined: its variance is then large.
+    Parameters are (x, y, major, minor, angle); the `normals` point outwards. Of a circle the angle is not determined: its
+    variance is then large.
     """
 
     centre: Array
     major: float
     minor: float
     angle_rad: float
-    covariance: Array
-    sensitivity: Array
-    normals: Array
-    residuals: Array
-    weights: Array
-    inlier_share: float
-    sigma: float
-    noise: float
-    form: float
-    dof: float
     span_rad: float
     flags: tuple[str, ...]
 
@@ -153,10 +143,8 @@ def _through_five(points: Array) -> Array:
 def fit_ellipse(
     points: Array,
     normal_u: Array | None = None,
-    covariances: Array | None = None,
     *,
     robust: bool = True,
-    overlap: float = 1.0,
     seed: int = 0,
 ) -> EllipseFit:
     """Fit an ellipse by least squares along its normals to points (n, 2), n ≥ 5.
@@ -164,29 +152,21 @@ def fit_ellipse(
     Arguments as for `fit_circle`. Raises `PoorGeometry` where the points do not determine an ellipse; so a perfect
     circle is refused, whose angle nothing determines.
     """
-    xy, stated = checked(points, normal_u, covariances, 5, "an ellipse")
-    fit = fit_shape(_Ellipse(), xy, stated, robust=robust, overlap=overlap, seed=seed, what="an ellipse")
+    xy, stated = checked(points, normal_u, 5, "an ellipse")
+    fit = fit_shape(_Ellipse(), xy, stated, robust=robust, seed=seed, what="an ellipse")
     swap = fit.parameters[2] < fit.parameters[3]
     order = [0, 1, 3, 2, 4] if swap else [0, 1, 2, 3, 4]
     angle = float(fit.parameters[4]) + (math.pi / 2 if swap else 0.0)
     angle = math.remainder(angle, math.pi)
     belongs = fit.weights > 0
     span = span_of(np.arctan2(fit.normals[belongs, 1], fit.normals[belongs, 0]))
+    ordered = replace(fit, covariance=fit.covariance[np.ix_(order, order)], sensitivity=fit.sensitivity[order])
     return EllipseFit(
+        **ordered.common,
         centre=fit.parameters[:2],
         major=float(fit.parameters[order[2]]),
         minor=float(fit.parameters[order[3]]),
         angle_rad=math.pi / 2 if angle == -math.pi / 2 else angle,
-        covariance=fit.covariance[np.ix_(order, order)],
-        sensitivity=fit.sensitivity[order],
-        normals=fit.normals,
-        residuals=fit.residuals,
-        weights=fit.weights,
-        inlier_share=fit.inlier_share,
-        sigma=fit.sigma,
-        noise=fit.noise,
-        form=fit.form,
-        dof=fit.dof,
         span_rad=span,
         flags=tuple(common_flags(fit)),
     )

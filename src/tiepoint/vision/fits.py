@@ -1,14 +1,14 @@
 """Lines, circles and arcs through many edge points, in any unit, with covariance and sensitivities."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import PoorGeometry
 from tiepoint.foundation.reasons import flag
-from tiepoint.vision.shape_fit import Look, ShapeFit, checked, fit_shape
+from tiepoint.vision.shape_fit import Fitted, Look, ShapeFit, checked, fit_shape
 
 Array = NDArray[np.float64]
 
@@ -20,27 +20,17 @@ DOUBTFUL = 0.1
 
 
 @dataclass(frozen=True, slots=True)
-class LineFit:
+class LineFit(Fitted):
     """A straight line: `anchor` (2,) on it, direction `angle_rad` (from +x towards +y).
 
     Parameters are (offset, angle): the offset at the anchor along `normal`, a quarter turn from the direction in the
     sense +x → +y, and the angle; the anchor is the points' weighted centre, where the two are uncorrelated.
-    `covariance` (2, 2), `sensitivity` (2, n) to displacements along the points' `normals` (n, 2), all equal to
-    `normal`. `start` and `end` are how far the points that belong reach along the direction from the anchor.
+    The points' `normals` all equal `normal`. `start` and `end` are how far the points that belong reach along the
+    direction from the anchor.
     """
 
     anchor: Array
     angle_rad: float
-    covariance: Array
-    sensitivity: Array
-    normals: Array
-    residuals: Array
-    weights: Array
-    inlier_share: float
-    sigma: float
-    noise: float
-    form: float
-    dof: float
     start: float
     end: float
     flags: tuple[str, ...]
@@ -63,38 +53,17 @@ class LineFit:
 
 
 @dataclass(frozen=True, slots=True)
-class CircleFit:
+class CircleFit(Fitted):
     """A circle: `centre` (2,), `radius`; parameters are (x, y, radius).
 
-    `covariance` (3, 3), `sensitivity` (3, n) to displacements along `normals` (n, 2), which point outwards;
-    `residuals` (n,) are positive outside. `span_rad` is the angle that the points that belong cover: a full turn less
-    the widest gap between neighbours.
+    The `normals` point outwards, and `residuals` are positive outside. `span_rad` is the angle that the points that
+    belong cover: a full turn less the widest gap between neighbours.
     """
 
     centre: Array
     radius: float
-    covariance: Array
-    sensitivity: Array
-    normals: Array
-    residuals: Array
-    weights: Array
-    inlier_share: float
-    sigma: float
-    noise: float
-    form: float
-    dof: float
     span_rad: float
     flags: tuple[str, ...]
-
-    @property
-    def curvature(self) -> float:
-        """1/radius: what short arcs determine without bias (the radius itself grows long tails)."""
-        return 1.0 / self.radius
-
-    @property
-    def u_curvature(self) -> float:
-        """Standard uncertainty of the curvature."""
-        return math.sqrt(float(self.covariance[2, 2])) / self.radius**2
 
     @property
     def radius_bias(self) -> float:
@@ -174,26 +143,11 @@ class _Circle:
         return np.abs(np.hypot(d[..., 0], d[..., 1]) - shapes[:, 2, None])
 
 
-def kasa(points: Array) -> Array:
-    """Return (x, y, radius) of the plain algebraic fit Σ(|p − c|² − r²)² (Kåsa 1976); shrinks on arcs below 90°."""
-    centre = points.mean(axis=0)
-    d = points - centre
-    size = math.sqrt(float(np.mean(np.sum(d**2, axis=1))))
-    if not size > 0:
-        raise PoorGeometry("the points do not determine a circle: they are all at one place")
-    d = d / size
-    columns = np.column_stack([2 * d, np.ones(len(d))])
-    z = np.sum(d**2, axis=1)
-    if np.linalg.cond(columns) > 1e7:
-        raise PoorGeometry("the points do not determine a circle: they lie on a line")
-    a, b, c = np.linalg.lstsq(columns, z, rcond=None)[0]
-    return np.array([centre[0] + size * a, centre[1] + size * b, size * math.sqrt(max(c + a * a + b * b, 0.0))])
-
-
 def taubin(points: Array) -> Array:
     """Return (x, y, radius) of Taubin's algebraic fit (PAMI 13, 1991; as in Chernov 2010, ch. 5, from memory).
 
-    Nearly free of Kåsa's shrinkage on short arcs, so a start from which Gauss-Newton settles in few rounds.
+    Nearly free of the shrinkage that plain algebraic fits show on short arcs, so a start from which Gauss-Newton
+    settles in few rounds.
     """
     centre = points.mean(axis=0)
     d = points - centre
@@ -233,20 +187,17 @@ def common_flags(fit: ShapeFit) -> list[str]:
 def fit_line(
     points: Array,
     normal_u: Array | None = None,
-    covariances: Array | None = None,
     *,
     robust: bool = True,
-    overlap: float = 1.0,
     seed: int = 0,
 ) -> LineFit:
     """Fit a straight line by least squares across it to points (n, 2), n ≥ 2.
 
-    `normal_u` (n,) are standard uncertainties across the line, or `covariances` (n, 2, 2); without either all points
-    weigh the same. `overlap` ≥ 1: how many strips share a pixel of the edge. The direction runs from the first point
-    towards the last. Raises `PoorGeometry` where the points do not determine a line.
+    `normal_u` (n,) are standard uncertainties across the line; without them all points weigh the same. The direction
+    runs from the first point towards the last. Raises `PoorGeometry` where the points do not determine a line.
     """
-    xy, stated = checked(points, normal_u, covariances, 2, "a line")
-    fit = fit_shape(_Line(), xy, stated, robust=robust, overlap=overlap, seed=seed, what="a line")
+    xy, stated = checked(points, normal_u, 2, "a line")
+    fit = fit_shape(_Line(), xy, stated, robust=robust, seed=seed, what="a line")
     angle = float(fit.parameters[2])
     direction = np.array([math.cos(angle), math.sin(angle)])
     if direction @ (xy[-1] - xy[0]) < 0:
@@ -267,19 +218,17 @@ def _turned(xy: Array, fit: ShapeFit, angle: float, sense: float) -> LineFit:
     covariance = np.outer(signs, signs) * fit.covariance
     sensitivity = (signs[:, None] * fit.sensitivity) * sense
     reach = along[belongs] - shift
-    return LineFit(
-        anchor=fit.parameters[:2] + shift * direction,
-        angle_rad=angle,
+    turned = replace(
+        fit,
         covariance=turn @ covariance @ turn.T,
         sensitivity=turn @ sensitivity,
         normals=sense * fit.normals,
         residuals=sense * fit.residuals,
-        weights=fit.weights,
-        inlier_share=fit.inlier_share,
-        sigma=fit.sigma,
-        noise=fit.noise,
-        form=fit.form,
-        dof=fit.dof,
+    )
+    return LineFit(
+        **turned.common,
+        anchor=fit.parameters[:2] + shift * direction,
+        angle_rad=angle,
         start=float(reach.min()),
         end=float(reach.max()),
         flags=tuple(common_flags(fit)),
@@ -289,36 +238,24 @@ def _turned(xy: Array, fit: ShapeFit, angle: float, sense: float) -> LineFit:
 def fit_circle(
     points: Array,
     normal_u: Array | None = None,
-    covariances: Array | None = None,
     *,
     robust: bool = True,
-    overlap: float = 1.0,
     seed: int = 0,
 ) -> CircleFit:
     """Fit a circle by least squares along its normals (geometric fit) to points (n, 2), n ≥ 3.
 
-    `normal_u` (n,) are standard uncertainties along the normals, or `covariances` (n, 2, 2); without either all
-    points weigh the same. `overlap` ≥ 1: how many strips share a pixel of the edge. Raises `PoorGeometry` where the
-    points do not determine a circle.
+    `normal_u` (n,) are standard uncertainties along the normals; without them all points weigh the same. Raises
+    `PoorGeometry` where the points do not determine a circle.
     """
-    xy, stated = checked(points, normal_u, covariances, 3, "a circle")
-    fit = fit_shape(_Circle(), xy, stated, robust=robust, overlap=overlap, seed=seed, what="a circle")
+    xy, stated = checked(points, normal_u, 3, "a circle")
+    fit = fit_shape(_Circle(), xy, stated, robust=robust, seed=seed, what="a circle")
     belongs = fit.weights > 0
     span = span_of(np.arctan2(fit.normals[belongs, 1], fit.normals[belongs, 0]))
     flags = common_flags(fit) + ([flag("arc_short")] if span < SHORT_ARC_RAD else [])
     return CircleFit(
+        **fit.common,
         centre=fit.parameters[:2],
         radius=float(fit.parameters[2]),
-        covariance=fit.covariance,
-        sensitivity=fit.sensitivity,
-        normals=fit.normals,
-        residuals=fit.residuals,
-        weights=fit.weights,
-        inlier_share=fit.inlier_share,
-        sigma=fit.sigma,
-        noise=fit.noise,
-        form=fit.form,
-        dof=fit.dof,
         span_rad=span,
         flags=tuple(sorted(flags)),
     )
@@ -327,10 +264,8 @@ def fit_circle(
 def fit_arc(
     points: Array,
     normal_u: Array | None = None,
-    covariances: Array | None = None,
     *,
     robust: bool = True,
-    overlap: float = 1.0,
     seed: int = 0,
 ) -> CircleFit:
     """Fit the circle of an arc, as `fit_circle` does, and take the radius' second-order bias off.
@@ -340,15 +275,11 @@ def fit_arc(
     u = R/10 an even interval about the radius no longer holds (state one about the curvature, or use Monte Carlo), and
     `linear_law_doubtful` says so; above R/2 the second order is no correction either, and the fit is left as it is.
     """
-    fit = fit_circle(points, normal_u, covariances, robust=robust, overlap=overlap, seed=seed)
+    fit = fit_circle(points, normal_u, robust=robust, seed=seed)
     relative = math.sqrt(float(fit.covariance[2, 2])) / fit.radius
     flags = (flag("linear_law_doubtful"),) if relative > DOUBTFUL else ()
+    fit = replace(fit, flags=tuple(sorted({*fit.flags, *flags})))
     if not 0 < relative < 0.5:
-        return _replaced(fit, fit.centre, fit.radius, flags)
+        return fit
     move = fit.covariance[:, 2] / fit.covariance[2, 2] * fit.radius_bias
-    return _replaced(fit, fit.centre - move[:2], fit.radius - float(move[2]), flags)
-
-
-def _replaced(fit: CircleFit, centre: Array, radius: float, flags: tuple[str, ...]) -> CircleFit:
-    same = {name: getattr(fit, name) for name in CircleFit.__dataclass_fields__}
-    return CircleFit(**{**same, "centre": centre, "radius": radius, "flags": tuple(sorted({*fit.flags, *flags}))})
+    return replace(fit, centre=fit.centre - move[:2], radius=fit.radius - float(move[2]))

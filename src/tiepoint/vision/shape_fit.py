@@ -12,8 +12,8 @@ least-squares fit to the points that do, so its covariance and degrees of freedo
 """
 
 import math
-from dataclasses import dataclass
-from typing import Protocol
+from dataclasses import dataclass, fields
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -75,22 +75,21 @@ class Shape(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class ShapeFit:
-    """A settled fit of n points with p parameters.
+class Fitted:
+    """What every shape's fit to n points says, whatever its p parameters mean.
 
     `covariance` (p, p) is scaled by the fit's own residuals. `sensitivity` (p, n): parameter by displacement along
-    the normal; zero for points left out. `variances` (n,) are those used as weights, form included. `sigma` is the
-    residual standard deviation, `noise` what the stated u explain of it (NaN where none were stated), `form` the
-    rest where it is significant. Without redundancy and stated noise the covariance is NaN and `dof` 0.
+    `normals` (n, 2); zero for points left out. `residuals` (n,) along the normals; `weights` (n,), 0 for points left
+    out. `sigma` is the residual standard deviation, `noise` what the stated u explain of it (NaN where none were
+    stated), `form` the rest where it is significant. Without redundancy and stated noise the covariance is NaN and
+    `dof` 0.
     """
 
-    parameters: Array
     covariance: Array
     sensitivity: Array
     normals: Array
     residuals: Array
     weights: Array
-    variances: Array
     sigma: float
     noise: float
     form: float
@@ -101,30 +100,21 @@ class ShapeFit:
         """Share of the points that belong."""
         return float(np.mean(self.weights > 0))
 
+    @property
+    def common(self) -> dict[str, Any]:
+        """What this fit hands on to the result that names its parameters, by field."""
+        return {field.name: getattr(self, field.name) for field in fields(Fitted)}
+
 
 @dataclass(frozen=True, slots=True)
-class Stated:
-    """What is stated of the points' noise: deviations along the normal (n,), covariances (n, 2, 2), or nothing."""
+class ShapeFit(Fitted):
+    """A settled fit whose `parameters` only the shape can read."""
 
-    u: Array | None
-    covariances: Array | None
-
-    def variances(self, normals: Array) -> Array | None:
-        """Return the variances along the normals (n,)."""
-        if self.covariances is not None:
-            return np.asarray(np.einsum("ni,nij,nj->n", normals, self.covariances, normals))
-        return None if self.u is None else self.u**2
-
-    def of(self, kept: Bools) -> "Stated":
-        """Return what is stated of some of the points."""
-        return Stated(
-            None if self.u is None else self.u[kept],
-            None if self.covariances is None else self.covariances[kept],
-        )
+    parameters: Array
 
 
-def checked(points: Array, u: Array | None, covariances: Array | None, least: int, what: str) -> tuple[Array, Stated]:
-    """Return points (n, 2) and their stated noise, or raise a sentence about what cannot be used."""
+def checked(points: Array, u: Array | None, least: int, what: str) -> tuple[Array, Array | None]:
+    """Return points (n, 2) and their stated u (n,), or raise a sentence about what cannot be used."""
     xy = np.asarray(points, dtype=np.float64)
     if xy.ndim != 2 or xy.shape[1] != 2:
         raise UnusableInput(f"edge points have the shape {xy.shape}; (n, 2) is needed")
@@ -133,12 +123,9 @@ def checked(points: Array, u: Array | None, covariances: Array | None, least: in
     if not np.all(np.isfinite(xy)):
         raise UnusableInput("an edge point is not finite; leave out strips without an edge")
     deviations = None if u is None else np.broadcast_to(np.asarray(u, dtype=np.float64), (len(xy),))
-    matrices = None if covariances is None else np.asarray(covariances, dtype=np.float64)
     if deviations is not None and not np.all(deviations > 0):
         raise UnusableInput("a standard uncertainty of an edge point is not above zero")
-    if matrices is not None and matrices.shape != (len(xy), 2, 2):
-        raise UnusableInput(f"covariances have the shape {matrices.shape}; ({len(xy)}, 2, 2) is needed")
-    return xy, Stated(deviations, matrices)
+    return xy, deviations
 
 
 def biweight(e: Array, scale: float) -> Array:
@@ -268,17 +255,11 @@ def _form(e: Array, variances: Array, belongs: Bools, unknowns: int) -> float:
     return math.sqrt(max(squares - float(np.mean(variances[belongs])), 0.0))
 
 
-def fit_shape(
-    shape: Shape, points: Array, stated: Stated, *, robust: bool, overlap: float, seed: int, what: str
-) -> ShapeFit:
-    """Fit a shape to points (n, 2).
-
-    `overlap` ≥ 1 tells how many strips share a pixel of the edge: n/overlap points are independent. Raises
-    `PoorGeometry` where the points do not determine it.
-    """
+def fit_shape(shape: Shape, points: Array, u: Array | None, *, robust: bool, seed: int, what: str) -> ShapeFit:
+    """Fit a shape to points (n, 2) with their u (n,) along the normals; `PoorGeometry` where they determine none."""
     n = len(points)
     parameters = shape.start(points)
-    noise2 = stated.variances(shape.look(points, parameters).normals)
+    noise2 = None if u is None else u**2
     base = np.ones(n) if noise2 is None else 1.0 / noise2
     parameters, last = _settle(shape, points, base, parameters, what)
     belongs = np.ones(n, bool)
@@ -292,11 +273,11 @@ def fit_shape(
     if form > 0.0:
         variances = variances + form * form
         parameters, last = _settle(shape, points, belongs / variances, parameters, what)
-    return _finished(parameters, last, belongs / variances, variances, noise2, form, overlap)
+    return _finished(parameters, last, belongs / variances, variances, noise2, form)
 
 
 def _finished(
-    parameters: Array, last: _Round, weights: Array, variances: Array, noise2: Array | None, form: float, overlap: float
+    parameters: Array, last: _Round, weights: Array, variances: Array, noise2: Array | None, form: float
 ) -> ShapeFit:
     """Return the fit with its covariance from its own residuals.
 
@@ -306,19 +287,17 @@ def _finished(
     e = last.look.e - last.shift
     unknowns = last.step.size
     spare = float(belongs.sum()) - unknowns
-    # Fewer independent points leave as much scatter: the mean square keeps its plain divisor.
     unit = float(weights @ e**2) / spare if spare > 0 else (math.nan if noise2 is None else 1.0)
-    dof = max(belongs.sum() / max(overlap, 1.0) - unknowns, 0.0)
+    dof = max(spare, 0.0)
     if spare <= 0 and noise2 is not None:
         dof = math.inf
     return ShapeFit(
         parameters=parameters,
-        covariance=unit * max(overlap, 1.0) * last.inverse,
+        covariance=unit * last.inverse,
         sensitivity=last.sensitivity,
         normals=last.look.normals,
         residuals=e,
         weights=weights,
-        variances=variances,
         sigma=math.sqrt(unit * float(variances[belongs].mean())),
         noise=math.sqrt(float(noise2[belongs].mean())) if noise2 is not None else math.nan,
         form=form,
