@@ -17,8 +17,8 @@ Array = NDArray[np.float64]
 class EllipseFit(Fitted):
     """An ellipse: `centre` (2,), half axes `major` ≥ `minor`, `angle_rad` of the major one in (−π/2, π/2].
 
-    Parameters are (x, y, major, minor, angle); the `normals` point outwards. Of a circle the angle is not determined: its
-    variance is then large.
+    Parameters are (x, y, major, minor, angle); the `normals` point outwards. Of a circle the angle is not determined:
+    its variance is then large.
     """
 
     centre: Array
