@@ -32,7 +32,7 @@ from tiepoint.vision.seek_pose import carry, pose_rows, robust_move, settle
 from tiepoint.vision.seek_search import FEATURES, Turns, peaks, search
 from tiepoint.vision.seek_teach import REACH_PX, _check_picture, ground_of, noise_of
 
-LEAST_SHARE = 0.5
+LEAST_SHARE = 0.45
 """Frozen by proofs/finding.py on other scenes than those that it was judged on."""
 LOWEST_SCALE, HIGHEST_SCALE = 0.8, 1.25
 CANDIDATES = 8
