@@ -16,11 +16,11 @@ from tiepoint.render.photo import Exposure, photograph
 from tiepoint.render.scene import WHITE_PAPER, Piece, Scene, Sheet, target_sheet
 from tiepoint.render.sensor import Light, PlainSensor
 from tiepoint.targets.draw import new_target, points, shapes
-from tiepoint.vision.corners import FITTED, Crossings, crossings, fit_corners
+from tiepoint.vision.corners import Crossings, crossings, fit_corners
 from tiepoint.vision.dots import Rims, affine_template, fit_dots, map_template, rim_shift_px
 from tiepoint.vision.erf import erf_and_slope
 from tiepoint.vision.light import step_slopes
-from tiepoint.vision.normal_equations import cholesky, gram, leading_covariance, solve
+from tiepoint.vision.normal_equations import FITTED, cholesky, gram, leading_covariance, solve
 
 EDGE_PX = math.hypot(0.8, math.sqrt(1 / 12))
 """Edge blur of a lens blur of 0.8 px with the pixel's own width (METHODS: w_e² = w² + 1/12)."""

@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.targets.draw import Target, dark_squares, discs
-from tiepoint.vision.corners import FITTED, CornerFits, Crossings, fit_corners
+from tiepoint.vision.corners import CornerFits, Crossings, fit_corners
 from tiepoint.vision.dots import DotFits, Rims, affine_template, fit_dots, rim_shift_px
 from tiepoint.vision.light import step_slopes
+from tiepoint.vision.normal_equations import FITTED
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]

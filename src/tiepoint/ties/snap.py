@@ -16,7 +16,8 @@ from scipy import ndimage
 
 from tiepoint.foundation.errors import NothingFound, UnusableInput
 from tiepoint.foundation.reasons import flag
-from tiepoint.vision.corners import FITTED, crossings, fit_corners
+from tiepoint.vision.corners import crossings, fit_corners
+from tiepoint.vision.normal_equations import FITTED
 from tiepoint.vision.strips import StripEdges, as_grey, edges_in_strips
 
 Array = NDArray[np.float64]

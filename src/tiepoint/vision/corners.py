@@ -23,21 +23,23 @@ from numba import njit
 from numpy.typing import NDArray
 
 from tiepoint.vision.erf import erf_and_slope
-from tiepoint.vision.normal_equations import SUMS, cholesky, gram, leading_covariance, solve
+from tiepoint.vision.normal_equations import (
+    FITTED,
+    NOT_CONVERGED,
+    STOP_PX,
+    SUMS,
+    TOO_FEW_PIXELS,
+    advance,
+    conclude,
+    covariances,
+    gram,
+    levels,
+)
 
 Array = NDArray[np.float64]
 Picture = NDArray[Any]
 
-FITTED, TOO_FEW_PIXELS, NOT_CONVERGED, WANDERED = range(4)
-"""What became of a corner. Only `FITTED` ones carry numbers to rely on."""
-
-STOP_PX = 0.008
-"""Gauss-Newton stops after a step below this: the error left is of the order of its square."""
-
 FEWEST_PIXELS = 40
-
-SMALLEST_BLUR_PX = 0.35
-"""A pixel alone is 0.29 px wide. Pictures sharper than this were decimated, and their steps tell no blur."""
 
 
 @dataclass(frozen=True)
@@ -59,7 +61,7 @@ class Crossings:
 
 @dataclass(frozen=True)
 class CornerFits:
-    """n fitted corners. `status` (n,) says which can be used.
+    """n fitted corners. `status` (n,), of `normal_equations`, says which can be used.
 
     `xy_px` (n, 2); `cov_px2` (n, 2, 2) = s²(JᵀJ)⁻¹ with s from the corner's own residuals; `level` and `swing`
     (n,) are m and a in grey levels (|a| is half the contrast; its sign tells which quadrants are dark);
@@ -102,9 +104,9 @@ def fit_corners(picture: Picture, start: Crossings, blur_px: float, *, rounds: i
         rounds,
         out,
     )
-    cov = np.stack([out[:, [2, 3]], out[:, [3, 4]]], axis=1)
-    counts = out[:, 9:11].astype(np.int64)
-    return CornerFits(out[:, :2], cov, out[:, 5], out[:, 6], out[:, 7], out[:, 8], counts[:, 0], counts[:, 1])
+    counts = out[:, -2:].astype(np.int64)
+    level, swing, blur, noise = out[:, 5:9].T
+    return CornerFits(out[:, :2], covariances(out), level, swing, blur, noise, counts[:, 0], counts[:, 1])
 
 
 _COLUMNS = 11
@@ -298,15 +300,6 @@ def _normal_equations(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _levels(normal: Array, p: Array) -> None:
-    """Solve m and a alone, linearly: the start of the fit."""
-    det = normal[4, 4] * normal[5, 5] - normal[5, 4] ** 2
-    if det > 1e-9 * normal[4, 4] ** 2:
-        p[4] += (normal[5, 5] * normal[7, 4] - normal[5, 4] * normal[7, 5]) / det
-        p[5] += (normal[4, 4] * normal[7, 5] - normal[5, 4] * normal[7, 4]) / det
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
 def _fit_one(
     pixels: Array,
     counts: tuple[int, int, int],
@@ -322,35 +315,21 @@ def _fit_one(
     p[0], p[1], p[6] = cx, cy, blur
     p[2], p[3] = math.atan2(known[1], known[0]), math.atan2(known[3], known[2])
     used = counts[0] + counts[1] + counts[2]
-    out[0], out[1], out[9], out[10] = cx, cy, used, TOO_FEW_PIXELS
+    out[0], out[1], out[-2], out[-1] = cx, cy, used, TOO_FEW_PIXELS
     if used < FEWEST_PIXELS:
         return
     normal, arm = np.zeros((8, 8)), np.zeros((6, 6))
     _normal_equations(pixels, counts, p, known, rows, normal, arm)
-    _levels(normal, p)
-    out[10] = NOT_CONVERGED
+    levels(normal, p, 4)
+    out[-1] = NOT_CONVERGED
     total = 0.0
     for _ in range(rounds):
         _normal_equations(pixels, counts, p, known, rows, normal, arm)
-        if p[6] <= SMALLEST_BLUR_PX and normal[7, 6] < 0:  # would be sharper than a pixel: held
-            normal[6, :6], normal[6, 6], normal[7, 6] = 0.0, 1.0, 0.0
-        step[:] = normal[7, :7]
-        total = normal[7, 7]
-        if not cholesky(normal, 7):
+        size, total = advance(normal, p, step, 2, blur)
+        if math.isnan(size):
             return
-        solve(normal, step, 7)
-        for j in range(7):
-            total -= step[j] * normal[7, j]  # what this step will take away
-        # Far from the solution the model is flat: an unlimited step would leave the corner.
-        size = math.hypot(step[0], step[1])
-        part = min(1.0, 1.5 * p[6] / max(size, 1e-12))
-        p += part * step
-        p[6] = min(max(p[6], SMALLEST_BLUR_PX), 3.0 * blur + 1.0)
         if size < STOP_PX:
-            out[10] = FITTED
+            out[-1] = FITTED
             break
-    variance = max(total, 0.0) / (used - 7)
-    out[2], out[3], out[4] = leading_covariance(normal, 7, variance, step)
-    out[0], out[1], out[5], out[6], out[7], out[8] = p[0], p[1], p[4], p[5], p[6], math.sqrt(variance)
-    if out[10] == FITTED and not math.hypot(p[0] - cx, p[1] - cy) < max(2.0, 2.0 * blur):
-        out[10] = WANDERED
+    out[5:8] = p[4:]
+    conclude(normal, p, step, total, math.hypot(p[0] - cx, p[1] - cy), blur, out)

@@ -1,7 +1,7 @@
 """Where a dot's centre is: a maximum-likelihood fit of its rim to the picture's own pixels.
 
-A tilted circle looks like an ellipse whose centre is *not* the picture of the circle's centre (TRADE: by
-f·r²·sin α·cos α/Z², a quarter of a pixel in ordinary set-ups; Heikkilä, PAMI 22, 2000, from memory). So the
+A tilted circle looks like an ellipse whose centre is *not* the picture of the circle's centre, but off by
+f·r²·sin α·cos α/Z², a quarter of a pixel in ordinary set-ups (Heikkilä, PAMI 22, 2000, from memory). So the
 rim is fitted against a template: a smooth map from picture to page in which the dot is the unit circle. Where
 the map is the true one (a first tie), its centre is the picture of the dot's centre and nothing is left to
 correct; where it is only affine (no tie yet), the fit gives the ellipse and `rim_shift_px` tells how far the
@@ -20,9 +20,19 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from tiepoint.vision.corners import FITTED, NOT_CONVERGED, SMALLEST_BLUR_PX, STOP_PX, TOO_FEW_PIXELS, WANDERED
 from tiepoint.vision.erf import erf_and_slope
-from tiepoint.vision.normal_equations import SUMS, cholesky, gram, leading_covariance, solve
+from tiepoint.vision.normal_equations import (
+    FITTED,
+    NOT_CONVERGED,
+    STOP_PX,
+    SUMS,
+    TOO_FEW_PIXELS,
+    advance,
+    conclude,
+    covariances,
+    gram,
+    levels,
+)
 
 Array = NDArray[np.float64]
 Picture = NDArray[Any]
@@ -49,7 +59,7 @@ class Rims:
 
 @dataclass(frozen=True)
 class DotFits:
-    """n fitted dots; `status` (n,) as in `tiepoint.vision.corners`.
+    """n fitted dots; `status` (n,), of `normal_equations`, says which can be used.
 
     `xy_px` (n, 2): the template's centre where the rim puts it; `cov_px2` (n, 2, 2); `growth_px` (n, 3): the
     rim outside of the template, and its cos 2φ and sin 2φ parts (φ: direction of the rim's normal); `level`
@@ -132,8 +142,8 @@ def fit_dots(
     if begin is not None:
         good = begin.status == FITTED
         moved = (begin.xy_px - start.xy_px)[good]
-        levels = [begin.level[good], begin.swing[good], begin.blur_px[good]]
-        first[good] = np.column_stack([moved, begin.growth_px[good], *levels])
+        rest = [begin.level[good], begin.swing[good], begin.blur_px[good]]
+        first[good] = np.column_stack([moved, begin.growth_px[good], *rest])
     _fit_all(
         picture,
         np.ascontiguousarray(start.xy_px, np.float64),
@@ -147,10 +157,9 @@ def fit_dots(
         first,
         out,
     )
-    cov = np.stack([out[:, [2, 3]], out[:, [3, 4]]], axis=1)
-    counts = out[:, 12:14].astype(np.int64)
+    counts = out[:, -2:].astype(np.int64)
     level, swing, blur, noise = out[:, 8:12].T
-    return DotFits(out[:, :2], cov, out[:, 5:8], level, swing, blur, noise, counts[:, 0], counts[:, 1])
+    return DotFits(out[:, :2], covariances(out), out[:, 5:8], level, swing, blur, noise, counts[:, 0], counts[:, 1])
 
 
 _COLUMNS = 14
@@ -287,53 +296,30 @@ def _jacobian(pixels: Array, used: int, p: Array, slopes: Array, rows: Array) ->
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _levels(pixels: Array, used: int, p: Array, slopes: Array, rows: Array, normal: Array) -> None:
-    """Solve middle level and half step alone, linearly: the start of a fit that has none."""
-    _jacobian(pixels, used, p, slopes, rows)
-    gram(rows, used, normal)
-    det = normal[5, 5] * normal[6, 6] - normal[6, 5] ** 2
-    if det > 1e-9 * normal[5, 5] ** 2:
-        p[5] = (normal[6, 6] * normal[8, 5] - normal[6, 5] * normal[8, 6]) / det
-        p[6] = (normal[5, 5] * normal[8, 6] - normal[6, 5] * normal[8, 5]) / det
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
 def _fit_one(
     pixels: Array, used: int, slopes: Array, blur: float, rounds: int, first: Array, rows: Array, out: Array
 ) -> None:
     p, step, normal = np.zeros(8), np.zeros(8), np.zeros((9, 9))
     p[7] = blur
-    out[12], out[13] = used, TOO_FEW_PIXELS
+    out[-2], out[-1] = used, TOO_FEW_PIXELS
     if used < FEWEST_PIXELS:
         return
     if first[0] == first[0]:
         p[:] = first
     else:
-        _levels(pixels, used, p, slopes, rows, normal)
-    out[13] = NOT_CONVERGED
+        _jacobian(pixels, used, p, slopes, rows)
+        gram(rows, used, normal)
+        levels(normal, p, 5)
+    out[-1] = NOT_CONVERGED
     total = 0.0
     for _ in range(rounds):
         _jacobian(pixels, used, p, slopes, rows)
         gram(rows, used, normal)
-        if p[7] <= SMALLEST_BLUR_PX and normal[8, 7] < 0:  # would be sharper than a pixel: held
-            normal[7, :7], normal[7, 7], normal[8, 7] = 0.0, 1.0, 0.0
-        step[:] = normal[8, :8]
-        total = normal[8, 8]
-        if not cholesky(normal, 8):
+        size, total = advance(normal, p, step, 3, blur)
+        if math.isnan(size):
             return
-        solve(normal, step, 8)
-        for j in range(8):
-            total -= step[j] * normal[8, j]  # what this step will take away
-        size = math.sqrt(step[0] ** 2 + step[1] ** 2 + step[2] ** 2)
-        p += min(1.0, 1.5 * p[7] / max(size, 1e-12)) * step
-        p[7] = min(max(p[7], SMALLEST_BLUR_PX), 3.0 * blur + 1.0)
         if size < STOP_PX:
-            out[13] = FITTED
+            out[-1] = FITTED
             break
-    variance = max(total, 0.0) / (used - 8)
-    out[2], out[3], out[4] = leading_covariance(normal, 8, variance, step)
-    out[0], out[1] = p[0], p[1]
-    out[5:11] = p[2:8]
-    out[11] = math.sqrt(variance)
-    if out[13] == FITTED and not math.hypot(p[0], p[1]) < max(2.0, 2.0 * blur):
-        out[13] = WANDERED
+    out[5:11] = p[2:]
+    conclude(normal, p, step, total, math.hypot(p[0], p[1]), blur, out)
