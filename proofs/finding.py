@@ -158,10 +158,10 @@ def _hide(rng: Any, picture: Any, loops: list[Any], lost: Any, pose: tuple[float
     wanted, turn = rng.uniform(lost.mean(), 0.3), float(rng.uniform(0, math.tau))
     square = np.array([(0, -170), (170, -170), (170, 170), (0, 170)], float)
     for distance in np.arange(200.0, -30.0, -4.0):
-        patch = scenes.placed([(*square, distance, 0)], *pose[:2], turn)
+        patch = scenes.placed([square + np.array([distance, 0.0])], *pose[:2], turn)
         if (lost | covered(loops, patch[0])).mean() > wanted:
             # The patch before hid no more than was wanted.
-            before = scenes.placed([(*square, distance + 4.0, 0)], *pose[:2], turn)
+            before = scenes.placed([square + np.array([distance + 4.0, 0.0])], *pose[:2], turn)
             scenes.put(picture, before, float(rng.uniform(15, 130)), blur)
             return
 
