@@ -325,7 +325,7 @@ def _fit_one(
     total = 0.0
     for _ in range(rounds):
         _normal_equations(pixels, counts, p, known, rows, normal, arm)
-        size, total = advance(normal, p, step, 2, blur)
+        size, total = advance(normal, p, step, 7, 2, blur)
         if math.isnan(size):
             return
         if size < STOP_PX:

@@ -315,7 +315,7 @@ def _fit_one(
     for _ in range(rounds):
         _jacobian(pixels, used, p, slopes, rows)
         gram(rows, used, normal)
-        size, total = advance(normal, p, step, 3, blur)
+        size, total = advance(normal, p, step, 8, 3, blur)
         if math.isnan(size):
             return
         if size < STOP_PX:

@@ -94,12 +94,12 @@ def levels(normal: Array, p: Array, at: int) -> None:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def advance(normal: Array, p: Array, step: Array, moving: int, blur: float) -> tuple[float, float]:
+def advance(normal: Array, p: Array, step: Array, n: int, moving: int, blur: float) -> tuple[float, float]:
     """Take one Gauss-Newton step; return its size over the first `moving` parameters, and the squares that are left.
 
-    The size is NaN where the equations have no solution. `normal` is left factorised. `blur` is the first guess.
+    The size is NaN where the equations have no solution. `normal` is left factorised. `blur` is the first guess. `n`
+    parameters: as a constant at the call it lets the compiler unroll.
     """
-    n = p.size
     last = n - 1
     if p[last] <= SMALLEST_BLUR_PX and normal[n, last] < 0:  # would be sharper than a pixel: held
         normal[last, :last], normal[last, last], normal[n, last] = 0.0, 1.0, 0.0
