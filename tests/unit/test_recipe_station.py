@@ -22,6 +22,7 @@ from tiepoint.foundation.sources import Source
 from tiepoint.model.reading import Reading
 from tiepoint.model.record import Record
 from tiepoint.model.shot import Picture, RobotPose, Shot
+from tiepoint.recipe.foresee import foresee
 from tiepoint.recipe.recipe import load_recipe, read_recipe
 from tiepoint.recipe.records import (
     COLUMNS,
@@ -311,7 +312,8 @@ def test_what_can_never_conform_is_said_when_the_recipe_is_loaded(place):
     prepared = prepare(place / "plate.toml")
     (said,) = prepared.warnings
     assert said.startswith("A to B can never conform: its tolerance is 0.0002 mm, and with u = ")
-    assert [f.possible for f in prepared.foresights] == [True, True, False]
+    (job,) = prepared.jobs.values()
+    assert [f.possible for f in foresee(job.recipe, job.tie)] == [True, True, False]
     (made,) = [r.record for r in run_shots(prepared, [place / "good.png"])]
     assert said in made.notes
     assert made.verdict != "conforms"

@@ -19,7 +19,7 @@ from tiepoint.documents.files import read_document
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.foundation.sources import Source, Value
 from tiepoint.model.record import Record
-from tiepoint.recipe.foresee import Foresight, foresee
+from tiepoint.recipe.foresee import foresee
 from tiepoint.recipe.overlay import Level, overlay_svg
 from tiepoint.recipe.recipe import Recipe, load_recipe
 from tiepoint.recipe.records import add_record, demand_no_records, record_json, sealed, write_records
@@ -89,11 +89,6 @@ class Prepared:
     variant: str | None
     notes: tuple[str, ...]
     jobs: dict[str | None, Job] = field(default_factory=dict)
-
-    @property
-    def foresights(self) -> tuple[Foresight, ...]:
-        """What is known of the readings of the prepared variants before the first shot."""
-        return tuple(f for job in self.jobs.values() for f in foresee(job.recipe, job.tie))
 
     @property
     def warnings(self) -> tuple[str, ...]:

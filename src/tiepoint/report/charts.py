@@ -55,11 +55,10 @@ def hatching(name: str) -> str:
     return svg.element("pattern", line, id=name, width=5, height=5, patternUnits="userSpaceOnUse")
 
 
-def verdict(kind: Verdict, words: str | None = None, hidden: bool = False) -> str:
-    """Return a verdict's mark with its word (or other words); `hidden` keeps the word for readers' ears only."""
+def verdict(kind: Verdict) -> str:
+    """Return a verdict's mark with its word."""
     use = svg.element("svg", svg.element("use", href=f"#mark-{kind}"), aria_hidden="true", viewBox="0 0 14 14")
-    said = f'<span class="unseen-words">{words or kind}</span>' if hidden else (words or kind)
-    return f'<span class="v {kind}">{use}{said}</span>'
+    return f'<span class="v {kind}">{use}{kind}</span>'
 
 
 def mark_at(kind: Verdict, x: float, y: float, size: float = 9.0) -> str:

@@ -37,9 +37,9 @@ def measured(value: float, U: float | None, unit: str, limits: Iterable[float | 
     return Cell(number, "val"), Cell(pm, "pm"), words(unit, "u")
 
 
-def nothing(reason: str = "no value") -> tuple[Cell, Cell, Cell]:
+def nothing() -> tuple[Cell, Cell, Cell]:
     """Return the three cells of what was not measured."""
-    return Cell(escape(reason), "val"), Cell("", "pm"), Cell("", "u")
+    return Cell("no value", "val"), Cell("", "pm"), Cell("", "u")
 
 
 def table(
@@ -47,14 +47,12 @@ def table(
     rows: Iterable[Sequence[Cell]],
     *,
     lead: int | None = None,
-    caption: str | None = None,
     class_: str = "",
 ) -> str:
     """Return a table. `head` is (words as HTML, class) per column; row `lead` is set bold."""
     body = "".join(_row(row, "lead" if number == lead else "") for number, row in enumerate(rows))
     heads = "".join(f'<th scope="col"{_class(kind)}>{label}</th>' for label, kind in head)
-    told = f"<caption>{caption}</caption>" if caption else ""
-    return f"<table{_class(class_)}>{told}<thead><tr>{heads}</tr></thead><tbody>{body}</tbody></table>"
+    return f"<table{_class(class_)}><thead><tr>{heads}</tr></thead><tbody>{body}</tbody></table>"
 
 
 def budget_table(rows: Sequence[BudgetRow], unit: str, per_unit: float, most: int = 6) -> str:

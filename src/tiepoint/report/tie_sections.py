@@ -2,11 +2,15 @@
 
 from collections.abc import Sequence
 
+from tiepoint.foundation.sources import coverage_factor
 from tiepoint.report import charts, look, tables, tie_sheet
 from tiepoint.report.figures import MOST_DECIMALS, decimals_of, fixed, per_cent, short, value_and_pm
 from tiepoint.report.page_parts import block, esc, heading, micro, note, say, sheet, title_block
 from tiepoint.report.story import Check, Coverage, Story, TieStory, coverage
 from tiepoint.report.tie_picture import map_svg
+
+_K95 = coverage_factor(0.975, float("inf"))
+"""From u to U95 where u is known: of rulers, and of an rms over many corners."""
 
 
 def target_section(story: Story) -> str:
@@ -39,7 +43,7 @@ def _print_sentence(story: Story) -> str:
 def _print_table(story: Story) -> str:
     rows = []
     for scale in story.print_scales:
-        bar = tables.measured(scale.measured_mm, 1.959964 * scale.u_mm, "mm")
+        bar = tables.measured(scale.measured_mm, _K95 * scale.u_mm, "mm")
         found = tables.measured(scale.check.value, scale.check.U, "1")
         truth = tables.Cell(fixed(scale.true_scale, 5), "n narrow-hide")
         name = tables.name(f"bar along {scale.axis}, drawn {fixed(scale.nominal_mm, 0)} mm")
@@ -82,7 +86,7 @@ def _budget(tie: TieStory) -> str:
 
 
 def _quality(tie: TieStory) -> str:
-    rms = tables.measured(1000 * tie.unseen_rms_mm, 1000 * 1.96 * tie.u_unseen_rms_mm, "µm")
+    rms = tables.measured(1000 * tie.unseen_rms_mm, 1000 * _K95 * tie.u_unseen_rms_mm, "µm")
     rows: list[Sequence[tables.Cell]] = [
         (tables.name("Error, root mean square"), *rms),
         (tables.name("Error that 95 % stay below"), *_plain(1000 * tie.unseen_p95_mm, "µm")),

@@ -57,12 +57,6 @@ class Sighting:
     flags: tuple[str, ...]
     full: bool = False
 
-    @property
-    def share_seen(self) -> float:
-        """Share of the target's feature points that were measured."""
-        columns, rows, _ = grid(self.target)
-        return len(self.ids) / (columns * rows)
-
 
 def find_target(picture: Picture, target: Target) -> Sighting:
     """Find `target` in `picture` (h, w; u8, u16 or f32 grey) and measure its points: the quick pass.

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import PoorGeometry
-from tiepoint.ties.family import COVARIANCE_DOF, Corners, Frame, Prepared, linearised, prior_weight
+from tiepoint.ties.family import COVARIANCE_DOF, Corners, Frame, LeftOver, Prepared, linearised, prior_weight
 
 Array = NDArray[np.float64]
 
@@ -86,7 +86,7 @@ class State:
 
 
 @dataclass(frozen=True)
-class Solved:
+class Solved(LeftOver):
     """A fitted set. `covariance` (k, k) of the `free` shared parameters, poses eliminated; residuals (n, 2) in px."""
 
     model: str
@@ -97,16 +97,6 @@ class Solved:
     chi2: float
     n: int
     k_used: float
-
-    @property
-    def dof(self) -> float:
-        """Coordinates seen less parameters that they paid for."""
-        return self.n - self.k_used
-
-    @property
-    def chi2_per_dof(self) -> float:
-        """χ² over degrees of freedom."""
-        return self.chi2 / self.dof if self.dof > 0 else 1.0
 
     @property
     def bic(self) -> float:

@@ -8,16 +8,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import UnusableDocument
-from tiepoint.foundation.reasons import FLAGS
 from tiepoint.foundation.sources import Source
 from tiepoint.ties.lens import LENS_NAMES, Lens
 from tiepoint.ties.readers import (
     array_in,
     fields_of,
+    head_in,
     lens_in,
     number_in,
     read_in_sentences,
-    source_in,
     source_out,
     text_in,
     whole_in,
@@ -109,14 +108,7 @@ def camera_from_document(content: Mapping[str, Any], where: str = "the camera do
 
 
 def _read(content: Mapping[str, Any]) -> CameraModel:
-    if content["format"] != FORMAT:
-        raise UnusableDocument(f"its format is {content['format']!r} where {FORMAT!r} was expected")
-    if tuple(content["parameters"]) != CAMERA_PARAMETERS:
-        raise UnusableDocument("its parameters are not those of this program")
-    sources = tuple(source_in(s) for s in content["sources"])
-    flags = tuple(text_in(f, "flags") for f in content["flags"])
-    if unknown := [f for f in flags if f not in FLAGS]:
-        raise UnusableDocument(f"its flag {unknown[0]!r} is not known")
+    head = head_in(content, FORMAT, CAMERA_PARAMETERS)
     focal = number_in(content["focal_px"], "focal_px")
     if focal <= 0:
         raise UnusableDocument(f"its focal_px is {focal:g}; it must be above 0")
@@ -126,15 +118,15 @@ def _read(content: Mapping[str, Any]) -> CameraModel:
         size_px=(whole_in(size[0], "size_px"), whole_in(size[1], "size_px")),
         focal_px=focal,
         lens=lens_in(content["lens"]),
-        sources=sources,
-        factor=array_in(content["factor"], "factor", (len(CAMERA_PARAMETERS), len(sources))),
+        sources=head.sources,
+        factor=array_in(content["factor"], "factor", (len(CAMERA_PARAMETERS), len(head.sources))),
         model=text_in(content["model"], "model"),
         rms_px=number_in(content["rms_px"], "rms_px"),
         chi2_per_dof=number_in(content["chi2_per_dof"], "chi2_per_dof"),
         dof=number_in(content["dof"], "dof"),
         views=tuple(_view_in(v) for v in content["views"]),
         target_id=None if content["target_id"] is None else text_in(content["target_id"], "target_id"),
-        flags=flags,
+        flags=head.flags,
         notes=tuple(text_in(n, "notes") for n in content["notes"]),
     )
 

@@ -8,11 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import UnusableDocument
-from tiepoint.foundation.reasons import FLAGS
 from tiepoint.ties.readers import (
     array_in,
     fields_of,
     finite_out,
+    head_in,
     lens_in,
     listed,
     maybe_number_in,
@@ -101,11 +101,7 @@ def from_document(content: Mapping[str, Any], where: str = "the tie") -> Tie:
 
 
 def _read(content: Mapping[str, Any]) -> Tie:
-    if content["format"] != FORMAT:
-        raise UnusableDocument(f"its format is {content['format']!r} where {FORMAT!r} was expected")
-    if tuple(content["parameters"]) != PARAMETERS:
-        raise UnusableDocument("its parameters are not those of this program")
-    sources = tuple(source_in(s) for s in content["sources"])
+    head = head_in(content, FORMAT, PARAMETERS)
     matrix = array_in(content["matrix"], "matrix", (3, 3))
     largest = float(np.abs(matrix).max())
     if largest == 0 or not abs(float(np.linalg.det(matrix / largest))) >= 1e-300:
@@ -115,9 +111,6 @@ def _read(content: Mapping[str, Any]) -> Tie:
     region = array_in(content["valid_region"], "valid_region", (None, 2))
     if len(region) < 3 or not inside_convex(region, region).all():
         raise UnusableDocument("its valid_region is no convex polygon")
-    flags = tuple(text_in(f, "flags") for f in content["flags"])
-    if unknown := [f for f in flags if f not in FLAGS]:
-        raise UnusableDocument(f"its flag {unknown[0]!r} is not known")
     return Tie(
         id=text_in(content["id"], "id"),
         made=cast(Made, one_of(content["made"], get_args(Made), "made")),
@@ -127,8 +120,8 @@ def _read(content: Mapping[str, Any]) -> Tie:
         model=text_in(content["model"], "model"),
         matrix=matrix,
         lens=None if content["lens"] is None else lens_in(content["lens"]),
-        sources=sources,
-        factor=array_in(content["factor"], "factor", (len(PARAMETERS), len(sources))),
+        sources=head.sources,
+        factor=array_in(content["factor"], "factor", (len(PARAMETERS), len(head.sources))),
         fields=tuple(_field_in(f) for f in content["fields"]),
         height_mm=number_in(content["height_mm"], "height_mm"),
         u_height_mm=not_negative_in(content["u_height_mm"], "u_height_mm"),
@@ -148,7 +141,7 @@ def _read(content: Mapping[str, Any]) -> Tie:
         residuals=None if residuals is None else _residuals_in(residuals),
         photos=tuple(text_in(p, "photos") for p in content["photos"]),
         target_id=None if content["target_id"] is None else text_in(content["target_id"], "target_id"),
-        flags=flags,
+        flags=head.flags,
         notes=tuple(text_in(n, "notes") for n in content["notes"]),
     )
 

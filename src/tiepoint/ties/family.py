@@ -13,6 +13,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Protocol
 
 import numpy as np
 from numba import njit
@@ -20,7 +21,7 @@ from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import PoorGeometry
 from tiepoint.ties.lens import radial
-from tiepoint.ties.tie import LENS_NAMES, PARAMETERS, Lens, Member
+from tiepoint.ties.tie import PARAMETERS, Lens, Member
 
 Array = NDArray[np.float64]
 
@@ -100,8 +101,36 @@ class Frame:
         return np.array([[s, 0, -self.middle_px[0] * s], [0, s, -self.middle_px[1] * s], [0, 0, 1.0]])
 
 
+class _Counted(Protocol):
+    """χ² of `n` coordinates, to which `k_used` parameters were fitted."""
+
+    @property
+    def chi2(self) -> float: ...
+
+    @property
+    def n(self) -> int: ...
+
+    @property
+    def k_used(self) -> float: ...
+
+
+class LeftOver:
+    """What a fit leaves over to judge the noise by."""
+
+    @property
+    def dof(self: _Counted) -> float:
+        """Coordinates seen less parameters that the corners had to pay for."""
+        return self.n - self.k_used
+
+    @property
+    def chi2_per_dof(self: _Counted) -> float:
+        """χ² over degrees of freedom; 1 where nothing is left over to judge by."""
+        left = self.n - self.k_used
+        return self.chi2 / left if left > 0 else 1.0
+
+
 @dataclass(frozen=True)
-class Fit:
+class Fit(LeftOver):
     """One member, fitted. `theta` (15,): G row by row without its last entry (1), then the seven lens parameters.
 
     `free` lists what moved; `covariance` (k, k) is that of the free parameters for corner covariances taken as
@@ -133,20 +162,10 @@ class Fit:
         """Number of coordinates seen."""
         return 2 * len(self.corners)
 
-    @property
-    def dof(self) -> float:
-        """Coordinates seen less parameters that the corners had to pay for: what is left to judge the noise by."""
-        return self.n - self.k_used
-
     def seen_share(self, parameter: int) -> float:
         """Return how much of what was not known of a lens parameter (index in θ) the corners took away, 0 to 1."""
         column = self.free.index(parameter)
         return 1.0 - float(self.covariance[column, column]) * prior_weight(parameter, self.frame.rho_px)
-
-    @property
-    def chi2_per_dof(self) -> float:
-        """χ² over degrees of freedom; 1 where nothing is left over to judge by."""
-        return self.chi2 / self.dof if self.dof > 0 else 1.0
 
     @cached_property
     def lens(self) -> Lens | None:
@@ -175,14 +194,6 @@ class Fit:
     def _gauge(self) -> float:
         # The frame's own middle is the origin of normalised picture coordinates.
         return 1.0 / float(np.linalg.inv(page_matrix(self.theta))[2, 2])
-
-    @property
-    def tie_parameters(self) -> Array:
-        """θ of the tie (16,): the matrix, then the lens (about the picture's middle where there is none)."""
-        none = np.zeros(len(LENS_NAMES))
-        none[2:4] = self.frame.middle_px
-        lens = self.lens
-        return np.concatenate([self.matrix.ravel(), none if lens is None else lens.vector])
 
     def parameter_factor(self) -> Array:
         """Return ∂θ_tie/∂(free parameters), (16, k): from the fit's own parameters to those of a tie."""

@@ -2,12 +2,14 @@
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, TypeVar, cast, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import UnusableDocument
+from tiepoint.foundation.reasons import FLAGS
 from tiepoint.foundation.sources import Distribution, Kind, Scope, Source
 from tiepoint.ties.lens import Lens
 
@@ -38,8 +40,28 @@ def fields_of(thing: Any) -> Plain:
     return {name: getattr(thing, name) for name in thing.__dataclass_fields__}
 
 
+@dataclass(frozen=True, slots=True)
+class Head:
+    """What documents of ties and cameras begin with: the sources of their factor, and their flags."""
+
+    sources: tuple[Source, ...]
+    flags: tuple[str, ...]
+
+
+def head_in(content: Mapping[str, Any], form: str, parameters: Sequence[str]) -> Head:
+    """Return the head of a document of a format whose factor has these parameters as rows."""
+    if content["format"] != form:
+        raise UnusableDocument(f"its format is {shown(content['format'])} where {form!r} was expected")
+    if tuple(content["parameters"]) != tuple(parameters):
+        raise UnusableDocument("its parameters are not those of this program")
+    flags = tuple(text_in(f, "flags") for f in content["flags"])
+    if unknown := [f for f in flags if f not in FLAGS]:
+        raise UnusableDocument(f"its flag {unknown[0]!r} is not known")
+    return Head(tuple(source_in(s) for s in content["sources"]), flags)
+
+
 def listed(plain: Plain) -> Plain:
-    """Return the same with lists for tuples."""
+    """Return the same with lists for tuples, as JSON gives them back: a document then equals itself when read again."""
     return {k: list(v) if isinstance(v, tuple) else v for k, v in plain.items()}
 
 
