@@ -6,7 +6,7 @@ from html import escape
 from typing import Literal
 
 from tiepoint.report import svg
-from tiepoint.report.figures import HOLD, fixed, value_and_pm, with_unit
+from tiepoint.report.figures import HOLD, fixed, value_and_pm
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,10 +57,8 @@ def title_block(rows: Sequence[tuple[str, str]]) -> str:
     return f'<dl class="titleblock">{told}</dl>'
 
 
-def micro(mm: float, U_mm: float | None = None) -> str:
-    """Return a length in µm with its unit, two figures where it has no ±."""
-    if U_mm is not None:
-        return with_unit(1000 * mm, 1000 * U_mm, "µm")
+def micro(mm: float) -> str:
+    """Return a length in µm with its unit, in two figures."""
     number, _ = value_and_pm(1000 * mm, abs(1000 * mm))
     return f"{number}{HOLD}µm"
 
