@@ -18,6 +18,7 @@ from tiepoint.targets.draw import (
     identified,
     markers,
     new_target,
+    own_lengths,
     points,
     shapes,
 )
@@ -189,3 +190,26 @@ def test_dots_must_be_dots(variant):
 def test_markers_must_fit_their_squares(share):
     with pytest.raises(UnusableInput, match="of the pitch are not usable"):
         check(identified("charuco", 10, 7, 5, f"5x5_50:{share}:dark-first", 70, 50))
+
+
+def test_markers_are_numbered_from_the_first_that_was_printed():
+    target = new_target("charuco", 40, 5, 7, family="6x6_250", share=0.5, first_id=35)
+    assert target.variant == "6x6_250:0.5:dark-first:35"
+    # 5 × 7 squares hold 17 markers (OpenCV's tutorial board).
+    assert markers(target).ids.tolist() == list(range(35, 52))
+    assert markers(new_target("charuco", 40, 5, 7)).ids[0] == 0
+
+
+@pytest.mark.parametrize("variant", ["6x6_250:0.5:dark-first:x", "6x6_250:0.5:dark-first:1:2", "6x6_250:0.5"])
+def test_a_variant_with_other_parts_is_refused(variant):
+    with pytest.raises(UnusableInput, match="does not belong to a charuco"):
+        check(identified("charuco", 40, 5, 7, variant, 200, 280))
+
+
+@pytest.mark.parametrize(
+    ("pattern", "counts", "steps"),
+    [("checker", (10, 7), (8, 6)), ("checker", (9, 4), (8, 2)), ("charuco", (3, 3), (2, 2)), ("dots", (9, 6), (8, 5))],
+)
+def test_a_pattern_without_bars_is_measured_over_whole_steps(pattern, counts, steps):
+    # Counted by hand: dark squares of one row lie two apart, dots one.
+    assert own_lengths(pattern, 12.0, *counts) == (12 * steps[0], 12 * steps[1])

@@ -1,5 +1,6 @@
-"""`tiepoint target`: draw a printed target, and say what its print measured."""
+"""`tiepoint target`: draw a printed target, or describe one that others printed, and say what its print measured."""
 
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
@@ -8,6 +9,7 @@ import typer
 
 from tiepoint.cli.answer import Answer, Json, group, help_alone, present
 from tiepoint.cli.typed import positive_mm
+from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
     from tiepoint.targets.draw import Target
@@ -17,23 +19,39 @@ app = group("target")
 
 @app.callback(invoke_without_command=True)
 def _target(context: typer.Context) -> None:
-    """Draw printed targets, and say what the print measured."""
+    """Draw targets, describe those that others printed, and say what the print measured."""
     help_alone(context)
+
+
+Pattern = Annotated[
+    Literal["charuco", "checker", "dots"],
+    typer.Option(
+        "--pattern",
+        metavar="charuco|checker|dots",
+        help="charuco may overfill the picture; checker and dots must lie in it whole.",
+    ),
+]
+Pitch = Annotated[
+    str, typer.Option("--pitch", metavar="LENGTH", help="From one square, or dot, to the next: a square's side.")
+]
+Columns = Annotated[
+    int,
+    typer.Option(
+        "--columns",
+        metavar="N",
+        help="Along the lower edge. charuco, checker: squares, dark and light ones, one more than inner corners. dots: "
+        "dots.",
+    ),
+]
+Rows = Annotated[int, typer.Option("--rows", metavar="N", help="Along the left edge, counted likewise.")]
 
 
 @app.command()
 def draw(
-    pattern: Annotated[
-        Literal["charuco", "checker", "dots"],
-        typer.Option(
-            "--pattern",
-            metavar="charuco|checker|dots",
-            help="charuco may overfill the picture; checker and dots must lie in it whole.",
-        ),
-    ],
-    pitch: Annotated[str, typer.Option("--pitch", metavar="LENGTH", help="From one square, or dot, to the next.")],
-    columns: Annotated[int, typer.Option("--columns", metavar="N", help="Squares, or dots, along the lower edge.")],
-    rows: Annotated[int, typer.Option("--rows", metavar="N", help="Squares, or dots, along the left edge.")],
+    pattern: Pattern,
+    pitch: Pitch,
+    columns: Columns,
+    rows: Rows,
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="The folder for the three files.")],
     paper: Annotated[
         str | None,
@@ -76,6 +94,156 @@ def draw(
 
 
 @app.command()
+def describe(
+    pattern: Pattern,
+    pitch: Pitch,
+    columns: Columns,
+    rows: Rows,
+    out: Annotated[Path, typer.Option("--out", metavar="TARGET.json", help="Where the description is written.")],
+    family: Annotated[
+        str | None,
+        typer.Option("--family", metavar="NAME", help="charuco: its family of markers, as in 6x6_250."),
+    ] = None,
+    marker: Annotated[
+        str | None,
+        typer.Option("--marker", metavar="LENGTH", help="charuco: a marker's side, its dark border included."),
+    ] = None,
+    first_id: Annotated[
+        int | None,
+        typer.Option("--first-id", metavar="N", help="charuco: the number of its top left marker; without it 0."),
+    ] = None,
+    dot: Annotated[
+        str | None,
+        typer.Option("--dot", metavar="LENGTH", help="dots: a dot's diameter; without it half the pitch."),
+    ] = None,
+    white_first: Annotated[
+        bool, typer.Option("--white-first", help="charuco, checker: the top left square is white, not dark.")
+    ] = False,
+    marked: Annotated[
+        bool, typer.Option("--marked", help="checker, dots: it bears the mark at its origin that `target draw` makes.")
+    ] = False,
+    bar_x: Annotated[
+        str | None,
+        typer.Option("--bar-x", metavar="LENGTH", help="Nominal length of its ruler bar along x, where it has one."),
+    ] = None,
+    bar_y: Annotated[
+        str | None, typer.Option("--bar-y", metavar="LENGTH", help="Nominal length of its ruler bar along y.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Describe a target that was printed elsewhere: write its target.json.
+
+    Hold it so that the origin is at the lower left: a charuco with its first marker in the top row. Boards of OpenCV
+    from 4.6 on begin with a dark square at the top left; older charucos with an even number of rows begin with a white
+    one. Without ruler bars the pattern itself is measured, and the answer says from where to where.
+
+    \b
+      tiepoint target describe --pattern checker --pitch 30mm --columns 10 --rows 7 --out board.json
+      tiepoint target describe --pattern charuco --pitch 40mm --columns 5 --rows 7 --family 6x6_250 --marker 20mm --out board.json
+      tiepoint target describe --pattern dots --pitch 12mm --columns 11 --rows 9 --dot 6mm --out grid.json
+    """  # noqa: E501  # an example is copied whole
+    from tiepoint.documents.files import write_document
+    from tiepoint.targets.document import to_document
+    from tiepoint.targets.draw import new_target, own_lengths
+
+    given = {"--family": family, "--marker": marker, "--first-id": first_id, "--dot": dot}
+    _check_parts(pattern, {**given, "--white-first": white_first or None, "--marked": marked or None})
+    pitch_mm, bars = positive_mm("--pitch", pitch), _bars(bar_x, bar_y)
+    side = marker if pattern == "charuco" else dot
+    target = new_target(
+        pattern,
+        pitch_mm,
+        columns,
+        rows,
+        family=_family(family),
+        share=_share("--marker" if pattern == "charuco" else "--dot", side, pattern, pitch_mm),
+        first_dark=not white_first,
+        marked=marked,
+        first_id=first_id or 0,
+        bars_mm=bars or own_lengths(pattern, pitch_mm, columns, rows),
+    )
+    content = to_document(target)
+    write_document(out, "target", content)
+    lines = tuple(_described(target, has_bars=bars is not None))
+    present(Answer(content, lines, hints=(f"The description is in {out}.",)), as_json)
+
+
+_PARTS = {
+    "charuco": ("--family", "--marker", "--first-id", "--white-first"),
+    "checker": ("--white-first", "--marked"),
+    "dots": ("--dot", "--marked"),
+}
+_NEEDED = {"charuco": ("--family", "--marker")}
+
+
+def _check_parts(pattern: str, given: dict[str, object]) -> None:
+    """Raise `UnusableInput` for an option that does not belong to the pattern, or one that it needs and lacks."""
+    for name, value in given.items():
+        if value is not None and name not in _PARTS[pattern]:
+            raise UnusableInput(f"{name} does not belong to a {pattern}; it takes {', '.join(_PARTS[pattern])}")
+        if value is None and name in _NEEDED.get(pattern, ()):
+            raise UnusableInput(f"a {pattern} needs {' and '.join(_NEEDED[pattern])}: they are what it is known by")
+
+
+def _family(name: str | None) -> str | None:
+    """Return a family of markers as a target names it; `DICT_6X6_250` is taken too."""
+    from tiepoint.targets.draw import FAMILIES
+
+    if name is None:
+        return None
+    plain = name.lower().removeprefix("dict_")
+    if plain not in FAMILIES:
+        raise UnusableInput(f"--family is {name}, which is not known; use one of {', '.join(FAMILIES)}")
+    return plain
+
+
+def _share(option: str, side: str | None, pattern: str, pitch_mm: float) -> float | None:
+    """Return a marker's side, or a dot's radius, over the pitch."""
+    if side is None:
+        return None
+    share = positive_mm(option, side) / pitch_mm
+    if share >= 1:
+        raise UnusableInput(f"{option} is {side} and the pitch {pitch_mm:g} mm: it must be smaller than the pitch")
+    return share if pattern == "charuco" else share / 2
+
+
+def _bars(bar_x: str | None, bar_y: str | None) -> tuple[float, float] | None:
+    if bar_x is None and bar_y is None:
+        return None
+    if bar_x is None or bar_y is None:
+        raise UnusableInput("one ruler bar stands without the other; give both --bar-x and --bar-y, or neither")
+    return positive_mm("--bar-x", bar_x), positive_mm("--bar-y", bar_y)
+
+
+def _described(target: "Target", *, has_bars: bool) -> Iterator[str]:
+    """Yield what was described, to be compared with the board in hand, and how its print is measured."""
+    x, y = target.bar_x_mm, target.bar_y_mm
+    counted = f"{target.columns} × {target.rows}"
+    if target.pattern == "dots":
+        yield f"It has {counted} dots, {target.pitch_mm:g} mm from one to the next."
+        ends = (
+            "from the left edge of its first dot to the left edge of its last one ({x})",
+            "lower edges likewise ({y})",
+        )
+    else:
+        inner = f"{target.columns - 1} × {target.rows - 1}"
+        first = "dark" if target.layout.first_dark else "white"
+        yield f"It has {counted} squares of {target.pitch_mm:g} mm, {inner} inner corners; the top left one is {first}."
+        ends = (
+            "in a row that begins with a dark square, from that square's left edge to the last dark one's ({x})",
+            "in such a column from lower edge to lower edge ({y})",
+        )
+    if has_bars:
+        yield f"Measure its bars, nominally {x:g} mm and {y:g} mm, with `tiepoint target measure`."
+        return
+    along_x, along_y = (end.format(x=f"nominally {x:g} mm", y=f"nominally {y:g} mm") for end in ends)
+    yield (
+        f"It has no ruler bars. Measure along x {along_x}, and along y {along_y}; tell `tiepoint target measure` as if "
+        "these were bars."
+    )
+
+
+@app.command()
 def measure(
     target_file: Annotated[Path, typer.Argument(metavar="TARGET.json", help="The target's document; it is renewed.")],
     bar_x: Annotated[
@@ -110,7 +278,21 @@ def measure(
     target = apply_measure(load_target(target_file), *lengths, with_, when)
     content = to_document(target)
     write_document(target_file, "target", content)
-    present(Answer(content, tuple(_measured(target)), hints=(f"Noted in {target_file}.",)), as_json)
+    hints = (*_which_is_which(target), f"Noted in {target_file}.")
+    present(Answer(content, tuple(_measured(target)), hints=hints), as_json)
+
+
+def _which_is_which(target: "Target") -> Iterator[str]:
+    """Yield a warning where nothing would show that the bars were taken for each other."""
+    from tiepoint.targets.paper import exchange_goes_unseen
+
+    m = target.measured
+    if m is not None and exchange_goes_unseen(target):
+        yield (
+            f"The bars are of nearly equal length and measure {m.x_mm:g} mm and {m.y_mm:g} mm: nothing later would "
+            "show that they were taken for each other. If you are not sure which bar is which, look again: x is the "
+            "one along the lower edge."
+        )
 
 
 def _measured(target: "Target") -> list[str]:

@@ -57,13 +57,15 @@ class Layout:
     """A target's `variant` in parts; which of them matter depends on the pattern.
 
     `family` of markers (charuco); `share`: marker side, or dot radius, over the pitch; `first_dark`: colour
-    of the top left square of an upright page; `marked`: whether the origin is marked (checker, dots).
+    of the top left square of an upright page; `marked`: whether the origin is marked (checker, dots);
+    `first_id`: the number of the first marker (charuco).
     """
 
     family: str
     share: float
     first_dark: bool
     marked: bool
+    first_id: int = 0
 
 
 @dataclass(frozen=True)
@@ -71,9 +73,9 @@ class Target:
     """A printed pattern of known geometry. `columns` × `rows` counts squares (dots for `dots`).
 
     `variant` is written by `new_target` and read by `layout`: `5x5_250:0.7:dark-first` (charuco: family,
-    marker side over pitch, colour of the top left square), `marked:dark-first` or `plain:white-first`
-    (checker), `marked:0.25` (dots: radius over pitch). `bar_x_mm`, `bar_y_mm` are the nominal lengths of the
-    ruler bars.
+    marker side over pitch, colour of the top left square, and `:17` where the first marker is not 0),
+    `marked:dark-first` or `plain:white-first` (checker), `marked:0.25` (dots: radius over pitch). `bar_x_mm`,
+    `bar_y_mm` are the nominal lengths of the ruler bars.
     """
 
     id: str
@@ -124,18 +126,21 @@ def new_target(
     share: float | None = None,
     first_dark: bool = True,
     marked: bool = True,
+    first_id: int = 0,
+    bars_mm: tuple[float, float] | None = None,
 ) -> Target:
     """Return a target with sensible markers and ruler bars, and an id derived from its content.
 
-    `family`, `share`, `first_dark` and `marked` are those of `Layout`, for a pattern that was printed
-    elsewhere. Raises `UnusableInput` with a sentence where the numbers make no sense.
+    `family`, `share`, `first_dark`, `marked` and `first_id` are those of `Layout`, for a pattern that was printed
+    elsewhere; so are `bars_mm`, the nominal lengths by which its print is measured. Raises `UnusableInput` with a
+    sentence where the numbers make no sense.
     """
     if pattern not in get_args(Pattern):
         raise UnusableInput(f"the pattern {pattern!r} is not known; use one of {', '.join(get_args(Pattern))}")
-    variant = _variant(pattern, columns * rows, family, share, first_dark, marked)
+    variant = _variant(pattern, columns * rows, family, share, first_dark, marked, first_id)
     if not (math.isfinite(pitch_mm) and pitch_mm > 0):
         raise UnusableInput(f"a pitch of {pitch_mm:g} mm cannot be printed; choose a length above 0, as in 10mm")
-    bars = bar_length(columns * pitch_mm), bar_length(rows * pitch_mm)
+    bars = bars_mm or (bar_length(columns * pitch_mm), bar_length(rows * pitch_mm))
     return check(identified(pattern, pitch_mm, columns, rows, variant, *bars))
 
 
@@ -149,10 +154,13 @@ def identified(
     return Target(digest[:8], name, float(pitch_mm), columns, rows, variant, float(bar_x_mm), float(bar_y_mm))
 
 
-def _variant(pattern: str, cells: int, family: str | None, share: float | None, first_dark: bool, marked: bool) -> str:
+def _variant(
+    pattern: str, cells: int, family: str | None, share: float | None, first_dark: bool, marked: bool, first_id: int
+) -> str:
     first = "dark-first" if first_dark else "white-first"
     if pattern == "charuco":
-        return f"{family or _smallest_family(cells)}:{share or MARKER_SHARE:g}:{first}"
+        numbered = f":{first_id}" if first_id else ""
+        return f"{family or _smallest_family(cells)}:{share or MARKER_SHARE:g}:{first}{numbered}"
     mark = "marked" if marked else "plain"
     return f"{mark}:{first}" if pattern == "checker" else f"{mark}:{share or DOT_SHARE:g}"
 
@@ -169,9 +177,9 @@ def parse_variant(pattern: str, variant: str) -> Layout:
     parts = variant.split(":")
     try:
         if pattern == "charuco":
-            family, share, first = parts
-            if family in FAMILIES and first in _FIRST:
-                return Layout(family, float(share), _FIRST[first], True)
+            family, share, first, *number = parts
+            if family in FAMILIES and first in _FIRST and len(number) < 2:
+                return Layout(family, float(share), _FIRST[first], True, int("".join(number) or 0))
         elif pattern == "checker":
             mark, first = parts
             if mark in _MARK and first in _FIRST:
@@ -203,6 +211,17 @@ def bar_length(extent_mm: float) -> float:
     step = min(decade / 10 if extent_mm < 5 * decade else decade / 2, 10.0)
     # A pattern of exactly 0.3 mm must not lose a step to the binary fraction.
     return float(f"{math.floor(extent_mm / step + 1e-9) * step:.12g}")
+
+
+def own_lengths(pattern: str, pitch_mm: float, columns: int, rows: int) -> tuple[float, float]:
+    """Return lengths along x and y by which a pattern without ruler bars is measured.
+
+    From the first dot to the last one; from the first dark square of a row or column that begins with one to its last:
+    read from left edge to left edge, and from lower to lower, ink that spreads makes no difference.
+    """
+    step = 1 if pattern == "dots" else 2
+    x, y = (max((n - 1) // step, 1) * step * pitch_mm for n in (columns, rows))
+    return x, y
 
 
 def check(target: Target) -> Target:
@@ -246,6 +265,13 @@ def _check_dots(layout: Layout) -> None:
 
 def _check_markers(target: Target, layout: Layout) -> None:
     needed = len(marker_cells(target))
+    if layout.first_id < 0:
+        raise UnusableInput(f"the first marker is {layout.first_id}; markers are numbered from 0 on")
+    if layout.first_id and layout.first_id + needed > FAMILIES[layout.family]:
+        raise UnusableInput(
+            f"{needed} markers from {layout.first_id} on are more than the family {layout.family} has, which ends "
+            f"with {FAMILIES[layout.family] - 1}; choose a smaller first number, or the family that was printed"
+        )
     if needed > FAMILIES[layout.family]:
         raise UnusableInput(
             f"{target.columns} × {target.rows} squares need {needed} markers and the family {layout.family} "
@@ -330,7 +356,7 @@ def markers(target: Target) -> Markers:
     middle = (np.array(marker_cells(target), float) + 0.5) * target.pitch_mm
     half = 0.5 * share * target.pitch_mm
     around = half * np.array([[-1.0, 1.0], [1.0, 1.0], [1.0, -1.0], [-1.0, -1.0]])
-    return Markers(np.arange(len(middle)), middle[:, None, :] + around)
+    return Markers(target.layout.first_id + np.arange(len(middle)), middle[:, None, :] + around)
 
 
 def _marker_polygons(target: Target) -> Iterator[Array]:

@@ -18,13 +18,15 @@ SWELLING_HALF = 0.0005
 """Half-width of what remains after measuring: paper swells with humidity, 0.1 % over a day's range in all
 (common practice), differently along and across its fibres."""
 
-RULE_SHARE = 0.5
-"""Variance of the rule's own scale over that of a bar's stated u, beside a reading error that has all of it.
+READING_SHARE, RULE_SHARE = 0.86, 0.43
+"""Variances of a bar's own reading and of the rule's scale, each over that of the bar's stated u.
 
 The u given with the bars is one bar's whole u; how much of it both bars share is seldom known. Were all of it shared,
-the mean of both axes would have this u; were none, their difference would have √2 times it. With these two
-sources neither claims less than that, whatever the share: u² · ½ + u²/2 for the mean, 2u² for the difference. The
-price is an axis alone, whose u is √1.5 times the stated one before the swelling is added."""
+the mean of both axes would have this u; were none, their difference would have √2 times it. No two shares that add to
+1 serve both: taken as halves, a 95 % interval of the difference holds in 83 % where nothing is shared. With 1 and ½
+neither could ever be short, and every axis alone would be too wide. These are 0.86 times that, where 95 % intervals of
+mean, difference and each axis hold in 93 % or more, and an axis's in 97.4 % at most, whatever is shared (normal
+errors; the swelling moves all of them towards 95)."""
 
 MOST_OFF = 0.05
 """A bar farther off than this is a slip of the hand, not a property of a printer."""
@@ -81,7 +83,7 @@ def _from_bar(target: Target, measured: Measured, axis: str, bar_mm: float, read
     swelling = half_width(
         f"target:{target.id}/swelling/{axis}", f"Swelling of the paper along {axis}", SWELLING_HALF, "station"
     )
-    return Value(scale, {rule: scale * by_rule, reading: 1 / bar_mm, swelling: scale})
+    return Value(scale, {rule: scale * by_rule, reading: math.sqrt(READING_SHARE) / bar_mm, swelling: scale})
 
 
 def exchange_goes_unseen(target: Target) -> bool:

@@ -88,7 +88,7 @@ def expected(target: Target) -> tuple[Bools, Bools]:
     side = samples(target)
     dark = np.repeat(np.repeat(dark_squares(target)[:, :, None, None], side, axis=2), side, axis=3)
     if target.pattern == "charuco":
-        for number, (column, row) in enumerate(marker_cells(target)):
+        for number, (column, row) in enumerate(marker_cells(target), target.layout.first_id):
             dark[row, column] = marker_bits(target.layout.family, number)[::-1]
     elif target.layout.marked:
         for column, row in MARKED_SQUARES[origin_dark(target)]:
