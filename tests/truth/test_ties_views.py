@@ -201,7 +201,7 @@ def within_u(camera: CameraModel, storage: cv2.FileStorage) -> None:
 
 
 def test_the_bad_view_of_the_published_set_is_named(photos: Path):
-    # OpenCV's stored result: RMS 0.39259 px, view left02 at 1.182 px; without it 0.2248 (TRADE section 3 [P, C]).
+    # OpenCV's stored result: RMS 0.39259 px, view left02 at 1.182 px; without it 0.2248 (its own file beside the photos; the last computed from it).
     files, storage = published(photos)
     camera = camera_by_views(with_opencvs_corners(files), [f.name for f in files])
     assert camera.bad_views == ("left02.jpg",)
@@ -214,7 +214,7 @@ def test_the_bad_view_of_the_published_set_is_named(photos: Path):
 
 
 def test_read_by_our_own_corners_no_view_of_the_published_set_is_bad(photos: Path):
-    # The photo is good: it was the reading with window 11 that slipped. METHODS section 1: 0.159 px is the board's own.
+    # The photo is good: it was the reading with window 11 that slipped. Read well, 0.159 px is left: the board's own.
     files, storage = published(photos)
     pictures = [cv2.imread(str(f), cv2.IMREAD_GRAYSCALE) for f in files]
     target = new_target("checker", 30.0, 10, 7, marked=False)

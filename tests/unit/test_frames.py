@@ -1,4 +1,4 @@
-"""Poses: TRADE-section worked examples are closed forms; SciPy's Rotation is the witness for conventions."""
+"""Poses: worked examples are closed forms; SciPy's Rotation is the witness for conventions."""
 
 import math
 

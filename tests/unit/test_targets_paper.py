@@ -27,8 +27,8 @@ def measured(target):
     return apply_measure(target, 199.4, 139.7, 0.1, "rule no 12", WHEN)
 
 
-def test_print_scale_of_the_trade(measured):
-    # TRADE section 3: 199.4/200 → 0.9970; ignored, 80 mm is wrong by 0.24 mm.
+def test_print_scale_of_bars_that_are_short(measured):
+    # By hand: 199.4/200 → 0.9970; ignored, 80 mm is wrong by 0.24 mm.
     scale = print_scale(measured)
     assert scale.value[0] == pytest.approx(0.9970, abs=1e-12)
     assert scale.value[1] == pytest.approx(139.7 / 140)

@@ -82,8 +82,8 @@ def bare_tie(matrix: np.ndarray = MATRIX) -> Tie:
     return Tie("t0", "target", "image", "plane", "homography", matrix, PICTURE, sensor=Sensor(2448, 2048))
 
 
-def test_homography_of_the_trade_notes():
-    # TRADE section 3 [C]: four corners, and where (1225, 1000) lies.
+def test_a_homography_through_four_corners():
+    # The eight linear equations of four corners, solved by hand: where (1225, 1000) lies.
     assert bare_tie().map([1225, 1000]).xy_mm[0] == pytest.approx([50.4540, -39.3413], abs=5e-5)
 
 
@@ -364,7 +364,7 @@ def test_what_both_ends_share_cancels_or_adds_as_it_does():
     value = length(tie, [100, 200], [1100, 200], u_px=0.3).value
     assert value is not None
     assert value.value == pytest.approx(50.0)
-    # TRADE section 3: u(s)/s = √(u_L² + 2(s·u_px)²)/L; here u_L/L = 1e-3, s·u_px = 0.015 mm.
+    # The law of propagation on s = L/d (JCGM 100, 5.1.2): u(s)/s = √(u_L² + 2(s·u_px)²)/L; here u_L/L = 1e-3, s·u_px = 0.015 mm.
     assert value.u == pytest.approx(math.sqrt((50 * 1e-3) ** 2 + 2 * 0.015**2), rel=1e-12)
     assert shift not in value.terms or value.terms[shift] == pytest.approx(0.0, abs=1e-12)
 

@@ -5,7 +5,7 @@ k(u) = Φ((u + ½)/w) − Φ((u − ½)/w). With C' = k, Green's theorem turns t
 its edge: I(p) = −∮ C(p_x − x)·k(p_y − y) dy. Lens errors, bowed paper and arcs need no approximation by chords,
 and the cost goes with the length of the edges, not with the area.
 
-This goes beyond METHODS section 0 (a grid m × finer), which it equals in the limit m → ∞.
+The slow twin (`twin`) paints on a grid m × finer; this equals it in the limit m → ∞.
 
 Each edge is cut into *stretches* short enough that the way from the sheet to the picture is a polynomial of fifth
 degree to 1e-6 px; stretches into panels with Gauss-Legendre nodes. A node writes C(p) − C(p − 1), which is zero but

@@ -1,6 +1,6 @@
 """The slow, readable twin of `integral`: paints in order on a grid m × finer, blurs there, takes the mean.
 
-METHODS section 0 in fifteen lines. It knows nothing of Green's theorem, of `beneath`, or of polynomials; where both
+Optics before pixels, in fifteen lines. It knows nothing of Green's theorem, of `beneath`, or of polynomials; where both
 agree, the fast code is right. Its own error falls with m (about 0.001 px at m = 4).
 """
 
