@@ -121,15 +121,18 @@ def test_help_imports_nothing_heavy():
 
 
 def test_the_project_names_no_place_outside_itself():
-    # Paths of one machine, and the folder of papers beside a checkout, mean nothing to a reader.
+    # Paths of one machine, and papers that lay beside a checkout, mean nothing to a reader.
     listed = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, check=False)
     if listed.returncode != 0:
         pytest.skip("not a checkout of git: nothing lists the project's own files")
-    wrong = re.compile(r"/(?:work|root|home)/[a-z]|shared/(?:mock|[A-Z]+\.md)")
+    wrong = re.compile(
+        r"/(?:work|root|home)/[a-z]|shared/(?:mock|[A-Z]+\.md)"
+        r"|\b(?:TRADE|METHODS|CONTRACTS)\b|\b(?:DESIGN|STYLE)\.md|\b[Tt]rade[- ]notes|_trade_(?:s|notes)\b"
+    )
     named = []
     for name in filter(None, listed.stdout.decode().split("\0")):
         path = ROOT / name
-        if path.suffix in {".py", ".md", ".toml", ".json", ".css", ".html", ".csv", ""} and path.is_file():
+        if path.suffix in {".py", ".md", ".toml", ".json", ".css", ".js", ".html", ".csv", ""} and path.is_file():
             text = path.read_text(encoding="utf-8", errors="ignore")
             named += [f"{name}: {hit}" for hit in wrong.findall(text) if name != "tests/contract/test_house.py"]
     assert named == []

@@ -240,6 +240,6 @@ def test_a_real_charuco(photos: Path):
     tie = tie_by_target([picture], target)
     assert tie.quality is not None
     assert tie.quality.n == 24
-    # 0.168 px is the unseen-point baseline of another public set of 25 checkerboards, as computed by OpenCV.
+    # 0.168 px is the unseen-point baseline of another public set of 25 checkerboards (computed apart from this code).
     assert tie.quality.rms_px is not None
     assert tie.quality.rms_px < 0.25

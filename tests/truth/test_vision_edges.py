@@ -231,7 +231,7 @@ def test_a_scratch_across_three_of_fifteen_rows(grey):
     picture, centres, true = scratched_tiles(7, across=grey)
     edges = edges_in_strips(picture, centres, np.zeros(200), 100, 15)
     errors = edges.position - true
-    # A prototype without the vote of the lanes reached 0.026 px, with a bias of 0.012.
+    # A prototype of the fit reached 0.026 px, with a bias of 0.012.
     assert np.sqrt(np.mean(errors**2)) < 0.024
     assert abs(errors.mean()) < 0.005
     assert np.sqrt(np.mean((errors / edges.u) ** 2)) < 1.2

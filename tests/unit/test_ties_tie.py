@@ -83,7 +83,7 @@ def bare_tie(matrix: np.ndarray = MATRIX) -> Tie:
 
 
 def test_a_homography_through_four_corners():
-    # The eight linear equations of four corners, solved by hand: where (1225, 1000) lies.
+    # The eight linear equations of four corners, solved apart from this code: where (1225, 1000) lies.
     assert bare_tie().map([1225, 1000]).xy_mm[0] == pytest.approx([50.4540, -39.3413], abs=5e-5)
 
 
