@@ -9,8 +9,8 @@ with the true map. OpenCV: its finder for the pattern, then `cornerSubPix` with 
 centres itself, and needs a blob detector that takes dots of this size). Times are processor times of one thread, the
 least of three runs in turn, so that their ratio holds on a busy machine.
 
-The goals, which a prototype reached: 0.0083–0.0093 px quick in 3.6 ms and 0.0038–0.0042 px full in 20 ms for 176 corners;
-cornerSubPix 0.030 to 0.041 px. `fit_ms` is the time of the bare corner or dot fit.
+The goals, which a prototype reached: 0.0083–0.0093 px quick in 3.6 ms and 0.0038–0.0042 px full in 20 ms for 176
+corners; cornerSubPix 0.030 to 0.041 px. `fit_ms` is the time of the bare corner or dot fit.
 """
 
 import argparse

@@ -201,7 +201,8 @@ def within_u(camera: CameraModel, storage: cv2.FileStorage) -> None:
 
 
 def test_the_bad_view_of_the_published_set_is_named(photos: Path):
-    # OpenCV's stored result: RMS 0.39259 px, view left02 at 1.182 px; without it 0.2248 (its own file beside the photos; the last computed from it).
+    # OpenCV's stored result, beside the photos: RMS 0.39259 px, view left02 at 1.182 px; from it, without that view,
+    # 0.2248.
     files, storage = published(photos)
     camera = camera_by_views(with_opencvs_corners(files), [f.name for f in files])
     assert camera.bad_views == ("left02.jpg",)

@@ -255,8 +255,8 @@ def test_a_tie_that_knows_its_camera_is_moved_to_the_part_s_height(place):
     write_tie(place / "tie.json", distance_mm=400.0, foot_mm=(10.0, 8.0))
     moved = ran(place, "good.png")
     before, after = flat[0].record.readings[2], moved[0].record.readings[2]
-    # 4 mm nearer to a lens 400 mm away: lengths are 1 % shorter (similar triangles, ΔL = L·h/(Z − h) turned about), and the height's
-    # u of 0.2 mm is 0.2/400 of them.
+    # 4 mm nearer to a lens 400 mm away: lengths are 1 % shorter (similar triangles, ΔL = L·h/(Z − h) turned about),
+    # and the height's u of 0.2 mm is 0.2/400 of them.
     # Strips lie where the region is seen, which is elsewhere now: that moves edges by a thousandth of a pixel.
     assert after.value / before.value == pytest.approx(1 - 4 / 400, abs=1e-5)
     (term,) = [t for t in after.sources if t.id == "height:plate"]

@@ -364,7 +364,8 @@ def test_what_both_ends_share_cancels_or_adds_as_it_does():
     value = length(tie, [100, 200], [1100, 200], u_px=0.3).value
     assert value is not None
     assert value.value == pytest.approx(50.0)
-    # The law of propagation on s = L/d (JCGM 100, 5.1.2): u(s)/s = √(u_L² + 2(s·u_px)²)/L; here u_L/L = 1e-3, s·u_px = 0.015 mm.
+    # The law of propagation on s = L/d (JCGM 100, 5.1.2): u(s)/s = √(u_L² + 2(s·u_px)²)/L; here u_L/L = 1e-3,
+    # s·u_px = 0.015 mm.
     assert value.u == pytest.approx(math.sqrt((50 * 1e-3) ** 2 + 2 * 0.015**2), rel=1e-12)
     assert shift not in value.terms or value.terms[shift] == pytest.approx(0.0, abs=1e-12)
 

@@ -35,7 +35,9 @@ CODES = ("", "no_edge", "outside_picture", "saturated", "not_a_number")
 FLAGS = ("clipped", "low_contrast", "more_than_one_edge", "outliers", "saturated")
 """The columns of the flag table."""
 
-# Rows of what is told.
+# Rows of what is told. Lengths in px: place S along the strip, its u and degrees of freedom; the point; the edge's unit
+# normal; its lean against the strip in rad, with u; blur of the lens, and whole; contrast and noise in grey levels; the
+# share of weight that was left out.
 S, U, FREEDOM, POINT_X, POINT_Y, NORMAL_X, NORMAL_Y, LEAN, U_LEAN, OPTICAL, WHOLE, CONTRAST, SIGMA, LEFT_OUT = range(14)
 TOLD_ROWS = 14
 
