@@ -31,7 +31,7 @@ from tiepoint.report.story import (
     coverage,
     outcome,
 )
-from tiepoint.report.summary import SECTIONS, summary_html
+from tiepoint.report.summary import SECTIONS, stages, summary_html
 from tiepoint.report.tie_picture import TieView
 from tiepoint.targets.draw import new_target
 
@@ -96,7 +96,7 @@ def story():
     true = [{"A to B": 28 + random.normal(0, 0.05), "slot": 6 + random.normal(0, 0.05)} for _ in range(25)]
     plates = tuple(plate(k, t, None if k == 9 else random.normal(0, 0.004)) for k, t in enumerate(true, 1))
     tie = TieStory(
-        view(), photo_uri(), 0.05, True,
+        view(), photo_uri(), 0.05, True, 0.84,
         ("Good for ±0.05 mm inside the heavy 15 µm contour, 84 % of the picture.", "The widest U there is 14.2 µm."),
         budget(Value(60.0, dict(SOURCES))), "in the middle of the picture",
         "One photo of the target. The bars are corrected on both axes.", "Measure the bars to ±0.05 mm.",
@@ -231,3 +231,28 @@ def test_decided_sentence_says_the_consequence_first():
     assert said.startswith("No bad plate passed" if told.escapes == 0 else str(told.escapes))
     escaped = replace(told, counts={(False, "conforms"): 2, (True, "rejected"): 1, (True, "conforms"): 3})
     assert decided_sentence(escaped) == "2 bad plates passed, 1 good plate rejected, and every plate could be decided."
+
+
+def test_the_traverse_says_what_the_story_tells():
+    told = story()
+    tie, _, prove, evidence = stages(told)
+    assert (tie.state, tie.extent, prove.state, evidence.state) == ("proved", "over 84 %", "proved", "proved")
+    whole = stages(replace(told, tie=replace(told.tie, share=1.0)))[0]
+    assert (whole.state, whole.extent) == ("proved", "")
+    wrong = tuple(replace(check, value=check.true + 2 * check.U) for check in told.lengths)
+    bare = tuple(replace(file, sha256="") for file in told.files)
+    worse = stages(replace(told, tie=replace(told.tie, good=False, share=0.3), lengths=wrong, files=bare))
+    assert [stage.state for stage in worse if stage.name != "Recipe"] == ["begun"] * 3
+    assert worse[0].extent == ""
+
+
+def test_more_intervals_than_independent_ones_would_hold_are_explained():
+    # Binomial with p = 0.95 and n = 200, from its own sum: P(at most 196) = 0.974…, so 97.5 % lie at or below 196.
+    at_most = [sum(math.comb(200, k) * 0.95**k * 0.05 ** (200 - k) for k in range(m + 1)) for m in (195, 196, 197)]
+    exact = next(m for m, p in zip((195, 196, 197), at_most, strict=True) if p >= 0.975)
+    checks = [Check("", 0, 1, 1, 0.1)] * 199 + [Check("", 0, 1, 2, 0.1)]
+    found = coverage(checks)
+    assert found.high == exact
+    assert found.above
+    assert found.as_expected
+    assert not coverage([*checks[:exact], *[checks[-1]] * (200 - exact)]).above

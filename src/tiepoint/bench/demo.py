@@ -148,7 +148,6 @@ def demo_once(folder: Path, progress: Progress | None = None, *, seed: int = 7, 
         job.text(SUMMARY, summary_html(told))
     finally:
         demo_folder.note(folder, [path for path in job.written if path.is_file()])
-    job.tell(f"The summary is in {folder / SUMMARY}.")
     found = coverage(reading_checks(told))
     return DemoResult(folder, folder / SUMMARY, coverage(told.lengths), found, outcome(told.plates), told)
 

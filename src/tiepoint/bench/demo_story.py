@@ -83,6 +83,7 @@ def tie_story(bench: DemoBench, kept: Kept, photo: Grey, judged: GoodFor, done: 
         photo_uri=picture_uri(photo, 1520),
         tolerance_mm=judged.tolerance_mm,
         good=judged.answer,
+        share=judged.share,
         sentences=judged.sentences,
         budget=budget(_length_in_the_middle(tie, span_mm)),
         budget_at=f"of a length of {span_mm:g} mm in the middle",

@@ -54,15 +54,28 @@ def _document(result: "DemoResult") -> dict[str, Any]:
 
 
 def _counts(coverage: "Coverage") -> dict[str, int]:
-    return {"n": coverage.n, "covered": coverage.covered, "at_least_expected": coverage.low}
+    return {
+        "n": coverage.n,
+        "covered": coverage.covered,
+        "at_least_expected": coverage.low,
+        "at_most_expected": coverage.high,
+    }
 
 
 def _lines(result: "DemoResult") -> Iterator[str]:
     from tiepoint.cli.told import plain
     from tiepoint.report.plate_sections import decided_sentence
+    from tiepoint.report.story import WHY_ABOVE
 
     for what, counts in (("lengths that the tie never saw", result.lengths), ("readings of plates", result.readings)):
-        expected = "as 95 % intervals should" if counts.as_expected else f"fewer than the {counts.low} to be expected"
-        yield f"Of {counts.n} {what}, {counts.covered} hold the truth inside their ±, {expected}."
+        yield f"Of {counts.n} {what}, {counts.covered} hold the truth inside their ±, {_expected(counts)}."
+    if result.lengths.above or result.readings.above:
+        yield WHY_ABOVE
     yield plain(f"{result.plates.n} plates: {decided_sentence(result.plates)}")
     yield f"The summary to read is {result.summary}."
+
+
+def _expected(counts: "Coverage") -> str:
+    if counts.above:
+        return f"more than the {counts.high} to be expected"
+    return "as 95 % intervals should" if counts.as_expected else f"fewer than the {counts.low} to be expected"

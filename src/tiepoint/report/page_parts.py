@@ -8,15 +8,21 @@ from typing import Literal
 from tiepoint.report import svg
 from tiepoint.report.figures import HOLD, fixed, value_and_pm
 
+State = Literal["proved", "begun"]
+
 
 @dataclass(frozen=True, slots=True)
 class Stage:
-    """A stage of the job on the traverse: `state` is drawn as a mark and said as a word; `line` is short."""
+    """A stage of the job on the traverse: `state` is drawn as a mark and said as a word; `line` is short.
+
+    `extent` is said after the state's word, where it does not hold throughout.
+    """
 
     name: str
-    state: Literal["proved", "begun"]
+    state: State
     line: str
     anchor: str
+    extent: str = ""
 
 
 def esc(words: str) -> str:
@@ -74,11 +80,25 @@ def traverse(stages: Sequence[Stage]) -> str:
     return f'<nav class="traverse" aria-label="Stages of the job">{_BRAND}<ol>{marks}</ol></nav>'
 
 
-def _stage(stage: Stage, number: int, has_next: bool) -> str:
-    proved = stage.state == "proved"
+def traverse_key() -> str:
+    """Return what the marks of the traverse mean."""
+    means: tuple[tuple[State, str], ...] = (
+        ("proved", "proved: what it states was held to the truth"),
+        ("begun", "begun: done, and not proved"),
+    )
+    told = "".join(f'<span class="v">{_mark(state, "key-mark")}{words}</span>' for state, words in means)
+    return f'<p class="legend traverse-key">{told}</p>'
+
+
+def _mark(state: State, class_: str) -> str:
+    proved = state == "proved"
     triangle = svg.element("path", class_="triangle proved" if proved else "triangle", d="M11 2L20.5 18.5H1.5Z")
     dot = svg.element("circle", class_="dot", cx=11, cy=13, r=2.2) if proved else ""
-    mark = svg.element("svg", triangle, dot, class_="station-mark", viewBox="0 0 22 20", aria_hidden="true")
+    return svg.element("svg", triangle, dot, class_=class_, viewBox="0 0 22 20", aria_hidden="true")
+
+
+def _stage(stage: Stage, number: int, has_next: bool) -> str:
+    mark = _mark(stage.state, "station-mark")
     leg = ""
     if has_next:
         d = "M2 40L98 58" if number % 2 == 0 else "M2 58L98 40"
@@ -90,7 +110,8 @@ def _stage(stage: Stage, number: int, has_next: bool) -> str:
             preserveAspectRatio="none",
             aria_hidden="true",
         )
-    words = f"<b>{esc(stage.name)}</b><em>{stage.state}</em><small>{esc(stage.line)}</small>"
+    state = f"{stage.state} {stage.extent}".rstrip()
+    words = f"<b>{esc(stage.name)}</b><em>{esc(state)}</em><small>{esc(stage.line)}</small>"
     return f'<li>{leg}<a href="#{stage.anchor}">{mark}{words}</a></li>'
 
 

@@ -9,7 +9,17 @@ from tiepoint.model.reading import Reading
 from tiepoint.report import charts, tables
 from tiepoint.report.figures import HOLD, counted, fixed, short, value_and_pm
 from tiepoint.report.page_parts import block, esc, heading, note, say, sheet
-from tiepoint.report.story import Check, HandCalculation, Outcome, Plate, Story, coverage, outcome, reading_checks
+from tiepoint.report.story import (
+    WHY_ABOVE,
+    Check,
+    HandCalculation,
+    Outcome,
+    Plate,
+    Story,
+    coverage,
+    outcome,
+    reading_checks,
+)
 
 
 def plates_section(story: Story) -> str:
@@ -17,8 +27,9 @@ def plates_section(story: Story) -> str:
     found = outcome(story.plates)
     covered = coverage(reading_checks(story))
     said = say(
-        f"<strong>{covered.covered} of {covered.n} reading intervals cover the truth.</strong> Of {covered.n} honest "
-        f"95 % intervals, {covered.low} to {covered.high} do."
+        f"<strong>{covered.covered} of {covered.n} reading intervals cover the truth.</strong> Of {covered.n} "
+        f"independent 95 % intervals, {covered.low} to {covered.high} do."
+        + (f" {WHY_ABOVE}" if covered.above else "")
         + (f" {covered.unread} more gave no value, and so no interval." if covered.unread else "")
     )
     top = f'<div class="columns"><div>{said}{_decision_note()}</div><div>{_confusion(found)}</div></div>'

@@ -76,12 +76,16 @@ class PrintScale:
 
 @dataclass(frozen=True)
 class TieStory:
-    """The tie that the plates rest on: its map, its words, its numbers. Lengths in mm."""
+    """The tie that the plates rest on: its map, its words, its numbers. Lengths in mm.
+
+    `good` over the `share` of its region for `tolerance_mm`.
+    """
 
     view: TieView
     photo_uri: str
     tolerance_mm: float
     good: bool
+    share: float
     sentences: tuple[str, ...]
     budget: tuple[BudgetRow, ...]
     budget_at: str
@@ -206,6 +210,17 @@ class Coverage:
     def as_expected(self) -> bool:
         """Whether the count is not below what honest 95 % intervals give."""
         return self.covered >= self.low
+
+    @property
+    def above(self) -> bool:
+        """Whether more intervals hold than independent ones would."""
+        return self.covered > self.high
+
+
+WHY_ABOVE = (
+    "All of them share one tie, so they hold together or miss together: here more hold than independent ones would."
+)
+"""What is said where `Coverage.above`; that it is above is no merit and no fault."""
 
 
 @dataclass(frozen=True, slots=True)

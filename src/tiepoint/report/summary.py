@@ -7,9 +7,21 @@ from collections.abc import Callable
 
 from tiepoint.report import charts, look, tables
 from tiepoint.report.figures import counted, fixed, short
-from tiepoint.report.page_parts import Stage, block, esc, heading, megabytes, note, say, sheet, traverse
+from tiepoint.report.page_parts import (
+    Stage,
+    State,
+    block,
+    esc,
+    heading,
+    megabytes,
+    note,
+    say,
+    sheet,
+    traverse,
+    traverse_key,
+)
 from tiepoint.report.plate_sections import decided_sentence, plates_section, reading_section
-from tiepoint.report.story import Coverage, Outcome, Story, coverage, outcome, reading_checks
+from tiepoint.report.story import WHY_ABOVE, Coverage, Outcome, Story, TieStory, coverage, outcome, reading_checks
 from tiepoint.report.tie_sections import lengths_section, others_section, target_section, tie_section
 
 Section = Callable[[Story], str]
@@ -23,7 +35,7 @@ def summary_html(story: Story) -> str:
             charts.symbols(),
             traverse(stages(story)),
             f'<main><header class="pagehead"><h1>{esc(story.title)}</h1>'
-            f'<span class="where">{esc(story.where)}</span>{say(esc(story.job))}</header>',
+            f'<span class="where">{esc(story.where)}</span>{say(esc(story.job))}{traverse_key()}</header>',
             "".join(section(story) for section in SECTIONS),
             f"<footer>{esc(story.software)}. Made in {fixed(story.took_s, 0)} s on the bench, a simulated station "
             "whose truth is exact. ± is <span class='q'>U</span> at 95 % throughout.</footer></main>",
@@ -33,15 +45,37 @@ def summary_html(story: Story) -> str:
 
 
 def stages(story: Story) -> list[Stage]:
-    """Return the stages of the job that exist, with their state."""
-    lengths = coverage(story.lengths)
-    found = outcome(story.plates)
+    """Return the stages of the job that exist; each is proved by what the story tells, or else begun."""
+    lengths, readings, found = coverage(story.lengths), coverage(reading_checks(story)), outcome(story.plates)
+    hashed = sum(bool(file.sha256) for file in story.files)
+    judged_well = readings.n > 0 and readings.as_expected and not found.escapes
     return [
-        Stage("Tie", "proved" if story.tie.good else "begun", f"for ±{short(story.tie.tolerance_mm)} mm", "tie"),
-        Stage("Recipe", "proved", f"{counted(found.n, 'plate')} judged", "plates"),
-        Stage("Prove", "begun", f"{lengths.covered} of {lengths.n} lengths hold", "prove"),
-        Stage("Evidence", "begun", f"{counted(len(story.files), 'file')} with hashes", "files"),
+        Stage(
+            "Tie", _state(story.tie.good), f"for ±{short(story.tie.tolerance_mm)} mm", "tie", _proved_over(story.tie)
+        ),
+        Stage("Recipe", _state(judged_well), f"{counted(found.n, 'plate')} judged", "plates"),
+        Stage(
+            "Prove",
+            _state(lengths.n > 0 and lengths.as_expected),
+            f"{lengths.covered} of {lengths.n} lengths hold",
+            "prove",
+        ),
+        Stage(
+            "Evidence",
+            _state(0 < hashed == len(story.files)),
+            f"{counted(hashed, 'file')} with hashes",
+            "files",
+        ),
     ]
+
+
+def _state(proved: bool) -> State:
+    return "proved" if proved else "begun"
+
+
+def _proved_over(tie: TieStory) -> str:
+    """Return over how much of its region the tie is proved, where that is not all of it."""
+    return f"over {min(100 * tie.share, 99):.0f} %" if tie.good and tie.share < 1 else ""
 
 
 def found_section(story: Story) -> str:
@@ -88,7 +122,8 @@ def _held(lengths: Coverage, readings: Coverage) -> str:
         for what, c in (("Known lengths", lengths), ("Readings of plates", readings))
     ]
     head = (("95 % intervals that cover the truth", ""), ("found", "n"), ("to be expected", "n"))
-    return tables.table(head, rows)
+    above = lengths.above or readings.above
+    return tables.table(head, rows) + (note(WHY_ABOVE) if above else "")
 
 
 def files_section(story: Story) -> str:
