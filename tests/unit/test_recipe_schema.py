@@ -83,7 +83,7 @@ def test_a_faulty_step_is_named_with_what_is_allowed(change: tuple[str, str], sa
         ('readings = ["colour"]', 'readings names "colour"; circle reads'),
         ('operator = "largest"', 'operator is "largest"; use "least-squares"'),
         ('edge = "punched"', 'edge is "punched", which the recipe does not define; state [edge.punched] with its u'),
-        ('in = "plate"', 'in is "plate"; use "plane" or "image"'),
+        ('in = "plate"', 'in is "plate"; use "plane", "image" or the name of a find (there is none)'),
         ('polarity = "bright"', 'polarity is "bright"; use "any", "dark-to-light" or "light-to-dark"'),
         ('plane = "k"', 'plane is "k"; use "grey"'),
         ('decide = { rule = "halves" }', 'decide.rule is "halves"; use "iso14253-1", "simple" or a guard band'),
@@ -165,7 +165,7 @@ def test_a_column_of_the_variants_stands_for_a_number():
         BORE + line, {"bore_b": "1"}
     )
     assert 'names the column "bore_a", whose value "wide" is not a number' in sentence(BORE + line, {"bore_a": "wide"})
-    assert "is nan; give a number" in sentence(BORE + line, {"bore_a": "nan"})
+    assert 'whose value "nan" is not a number' in sentence(BORE + line, {"bore_a": "nan"})
 
 
 def test_the_hash_is_of_content_and_not_of_layout(tmp_path):

@@ -280,7 +280,7 @@ def _others(job: _Job, photo: Path, bar_photos: dict[str, Path], target: Target)
     asked = job.bench.bars(0.0, True)[:1]
     made = [_by_length(job, bar_photos["x"]), _by_pairs(job, photo, target), _by_views(job, photo, target)]
     return tuple(
-        OtherTie(how, rests_on, check, " ".join((says, *(FLAGS[code] for code in tie.flags))))
+        OtherTie(how, rests_on, check, " ".join((says, *(FLAGS[code].sentence for code in tie.flags))))
         for how, rests_on, tie, says in made
         for check in _bar_checks(job, bar_photos["y"], asked, tie, "along y")
     )

@@ -69,7 +69,7 @@ def lines(tie: "Tie") -> Iterator[str]:
     if widest.value is not None:
         yield f"Right across its region, a length is {mm(widest.value, tie.unit)}."
         yield from budget_lines(widest.value, tie.unit)
-    yield from (FLAGS[code] for code in tie.flags)
+    yield from (FLAGS[code].sentence for code in tie.flags)
     yield from tie.notes
 
 

@@ -73,10 +73,10 @@ def _points(tie: "Tie", px: list[Point], extrapolate: bool) -> Answer:
 
     answers = ask(tie, px, extrapolate=extrapolate)
     good = all(p.x is not None for p in answers.points)
-    return Answer(answers.document(), tuple(_point_lines(answers)), good)
+    return Answer(answers.document(), tuple(_point_lines(tie, answers)), good)
 
 
-def _point_lines(answers: "Probe") -> Iterator[str]:
+def _point_lines(tie: "Tie", answers: "Probe") -> Iterator[str]:
     from tiepoint.cli.told import budget_lines
 
     yield f"In the frame {answers.frame}, at a height of {answers.height_mm:g} mm:"
@@ -84,6 +84,7 @@ def _point_lines(answers: "Probe") -> Iterator[str]:
     worst = max((v for p in answers.points for v in (p.x, p.y) if v is not None), key=lambda v: v.u, default=None)
     if worst is not None:
         yield from budget_lines(worst, answers.unit)
+    yield from _of_tie(tie)
 
 
 def _point_row(point: "ProbePoint", unit: str) -> tuple[str, ...]:
@@ -101,6 +102,7 @@ def _lengths(tie: "Tie", pairs: list[tuple[Point, Point]], extrapolate: bool) ->
     answers = [ask(tie, a, b, extrapolate=extrapolate) for a, b in pairs]
     document: dict[str, Any] = {"lengths": [answer.document() for answer in answers]}
     lines = [line for pair, answer in zip(pairs, answers, strict=True) for line in _length_lines(pair, answer)]
+    lines += _of_tie(tie)
     return Answer(document, tuple(lines), all(answer.value is not None for answer in answers))
 
 
@@ -116,6 +118,13 @@ def _length_lines(pair: tuple[Point, Point], answer: "ProbedLength") -> Iterator
 
 
 def _flagged(flags: tuple[str, ...]) -> str:
+    from tiepoint.foundation.reasons import in_short
+
+    return f" ({in_short(flags)})" if flags else ""
+
+
+def _of_tie(tie: "Tie") -> Iterator[str]:
+    """Yield what the tie's flags say of every answer."""
     from tiepoint.foundation.reasons import FLAGS
 
-    return "".join(f" ({FLAGS[code].rstrip('.')})" for code in flags)
+    yield from (f"The tie: {FLAGS[code].sentence}" for code in tie.flags)

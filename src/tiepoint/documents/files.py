@@ -18,6 +18,7 @@ MAJORS: dict[str, int] = {
     "camera": 1,
     "recipe": 1,
     "record": 1,
+    "shape": 1,
     "shot": 1,
     "station": 1,
     "target": 1,

@@ -95,6 +95,15 @@ def propagate(
     return _monte_carlo(f, sampler, linear, rng, _Wanted(name, p, digits, at_least, interval, max_draws))
 
 
+def drawn(f: Formula, inputs: Sequence[Value], *, seed: int | np.random.Generator, draws: int) -> Array:
+    """Return f at so many draws of its inputs (draws,): NaN where it has no answer."""
+    joint = stack(inputs)
+    if not joint.sources:
+        return np.repeat(_at(f, joint.value[:, None]), draws)
+    x, _ = _Sampler(joint, np.zeros(len(joint.sources))).draw(draws, np.random.default_rng(seed))
+    return _at(f, x)
+
+
 def tolerance(u: float, digits: int) -> float:
     """Return δ, half a unit of the last of `digits` significant digits of u (JCGM 101, 7.9.2)."""
     if not (u > 0 and math.isfinite(u)):

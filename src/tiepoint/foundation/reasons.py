@@ -1,14 +1,16 @@
-"""The one registry of reasons (why there is no value) and of flags (what to know about a value).
+"""The one registry of reasons (why there is no value, or no pass) and of flags (what to know about a value).
 
 A reason is data: a code and its parameters, so that a program can act on it; `Reason.sentence` is what
 a person reads. A test holds that every code used in the project is registered here.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 REASONS: dict[str, str] = {
+    "doubtful": "Its ± may not hold ({says}), so it cannot be said to conform.",
     "few_edges": "Only {found} of {sought} places showed an edge; at least {needed} are needed.",
+    "grip_doubtful": "The part's place may not hold ({says}), so it is not gripped.",
     "linear_law_fails": "The result is too uncertain for its formula: no interval can be stated.",
     "no_channel": "The picture {picture} has no colour, and the step looks at its channel {channel}.",
     "no_edge": "No edge with the asked polarity stands out from the noise in the region.",
@@ -16,10 +18,12 @@ REASONS: dict[str, str] = {
     "no_picture": "The shot has no picture {picture}.",
     "not_a_number": "The measurement did not converge.",
     "not_parallel": "The two lines differ by {angle_deg}°: they have no one distance.",
+    "not_taught": "The shape was not taught yet: tiepoint teach makes it from a shot or a drawing.",
     "outside_envelope": "The grip would leave the robot's envelope: {detail}.",
     "outside_picture": "The region leaves the picture.",
     "outside_tie": "The place lies outside the region in which the tie is valid.",
     "saturated": "{share_percent} % of the pixels that matter are saturated.",
+    "shape_not_found": "The shape was not found: at best {percent} % of its outline was seen, {least} % are asked for.",
     "shot_not_complete": "The shot is {status}: only complete shots are judged.",
     "step_broke": "The step could not be carried out: {detail}.",
     "step_failed": "The step it rests on, {step}, gave no value.",
@@ -27,38 +31,216 @@ REASONS: dict[str, str] = {
     "too_old": "The shot is {age_s} s old; at most {most_s} s are allowed.",
 }
 
-FLAGS: dict[str, str] = {
-    "angle_ambiguous": "What tells some angles of the shape apart was not seen: it may lie turned by one of them.",
-    "arc_short": "The arc spans less than 90°: centre and radius lean on each other.",
-    "bad_views": "Some views do not belong to the camera of the others and were left out.",
-    "blurred": "The edges are blurred over more than 3 px: out of focus, or moved during the exposure.",
-    "camera_differs": "The photo does not fit the lens of the camera document: refocused, or another lens.",
-    "clipped": "The region is cut by the border of the picture.",
-    "edge_differs_by_side": "Edges look different on different sides: a bevel or burr catches the light and shifts "
-    "them by more than the recipe's edge definition may say.",
-    "extrapolated": "The place lies outside the tie's valid region.",
-    "few_corners": "Few corners of the target were seen: its intervals are wide, and little is left to check them by.",
-    "few_points": "Few edge points: the interval is widened by Student's t.",
-    "form_error": "The edge departs from its ideal form by more than its noise explains.",
-    "half_turn_unknown": "The target has no mark at its origin: whether it lies turned by half a turn cannot be told.",
-    "hand_placed": "A point was placed by hand, with no edge or corner under it to hold it.",
-    "lens_assumed": "Lens distortion was not measured: a bound for it was assumed.",
-    "linear_law_doubtful": "The formula bends within the uncertainty: the stated interval is only rough.",
-    "low_contrast": "The contrast is below ten times the noise.",
-    "more_than_one_edge": "More than one edge stands in the region; make sure that the right one was taken.",
-    "no_redundancy": "No more points than the model needs: an error in one of them shows nowhere.",
-    "outliers": "More than 15 % of the points were left out as outliers.",
-    "page_bowed": "The page is bowed more than was stated: lay it flat, or state how flat it is.",
-    "pairs_scattered": "The pairs agree poorly with one another: one of them may be wrong.",
-    "pairs_suspect": "The pairs hold what looks like a typing error.",
-    "partly_seen": "Less than nine tenths of the target were measured; what lies beyond rests on fewer points.",
-    "photos_disagree": "The photos of one pose differ by more than their noise: something moves, or the light does.",
-    "print_not_measured": "The print was not measured: ± takes it as printed at 100 %, and a page made to fit is 3 to "
-    "6 % off. Measure it: tiepoint target measure.",
-    "saturated": "Some pixels that matter are saturated.",
-    "tie_model_poor": "The tie's lens model leaves more over than noise explains.",
-    "tilt_assumed": "The camera's tilt was not measured: a bound for it was assumed.",
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """What to know about a value: a `sentence`, and `short`, the same in a few words for a row of a table.
+
+    `forbids`: the stated ± may not hold, so a reading with this flag never conforms. The rule (decision 0009): a flag
+    forbids where what was seen contradicts what the ± assumes, or where the ± was never said to hold. It does not where
+    the ± already carries what the flag tells, or where a check is merely missing. `why` says which of these it is.
+    """
+
+    sentence: str
+    short: str
+    forbids: bool
+    why: str
+
+
+FLAGS: dict[str, Flag] = {
+    "angle_ambiguous": Flag(
+        "What tells some angles of the shape apart was not seen: it may lie turned by one of them.",
+        "angle ambiguous",
+        True,
+        "A pose that may be turned by half a turn is not the pose whose ± is stated.",
+    ),
+    "arc_short": Flag(
+        "The arc spans less than 90°: centre and radius lean on each other.",
+        "short arc",
+        False,
+        "The fit's covariance carries it: the ± is wide for this reason.",
+    ),
+    "bad_views": Flag(
+        "Some views do not belong to the camera of the others and were left out.",
+        "bad views left out",
+        False,
+        "The camera rests on the views that agree.",
+    ),
+    "blurred": Flag(
+        "The edges are blurred over more than 3 px: out of focus, or moved during the exposure.",
+        "blurred",
+        False,
+        "Blur is fitted with each edge, and one that is alike on both sides of an edge moves none.",
+    ),
+    "camera_differs": Flag(
+        "The photo does not fit the lens of the camera document: refocused, or another lens.",
+        "another lens than the camera document's",
+        True,
+        "The ± takes that lens for granted, and the photo contradicts it.",
+    ),
+    "clipped": Flag(
+        "The region is cut by the border of the picture.",
+        "cut by the picture's border",
+        False,
+        "What was measured has its own ±; nothing speaks against it.",
+    ),
+    "edge_differs_by_side": Flag(
+        "Edges look different on different sides: a bevel or burr catches the light and shifts them by more than the "
+        "recipe's edge definition may say.",
+        "edges differ by their side",
+        True,
+        "The ± takes one edge definition for all sides, and the picture contradicts it.",
+    ),
+    "extrapolated": Flag(
+        "The place lies outside the tie's valid region.",
+        "outside the tie's region",
+        True,
+        "The ± was shown to hold inside that region only.",
+    ),
+    "few_corners": Flag(
+        "Few corners of the target were seen: its intervals are wide, and little is left to check them by.",
+        "few corners",
+        False,
+        "Student's t carries it; a check is missing, but nothing speaks against the ±.",
+    ),
+    "few_points": Flag(
+        "Few edge points: the interval is widened by Student's t.",
+        "few points",
+        False,
+        "Student's t carries it.",
+    ),
+    "find_not_sure": Flag(
+        "Another place or turn fits the shape almost as well: what was found may be the wrong one.",
+        "find not sure",
+        True,
+        "The ± is that of the part that was meant, and this may be another.",
+    ),
+    "form_error": Flag(
+        "The edge departs from its ideal form by more than its noise and its tie explain.",
+        "form error",
+        False,
+        "The ± is made of the points' own scatter about the form, so it carries it.",
+    ),
+    "half_turn_unknown": Flag(
+        "The target has no mark at its origin: whether it lies turned by half a turn cannot be told.",
+        "half a turn unknown",
+        False,
+        "Lengths do not depend on it; a recipe's regions are empty where the turn was taken wrongly.",
+    ),
+    "hand_placed": Flag(
+        "A point was placed by hand, with no edge or corner under it to hold it.",
+        "placed by hand",
+        False,
+        "The ± carries how well a hand places a point.",
+    ),
+    "height_not_stated": Flag(
+        "The height of the measured edges was not stated: they are taken to lie exactly in the tie's plane.",
+        "height not stated",
+        False,
+        "A check is missing: the ± holds for edges in the tie's plane, which nobody denied.",
+    ),
+    "lens_assumed": Flag(
+        "Lens distortion was not measured: a bound for it was assumed.",
+        "lens assumed",
+        False,
+        "The ± carries the bound.",
+    ),
+    "linear_law_doubtful": Flag(
+        "The formula bends within the uncertainty: the stated interval is only rough.",
+        "rough interval",
+        True,
+        "The ± is only rough.",
+    ),
+    "low_contrast": Flag(
+        "The contrast is below ten times the noise.",
+        "low contrast",
+        False,
+        "The ± grows with the noise as it must, and an edge six deviations high is no accident.",
+    ),
+    "more_than_one_edge": Flag(
+        "More than one edge stands in the region; make sure that the right one was taken.",
+        "more than one edge",
+        True,
+        "The ± is that of the edge which was taken; another may be the one that is meant.",
+    ),
+    "no_redundancy": Flag(
+        "No more points than the model needs: an error in one of them shows nowhere.",
+        "no redundancy",
+        False,
+        "The ± is that of the stated points; a check is missing, but nothing speaks against it.",
+    ),
+    "outliers": Flag(
+        "More than 15 % of the points were left out as outliers.",
+        "many points left out",
+        True,
+        "What disturbs so many points may pull the others too: errors of 1.4 to 3 times u were seen.",
+    ),
+    "page_bowed": Flag(
+        "The page is bowed more than was stated: lay it flat, or state how flat it is.",
+        "bowed page",
+        True,
+        "The ± takes the stated flatness for granted, and the photo contradicts it.",
+    ),
+    "pairs_scattered": Flag(
+        "The pairs agree poorly with one another: one of them may be wrong.",
+        "pairs agree poorly",
+        True,
+        "The ± takes every pair for right, and their scatter contradicts it.",
+    ),
+    "pairs_suspect": Flag(
+        "The pairs hold what looks like a typing error.",
+        "typing error in the pairs",
+        True,
+        "The ± takes every pair for right, and one looks wrong.",
+    ),
+    "partly_seen": Flag(
+        "Less than nine tenths of the target were measured; what lies beyond rests on fewer points.",
+        "target partly seen",
+        False,
+        "The ± of the fit grows where fewer points hold it.",
+    ),
+    "photos_disagree": Flag(
+        "The photos of one pose differ by more than their noise: something moves, or the light does.",
+        "photos disagree",
+        True,
+        "The ± takes the pose for one, and the photos contradict it.",
+    ),
+    "print_not_measured": Flag(
+        "The print was not measured: ± takes it as printed at 100 %, and a page made to fit is 3 to 6 % off. "
+        "Measure it: tiepoint target measure.",
+        "print not measured",
+        True,
+        "The ± takes for granted that the page was not made to fit, which nothing has shown.",
+    ),
+    "saturated": Flag(
+        "Some pixels that matter are saturated.",
+        "saturated",
+        True,
+        "A cut-off bright side moves the edge towards the dark one, and the ± does not know by how much.",
+    ),
+    "tie_model_poor": Flag(
+        "The tie's lens model leaves more over than noise explains.",
+        "poor tie",
+        True,
+        "What is left over is in the ± only as far as the seen points show it.",
+    ),
+    "tilt_assumed": Flag(
+        "The camera's tilt was not measured: a bound for it was assumed.",
+        "tilt assumed",
+        False,
+        "The ± carries the bound.",
+    ),
 }
+
+
+def forbidding(flags: Iterable[str]) -> tuple[str, ...]:
+    """Return those of the flags with which no reading conforms, each once."""
+    return tuple(dict.fromkeys(code for code in flags if FLAGS[code].forbids))
+
+
+def in_short(flags: Iterable[str]) -> str:
+    """Return flags in a few words each, as in `few points, low contrast`."""
+    return ", ".join(FLAGS[code].short for code in dict.fromkeys(flags))
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,12 +7,14 @@ apart, this is the guard band t(p, ν_eff)·u; for two near limits it is the pro
 """
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
 from scipy import special
 
 from tiepoint.foundation.errors import UnusableInput
+from tiepoint.foundation.reasons import Reason, forbidding, in_short
 from tiepoint.foundation.sources import coverage_factor
 from tiepoint.foundation.units import parse_length, to_unit
 
@@ -99,10 +101,14 @@ def decide(value: float, u: float, dof: float, limits: Limits, unit: str = "mm")
         if _within(value, limits, guard):
             return "conforms"
         return "undecided" if _within(value, limits, -guard) else "rejected"
-    probability = probability_of_conformance(value, u, dof, limits)
-    if probability >= limits.p:
+    return by_probability(probability_of_conformance(value, u, dof, limits), limits.p)
+
+
+def by_probability(probability: float, p: float) -> Verdict:
+    """Return the verdict that a probability of lying within the limits gives, by a rule that asks for `p`."""
+    if probability >= p:
         return "conforms"
-    return "rejected" if probability <= 1 - limits.p else "undecided"
+    return "rejected" if probability <= 1 - p else "undecided"
 
 
 def acceptance_limits(u: float, dof: float, limits: Limits, unit: str = "mm") -> tuple[float | None, float | None]:
@@ -145,6 +151,18 @@ def prospect(u: float, dof: float, limits: Limits, unit: str = "mm") -> Prospect
         f"No part can ever conform: the limits are {limits.width:.3g} apart, and at this uncertainty "
         f"({u:.2g}, one standard deviation) the smallest tolerance that could be shown to conform is {smallest:.3g}.",
     )
+
+
+def as_flagged(verdict: Verdict | None, flags: Iterable[str]) -> tuple[Verdict | None, Reason | None]:
+    """Return the verdict as far as a reading's flags let it stand, and the reason where they do not.
+
+    Where the ± may not hold, nothing is shown to conform, whatever the rule. What is rejected stays so: a part is not
+    passed because its measurement is doubtful.
+    """
+    against = forbidding(flags)
+    if verdict != "conforms" or not against:
+        return verdict, None
+    return "undecided", Reason("doubtful", {"flags": " ".join(against), "says": in_short(against)})
 
 
 def overall(verdicts: list[Verdict | None]) -> Verdict:

@@ -1,11 +1,11 @@
 """A reading: one measured quantity with its sources, its limits and its verdict, or the reason why there is none."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Self
 
 from tiepoint.foundation.reasons import Reason, flag
 from tiepoint.foundation.sources import Value
-from tiepoint.model.decide import Limits, Verdict, decide
+from tiepoint.model.decide import Limits, Verdict, as_flagged, decide
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +24,10 @@ class SourceTerm:
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """One quantity of one step. Without limits there is no verdict; without a value there is a reason."""
+    """One quantity of one step. Without limits there is no verdict; without a value there is a reason.
+
+    A value has a reason only where it would conform and a flag says that its ± may not hold: it is `undecided` then.
+    """
 
     id: str
     name: str
@@ -47,8 +50,10 @@ class Reading:
     method: str = "linear"
 
     def __post_init__(self) -> None:
-        if (self.value is None) == (self.reason is None):
+        if self.value is None and self.reason is None:
             raise ValueError(f"reading {self.id!r} needs either a value or a reason")
+        if self.value is not None and self.reason is not None and self.verdict != "undecided":
+            raise ValueError(f"reading {self.id!r} has a value and a reason, and yet is {self.verdict}")
         if self.value is None and self.verdict not in (None, "unread"):
             raise ValueError(f"reading {self.id!r} has no value and cannot be {self.verdict}")
         for code in self.flags:
@@ -56,21 +61,25 @@ class Reading:
 
     @classmethod
     def of(cls, value: Value, *, limits: Limits | None, **told: object) -> Self:
-        """Return the reading of a value, judged where there are limits.
+        """Return the reading of a value, judged where there are limits and as far as its flags allow.
 
         `told` are the remaining fields of the reading by name.
         """
-        verdict = None if limits is None else decide(value.value, value.u, value.dof, limits, str(told["unit"]))
-        return cls(
+        read = cls(
             value=value.value,
             u=value.u,
             dof=value.dof,
             U95=value.U95,
             sources=terms(value),
             limits=limits,
-            verdict=verdict,
             **told,  # type: ignore[arg-type]  # the fields are checked by the dataclass itself
         )
+        return read.judged(None if limits is None else decide(value.value, value.u, value.dof, limits, read.unit))
+
+    def judged(self, verdict: Verdict | None) -> Self:
+        """Return the reading with what its number says of its limits, as far as its flags let that stand."""
+        stands, reason = as_flagged(verdict, self.flags)
+        return replace(self, verdict=stands, reason=reason)
 
     @classmethod
     def without(cls, reason: Reason, *, limits: Limits | None, **told: object) -> Self:

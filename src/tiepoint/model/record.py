@@ -11,13 +11,19 @@ from tiepoint.model.shot import RobotPose, Shot
 
 @dataclass(frozen=True, slots=True)
 class Grip:
-    """A pose for the gripper in the robot's frame, or the reason why there is none."""
+    """A pose for the gripper in the robot's frame, or the reason why there is none.
+
+    `U`: half-widths of the 95 % intervals of x, y, z (mm) and turn (deg). `turn_deg`: the turn about the robot's z to
+    be commanded, counted on past ±180° where the wrist may go there. `age_s`: of the shot, where the caller knew it.
+    """
 
     name: str
     robot_from_grip: RobotPose | None
     U: tuple[float, ...] | None
     inside_envelope: bool
     reason: Reason | None = None
+    turn_deg: float | None = None
+    age_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from tiepoint.foundation.reasons import Reason
 from tiepoint.foundation.sources import Source, Value
-from tiepoint.recipe.features import Derived, Feature, LineFeature, PointFeature
+from tiepoint.recipe.beside import NOTHING, Beside
+from tiepoint.recipe.features import Derived, Feature, LineFeature, PartFeature, PointFeature
 from tiepoint.recipe.ground import Ground
 from tiepoint.recipe.schema import Polarity, StepTable
 from tiepoint.vision.strips import StripEdges
@@ -55,7 +56,8 @@ class Context:
     `table`: its own table. `picture`: the grey picture (rows, columns), None for a step that looks at none.
     `unit`: ground units (mm or px) in one unit of the recipe. `features`: of the steps that it rests on, in that order.
     `search`: finds one edge in each strip of the picture. `prefix`: starts the ids of sources that belong to this
-    step and shot alone. `is_foreseen`: the edges are assumed and not seen, so their scatter says nothing.
+    step and shot alone. `is_foreseen`: the edges are assumed and not seen, so their scatter says nothing. `beside`:
+    what the step keeps in files beside the recipe.
     """
 
     table: StepTable
@@ -67,6 +69,7 @@ class Context:
     prefix: str
     shift: EdgeShift = NO_SHIFT
     is_foreseen: bool = False
+    beside: Beside = NOTHING
 
     def place(self, point: tuple[float, float]) -> Array:
         """Return a point of the recipe (2,) on the ground."""
@@ -141,7 +144,7 @@ class StepResult:
     """
 
     told: Mapping[str, Told]
-    feature: Feature | None = None
+    feature: Feature | PartFeature | None = None
     operator: str | None = None
     found: tuple[Found, ...] = ()
     dimension: Array | None = None

@@ -71,6 +71,29 @@ class LineFeature:
         return self.anchor + np.outer([self.start, self.end], self.direction)
 
 
+@dataclass(frozen=True)
+class PartFeature:
+    """A part as a find gave it: `pose` (x, y, angle in rad) on the ground of the find.
+
+    `share`: how much of its outline was seen (1 where the frame is made of other steps). `others`: further parts of the
+    same find, the next best seen first.
+    """
+
+    pose: Values
+    share: float = 1.0
+    others: tuple["PartFeature", ...] = ()
+
+    @property
+    def origin(self) -> Array:
+        """The origin of the part's frame (2,)."""
+        return self.pose.value[:2]
+
+    @property
+    def angle_rad(self) -> float:
+        """The part's +x direction, counter-clockwise from the ground's."""
+        return float(self.pose.value[2])
+
+
 def wrapped(angle_rad: float, about_rad: float) -> float:
     """Return the angle of an undirected line within (about − 90°, about + 90°]."""
     return about_rad + math.pi / 2 - (about_rad + math.pi / 2 - angle_rad) % math.pi

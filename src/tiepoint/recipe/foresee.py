@@ -15,9 +15,10 @@ from tiepoint.foundation.sources import Value
 from tiepoint.model.decide import ISO, Limits, prospect
 from tiepoint.model.shot import Picture, Shot
 from tiepoint.recipe.context import Context, StepResult, Strips
-from tiepoint.recipe.features import Derived, Feature
+from tiepoint.recipe.features import Derived, Feature, PartFeature
 from tiepoint.recipe.ground import Ground, ImageGround, PlaneGround
-from tiepoint.recipe.judge import Asked, asked_of, bounds, read
+from tiepoint.recipe.judge import Asked, asked_of, read, stays_below
+from tiepoint.recipe.part import PartGround
 from tiepoint.recipe.recipe import Recipe, Step
 from tiepoint.recipe.runner import prefix_of, shift_of
 from tiepoint.recipe.schema import SoughtTable
@@ -52,13 +53,18 @@ class Foresight:
 def foresee(recipe: Recipe, tie: Tie | None) -> list[Foresight]:
     """Return what is known of every limited reading; those that cannot be foreseen are left out."""
     features: dict[str, Feature] = {}
+    parts: dict[str, Ground] = {}
     seen: list[Foresight] = []
     for step in recipe.order:
-        ground: Ground | None = ImageGround() if step.frame == "image" else PlaneGround(tie) if tie else None
+        ground: Ground | None = ImageGround() if step.base == "image" else PlaneGround(tie) if tie else None
+        if ground is not None and step.table.lives_in is not None:
+            ground = parts.get(step.table.lives_in)
         if ground is None or not all(n in features for n in step.table.rests_on):
             continue
         result = _result(recipe, step, ground, tuple(features[n] for n in step.table.rests_on))
-        if result.feature is not None:
+        if isinstance(result.feature, PartFeature):
+            parts[step.name] = PartGround(ground, result.feature, step.name)
+        elif result.feature is not None:
             features[step.name] = result.feature
         for asked in asked_of(recipe, step):
             told = result.told.get(asked.quantity.name)
@@ -100,12 +106,13 @@ def _result(recipe: Recipe, step: Step, ground: Ground, features: tuple[Feature,
         table=step.table,
         picture=None,
         ground=ground,
-        unit=1.0 if step.frame == "image" else recipe.head.mm_per_unit,
+        unit=1.0 if step.base == "image" else recipe.head.mm_per_unit,
         features=features,
         search=assumed_edges if isinstance(step.table, SoughtTable) else None,
         prefix=prefix_of(_SHOT, step),
         shift=shift_of(recipe, step, _SHOT),
         is_foreseen=True,
+        beside=step.beside,
     )
     try:
         return step.kind.run(context)
@@ -127,7 +134,7 @@ def _foresight(asked: Asked, limits: Limits, told: Value | Derived) -> list[Fore
 def _bounded(asked: Asked, limits: Limits, told: Derived, u: float, dof: float) -> Foresight:
     """Return the outlook of a quantity that cannot be below zero and has an upper limit alone: best is zero itself."""
     best = Derived(told.formula, [Value(0.0, v.terms) for v in told.inputs], told.at_least)
-    _, smallest = bounds(asked, limits, best, f"foreseen/{asked.step.name}")
+    smallest = stays_below(asked, limits.p, best, f"foreseen/{asked.step.name}")
     assert limits.upper is not None
     return _said(asked, limits, limits.upper >= smallest, smallest, u, dof)
 

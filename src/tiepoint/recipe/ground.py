@@ -24,6 +24,9 @@ class Ground(Protocol):
     def to_px(self, xy: Array) -> Array:
         """Return the pixels (n, 2) of places on the ground; NaN where the picture shows none."""
 
+    def project(self, xy: Array) -> tuple[Array, Array]:
+        """Return the pixels (n, 2) of places on the ground, and ∂px/∂ground (n, 2, 2)."""
+
 
 @dataclass(frozen=True)
 class PlaneGround:
@@ -39,6 +42,11 @@ class PlaneGround:
     def to_px(self, xy: Array) -> Array:
         """Return the pixels (n, 2) of places in mm."""
         return self.tie.to_image(xy)
+
+    def project(self, xy: Array) -> tuple[Array, Array]:
+        """Return the pixels (n, 2) of places in mm, and ∂px/∂mm (n, 2, 2)."""
+        px = self.tie.to_image(xy)
+        return px, np.asarray(np.linalg.inv(self.tie.d_px(px)), float)
 
 
 @dataclass(frozen=True)
@@ -56,3 +64,7 @@ class ImageGround:
     def to_px(self, xy: Array) -> Array:
         """Return the pixels (n, 2) of places with y turned up."""
         return np.asarray(xy * (1.0, -1.0))
+
+    def project(self, xy: Array) -> tuple[Array, Array]:
+        """Return the pixels (n, 2) of places with y turned up, and ∂px/∂ground (n, 2, 2)."""
+        return self.to_px(xy), np.broadcast_to(np.diag([1.0, -1.0]), (len(xy), 2, 2))

@@ -5,18 +5,21 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
-from tiepoint.foundation.montecarlo import Propagated, propagate
+from tiepoint.foundation.montecarlo import Propagated, drawn, propagate
 from tiepoint.foundation.reasons import Reason
 from tiepoint.foundation.sources import Value, stack
 from tiepoint.foundation.units import MM_PER
-from tiepoint.model.decide import ISO, Limits, Verdict, decide
+from tiepoint.model.decide import ISO, Limits, Verdict, by_probability, decide
 from tiepoint.model.reading import Reading
 from tiepoint.recipe.context import Told
 from tiepoint.recipe.features import Derived
 from tiepoint.recipe.kinds import Quantity
 from tiepoint.recipe.recipe import Recipe, Step
 from tiepoint.recipe.schema import limits_of
+
+Array = NDArray[np.float64]
 
 MOST_DRAWS = 50_000
 """An end of a 95 % interval from so many draws repeats within a per cent of u, in some hundredths of a second."""
@@ -96,7 +99,7 @@ def _read_formula(asked: Asked, told: Derived, about: dict[str, object], prefix:
         return Reading.of(out.value.times(asked.factor), limits=asked.limits, **about)
     reading = Reading.of(_by_source(told, out.value).times(asked.factor), limits=asked.limits, **about)
     verdict = None if asked.limits is None else _decide_by_draws(asked, asked.limits, told, out, name)
-    return replace(reading, U95=out.half_width * asked.factor, method=out.method, verdict=verdict)
+    return replace(reading, U95=out.half_width * asked.factor, method=out.method).judged(verdict)
 
 
 def _by_source(told: Derived, value: Value) -> Value:
@@ -120,13 +123,33 @@ def _by_source(told: Derived, value: Value) -> Value:
 
 
 def _decide_by_draws(asked: Asked, limits: Limits, told: Derived, out: Propagated, name: str) -> Verdict:
-    """Return the verdict where the distribution is not that of Student: by its own one-sided quantiles."""
+    """Return the verdict where the distribution is not that of Student: by the share of draws within the limits.
+
+    The same formula as for Student's (decision 0008; JCGM 106:2012, 7.4), so a second limit that is far off changes
+    nothing. A quantity with a bound is drawn too far from it on average: its draws are counted as they are and with
+    that taken off, and a verdict is given where both agree.
+    """
     if limits.rule != ISO:
         return decide(out.value.value * asked.factor, 0.0, math.inf, limits, asked.unit)
     # No distribution has more than 1 - p beyond this many of its rms from the value (Chebyshev): mostly that will do.
     reach = out.value.u / math.sqrt(1.0 - limits.p)
     sure = _between((out.value.value - reach) * asked.factor, (out.value.value + reach) * asked.factor, limits)
-    return sure if sure != "undecided" else _between(*bounds(asked, limits, told, name), limits)
+    if sure != "undecided":
+        return sure
+    draws = drawn(told.formula, told.inputs, seed=seed_of(name), draws=MOST_DRAWS) * asked.factor
+    shifts = (0.0,) if told.at_least is None else (0.0, 2.0 * max(out.mean - out.value.value, 0.0) * asked.factor)
+    verdicts = {by_probability(_share_within(draws - shift, limits), limits.p) for shift in shifts}
+    return verdicts.pop() if len(verdicts) == 1 else "undecided"
+
+
+def _share_within(draws: Array, limits: Limits) -> float:
+    """Return the share of draws (n,) within the limits; one without an answer lies within none."""
+    within = np.isfinite(draws)
+    if limits.lower is not None:
+        within &= draws >= limits.lower
+    if limits.upper is not None:
+        within &= draws <= limits.upper
+    return float(np.mean(within))
 
 
 def _between(low: float, high: float, limits: Limits) -> Verdict:
@@ -139,24 +162,11 @@ def _between(low: float, high: float, limits: Limits) -> Verdict:
     return "rejected" if beyond else "undecided"
 
 
-def bounds(asked: Asked, limits: Limits, told: Derived, name: str) -> tuple[float, float]:
-    """Return the values that the quantity exceeds, and stays below, with probability p each (in the reading's unit).
-
-    With two limits the probability beyond both together is at most 1 - p, so each end takes half of it.
-    """
-    both = limits.lower is not None and limits.upper is not None
-    p = limits.p if both else 2 * limits.p - 1
-    out = propagate(
-        told.formula,
-        told.inputs,
-        seed=seed_of(name),
-        name=name,
-        at_least=told.at_least,
-        p=p,
-        method="monte-carlo",
-        max_draws=MOST_DRAWS,
-    )
-    return out.low * asked.factor, out.high * asked.factor
+def stays_below(asked: Asked, p: float, told: Derived, name: str) -> float:
+    """Return the value that the quantity stays below with probability p (in the reading's unit)."""
+    draws = drawn(told.formula, told.inputs, seed=seed_of(name), draws=MOST_DRAWS)
+    known = np.where(np.isfinite(draws), draws, np.inf)
+    return float(np.quantile(known, p, method="higher")) * asked.factor
 
 
 def seed_of(name: str) -> int:
@@ -167,4 +177,4 @@ def seed_of(name: str) -> int:
 def _factor(unit: str) -> float:
     if unit == "deg":
         return 180.0 / math.pi
-    return 1.0 if unit == "px" else 1.0 / MM_PER[unit]
+    return 1.0 if unit in ("px", "1") else 1.0 / MM_PER[unit]

@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 
 GROUP = "tiepoint.steps"
 
-Dimension = Literal["length", "angle"]
-Feature = Literal["point", "line"]
+Dimension = Literal["length", "angle", "number"]
+Feature = Literal["point", "line", "part"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,8 +37,8 @@ class StepKind:
     """A kind of step.
 
     `table` describes its keys. `gives` is the feature that others may rest on. `takes` lists which features it
-    can rest on, in the order of `table.rests_on`; empty for a step that rests on none. `run` measures: lengths
-    in mm (px in the image), angles in rad.
+    can rest on, in the order of `table.rests_on`; empty for a step that rests on none, and with `()` among the others
+    for one that need not. `run` measures: lengths in mm (px in the image), angles in rad.
     """
 
     kind: str

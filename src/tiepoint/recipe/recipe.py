@@ -1,13 +1,15 @@
 """A recipe, read and checked as a whole: every step by its kind, names, what rests on what, and the order."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from tiepoint.documents.canonical import sha256
 from tiepoint.documents.files import check_format, read_document
 from tiepoint.foundation.errors import UnusableDocument
+from tiepoint.recipe.beside import NOTHING, Beside, read_beside
+from tiepoint.recipe.grips import GripTable, demand_find
 from tiepoint.recipe.kinds import Feature, StepKind, installed_kinds
 from tiepoint.recipe.schema import FRAMES, Decide, Head, SoughtTable, StepTable, limits_of
 from tiepoint.recipe.tables import said_names, shown
@@ -15,12 +17,18 @@ from tiepoint.recipe.tables import said_names, shown
 
 @dataclass(frozen=True)
 class Step:
-    """One step of a recipe: its number as written (from 1), its kind, its table, and the frame it lives in."""
+    """One step of a recipe: its number as written (from 1), its kind, its table, and the frame it lives in.
+
+    `frame`: `plane`, `image` or the name of a find; `base`: the one of `plane` and `image` that it is seen on.
+    `beside`: what it keeps in files.
+    """
 
     number: int
     kind: StepKind
     table: StepTable
     frame: str
+    base: str = ""
+    beside: Beside = NOTHING
 
     @property
     def name(self) -> str:
@@ -30,23 +38,26 @@ class Step:
 
 @dataclass(frozen=True)
 class Recipe:
-    """A recipe that can be run: `steps` as written, `order` by dependence, `sha` of its canonical content."""
+    """A recipe that can be run: `steps` as written, `order` by dependence, `sha` of its canonical content; `grips`."""
 
     head: Head
     steps: tuple[Step, ...]
     order: tuple[Step, ...]
     sha: str
+    grips: tuple[GripTable, ...] = ()
 
     @property
     def needs_tie(self) -> bool:
         """Whether any step lives in the plane."""
-        return any(s.frame == "plane" for s in self.steps)
+        return any(s.base == "plane" for s in self.steps)
 
     def unit_of(self, step: Step, dimension: str) -> str:
         """Return the unit in which a step's quantities of a dimension are written."""
         if dimension == "angle":
             return "deg"
-        return "px" if step.frame == "image" else self.head.unit
+        if dimension == "number":
+            return "1"
+        return "px" if step.base == "image" else self.head.unit
 
     def rule_of(self, step: Step) -> Decide:
         """Return the decision rule that holds for a step."""
@@ -55,7 +66,7 @@ class Recipe:
 
 def load_recipe(path: Path, row: Mapping[str, str] | None = None) -> Recipe:
     """Return the recipe of a TOML file; `row` is the variant's line by column. `UnusableDocument` in a sentence."""
-    return read_recipe(read_document(path, "recipe"), path.name, row=row)
+    return read_recipe(read_document(path, "recipe"), path.name, row=row, folder=path.parent)
 
 
 def read_recipe(
@@ -64,8 +75,12 @@ def read_recipe(
     *,
     row: Mapping[str, str] | None = None,
     kinds: Mapping[str, StepKind] | None = None,
+    folder: Path | None = None,
 ) -> Recipe:
-    """Return the recipe that parsed TOML holds. Raises `UnusableDocument` with its first fault as a sentence."""
+    """Return the recipe that parsed TOML holds; what its steps keep in files stands in `folder`.
+
+    Raises `UnusableDocument` with its first fault as a sentence.
+    """
     check_format(dict(content), "recipe", where)
     head = Head.read(content, f"{where}: ", row)
     known = installed_kinds() if kinds is None else kinds
@@ -73,10 +88,42 @@ def read_recipe(
     by_name = _by_name(steps, where)
     order = _ordered(steps, by_name, where)
     framed = _framed(order, by_name, where)
-    steps = [framed[s.name] for s in steps]
-    for step in steps:
+    for name, step in framed.items():
         _check_step(step, head, where)
-    return Recipe(head, tuple(steps), tuple(framed[s.name] for s in order), sha256(content))
+        framed[name] = replace(step, beside=_beside(step, folder, place(step, where)))
+    in_order = tuple(framed[s.name] for s in order)
+    grips = _grips(head, framed, where, row)
+    return Recipe(head, tuple(framed[s.name] for s in steps), in_order, _sha(content, in_order), grips)
+
+
+def _grips(head: Head, steps: Mapping[str, Step], where: str, row: Mapping[str, str] | None) -> tuple[GripTable, ...]:
+    finds = {s.name: s.frame for s in steps.values() if s.kind.gives == "part"}
+    grips: list[GripTable] = []
+    for number, raw in enumerate(head.grip, 1):
+        grip = GripTable.read(raw, f"{where}: grip {number}: ", row)
+        here = f'{where}: grip {number} "{grip.name}": '
+        if grip.name in [g.name for g in grips]:
+            raise UnusableDocument(f"{here}its name is that of an earlier grip; rename one")
+        demand_find(grip, finds, here)
+        grips.append(grip)
+    return tuple(grips)
+
+
+def _beside(step: Step, folder: Path | None, here: str) -> Beside:
+    mask, shape = (getattr(step.table, key, None) for key in ("mask", "shape"))
+    beside = NOTHING if mask is None and shape is None else read_beside(folder, mask, shape, here)
+    if beside.shape is not None and beside.shape.ground != step.base:
+        raise UnusableDocument(
+            f"{here}its shape was taught in the {beside.shape.ground}, and the step lives in the {step.base}; teach it "
+            "again there"
+        )
+    return beside
+
+
+def _sha(content: Mapping[str, Any], steps: Sequence[Step]) -> str:
+    """Return the hash of the recipe, and of what its steps keep beside it: another mask is another recipe."""
+    beside = {name: sha for step in steps for name, sha in step.beside.shas.items()}
+    return sha256({"recipe": dict(content), "beside": beside} if beside else content)
 
 
 def place(step: Step, where: str) -> str:
@@ -116,10 +163,11 @@ def _ordered(steps: Sequence[Step], by_name: Mapping[str, Step], where: str) -> 
             if name not in by_name:
                 others = said_names([n for n in by_name if n != step.name])
                 raise UnusableDocument(f'{place(step, where)}no step is named "{name}"; there are {others}')
+        _check_frame(step, by_name, where)
     order: list[Step] = []
     done: set[str] = set()
     while len(order) < len(steps):
-        ready = [s for s in steps if s.name not in done and done.issuperset(s.table.rests_on)]
+        ready = [s for s in steps if s.name not in done and done.issuperset(s.table.waits_for)]
         if not ready:
             raise UnusableDocument(f"{where}: {_circle([s for s in steps if s.name not in done])}; break the circle")
         order.append(ready[0])
@@ -127,12 +175,24 @@ def _ordered(steps: Sequence[Step], by_name: Mapping[str, Step], where: str) -> 
     return order
 
 
+def _check_frame(step: Step, by_name: Mapping[str, Step], where: str) -> None:
+    name = step.table.lives_in
+    if name is None:
+        return
+    finds = [n for n, other in by_name.items() if other.kind.gives == "part" and n != step.name]
+    known = f'"plane", "image" or the name of a find ({said_names(finds) if finds else "there is none"})'
+    if name not in by_name:
+        raise UnusableDocument(f"{place(step, where)}in is {shown(name)}; use {known}")
+    if by_name[name].kind.gives != "part":
+        raise UnusableDocument(f"{place(step, where)}in names {shown(name)}, which gives no part frame; use {known}")
+
+
 def _circle(left: Sequence[Step]) -> str:
     """Return the sentence of a circle among steps of which each rests on another of them."""
     by_name = {s.name: s for s in left}
     path = [left[0].name]
     while path[-1] not in path[:-1]:
-        path.append(next(n for n in by_name[path[-1]].table.rests_on if n in by_name))
+        path.append(next(n for n in by_name[path[-1]].table.waits_for if n in by_name))
     chain = path[path.index(path[-1]) :]
     return f'step "{chain[0]}" rests on ' + ", which rests on ".join(f'"{n}"' for n in chain[1:])
 
@@ -142,8 +202,6 @@ def _framed(order: Sequence[Step], by_name: Mapping[str, Step], where: str) -> d
     framed: dict[str, Step] = {}
     for step in order:
         stated = step.table.in_
-        if stated is not None and stated not in FRAMES:
-            raise UnusableDocument(f'{place(step, where)}in is {shown(stated)}; use "plane" or "image"')
         frames = {framed[n].frame for n in step.table.rests_on}
         if len(frames | ({stated} if stated else set())) > 1 and frames:
             raise UnusableDocument(
@@ -153,7 +211,7 @@ def _framed(order: Sequence[Step], by_name: Mapping[str, Step], where: str) -> d
         features = tuple(by_name[n].kind.gives for n in step.table.rests_on)
         if step.kind.takes and features not in step.kind.takes:
             raise UnusableDocument(f"{place(step, where)}{_mismatch(step, features)}")
-        framed[step.name] = Step(step.number, step.kind, step.table, frame)
+        framed[step.name] = replace(step, frame=frame, base=frame if frame in FRAMES else framed[frame].base)
     return framed
 
 
@@ -183,7 +241,7 @@ def _check_rule(step: Step, head: Head, where: str) -> None:
     rule = step.table.decide or head.decide
     for name in step.table.limits:
         quantity = step.kind.quantity(name)
-        is_mm = quantity is not None and quantity.dimension == "length" and step.frame != "image"
+        is_mm = quantity is not None and quantity.dimension == "length" and step.base != "image"
         if rule.is_length and not is_mm:
             raise UnusableDocument(
                 f'{place(step, where)}the rule "{rule.rule}" is a length, and {name} is not read in one; '

@@ -147,7 +147,7 @@ def recompute(reading: Reading) -> Reading:
     verdict = None
     if reading.limits is not None:
         verdict = decide(value.value, value.u, value.dof, reading.limits, reading.unit)
-    return replace(reading, u=value.u, dof=value.dof, U95=value.U95, verdict=verdict)
+    return replace(reading, u=value.u, dof=value.dof, U95=value.U95).judged(verdict)
 
 
 def value_of(reading: Reading) -> Value:
@@ -247,4 +247,6 @@ def _grip(raw: Mapping[str, Any]) -> Grip:
         None if raw["U"] is None else tuple(raw["U"]),
         raw["inside_envelope"],
         _reason(raw["reason"]),
+        raw.get("turn_deg"),
+        raw.get("age_s"),
     )

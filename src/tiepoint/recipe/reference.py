@@ -9,7 +9,16 @@ from pydantic import BaseModel
 from tiepoint.documents.files import format_of
 from tiepoint.recipe.kinds import StepKind, installed_kinds
 from tiepoint.recipe.regions import SHAPES, Arc, Path, Polygon, Rectangle, Ring
-from tiepoint.recipe.schema import BetweenTable, Decide, EdgeTable, Head, LimitTable, SoughtTable, StepTable
+from tiepoint.recipe.schema import (
+    BetweenTable,
+    Decide,
+    EdgeTable,
+    Head,
+    LimitTable,
+    LookingTable,
+    SoughtTable,
+    StepTable,
+)
 from tiepoint.recipe.tables import keys_of
 
 _SHAPES: dict[str, type[BaseModel]] = dict(zip(SHAPES, (Rectangle, Ring, Arc, Polygon, Path), strict=True))
@@ -45,7 +54,8 @@ def reference_page(kinds: Mapping[str, StepKind] | None = None) -> str:
         _section("[decide]", Decide),
         _section("[edge.NAME]", EdgeTable),
         _section("Every step", StepTable),
-        _section("Every step that looks for edges", SoughtTable, skip=keys_of(StepTable)),
+        _section("Every step that looks at a picture", LookingTable, skip=keys_of(StepTable)),
+        _section("Every step that looks for edges", SoughtTable, skip=keys_of(LookingTable)),
         _section("limits.QUANTITY", LimitTable),
         _REGIONS,
         *(_section(f"region.{name}", shape, level=3) for name, shape in _SHAPES.items()),
@@ -152,7 +162,7 @@ def _way(way: tuple[str, ...]) -> str:
 
 
 def _kind(kind: StepKind) -> str:
-    base: type[StepTable] = SoughtTable if issubclass(kind.table, SoughtTable) else StepTable
+    base: type[StepTable] = next(t for t in (SoughtTable, LookingTable, StepTable) if issubclass(kind.table, t))
     own = [k for k in keys_of(kind.table) if k not in keys_of(base)]
     lines = [f"### {kind.kind}", kind.says]
     if kind.table.__doc__ and kind.table is not BetweenTable:
@@ -166,6 +176,6 @@ def _kind(kind: StepKind) -> str:
         lines.append(f"Gives a {kind.gives}.")
     rows = ["| quantity | unit | what |", "|---|---|---|"]
     for q in kind.quantities:
-        unit = "deg" if q.dimension == "angle" else "the recipe's"
+        unit = {"angle": "deg", "number": "1"}.get(q.dimension, "the recipe's")
         rows.append(f"| `{q.name}` | {unit} | {q.says}{', *always*' if q.always else ''} |")
     return "\n\n".join([*lines, "\n".join(rows)])

@@ -87,6 +87,12 @@ class Region(Table):
         return raw
 
 
+def shape_of(region: Any) -> Rectangle | Ring | Arc | Polygon | Path | None:
+    """Return the shape of a region, whichever it is; None without a region."""
+    shapes = [getattr(region, name, None) for name in SHAPES]
+    return next((shape for shape in shapes if shape is not None), None)
+
+
 class RectangleRegion(Region):
     """A rectangle."""
 

@@ -138,13 +138,15 @@ def in_datums(p: PointFeature, primary: LineFeature, second: LineFeature | Point
 
 def from_points(p: PointFeature, origin: PointFeature, towards: PointFeature) -> PointFeature:
     """Return a point in the frame with its origin at one point and +x towards another."""
+    return _seen_from(p, origin, direction_of(origin, towards))
+
+
+def direction_of(origin: PointFeature, towards: PointFeature) -> Value:
+    """Return the angle of the way from one point to another, counter-clockwise from +x."""
     dx, dy = (float(v) for v in towards.at - origin.at)
     r2 = dx * dx + dy * dy
     (ox, tx), (oy, ty) = _pairs(origin, towards)
-    angle = combine(
-        math.atan2(dy, dx), ((tx, -dy / r2), (ox, dy / r2), (ty, dx / r2), (oy, -dx / r2))
-    )  # fmt: skip
-    return _seen_from(p, origin, angle)
+    return combine(math.atan2(dy, dx), ((tx, -dy / r2), (ox, dy / r2), (ty, dx / r2), (oy, -dx / r2)))
 
 
 def _seen_from(p: PointFeature, origin: PointFeature, angle: Value) -> PointFeature:

@@ -14,17 +14,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.reasons import Reason, flag
+from tiepoint.foundation.sources import Value
 from tiepoint.model.decide import SIMPLE, overall
 from tiepoint.model.reading import Reading
-from tiepoint.model.record import Record
+from tiepoint.model.record import Grip, Record
 from tiepoint.model.shot import Shot
 from tiepoint.recipe.context import NO_SHIFT, Context, EdgeLook, EdgeShift, StepResult
 from tiepoint.recipe.evenness import unevenness
-from tiepoint.recipe.features import Feature
+from tiepoint.recipe.features import Feature, PartFeature
+from tiepoint.recipe.grips import Arm, grips_of
 from tiepoint.recipe.ground import Ground, ImageGround, PlaneGround
 from tiepoint.recipe.judge import asked_of, read
+from tiepoint.recipe.part import PartGround
 from tiepoint.recipe.recipe import Recipe, Step
-from tiepoint.recipe.schema import SoughtTable
+from tiepoint.recipe.schema import LookingTable, SoughtTable
 from tiepoint.recipe.seek import find_in
 from tiepoint.ties.sensor import OtherSensor, Sensor
 from tiepoint.ties.tie import Tie
@@ -38,7 +41,8 @@ Clock = Callable[[], float]
 class Job:
     """What stays the same from shot to shot: the recipe, the tie at the part's height, and what the record says of it.
 
-    `tie` is None where all steps live in the image.
+    `tie` is None where all steps live in the image. `arms`: the grips with their robots; `height` of the part's surface
+    above the station's plane, with the source by which the tie was moved there.
     """
 
     recipe: Recipe
@@ -48,6 +52,8 @@ class Job:
     station: str = ""
     software: str = "tiepoint"
     notes: tuple[str, ...] = ()
+    arms: tuple[Arm, ...] = ()
+    height: Value | None = None
 
 
 @dataclass(frozen=True)
@@ -108,11 +114,17 @@ def run(job: Job, seen: Seen, *, seq: int = 1, clock: Clock | None = None) -> Ou
         software=job.software,
         readings=readings,
         verdict=overall([r.verdict for r in readings]),
+        grips=_gripped(job, traces),
         variant=job.variant,
         notes=job.notes + _rule_notes(job.recipe),
         timings=timings,
     )
     return Outcome(record, traces)
+
+
+def _gripped(job: Job, traces: tuple[Trace, ...]) -> tuple[Grip, ...]:
+    found = {t.step.name: (t.result, tuple({f for r in t.readings for f in r.flags})) for t in traces}
+    return grips_of(job.arms, found, job.recipe.head.mm_per_unit, job.height)
 
 
 def prefix_of(shot: Shot, step: Step) -> str:
@@ -126,10 +138,10 @@ def shift_of(recipe: Recipe, step: Step, shot: Shot) -> EdgeShift:
     if not isinstance(table, SoughtTable) or table.edge is None:
         return NO_SHIFT
     edge = recipe.head.edge[table.edge]
-    factor = 1.0 if step.frame == "image" else recipe.head.mm_per_unit
+    factor = 1.0 if step.base == "image" else recipe.head.mm_per_unit
     owner = f"/{shot.part_id or shot.id}" if edge.scope == "part" else ""
     # Steps in the image and in the plane count the shift in different units: they cannot share a source.
-    id_ = f"edge:{table.edge}{owner}" + (":px" if step.frame == "image" else "")
+    id_ = f"edge:{table.edge}{owner}" + (":px" if step.base == "image" else "")
     definition = EdgeDefinition(edge.u * factor, edge.bias * factor, f'edge definition "{table.edge}"', edge.scope)
     return EdgeShift(definition.bias, definition.source(id_) if edge.u > 0 else None)
 
@@ -156,21 +168,35 @@ def _run_step(
         return StepResult.without(Reason("shot_not_complete", {"status": seen.shot.status})), role, None
     if role not in seen.grey:
         return StepResult.without(Reason("no_picture", {"picture": role})), role, None
-    ground = ImageGround() if step.frame == "image" else grounds[role]
+    ground: Ground | Reason | None = ImageGround() if step.base == "image" else grounds[role]
     if ground is None:
         return StepResult.without(Reason("tie_refused", {"detail": "there is none"})), role, None
+    if isinstance(ground, Reason):
+        return StepResult.without(ground), role, None
+    ground = _within(step, ground, done)
     if isinstance(ground, Reason):
         return StepResult.without(ground), role, None
     features: list[Feature] = []
     for name in step.table.rests_on:
         feature = done[name][0].feature
-        if feature is None:
+        if feature is None or isinstance(feature, PartFeature):
             return StepResult.without(Reason("step_failed", {"step": name})), role, ground
         features.append(feature)
     picture = _channel(seen, step, role)
     if isinstance(picture, Reason):
         return StepResult.without(picture), role, ground
     return _measure(job, seen, step, ground, tuple(features), picture), role, ground
+
+
+def _within(step: Step, ground: Ground, done: Mapping[str, tuple[StepResult, str, Ground | None]]) -> Ground | Reason:
+    """Return the frame of the part that a step lives in; a reason, never a place by default, where none was found."""
+    name = step.table.lives_in
+    if name is None:
+        return ground
+    result, _, base = done[name]
+    if not isinstance(result.feature, PartFeature) or base is None:
+        return Reason("step_failed", {"step": name})
+    return PartGround(base, result.feature, name)
 
 
 def _measure(
@@ -185,6 +211,7 @@ def _measure(
         search=partial(find_in, picture) if picture is not None else None,
         prefix=prefix_of(seen.shot, step),
         shift=shift_of(job.recipe, step, seen.shot),
+        beside=step.beside,
     )
     try:
         return step.kind.run(context)
@@ -195,7 +222,7 @@ def _measure(
 
 def _role(seen: Seen, step: Step) -> str:
     """Return the role of the picture that a step looks at: as asked, by role or by light, or the first."""
-    asked = step.table.picture if isinstance(step.table, SoughtTable) else None
+    asked = step.table.picture if isinstance(step.table, LookingTable) else None
     if asked is None:
         return seen.shot.pictures[0].role
     by_light = {p.light: p.role for p in seen.shot.pictures if p.light is not None}
@@ -205,7 +232,7 @@ def _role(seen: Seen, step: Step) -> str:
 def _channel(seen: Seen, step: Step, role: str) -> Pixels | Reason | None:
     """Return the picture (rows, columns) that a step looks at; None for a step that looks at none."""
     table = step.table
-    if not isinstance(table, SoughtTable):
+    if not isinstance(table, LookingTable):
         return None
     if table.plane == "grey":
         return seen.grey[role]
@@ -247,7 +274,7 @@ def _trace(
     flags = result.flags
     if step.name in uneven and result.failed is None:
         flags = (*flags, flag("edge_differs_by_side"))
-    if step.frame == "plane" and job.tie is not None:
+    if step.base == "plane" and job.tie is not None:
         flags = tuple(dict.fromkeys((*flags, *job.tie.flags)))
     readings = []
     for asked in asked_of(job.recipe, step):
@@ -257,7 +284,7 @@ def _trace(
 
 
 def _unit(job: Job, step: Step) -> float:
-    return 1.0 if step.frame == "image" else job.recipe.head.mm_per_unit
+    return 1.0 if step.base == "image" else job.recipe.head.mm_per_unit
 
 
 def _rule_notes(recipe: Recipe) -> tuple[str, ...]:

@@ -99,7 +99,8 @@ class LimitTable(Table):
 class StepTable(Table):
     """What every step states.
 
-    `in`: the frame that its region and its readings live in, `plane` (by default) or `image` (px). `limits` go by
+    `in`: the frame that its region and its readings live in, `plane` (by default), `image` (px), or the name of a
+    `find`, for the frame of the part that it found. `limits` go by
     quantity. `readings` names further quantities that are written though they have no limits. `drawing` is the
     reference on the drawing. `decide` replaces the recipe's rule for this step.
     """
@@ -117,16 +118,36 @@ class StepTable(Table):
         """The names of the steps whose features this one takes."""
         return ()
 
+    @property
+    def lives_in(self) -> str | None:
+        """The name of the find in whose part frame this step lives; None in the plane or the image."""
+        return None if self.in_ in (None, *FRAMES) else self.in_
 
-class SoughtTable(StepTable):
-    """A step that looks for edges in a picture.
+    @property
+    def waits_for(self) -> tuple[str, ...]:
+        """The names of all steps that come before this one."""
+        return self.rests_on if self.lives_in is None else (self.lives_in, *self.rests_on)
+
+
+class LookingTable(StepTable):
+    """A step that looks at a picture.
 
     `picture`: which picture of the shot, by its role or its light (the first by default). `plane`: which channel.
-    `edge`: the name of an edge definition of the recipe. `polarity` is along the direction of search.
+    `mask`: a picture file beside the recipe that covers the region's box; what is painted in it (not black) is not
+    looked at, wherever the region goes.
     """
 
     picture: str | None = None
     plane: Channel = "grey"
+    mask: str | None = None
+
+
+class SoughtTable(LookingTable):
+    """A step that looks for edges in a picture.
+
+    `edge`: the name of an edge definition of the recipe. `polarity` is along the direction of search.
+    """
+
     edge: str | None = None
     polarity: Polarity = "any"
 
@@ -160,6 +181,7 @@ class Head(Table):
     decide: Decide = Field(default_factory=Decide)
     edge: dict[str, EdgeTable] = Field(default_factory=dict)
     step: list[dict[str, Any]] = Field(min_length=1, max_length=1000)
+    grip: list[dict[str, Any]] = Field(default_factory=list, max_length=100)
 
     @model_validator(mode="after")
     def _whole(self) -> Self:

@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 from tiepoint.foundation.reasons import Reason
 from tiepoint.foundation.sources import Source
 from tiepoint.recipe.context import Context, Strips
+from tiepoint.recipe.masks import own_places
+from tiepoint.recipe.regions import shape_of
 from tiepoint.vision.strips import FLAGS, StripEdges, edges_in_strips, with_shared_noise
 from tiepoint.vision.strips import Polarity as Crossing
 
@@ -104,7 +106,19 @@ def edge_points(context: Context, strips: Strips, needed: int) -> EdgePoints | R
         if edges.most_common_reason() in ("outside_picture", "saturated"):
             return _told(edges)
         return Reason("no_edge") if found == 0 else few(found, len(edges), needed)
-    return _on_ground(context, strips, edges)
+    points = _on_ground(context, strips, edges)
+    if context.beside.mask is None or isinstance(points, Reason):
+        return points
+    seen = points.taken(~hidden(context, points.xy))
+    return seen if len(seen) >= needed else few(len(seen), len(edges), needed)
+
+
+def hidden(context: Context, xy: Array) -> Bools:
+    """Return which places (n, 2) on the ground the step's mask hides."""
+    shape = shape_of(getattr(context.table, "region", None))
+    if context.beside.mask is None or shape is None:
+        return np.zeros(len(xy), bool)
+    return context.beside.mask.hides(own_places(shape, xy / context.unit, is_down=context.ground.frame == "image"))
 
 
 def few(found: int, sought: int, needed: int) -> Reason:

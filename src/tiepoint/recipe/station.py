@@ -20,6 +20,7 @@ from tiepoint.foundation.errors import UnusableInput
 from tiepoint.foundation.sources import Source, Value
 from tiepoint.model.record import Record
 from tiepoint.recipe.foresee import foresee
+from tiepoint.recipe.grips import Arm, GripTable
 from tiepoint.recipe.overlay import Level, overlay_svg
 from tiepoint.recipe.recipe import Recipe, load_recipe
 from tiepoint.recipe.records import add_record, demand_no_records, record_json, sealed, write_records
@@ -28,6 +29,7 @@ from tiepoint.recipe.shots import LoadedShot, load_shot
 from tiepoint.recipe.tables import shown
 from tiepoint.recipe.variants import Variant, choose, load_variants
 from tiepoint.ties.document import from_document
+from tiepoint.ties.grip import PlanarRobot
 from tiepoint.ties.move import move
 from tiepoint.ties.tie import Tie
 
@@ -116,9 +118,19 @@ class Prepared:
                 "run that recipe, or correct the column recipe"
             )
         recipe = load_recipe(self.recipe_path, None if variant is None else variant.columns)
-        tie = _placed_tie(recipe, self.tie, variant)
+        stated = _stated_height(recipe, variant)
+        tie = self.tie if self.tie is None or stated is None else _at(self.tie, stated)
         notes = self.notes + tuple(f.sentence for f in foresee(recipe, tie) if not f.possible)
-        return Job(recipe, tie, self.tie_shas, name, software=f"tiepoint {version('tiepoint')}", notes=notes)
+        return Job(
+            recipe,
+            tie,
+            self.tie_shas,
+            name,
+            software=f"tiepoint {version('tiepoint')}",
+            notes=notes,
+            arms=tuple(_arm(grip, self.recipe_path) for grip in recipe.grips),
+            height=stated or (None if self.tie is None else _own_height(self.tie)),
+        )
 
 
 def prepare(
@@ -199,31 +211,48 @@ def _check_frames(tie: Tie, path: Path) -> None:
         )
 
 
-def _placed_tie(recipe: Recipe, tie: Tie | None, variant: Variant | None) -> Tie | None:
-    """Return the tie at the height of the part's surface, as the variant or the recipe states it."""
-    if tie is None:
-        return None
-    height, u_height, whose = recipe.head.height, recipe.head.u_height or 0.0, recipe.head.name
-    scale = recipe.head.mm_per_unit
+def _arm(grip: GripTable, recipe_path: Path) -> Arm:
+    """Return a grip with the robot that its tie leads to; raises a `TiepointError` where that is none."""
+    path = recipe_path.parent / grip.robot
+    label = "Height of the plane in the robot's frame"
+    source = Source(f"plane-z:{grip.robot}", label, "B", grip.u_plane_z, "station")
+    at = Value(grip.plane_z, {source: 1.0} if grip.u_plane_z > 0 else {})
+    return Arm(grip, PlanarRobot(from_document(read_document(path, "tie"), str(path)), at))
+
+
+def _stated_height(recipe: Recipe, variant: Variant | None) -> Value | None:
+    """Return the height of the part's surface in mm as the variant or the recipe states it, None where neither does."""
+    head = recipe.head
     if variant is not None and variant.height_mm is not None:
-        height, u_height, scale = variant.height_mm, variant.u_height_mm, 1.0
-        whose = f"{recipe.head.name}/{variant.name}"
-    return tie if height is None else at_height(tie, height * scale, u_height * scale, whose)
+        return height_value(variant.height_mm, variant.u_height_mm, f"{head.name}/{variant.name}")
+    if head.height is None:
+        return None
+    return height_value(head.height * head.mm_per_unit, (head.u_height or 0.0) * head.mm_per_unit, head.name)
+
+
+def _own_height(tie: Tie) -> Value:
+    source = Source(f"tie:{tie.id}:height", "Height of the tie's plane", "B", tie.u_height_mm, "tie")
+    return Value(tie.height_mm, {source: 1.0} if tie.u_height_mm > 0 else {})
+
+
+def height_value(height_mm: float, u_height_mm: float, whose: str) -> Value:
+    """Return a height as a value: one source for all parts that the statement `whose` is about."""
+    source = Source(f"height:{whose}", "Height of the part's surface", "B", u_height_mm, "station")
+    return Value(height_mm, {source: 1.0} if u_height_mm > 0 else {})
 
 
 def at_height(tie: Tie, height_mm: float, u_height_mm: float, whose: str) -> Tie:
-    """Return the tie for a surface at a height; `UnusableInput` where it cannot be moved there.
+    """Return the tie for a surface at a height; `UnusableInput` where it cannot be moved there."""
+    return _at(tie, height_value(height_mm, u_height_mm, whose))
 
-    The height's uncertainty is one source for all parts that the statement `whose` is about.
-    """
-    if height_mm == tie.height_mm and u_height_mm <= tie.u_height_mm:
+
+def _at(tie: Tie, height: Value) -> Tie:
+    if height.value == tie.height_mm and height.u <= tie.u_height_mm:
         return tie
-    source = Source(f"height:{whose}", "height of the part's surface", "B", u_height_mm, "station")
-    height = Value(height_mm, {source: 1.0} if u_height_mm > 0 else {})
     try:
         return move(tie, height)
     except UnusableInput as error:
         raise UnusableInput(
-            f"the surface of the part is stated at {height_mm:g} mm (u {u_height_mm:g} mm), and the tie was made at "
+            f"the surface of the part is stated at {height.value:g} mm (u {height.u:g} mm), and the tie was made at "
             f"{tie.height_mm:g} mm: {error}"
         ) from error

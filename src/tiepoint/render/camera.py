@@ -1,7 +1,7 @@
 """The simulated camera: from millimetres to pixels and back, exactly.
 
-Camera axes: x right, y down, z forward. Plane: y up, z towards the camera (docs/explanations/frames-and-signs.md). Pixel
-centres are integers, so a picture of width w spans −0.5 to w − 0.5.
+Camera axes: x right, y down, z forward. Plane: y up, z towards the camera (docs/explanations/frames-and-signs.md).
+Pixel centres are integers, so a picture of width w spans −0.5 to w − 0.5.
 """
 
 import math

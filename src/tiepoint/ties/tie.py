@@ -210,6 +210,13 @@ class Tie:
         inside = inside_convex(self.valid_region, px) & np.isfinite(xy).all(axis=1)
         return Mapped(xy, d_px, d_sources, self.all_sources, inside)
 
+    def d_px(self, points: Array) -> Array:
+        """Return ∂mm/∂px (n, 2, 2) at points (n, 2) of the from-frame, without what `map` tells besides."""
+        scale = np.array(self.placing.scale)
+        straight = ideal_from_picture(self.lens, points * scale + self.placing.shift_px)
+        _, d_ideal, _ = project(self.matrix, straight.ideal_px)
+        return np.asarray(d_ideal @ straight.d_px * scale)
+
     def to_image(self, mm: ArrayLike) -> Array:
         """Return the from-frame points (n, 2) of places (n, 2) in mm; NaN where the picture shows none."""
         xy = np.atleast_2d(np.asarray(mm, float))

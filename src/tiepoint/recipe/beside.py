@@ -1,0 +1,91 @@
+"""What stands in files beside a recipe: masks as pictures, taught shapes as documents."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+import numpy as np
+
+from tiepoint.documents.canonical import sha256
+from tiepoint.documents.files import read_document
+from tiepoint.documents.pictures import load_picture
+from tiepoint.foundation.errors import TiepointError, UnusableDocument
+from tiepoint.recipe.masks import Mask
+from tiepoint.recipe.tables import shown
+from tiepoint.vision.seek_model import Taught
+
+
+@dataclass(frozen=True)
+class TaughtShape:
+    """A taught shape, and the ground that it was taught on: `plane` (mm) or `image` (px, y down)."""
+
+    taught: Taught
+    ground: str
+
+
+@dataclass(frozen=True)
+class Beside:
+    """What a step keeps in files: its `mask` and its taught `shape`; `shas` of their content, by file name."""
+
+    mask: Mask | None = None
+    shape: TaughtShape | None = None
+    shas: Mapping[str, str] = field(default_factory=dict)
+
+
+NOTHING = Beside()
+
+Opener = Callable[[str, str], Path]
+
+
+def read_beside(folder: Path | None, mask: str | None, shape: str | None, here: str) -> Beside:
+    """Return what a step names; `UnusableDocument` starting with `here` where it cannot be used."""
+    shas: dict[str, str] = {}
+    painted = taught = None
+    if mask is not None:
+        painted, shas[mask] = _mask(_file(folder, mask, f"{here}mask"), f"{here}mask")
+    if shape is not None:
+        taught, shas[shape] = _shape(_file(folder, shape, f"{here}shape"), f"{here}shape")
+    return Beside(painted, taught, shas)
+
+
+def _file(folder: Path | None, name: str, here: str) -> Path:
+    parts = PurePosixPath(name).parts
+    if folder is None or not parts or "\\" in name or PurePosixPath(name).is_absolute() or ".." in parts:
+        raise UnusableDocument(f"{here} is {shown(name)}; name a file in the recipe's folder or below it")
+    path = folder.joinpath(*parts)
+    if not path.exists():
+        raise UnusableDocument(f"{here} is {shown(name)}, and {path} is not there")
+    return path
+
+
+def _mask(path: Path, here: str) -> tuple[Mask, str]:
+    try:
+        loaded = load_picture(path)
+    except TiepointError as error:
+        raise UnusableDocument(f"{here} cannot be used: {error}") from error
+    painted = np.asarray(loaded.grey > 0)
+    if painted.all():
+        raise UnusableDocument(f"{here}: {path.name} hides the whole region; leave some of it black")
+    return Mask(painted), loaded.described().pixels_sha256
+
+
+def _shape(path: Path, here: str) -> tuple[TaughtShape, str]:
+    try:
+        document = read_document(path, "shape")
+        return shape_from(document), sha256(document)
+    except TiepointError as error:
+        raise UnusableDocument(f"{here} cannot be used: {error}") from error
+
+
+def shape_document(shape: TaughtShape, taught_from: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the content of a `tiepoint/shape/1` document."""
+    return {"ground": shape.ground, "taught_from": dict(taught_from), **shape.taught.to_plain()}
+
+
+def shape_from(content: Mapping[str, Any]) -> TaughtShape:
+    """Return the shape of a document; raises `UnusableInput` where it does not hold together."""
+    ground = content.get("ground")
+    if ground not in ("plane", "image"):
+        raise UnusableDocument(f'ground is {shown(ground)}; use "plane" or "image"')
+    return TaughtShape(Taught.from_plain(dict(content)), str(ground))

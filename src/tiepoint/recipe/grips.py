@@ -1,0 +1,179 @@
+"""Grips of a recipe: what a gripper is to do with a found part, told in the robot's frame or refused with a reason."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Annotated, Literal, Self
+
+import numpy as np
+from pydantic import Field, model_validator
+
+from tiepoint.foundation.errors import UnusableDocument
+from tiepoint.foundation.frames import Pose2
+from tiepoint.foundation.reasons import FLAGS, Reason
+from tiepoint.foundation.sources import Value
+from tiepoint.model.record import Grip
+from tiepoint.model.shot import RobotPose
+from tiepoint.recipe.context import StepResult
+from tiepoint.recipe.features import PartFeature
+from tiepoint.recipe.tables import Name, NotNegative, Number, Point, Table, said
+from tiepoint.ties.grip import PlacedGrip, Robot, place_grip, stated_pose, typed_offset
+from tiepoint.ties.grip_envelope import Envelope, box
+from tiepoint.ties.uncertain_pose import lifted
+
+Range = Annotated[tuple[Number, Number], Field(strict=False)]
+
+
+class EnvelopeTable(Table):
+    """Where the gripper may go, in the robot's frame: `x`, `y` or an `outline` of x and y, and `z`, in the recipe's
+    unit; `turn_deg`, which may be wider than one turn; `tilt_deg`, how far the tool may lean from the robot's z axis at
+    most; `age_s`, how old a shot may be.
+    """
+
+    x: Range | None = None
+    y: Range | None = None
+    outline: Annotated[tuple[Point, ...], Field(strict=False, min_length=3, max_length=100)] | None = None
+    z: Range
+    turn_deg: Range = (-180.0, 180.0)
+    tilt_deg: Annotated[float, Field(gt=0, le=180)] | None = None
+    age_s: Annotated[float, Field(gt=0)] | None = None
+
+    @model_validator(mode="after")
+    def _bounded(self) -> Self:
+        if (self.x is None) != (self.y is None) or (self.x is None) == (self.outline is None):
+            raise said("", "bounds x and y neither way; give x and y, or an outline")
+        for name in ("x", "y", "z", "turn_deg"):
+            span = getattr(self, name)
+            if span is not None and not span[0] < span[1]:
+                raise said(name, f"runs from {span[0]:g} to {span[1]:g}; give the smaller first")
+        return self
+
+    def in_mm(self, unit: float) -> Envelope:
+        """Return the envelope; `unit`: mm in the recipe's unit."""
+        if self.outline is not None:
+            polygon = np.array(self.outline) * unit
+        else:
+            assert self.x is not None
+            assert self.y is not None
+            polygon = box((self.x[0] * unit, self.x[1] * unit), (self.y[0] * unit, self.y[1] * unit))
+        return Envelope(
+            polygon_mm=polygon,
+            z_mm=(self.z[0] * unit, self.z[1] * unit),
+            most_tilt_rad=None if self.tilt_deg is None else math.radians(self.tilt_deg),
+            turn_rad=(math.radians(self.turn_deg[0]), math.radians(self.turn_deg[1])),
+            most_age_s=self.age_s,
+        )
+
+
+class GripTable(Table):
+    """A grip fixed to the part that the find `in` gives: `offset` of its middle in the part's frame, `turn_deg` of its
+    +x from the part's, `z` above the part's surface, the tool `pointing` down into the plane or up out of it.
+    `u_offset`, `u_turn_deg`: standard uncertainties of offset and turn, as a grip that was taught by hand has them.
+
+    `robot`: the file of the tie plane → robot, seen from the recipe's folder. `plane_z`: where the station's reference
+    plane lies along the robot's z, with `u_plane_z`. `envelope`: where the gripper may go; outside of it a grip is
+    refused. `home_turn_deg`: where the wrist would rather be; `alike`: how many turns of the gripper grip alike (2 for
+    jaws that may be exchanged). Of all those the nearest to home is told.
+    """
+
+    name: Name
+    in_: str = Field(alias="in")
+    offset: Point = (0.0, 0.0)
+    turn_deg: Number = 0.0
+    z: Number = 0.0
+    pointing: Literal["down", "up"] = "down"
+    u_offset: NotNegative = 0.0
+    u_turn_deg: NotNegative = 0.0
+    robot: str
+    plane_z: Number = 0.0
+    u_plane_z: NotNegative = 0.0
+    envelope: EnvelopeTable
+    home_turn_deg: Number = 0.0
+    alike: Annotated[int, Field(ge=1, le=12)] = 1
+
+
+@dataclass(frozen=True)
+class Arm:
+    """A grip's table, and the robot that it is told to."""
+
+    table: GripTable
+    robot: Robot
+
+
+def grips_of(
+    arms: tuple[Arm, ...],
+    found: Mapping[str, tuple[StepResult, tuple[str, ...]]],
+    unit: float,
+    height: Value | None,
+    age_s: float | None = None,
+) -> tuple[Grip, ...]:
+    """Return the grips of a shot: one for each part that a grip's find gave.
+
+    `found`: the result and the flags of each find, by name. `height` of the part's surface above the station's plane,
+    as the tie was moved there. A part whose place cannot be relied on is not gripped.
+    """
+    return tuple(grip for arm in arms for grip in _grips(arm, *found[arm.table.in_], unit, height, age_s))
+
+
+def _grips(
+    arm: Arm, result: StepResult, flags: tuple[str, ...], unit: float, height: Value | None, age_s: float | None
+) -> list[Grip]:
+    table, feature = arm.table, result.feature
+    if not isinstance(feature, PartFeature):
+        return [Grip(table.name, None, None, False, Reason("step_failed", {"step": table.in_}))]
+    doubts = [FLAGS[f].short for f in flags if FLAGS[f].forbids]
+    if doubts:
+        return [Grip(table.name, None, None, False, Reason("grip_doubtful", {"says": ", ".join(doubts)}))]
+    parts = (feature, *feature.others)
+    names = [table.name if k == 0 else f"{table.name} #{k + 1}" for k in range(len(parts))]
+    return [_told(name, _placed(arm, part, unit, height, age_s)) for name, part in zip(names, parts, strict=True)]
+
+
+def _placed(arm: Arm, part: PartFeature, unit: float, height: Value | None, age_s: float | None) -> PlacedGrip:
+    table = arm.table
+    x, y = (v * unit for v in table.offset)
+    offset = typed_offset(x, y, math.radians(table.turn_deg), table.z * unit, table.pointing)
+    if table.u_offset or table.u_turn_deg:
+        label = f'Offset of the grip "{table.name}"'
+        off = stated_pose(
+            lifted(Pose2(0.0, 0.0, 0.0)), table.u_offset * unit, math.radians(table.u_turn_deg), f"grip:{table.name}",
+            label, planar_only=True,
+        )  # fmt: skip
+        offset = offset @ off
+    return place_grip(
+        part.pose,
+        offset,
+        arm.robot,
+        table.envelope.in_mm(unit),
+        height=height,
+        home_turn_rad=math.radians(table.home_turn_deg),
+        fold=table.alike,
+        age_s=age_s,
+    )
+
+
+def _told(name: str, placed: PlacedGrip) -> Grip:
+    if placed.pose is None or placed.U95 is None or placed.commanded_turn_rad is None:
+        return Grip(name, None, None, False, placed.reason, age_s=placed.age_s)
+    x, y, z, turn = placed.U95
+    pose = placed.pose.pose
+    told = RobotPose((pose.x_mm, pose.y_mm, pose.z_mm), pose.quaternion)
+    return Grip(
+        name,
+        told,
+        (x, y, z, math.degrees(turn)),
+        placed.inside_envelope,
+        turn_deg=math.degrees(placed.commanded_turn_rad),
+        age_s=placed.age_s,
+    )
+
+
+def demand_find(table: GripTable, finds: Mapping[str, str], here: str) -> None:
+    """Raise `UnusableDocument` unless a grip's find lives in the plane; `finds`: the frame of each find, by name."""
+    if table.in_ not in finds:
+        known = " and ".join(f'"{name}"' for name in finds) or "none"
+        raise UnusableDocument(f'{here}in is "{table.in_}"; name a find of the recipe ({known})')
+    if finds[table.in_] != "plane":
+        raise UnusableDocument(
+            f"{here}its find lives in the {finds[table.in_]}; a robot needs one that lives in the plane"
+        )

@@ -1,0 +1,310 @@
+"""`find`: where a part lies and how it is turned, and with that the frame of the part."""
+
+import math
+from typing import Annotated, Any
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field, model_validator
+
+from tiepoint.foundation.reasons import Reason, flag
+from tiepoint.foundation.sources import Value, Values, constant, ensemble, stack
+from tiepoint.recipe.beside import TaughtShape
+from tiepoint.recipe.context import Context, EdgeLook, StepResult, Told
+from tiepoint.recipe.features import Feature, LineFeature, PartFeature, PointFeature
+from tiepoint.recipe.kinds import Quantity, StepKind
+from tiepoint.recipe.part import merged
+from tiepoint.recipe.regions import Polygon, Rectangle, Region, shape_of
+from tiepoint.recipe.relations import crossing, direction_of
+from tiepoint.recipe.schema import LookingTable
+from tiepoint.recipe.tables import Name, Number, Point, Positive, Table, said
+from tiepoint.vision.seek import LEAST_SHARE, seek
+from tiepoint.vision.seek_model import FoundShape, Projection, identity
+
+Array = NDArray[np.float64]
+
+CERTAIN = 0.95
+"""A runner-up as good as this share of the best may as well be the part."""
+
+
+class FindRegion(Region):
+    """A rectangle or a polygon."""
+
+    rectangle: Rectangle | None = None
+    polygon: Polygon | None = None
+
+
+class Teaching(Table):
+    """What `tiepoint teach` takes the shape from: the `region` around the part in the shot that it is taught from, and
+    the part's frame there, its `origin` and the direction of its +x, `angle_deg`. `least_contrast`, in grey levels,
+    leaves weaker edges out.
+    """
+
+    region: FindRegion
+    origin: Point
+    angle_deg: Number = 0.0
+    least_contrast: Annotated[float, Field(ge=0)] = 0.0
+
+
+class FindTable(LookingTable):
+    """By its `shape`: the file beside the recipe that `tiepoint teach` makes of what `taught` says. Or from steps: `of`
+    two lines (the origin where they cross, +x along the first), two places (the origin at the first, +x towards the
+    second), a place and a line (+x along the line), or one place (+x as in the frame it lives in).
+
+    `region`: where the middle of the shape may lie; anywhere by default. `angles_deg` and `scales`: the turns of the
+    part's frame and the sizes that are sought. `most`: how many parts; steps in its frame measure the one seen best,
+    grips are told for each. `least_share`: how much of the outline must be seen.
+    """
+
+    shape: str | None = None
+    taught: Teaching | None = None
+    of: Annotated[tuple[Name, ...], Field(strict=False, max_length=2)] = ()
+    region: FindRegion | None = None
+    angles_deg: Annotated[tuple[Number, Number], Field(strict=False)] = (-180.0, 180.0)
+    scales: Annotated[tuple[Positive, Positive], Field(strict=False)] = (1.0, 1.0)
+    most: Annotated[int, Field(ge=1, le=100)] = 1
+    least_share: Annotated[float, Field(ge=0.2, le=1.0)] = LEAST_SHARE
+
+    @model_validator(mode="after")
+    def _one_way(self) -> "FindTable":
+        by_shape = self.shape is not None or self.taught is not None
+        if by_shape and self.of:
+            raise said("of", "stands beside shape; find the part by its shape, or by other steps")
+        if not by_shape and not self.of:
+            raise said("shape", "is missing; teach one (tiepoint teach), or name the steps that make the frame with of")
+        if not 0 < self.angles_deg[1] - self.angles_deg[0] <= 360 and self.angles_deg[0] != self.angles_deg[1]:
+            raise said(
+                "angles_deg", f"runs from {self.angles_deg[0]:g} to {self.angles_deg[1]:g}; give the smaller first"
+            )
+        if not 0.8 <= self.scales[0] <= self.scales[1] <= 1.25:
+            raise said("scales", f"runs from {self.scales[0]:g} to {self.scales[1]:g}; choose between 0.8 and 1.25")
+        return self
+
+    @property
+    def rests_on(self) -> tuple[str, ...]:
+        """The steps that make the frame."""
+        return self.of
+
+
+class _Outline:
+    """What was seen of a part, for drawing."""
+
+    def __init__(self, lines: tuple[Array, ...], flags: tuple[str, ...]) -> None:
+        self.outlines, self.flags = lines, flags
+        self.looks: tuple[EdgeLook, ...] = ()
+
+
+def run(context: Context) -> StepResult:
+    """Find the part."""
+    table = context.table
+    assert isinstance(table, FindTable)
+    if table.of:
+        return _by_features(context)
+    shape = context.beside.shape
+    if shape is None:
+        return StepResult.without(Reason("not_taught"))
+    if context.is_foreseen:
+        return _foreseen(context, shape)
+    assert context.picture is not None
+    return _by_shape(context, table, shape, context.picture)
+
+
+# --- by its shape --------------------------------------------------------------------------------------------------
+
+
+def _by_shape(context: Context, table: FindTable, shape: TaughtShape, picture: NDArray[Any]) -> StepResult:
+    turned = context.ground.frame == "image"  # a shape of the image is sought as it is stored, y down
+    low, high = (math.radians(a) for a in table.angles_deg)
+    sought = seek(
+        picture if picture.dtype in (np.uint8, np.uint16, np.float32) else picture.astype(np.float32),
+        shape.taught,
+        _projection(context),
+        _bounds(context, table),
+        angles=(-high, -low) if turned else (low, high),
+        scales=table.scales,
+        most=table.most,
+        least_share=table.least_share,
+    )
+    kept = [found for found in sought.found if _allowed(context, table, shape, found)]
+    if not kept:
+        best = Reason(
+            "shape_not_found", {"percent": round(100 * sought.best_share), "least": round(100 * table.least_share)}
+        )
+        return StepResult.without(best)
+    parts = [_part(context, found, f"{context.prefix}/{k}" if k else context.prefix) for k, found in enumerate(kept)]
+    lost = next((part for part in parts if isinstance(part, Reason)), None)
+    if lost is not None:
+        return StepResult.without(lost)
+    solid = [part for part in parts if isinstance(part, PartFeature)]
+    first = PartFeature(solid[0].pose, kept[0].share, tuple(solid[1:]))
+    flags = set(kept[0].flags)
+    if kept[0].runner_up > CERTAIN:
+        flags.add(flag("find_not_sure"))
+    lines = tuple(line for found in kept for line in _lines(found, turned))
+    told: dict[str, Told] = {
+        **context.coordinates(PointFeature(_rows(first.pose, 2))),
+        "angle": first.pose[2],
+        "scale": Value(kept[0].pose.scale, {_scale_source(context, kept[0]): 1.0} if kept[0].cov[3, 3] > 0 else {}),
+        "share": constant(kept[0].share),
+        "runner_up": constant(kept[0].runner_up),
+        "count": constant(float(len(kept))),
+    }
+    return StepResult(told, first, found=(_Outline(lines, tuple(sorted(flags))),), at=first.origin)
+
+
+def _projection(context: Context) -> Projection:
+    return identity if context.ground.frame == "image" else context.ground.project
+
+
+def _bounds(context: Context, table: FindTable) -> tuple[float, float, float, float] | None:
+    corners = _corners(context, table)
+    if corners is None:
+        return None
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    return float(low[0]), float(low[1]), float(high[0]), float(high[1])
+
+
+def _corners(context: Context, table: FindTable) -> Array | None:
+    """Return the corners (n, 2) of the region, as the search counts them."""
+    return None if table.region is None else region_corners(shape_of(table.region), context.ground.frame, context.unit)
+
+
+def region_corners(shape: object, frame: str, unit: float) -> Array:
+    """Return the corners (n, 2) of a rectangle or a polygon in ground units; in the image y down."""
+    if isinstance(shape, Polygon):
+        return np.array(shape.points) * unit
+    assert isinstance(shape, Rectangle)
+    angle = math.radians(-shape.angle_deg if frame == "image" else shape.angle_deg)
+    c, s = math.cos(angle), math.sin(angle)
+    box = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * np.array(shape.size) / 2
+    return np.asarray((box @ np.array([[c, s], [-s, c]]) + shape.centre) * unit)
+
+
+def _allowed(context: Context, table: FindTable, shape: TaughtShape, found: FoundShape) -> bool:
+    """Whether the middle of a found shape lies in the region, which need not be a box along the axes."""
+    corners = _corners(context, table)
+    if corners is None:
+        return True
+    x, y = found.pose.place(shape.taught.centre[None])[0]
+    return _inside(corners, float(x), float(y))
+
+
+def _inside(polygon: Array, x: float, y: float) -> bool:
+    a, b = polygon, np.roll(polygon, -1, axis=0)
+    crosses = (a[:, 1] > y) != (b[:, 1] > y)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        at = a[:, 0] + (y - a[:, 1]) * (b[:, 0] - a[:, 0]) / (b[:, 1] - a[:, 1])
+    return bool(np.count_nonzero(crosses & (x < at)) % 2)
+
+
+def _part(context: Context, found: FoundShape, prefix: str) -> PartFeature | Reason:
+    """Return the part's pose as values: the scatter of its edges as one ensemble, and all sources of the tie."""
+    turned = context.ground.frame == "image"
+    up = np.diag([1.0, -1.0, -1.0]) if turned else np.eye(3)
+    seen = found.edges.seen
+    label = f'Edge noise of "{context.table.name}"'
+    noise, spread = ensemble(
+        f"edges:{prefix}", label, up @ found.cov[:3, :3] @ up, "pixel", max(float(seen.sum()) - 3.0, 1.0)
+    )
+    value = up @ (found.pose.x, found.pose.y, math.remainder(found.pose.angle, math.tau))
+    if turned:
+        return PartFeature(Values(value, spread, noise), found.share)
+    there = context.ground.map(found.edges.px[seen])
+    if not there.inside.all():
+        return Reason("outside_tie")
+    # An error of the tie moves each edge on the ground, and the pose with them as it moves with any edge.
+    moves = np.einsum("ni,nim->nm", found.edges.normals[seen], there.d_sources)
+    by_tie = found.edges.sensitivity[:3, seen] @ moves
+    sources, c = merged(noise, spread, there.sources, by_tie)
+    return PartFeature(Values(value, c, sources), found.share)
+
+
+def _rows(values: Values, count: int) -> Values:
+    return Values(values.value[:count], values.c[:count], values.sources)
+
+
+def _scale_source(context: Context, found: FoundShape) -> Any:
+    u = math.sqrt(float(found.cov[3, 3]))
+    return ensemble(
+        f"scale:{context.prefix}", f'Scale of "{context.table.name}"', np.array([[u * u]]), "pixel", math.inf
+    )[0][0]
+
+
+def _lines(found: FoundShape, turned: bool) -> list[Array]:
+    """Return what was seen of the outline (n, 2) on the ground, y up, as lines between neighbours."""
+    up = (1.0, -1.0) if turned else (1.0, 1.0)
+    points = found.edges.ground * up
+    if len(points) < 2:
+        return []
+    steps = np.hypot(*np.diff(points, axis=0).T)
+    breaks = np.flatnonzero((steps > 3 * np.median(steps)) | ~found.edges.seen[1:] | ~found.edges.seen[:-1]) + 1
+    return [line for line in np.split(points, breaks) if len(line) > 1]
+
+
+def _foreseen(context: Context, shape: TaughtShape) -> StepResult:
+    """Return the part where it was taught, known as well as a good picture tells."""
+    x, y, angle = shape.taught.home
+    if context.ground.frame == "image":
+        y, angle = -y, -angle
+    u = np.array(
+        [0.01 * shape.taught.pixel, 0.01 * shape.taught.pixel, 0.01 * shape.taught.pixel / shape.taught.radius]
+    )
+    noise, spread = ensemble(
+        f"edges:{context.prefix}", f'Edge noise of "{context.table.name}"', np.diag(u**2), "pixel", math.inf
+    )
+    pose = Values(np.array([x, y, angle]), spread, noise)
+    part = PartFeature(pose)
+    told: dict[str, Told] = {**context.coordinates(PointFeature(_rows(pose, 2))), "angle": pose[2]}
+    return StepResult(told, part)
+
+
+# --- by other steps ------------------------------------------------------------------------------------------------
+
+
+def _by_features(context: Context) -> StepResult:
+    pose = frame_of(context.features)
+    if isinstance(pose, Reason):
+        return StepResult.without(pose)
+    part = PartFeature(pose)
+    told: dict[str, Told] = {**context.coordinates(PointFeature(_rows(pose, 2))), "angle": pose[2]}
+    told |= {"share": constant(1.0), "count": constant(1.0)}
+    return StepResult(told, part, at=part.origin)
+
+
+def frame_of(features: tuple[Feature, ...]) -> Values | Reason:
+    """Return the pose (x, y, angle) of the frame that one or two features make."""
+    first, *rest = features
+    second = rest[0] if rest else None
+    if isinstance(first, LineFeature):
+        assert isinstance(second, LineFeature)
+        origin = crossing(first, second)
+        if isinstance(origin, Reason):
+            return origin
+        # The first edge leads from the corner to where it was seen.
+        towards = first.ends.mean(axis=0) - origin.at
+        angle = first.values[1]
+        back = float(towards @ first.direction) < 0
+        return stack([origin.xy[0], origin.xy[1], Value(angle.value + (math.pi if back else 0.0), angle.terms)])
+    if second is None:
+        return stack([first.xy[0], first.xy[1], constant(0.0)])
+    angle = second.running(0.0).values[1] if isinstance(second, LineFeature) else direction_of(first, second)
+    return stack([first.xy[0], first.xy[1], angle])
+
+
+STEP = StepKind(
+    kind="find",
+    says="Where a part lies and how it is turned: by its taught shape, or by a circle or edges that other steps found.",
+    table=FindTable,
+    quantities=(
+        Quantity("x", "length", "of the part frame's origin", always=True),
+        Quantity("y", "length", "of the part frame's origin", always=True),
+        Quantity("angle", "angle", "of the part's +x, counter-clockwise", always=True),
+        Quantity("share", "number", "of the outline that was seen, 0 to 1", always=True),
+        Quantity("runner_up", "number", "the next best place's share over the best one's"),
+        Quantity("scale", "number", "size over the taught size"),
+        Quantity("count", "number", "how many parts were found"),
+    ),
+    run=run,
+    gives="part",
+    takes=((), ("line", "line"), ("point", "point"), ("point", "line"), ("point",)),
+)

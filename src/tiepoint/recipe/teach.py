@@ -1,0 +1,150 @@
+"""Teach a find its shape, from a shot or from a drawing; the recipe then names the file that holds it.
+
+The recipe is edited as text: comments, order and spacing stay as they are, and its revision counts on.
+"""
+
+import math
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import tomlkit
+from numpy.typing import NDArray
+
+from tiepoint.documents.drawings import read_outline
+from tiepoint.documents.files import document_bytes, read_text, write_together
+from tiepoint.foundation.errors import UnusableInput
+from tiepoint.recipe.beside import TaughtShape, shape_document
+from tiepoint.recipe.ground import Ground, ImageGround, PlaneGround
+from tiepoint.recipe.masks import own_places
+from tiepoint.recipe.recipe import Recipe, Step
+from tiepoint.recipe.regions import shape_of
+from tiepoint.recipe.runner import Job, Seen
+from tiepoint.recipe.steps.find import FindTable, Teaching, region_corners
+from tiepoint.recipe.tables import said_names, shown
+from tiepoint.vision.seek_model import Pose, Taught, identity
+from tiepoint.vision.seek_teach import inside_polygon, teach, teach_outline
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """What teaching gave: the shape, and where it was written."""
+
+    taught: Taught
+    ground: str
+    file: Path
+    revision: int
+
+
+def step_to_teach(recipe: Recipe, name: str) -> Step:
+    """Return the find of that name; `UnusableInput` where there is none that can be taught."""
+    finds = [s for s in recipe.steps if isinstance(s.table, FindTable)]
+    for step in finds:
+        if step.name == name:
+            if step.table.lives_in is not None:
+                raise UnusableInput(f'the find "{name}" lives in another part; teach it in the plane or the image')
+            return step
+    raise UnusableInput(f'no find of the recipe is named "{name}"; there are {said_names([s.name for s in finds])}')
+
+
+def teach_shot(job: Job, step: Step, seen: Seen) -> TaughtShape:
+    """Return the shape that a shot shows in the region of the find's `taught`.
+
+    Raises `UnusableInput` or `NothingFound` where nothing can be taught from it.
+    """
+    table = step.table
+    assert isinstance(table, FindTable)
+    if table.taught is None:
+        raise UnusableInput(
+            f'the find "{step.name}" does not say where to learn: state taught = {{ region = {{ rectangle = … }}, '
+            "origin = [x, y] }, or give a drawing with --outline"
+        )
+    role = table.picture if table.picture is not None else seen.shot.pictures[0].role
+    if role not in seen.grey:
+        raise UnusableInput(f"the shot has no picture {shown(role)}")
+    picture = np.asarray(seen.grey[role])
+    ground = _ground(job, step, seen, role)
+    region = _region_px(table.taught, step, ground, job.recipe.head.mm_per_unit, picture.shape)
+    origin = _origin(table.taught, step, job.recipe.head.mm_per_unit)
+    to_px = identity if step.base == "image" else ground.project
+    taught = teach(picture, region, origin, to_px, least_contrast=table.taught.least_contrast)
+    return TaughtShape(taught, step.base)
+
+
+def teach_drawing(job: Job, step: Step, outline: Path, layer: str | None = None) -> TaughtShape:
+    """Return the shape of a drawing, whose coordinates are those of the part's frame; it needs a tie."""
+    if step.base == "image" or job.tie is None:
+        raise UnusableInput(
+            f'the find "{step.name}" lives in the image, and a drawing is in mm; give the recipe a tie and leave in out'
+        )
+    lines = read_outline(outline, layer)
+    middle = job.tie.valid_region.mean(axis=0)
+    d_px = job.tie.d_px(middle[None])[0]
+    pixel = math.sqrt(abs(float(np.linalg.det(d_px))))
+    x, y = job.tie.map(middle[None]).xy_mm[0]
+    return TaughtShape(teach_outline(lines, pixel, home=Pose(float(x), float(y), 0.0)), "plane")
+
+
+def keep_lesson(recipe_path: Path, step: Step, shape: TaughtShape, taught_from: dict[str, Any]) -> Lesson:
+    """Write the shape beside the recipe and its name into the recipe, both or neither."""
+    table = step.table
+    assert isinstance(table, FindTable)
+    name = (
+        table.shape
+        or f"{recipe_path.stem}.{re.sub(r'[^A-Za-z0-9_-]+', '-', step.name).strip('-') or 'part'}.shape.json"
+    )
+    text = tomlkit.parse(read_text(recipe_path))
+    written: Any = text["step"]
+    written[step.number - 1]["shape"] = name
+    revision = int(text.get("revision", 1)) + 1
+    text["revision"] = revision
+    file = recipe_path.parent / name
+    document = document_bytes("shape", shape_document(shape, taught_from))
+    write_together({file: document, recipe_path: tomlkit.dumps(text).encode()})
+    return Lesson(shape.taught, shape.ground, file, revision)
+
+
+def _ground(job: Job, step: Step, seen: Seen, role: str) -> Ground:
+    if step.base == "image":
+        return ImageGround()
+    if job.tie is None:
+        raise UnusableInput("the find lives in the plane, and there is no tie; give one with --tie")
+    return PlaneGround(job.tie.for_sensor(seen.sensors[role]))
+
+
+def _origin(taught: Teaching, step: Step, unit: float) -> Pose:
+    x, y = taught.origin
+    if step.base == "image":
+        return Pose(x, y, -math.radians(taught.angle_deg))
+    return Pose(x * unit, y * unit, math.radians(taught.angle_deg))
+
+
+def _region_px(taught: Teaching, step: Step, ground: Ground, unit: float, size: tuple[int, ...]) -> NDArray[np.bool_]:
+    """Return the pixels of the picture that are taught from: inside the region, and not painted over."""
+    shape = shape_of(taught.region)
+    corners = region_corners(shape, step.base, 1.0 if step.base == "image" else unit)
+    ends = np.roll(corners, -1, axis=0)
+    line = np.concatenate(
+        [a + np.linspace(0, 1, 16, endpoint=False)[:, None] * (b - a) for a, b in zip(corners, ends, strict=True)]
+    )
+    px = line if step.base == "image" else ground.to_px(line)
+    if not np.isfinite(px).all():
+        raise UnusableInput("the region to teach from leaves the picture; draw it where the part is seen")
+    inside = inside_polygon(px, size)
+    mask = step.beside.mask
+    if mask is None or shape is None or not inside.any():
+        return inside
+    rows, cols = np.nonzero(inside)
+    places = np.column_stack([cols, rows]).astype(float)
+    if step.base == "image":
+        own = own_places(shape, places * (1.0, -1.0), is_down=True)
+    else:
+        own = own_places(shape, ground.map(places).xy_mm / unit)
+    inside[rows, cols] = ~mask.hides(own)
+    if not inside.any():
+        raise UnusableInput("the mask hides all of the region to teach from; leave the part's outline free")
+    return inside
