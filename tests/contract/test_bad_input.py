@@ -387,6 +387,21 @@ def test_a_file_of_yours_is_not_replaced(refused, folder, words, said):
 
 
 @pytest.mark.parametrize(
+    "words",
+    [
+        "target draw --pattern charuco --pitch 10mm --columns 12 --rows 9 --out .",
+        "target describe --pattern checker --pitch 10mm --columns 12 --rows 9 --out target.json",
+    ],
+)
+def test_a_target_that_was_measured_is_not_replaced(refused, cli, folder, words):
+    assert cli(*words.split()).code == 0, "one that nobody measured may be drawn again"
+    measured = json.loads((folder / "target.json").read_text())["bars"]
+    bars = f"--bar-x {measured['x_mm']}mm --bar-y {measured['y_mm']}mm --u 0.1mm --with rule"
+    assert cli("target", "measure", "target.json", *bars.split()).code == 0
+    assert "target.json holds the measurement of a print; choose another folder, or delete it" in refused(words)
+
+
+@pytest.mark.parametrize(
     "change",
     [
         {"matrix": [[0] * 3] * 3},

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from tiepoint.bench.printing import PrintedTarget, Rule
 from tiepoint.bench.station import BenchStation, View
@@ -85,6 +86,44 @@ def test_a_tie_moved_to_another_height_is_as_right_as_it_says(ask, folder, bench
     flat, _ = probed(ask, "tie.json")
     # 12 mm of 400 mm: 3 % of up to 60 mm would be 1.8 mm.
     assert np.abs(flat - truth).max() > 1
+
+
+def test_a_distance_that_is_stated_serves_the_move_and_is_asked_for_no_more(ask, folder, bench):
+    distance = float(bench.camera.centre_mm[2])
+    words = ["tie", "target", "photo.png", "--target", "target.json"]
+    _, silent = ask(*words, "--out", "silent.json")
+    assert any("State it (--distance" in note for note in silent["notes"])
+    _, moved = ask(
+        "tie", "move", "silent.json", "--height", "12mm", "--u-height", "0.02mm", "--distance", f"{distance:.3f}mm",
+        "--u-distance", "1mm", "--out", "moved.json",
+    )  # fmt: skip
+    assert not any("State it" in note for note in moved["notes"])
+    code, said = ask(*words, "--distance", f"{distance:.3f}mm", "--u-distance", "1mm", "--out", "tie.json")
+    assert code == 0
+    assert not any("State it" in note for note in said["notes"])
+    code, _ = ask("tie", "move", "tie.json", "--height", "12mm", "--u-height", "0.02mm", "--out", "up.json")
+    assert code == 0
+    found, u = probed(ask, "up.json")
+    assert (np.abs(found - unproject(bench.camera, PLACES_PX, 12.0)[:, :2]) < 4 * u + 2e-3).all()
+
+
+def test_a_photo_that_viewers_turn_is_told_and_told_again(folder, capsys):
+    with Image.open("photo.png") as picture:
+        exif = picture.getexif()
+        exif[0x0112] = 6  # Orientation: shown a quarter turn to the right (Exif 2.32, 4.6.4 A)
+        picture.save("turned.jpg", quality=95, exif=exif)
+    told = "turned.jpg asks viewers to turn it"
+    for words in (
+        "tie target turned.jpg --target target.json --out tie.json",
+        "tie probe tie.json --at 611,512",
+        "tie move tie.json --height 3mm --u-height 0.1mm --distance 400mm --u-distance 5mm --out up.json",
+        "tie probe up.json --at 611,512",
+    ):
+        assert main(words.split()) == 0
+        out, err = capsys.readouterr()
+        assert told in out + err, words
+    assert main(["tie", "target", "photo.png", "--target", "target.json", "--out", "tie.json"]) == 0
+    assert "asks viewers" not in "".join(capsys.readouterr())
 
 
 def test_a_tie_by_length_holds_for_that_length(ask, folder, bench):

@@ -1,6 +1,7 @@
 """Files that commands take, as the things that they hold."""
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -57,7 +58,6 @@ class Photo:
     grey: "NDArray[Any]"
     sensor: "Sensor"
     sha: str
-    shown_turned: bool
     hints: tuple[str, ...]
 
 
@@ -71,7 +71,15 @@ def load_photo(path: Path) -> Photo:
         raise UnusableInput(f"{path} holds {len(shot.pictures)} pictures; name the one to tie by")
     ((role, picture),) = shot.pictures.items()
     sha = shot.shot.pictures[0].pixels_sha256 or picture.described(role).pixels_sha256
-    return Photo(path, name_of(path), picture.grey, shot.sensors[role], sha, picture.shown_turned, shot.hints)
+    return Photo(path, name_of(path), picture.grey, shot.sensors[role], sha, shot.hints)
+
+
+def warned(tie: "Tie", photos: Iterable[Photo]) -> "Tie":
+    """Return the tie with a note for each photo that viewers show turned: who reads pixels off must know it."""
+    from tiepoint.documents.pictures import TURNED
+
+    turned = (hint for photo in photos for hint in photo.hints if hint.endswith(TURNED))
+    return replace(tie, notes=(*tie.notes, *dict.fromkeys(turned)))
 
 
 def demand_own(out: Path, kind: str, *inputs: Path | None) -> None:

@@ -37,7 +37,8 @@ def finish(tie: "Tie", out: Path, tolerance: str | None, as_json: bool, hints: t
     document = {"out": str(out), "sha": sha256(content), **_judged(judged), **summary(tie)}
     said = (*(judged.sentences if judged else ()), *lines(tie))
     good = judged is None or judged.answer
-    present(Answer(document, said, good, (*hints, f"The tie is in {out}.")), as_json)
+    untold = (hint for hint in hints if as_json or hint not in tie.notes)
+    present(Answer(document, said, good, (*untold, f"The tie is in {out}.")), as_json)
 
 
 def _judged(judged: "GoodFor | None") -> dict[str, Any]:

@@ -9,7 +9,7 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -23,6 +23,9 @@ TRACE = "TIEPOINT_TRACE"
 EPOCH = "SOURCE_DATE_EPOCH"
 LONGEST = 300
 """Letters of the longest word in a sentence: room for any path that is typed on purpose."""
+HOW_TO_GET_A_TARGET = (
+    "`tiepoint target draw` writes it for a target of your own, `tiepoint target describe` for one printed elsewhere"
+)
 FAULT = 3
 STOPPED = 130
 
@@ -96,7 +99,7 @@ def main(words: Sequence[str] | None = None) -> int:
         code = STOPPED
     except Exception as error:
         if hasattr(error, "format_message"):
-            return _refuse("UsageError", _usage(error), as_json)
+            return _refuse("UsageError", _usage(error, arguments), as_json)
         return _fault(error, as_json)
     if code == STOPPED:  # typer's own answer to the keyboard
         hint_at("Stopped; what was not finished was not written.")
@@ -142,12 +145,29 @@ def _fault(error: Exception, as_json: bool) -> int:
     )
 
 
-def _usage(error: Exception) -> str:
-    context = getattr(error, "ctx", None)
-    command = getattr(context, "command_path", "tiepoint")
+def _usage(error: Exception, arguments: Sequence[str]) -> str:
+    path, command = _asked_for(arguments)
     said = error.format_message().rstrip(".")  # type: ignore[attr-defined]  # asked for before the call
     said = said.replace("Value error, ", "")
-    return f"{said[:1].lower() + said[1:]}; see {command} --help"
+    said = f"{said[:1].lower() + said[1:]}"
+    option = next((p for p in command.params if getattr(error, "option_name", None) in p.opts), None)
+    if option is not None and option.metavar and "argument" in said:
+        said = f"{option.opts[0]} takes {option.metavar}"
+    if getattr(getattr(error, "param", None), "name", None) == "target_file":
+        said += f"; {HOW_TO_GET_A_TARGET}"
+    return f"{said}; see {path} --help"
+
+
+def _asked_for(arguments: Sequence[str]) -> tuple[str, Any]:
+    """Return the path of the command that was asked for, as far as its words are known, and the command."""
+    command: Any = typer.main.get_command(app)
+    path = "tiepoint"
+    for word in arguments:
+        inner = getattr(command, "commands", {}).get(word)
+        if inner is None:
+            break
+        command, path = inner, f"{path} {word}"
+    return path, command
 
 
 def _of_the_system(error: OSError) -> str:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tiepoint.cli.answer import Answer, Json, present, table
+from tiepoint.cli.answer import Answer, Json, hint_at, present, table
 from tiepoint.cli.load import load_tie, read_columns
 from tiepoint.cli.typed import Point, points_px
 from tiepoint.foundation.errors import UnusableInput
@@ -48,7 +48,12 @@ def probe(
       tiepoint tie probe tie.json --at 1224,1024 310,870
       tiepoint tie probe tie.json --length 310,870 1990,884
     """
+    from tiepoint.documents.pictures import TURNED
+
     tie = load_tie(tie_file)
+    for note in tie.notes:
+        if note.endswith(TURNED):
+            hint_at(note)
     if length is not None and at is None and points is None:
         present(_lengths(tie, _pairs([*length, *(more or [])]), extrapolate), as_json)
     if at is not None and length is None and points is None:

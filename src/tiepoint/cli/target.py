@@ -75,6 +75,7 @@ def draw(
     from tiepoint.targets.document import to_document
     from tiepoint.targets.draw import new_target
 
+    _demand_unmeasured(out / "target.json")
     target = new_target(pattern, positive_mm("--pitch", pitch), columns, rows)
     page, content = sheet.page(target, paper), to_document(target)
     files = {
@@ -91,6 +92,21 @@ def draw(
         "along the left one, with `tiepoint target measure`.",
     )
     present(Answer({"files": [str(path) for path in files], "target": content}, lines), as_json)
+
+
+def _demand_unmeasured(path: Path) -> None:
+    """Refuse to replace a target whose bars were measured: that print could never be used again."""
+    from tiepoint.documents.files import read_document
+    from tiepoint.foundation.errors import TiepointError
+
+    if not path.is_file():
+        return
+    try:
+        measured = read_document(path, "target").get("measured")
+    except TiepointError:  # no target, or none of this program's: there is no measurement to lose
+        return
+    if measured is not None:
+        raise UnusableInput(f"{path} holds the measurement of a print; choose another folder, or delete it")
 
 
 @app.command()
@@ -146,6 +162,7 @@ def describe(
     from tiepoint.targets.document import to_document
     from tiepoint.targets.draw import new_target, own_lengths
 
+    _demand_unmeasured(out)
     given = {"--family": family, "--marker": marker, "--first-id": first_id, "--dot": dot}
     _check_parts(pattern, {**given, "--white-first": white_first or None, "--marked": marked or None})
     pitch_mm, bars = positive_mm("--pitch", pitch), _bars(bar_x, bar_y)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from tiepoint.cli.answer import Answer, Json, group, help_alone, present, table
-from tiepoint.cli.load import demand_own, load_camera, load_photo, load_target, load_tie, read_columns
+from tiepoint.cli.load import demand_own, load_camera, load_photo, load_target, load_tie, read_columns, warned
 from tiepoint.cli.made import Height, Out, Tolerance, finish
 from tiepoint.cli.probe import TieFile, probe
 from tiepoint.cli.typed import length_mm, not_negative_mm, point_px, positive_mm
@@ -17,6 +17,11 @@ if TYPE_CHECKING:
     from tiepoint.foundation.sources import Value
     from tiepoint.targets.draw import Target
     from tiepoint.ties.camera import CameraModel
+
+Distance = Annotated[
+    str | None, typer.Option("--distance", metavar="LENGTH", help="From the lens to the plane of the tie.")
+]
+UDistance = Annotated[str | None, typer.Option("--u-distance", metavar="LENGTH", help="Its standard uncertainty.")]
 
 app = group("tie")
 app.command()(probe)
@@ -41,6 +46,8 @@ def by_target(
         Path | None, typer.Option("--camera", metavar="CAMERA.json", help="The camera, as `tie views` found it.")
     ] = None,
     height: Height = "0mm",
+    distance: Distance = None,
+    u_distance: UDistance = None,
     tolerance: Tolerance = None,
     as_json: Json = False,
 ) -> None:
@@ -48,7 +55,11 @@ def by_target(
 
     The lens model is the simplest that the corners support. Each corner is predicted once by the others, and that
     error, not the fit's own, is what the tie states. With --tolerance it says whether it is good for that, and what
-    would help most.
+    would help most. How far the lens stands from the target need not be exact: it serves the bow of the page and
+    `tie move`.
+
+    TARGET.json is written by `tiepoint target draw`; for a board that was printed elsewhere, a chessboard of a
+    library say, `tiepoint target describe` writes it.
 
     \b
       tiepoint tie target photo.png --target target/target.json --tolerance 0.05mm --out tie.json
@@ -60,12 +71,14 @@ def by_target(
     target, seen = load_target(target_file), [load_photo(photo) for photo in photos]
     setting = Setting(
         height=constant(length_mm("--height", height)),
+        distance=_distance(seen[0].sha[:12], distance, u_distance),
         camera=load_camera(camera),
         sensor=seen[0].sensor,
         photos=tuple(photo.sha for photo in seen),
     )
     tie = tie_by_target([photo.grey for photo in seen], target, setting)
-    finish(tie, out, tolerance, as_json, hints=_not_measured(target_file, target))
+    hints = tuple(hint for photo in seen for hint in photo.hints)
+    finish(warned(tie, seen), out, tolerance, as_json, hints=(*hints, *_not_measured(target_file, target)))
 
 
 def _not_measured(target_file: Path, target: "Target") -> tuple[str, ...]:
@@ -114,11 +127,10 @@ def length(
         height=constant(length_mm("--height", height)),
         photos=(seen.sha,),
     )
-    turned = (
-        f"{photo} asks viewers to turn it, and tiepoint counts pixels as stored: read --from and --to off a viewer "
-        "that does not turn it."
-    )
-    finish(made.tie, out, tolerance, as_json, hints=(turned,) if seen.shown_turned else ())
+    tie = warned(made.tie, [seen])
+    turned = "Read --from and --to off a viewer that does not turn it."
+    hints = (*seen.hints, turned) if len(tie.notes) > len(made.tie.notes) else seen.hints
+    finish(tie, out, tolerance, as_json, hints=hints)
 
 
 def _known(mm: float, u: str | None, photo_sha: str) -> "Value | float":
@@ -218,7 +230,8 @@ def views(
     names = ("id", "model", "focal_px", "rms_px", "chi2_per_dof", "dof", "size_px", "views", "flags", "notes")
     document = {"out": str(out), "u_focal_px": camera.u_focal_px, "bad_views": list(camera.bad_views)}
     told = {**document, **{name: content[name] for name in names}}
-    present(Answer(told, tuple(_camera_lines(camera)), hints=(f"The camera is in {out}.",)), as_json)
+    hints = (*(hint for photo in seen for hint in photo.hints), f"The camera is in {out}.")
+    present(Answer(told, tuple(_camera_lines(camera)), hints=hints), as_json)
 
 
 def _camera_lines(camera: "CameraModel") -> Iterator[str]:
@@ -258,12 +271,8 @@ def move(
     camera: Annotated[
         Path | None, typer.Option("--camera", metavar="CAMERA.json", help="The camera, as `tie views` found it.")
     ] = None,
-    distance: Annotated[
-        str | None, typer.Option("--distance", metavar="LENGTH", help="From the lens to the plane of the tie.")
-    ] = None,
-    u_distance: Annotated[
-        str | None, typer.Option("--u-distance", metavar="LENGTH", help="Its standard uncertainty.")
-    ] = None,
+    distance: Distance = None,
+    u_distance: UDistance = None,
     as_json: Json = False,
 ) -> None:
     """Move a tie to another height.
@@ -285,7 +294,7 @@ def move(
     finish(moved, out, None, as_json)
 
 
-def _distance(tie_id: str, distance: str | None, u_distance: str | None) -> "Value | None":
+def _distance(of: str, distance: str | None, u_distance: str | None) -> "Value | None":
     if distance is None:
         if u_distance is not None:
             raise UnusableInput("--u-distance stands without --distance; give both")
@@ -293,7 +302,7 @@ def _distance(tie_id: str, distance: str | None, u_distance: str | None) -> "Val
     if u_distance is None:
         raise UnusableInput("--distance stands without its uncertainty; give --u-distance too")
     mm, u = positive_mm("--distance", distance), not_negative_mm("--u-distance", u_distance)
-    return _stated(f"distance:{tie_id}", "Distance of the camera", mm, u)
+    return _stated(f"distance:{of}", "Distance of the camera", mm, u)
 
 
 def _stated(source_id: str, label: str, mm: float, u: float) -> "Value":

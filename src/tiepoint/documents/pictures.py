@@ -24,6 +24,9 @@ ORIENTATION, UPRIGHT = 0x0112, 1
 GREY_WEIGHTS = (0.299, 0.587, 0.114)
 """Luma of ITU-R BT.601-7, 2.5.1."""
 
+TURNED = "asks viewers to turn it; here its pixels are counted as they are stored, not turned."
+"""What is said of a photo whose file names an orientation, after the photo's name."""
+
 
 @dataclass(frozen=True)
 class Loaded:
@@ -52,7 +55,7 @@ class Loaded:
         """What a person should know of the file, who may see something else in a viewer: sentences."""
         name, hints = name_of(self.path), []
         if self.shown_turned:
-            hints.append(f"{name} asks viewers to turn it; here its pixels are counted as they are stored, not turned.")
+            hints.append(f"{name} {TURNED}")
         if self.frames > 1:
             hints.append(f"{name} holds {self.frames} pictures; the first was taken. Save the one that is meant alone.")
         return tuple(hints)

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.foundation.sources import Source, Value, half_width
 from tiepoint.ties.camera import CameraModel
-from tiepoint.ties.page import Standpoint, assumed_stand, standpoints
+from tiepoint.ties.page import STATE_IT, Standpoint, assumed_stand, standpoints
 from tiepoint.ties.tie import Tie
 
 Array = NDArray[np.float64]
@@ -219,7 +219,11 @@ def _moved(tie: Tie, height: Value, rise: float, stand: _Stand) -> Tie:
         distance_mm=Z - rise,
         u_distance_mm=u_Z,
         foot_mm=(float(F[0]), float(F[1])),
-        notes=(*tie.notes, _note(tie, height, f"by {stand.how}: {Z:.1f} mm from the lens, scale × {1 - t:.6f}")),
+        # The camera's place was needed to move the tie: nobody needs to be asked for it any more.
+        notes=(
+            *(note for note in tie.notes if not note.endswith(STATE_IT)),
+            _note(tie, height, f"by {stand.how}: {Z:.1f} mm from the lens, scale × {1 - t:.6f}"),
+        ),
     )
 
 

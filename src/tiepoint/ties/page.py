@@ -24,6 +24,8 @@ MODES = 4
 ASSUMED_DISTANCE = 2.0
 """Distance over the longer side of the field, where nothing better is known: short, so that u is not too small."""
 ASSUMED = "an assumption"
+STATE_IT = "State it (--distance, --u-distance), or give a camera document."
+"""The end of the note on a distance that is not known: a tie that was moved has outlived it."""
 _OTHER_DISTANCES = (1.0, 0.5, 0.7, 1.4, 2.0, 2.8, 4.0)
 _CYLINDER = 0.2
 """How far a sheet departs from a cylinder, as a share of its bow: paper bends, and hardly stretches."""

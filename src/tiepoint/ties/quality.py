@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from tiepoint.foundation.reasons import flag
 from tiepoint.targets.paper import is_assumed
-from tiepoint.ties.page import ASSUMED, Standpoint
+from tiepoint.ties.page import ASSUMED, STATE_IT, Standpoint
 from tiepoint.ties.remainder import FEWEST_CORNERS
 from tiepoint.ties.repeat import Pooled, Repeatability
 from tiepoint.ties.solve import Solved
@@ -161,7 +161,7 @@ def _page_notes(tie: Tie, solved: Solved, stand: Standpoint) -> list[str]:
         if solved.stand.how == ASSUMED:
             notes.append(
                 f"The camera's distance is not known; for the bow of the page it was taken as "
-                f"{solved.stand.distance_mm:.0f} mm. State it, or give a camera document."
+                f"{solved.stand.distance_mm:.0f} mm. {STATE_IT}"
             )
     if tie.distance_mm is None and tie.u_height_mm > 0 and not tie.model.startswith("affine"):
         notes.append(

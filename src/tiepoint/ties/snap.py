@@ -114,7 +114,7 @@ def snap(picture: Grey, at_px: tuple[float, float], along: Array, radius_px: flo
         return edge
     raise NothingFound(
         f"neither an edge nor a corner lies within {radius_px:g} px of {place[0]:.1f}, {place[1]:.1f} "
-        f"({_seen(grey, place, radius_px)}); place the point on one, or say that it was placed by hand"
+        f"({_seen(grey, place, radius_px)}); place the point on one"
     )
 
 
