@@ -19,9 +19,6 @@ Array = NDArray[np.float64]
 POOR_RATIO = 1.5
 """χ²/ν above which the noise does not explain what the fit leaves over (common practice)."""
 
-DOUBTFUL = frozenset({"tie_model_poor", "page_bowed", "camera_differs", "photos_disagree", "print_not_measured"})
-"""Flags of a tie with which a result says that its interval may not hold."""
-
 _MANY_OUT = 0.15
 _FEW_CORNERS = 12
 _REPEATS_BADLY = 2.0
