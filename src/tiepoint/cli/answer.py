@@ -17,7 +17,21 @@ Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on sta
 class InOrderOfTheJob(TyperGroup):
     """Lists commands in the order in which the job is done."""
 
-    ORDER = ("target", "tie", "run", "demo", "draw", "describe", "measure", "length", "pairs", "views", "move", "probe")
+    ORDER = (
+        "target",
+        "tie",
+        "teach",
+        "run",
+        "demo",
+        "draw",
+        "describe",
+        "measure",
+        "length",
+        "pairs",
+        "views",
+        "move",
+        "probe",
+    )
 
     def list_commands(self, ctx: typer.Context) -> list[str]:  # type: ignore[override]  # typer's own context class
         """Return the names of the commands, in order; those that have no place in it stand last."""

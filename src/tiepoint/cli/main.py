@@ -17,6 +17,7 @@ from tiepoint.cli import target, tie
 from tiepoint.cli.answer import group, help_alone, hint_at, print_json, silence
 from tiepoint.cli.demo import demo
 from tiepoint.cli.run import run
+from tiepoint.cli.teach import teach
 from tiepoint.foundation.errors import TiepointError
 
 TRACE = "TIEPOINT_TRACE"
@@ -56,8 +57,9 @@ def _root(
     Ask where a pixel lies, or how long something is:
       tiepoint tie probe tie.json --at 1224,1024
       tiepoint tie probe tie.json --length 310,870 1990,884
-    Measure and judge parts by a recipe:
-      tiepoint run recipes/plate.toml shot-0001.png
+    Teach a recipe what its part looks like; then find, measure and judge parts by it:
+      tiepoint teach recipes/plate.toml plate shot-0001.png
+      tiepoint run recipes/plate.toml shots --out today
     See all of it at work, without a camera:
       tiepoint demo
 
@@ -72,6 +74,7 @@ def _root(
 
 app.add_typer(target.app, name="target")
 app.add_typer(tie.app, name="tie")
+app.command()(teach)
 app.command()(run)
 app.command()(demo)
 

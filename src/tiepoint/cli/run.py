@@ -21,7 +21,9 @@ def run(
     recipe: Annotated[Path, typer.Argument(metavar="RECIPE.toml", help="The recipe: ordered steps and their limits.")],
     shots: Annotated[
         list[Path],
-        typer.Argument(metavar="SHOT...", help="Picture files, or folders with a shot.json and its pictures."),
+        typer.Argument(
+            metavar="SHOT...", help="Pictures, folders of a shot, folders of many, or patterns like shots/*.png."
+        ),
     ],
     tie: Annotated[
         Path | None, typer.Option("--tie", metavar="TIE.json", help="This tie instead of the recipe's; records say so.")
@@ -46,7 +48,8 @@ def run(
 
     \b
       tiepoint run recipes/plate.toml shot-0001.png
-      tiepoint run recipes/plate.toml shots/*.png --out today --overlay today/pictures
+      tiepoint run recipes/plate.toml shots --out today --overlay today/pictures
+      tiepoint run recipes/plate.toml "shots/*-0?.png"
       tiepoint run recipes/plate.toml shot.png --variants variants.csv --variant left
     """
     from tiepoint.documents.files import demand_folder
@@ -59,6 +62,7 @@ def run(
     prepared = station.prepare(recipe, tie_path=tie, variants_path=variants, variant=variant)
     for sentence in prepared.warnings:
         hint_at(sentence)
+    shots = station.shots_in(shots)
     names = _overlay_names(shots)
     ran: list[tuple[str, Record]] = []
     with progress("Shots", len(shots)) as step:
@@ -131,12 +135,13 @@ def _draw(ran: "Ran", overlay: Path | None, names: dict[Path, str]) -> None:
 
 
 def _lines(ran: "Sequence[tuple[str, Record]]") -> Iterator[str]:
-    from tiepoint.cli.told import reading_row, verdict
+    from tiepoint.cli.told import grip_line, reading_row, verdict
 
     for name, record in ran:
         yield f"{name}: {verdict(record.verdict)}{_why(record)}"
         if len(ran) <= MOST_TABLES:
             yield from table([reading_row(r) for r in record.readings], frozenset({1}))
+            yield from (f"  {grip_line(grip)}" for grip in record.grips)
             yield from (f"  {note}" for note in record.notes)
     if len(ran) > 1:
         yield _sum([record for _, record in ran])

@@ -8,6 +8,7 @@ from tiepoint.cli.answer import table
 from tiepoint.foundation.sources import Value, budget
 from tiepoint.foundation.units import to_unit
 from tiepoint.model.reading import Reading
+from tiepoint.model.record import Grip
 from tiepoint.report.figures import decimals_of, fixed, per_cent, value_and_pm, with_unit
 
 MARKS = {"conforms": "●", "rejected": "◆", "undecided": "◐", "unread": "○"}
@@ -107,3 +108,14 @@ def figures(u: float) -> str:
 
 def _interval(dof: float) -> str:
     return "95 % interval" if math.isinf(dof) or dof > 200 else f"95 % interval, {dof:.3g} degrees of freedom"
+
+
+def grip_line(grip: Grip) -> str:
+    """Return a grip as a line: where the gripper is to go in the robot's frame, or why it is not to."""
+    if grip.robot_from_grip is None or grip.U is None or grip.turn_deg is None:
+        return f"grip {grip.name}: none. {grip.reason.sentence if grip.reason else ''}".rstrip()
+    x, y, z = grip.robot_from_grip.position_mm
+    said = zip("xyz", (x, y, z), grip.U[:3], strict=True)
+    places = ", ".join(f"{name} {value:.2f} ± {U:.2f}" for name, value, U in said)
+    age = "" if grip.age_s is None else f", {grip.age_s:.2f} s old"
+    return f"grip {grip.name}: {places} mm, turn {grip.turn_deg:.2f} ± {grip.U[3]:.2f}°, in the robot's frame{age}"

@@ -7,6 +7,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from tiepoint.documents.files import format_of
+from tiepoint.recipe.grips import EnvelopeTable, GripTable
 from tiepoint.recipe.kinds import StepKind, installed_kinds
 from tiepoint.recipe.regions import SHAPES, Arc, Path, Polygon, Rectangle, Ring
 from tiepoint.recipe.schema import (
@@ -40,6 +41,10 @@ def recipe_schema(kinds: Mapping[str, StepKind] | None = None) -> dict[str, Any]
         definitions[f"step-{name}"] = table
         branches.append({"$ref": f"#/$defs/step-{name}"})
     schema["properties"]["step"]["items"] = {"oneOf": branches}
+    grips = GripTable.model_json_schema(ref_template="#/$defs/{model}")
+    definitions.update(grips.pop("$defs", {}))
+    definitions["grip"] = grips
+    schema["properties"]["grip"]["items"] = {"$ref": "#/$defs/grip"}
     schema["properties"]["format"] = {"const": format_of("recipe")}
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema, "title": "tiepoint recipe"}
 
@@ -50,7 +55,7 @@ def reference_page(kinds: Mapping[str, StepKind] | None = None) -> str:
     parts = [
         _HEAD.format(format=format_of("recipe")),
         _said(Head),
-        _table_of_keys(Head, skip=("step",)),
+        _table_of_keys(Head, skip=("step", "grip")),
         _section("[decide]", Decide),
         _section("[edge.NAME]", EdgeTable),
         _section("Every step", StepTable),
@@ -59,6 +64,8 @@ def reference_page(kinds: Mapping[str, StepKind] | None = None) -> str:
         _section("limits.QUANTITY", LimitTable),
         _REGIONS,
         *(_section(f"region.{name}", shape, level=3) for name, shape in _SHAPES.items()),
+        _section("[[grip]]", GripTable),
+        _section("grip.envelope", EnvelopeTable, level=3),
         _KINDS,
         *(_kind(kind) for kind in kinds.values()),
     ]
@@ -170,8 +177,9 @@ def _kind(kind: StepKind) -> str:
     if own:
         lines.append(_table_of_keys(kind.table, skip=[k for k in keys_of(kind.table) if k not in own]))
     if kind.takes:
-        ways = [_way(way) for way in kind.takes]
-        lines.append(f"Rests on {'; or on '.join(ways)}." + (f" Gives a {kind.gives}." if kind.gives else ""))
+        ways = [_way(way) for way in kind.takes if way]
+        alone = " It may also stand alone." if () in kind.takes else ""
+        lines.append(f"Rests on {'; or on '.join(ways)}.{alone}" + (f" Gives a {kind.gives}." if kind.gives else ""))
     elif kind.gives:
         lines.append(f"Gives a {kind.gives}.")
     rows = ["| quantity | unit | what |", "|---|---|---|"]

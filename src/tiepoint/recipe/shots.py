@@ -3,7 +3,7 @@
 import dataclasses
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path, PurePosixPath
@@ -58,6 +58,41 @@ def load_shot(path: Path) -> LoadedShot:
         found = f"{len(files)} pictures" if files else "no picture"
         raise UnusableInput(f"{path} holds {found} and no shot.json; name one picture file, or add a shot.json")
     return _single(files[0], path)
+
+
+def shots_in(named: Sequence[Path]) -> list[Path]:
+    """Return the shots that paths name: a picture, the folder of a shot, a folder of shots, a pattern (`*`, `?`, `[`).
+
+    Folders and patterns give their shots in the order of their names. Raises `UnusableInput` where one gives none.
+    """
+    shots: list[Path] = []
+    for path in named:
+        if path.is_dir() and not (path / "shot.json").exists():
+            shots += _in_folder(path)
+        elif not path.exists() and set("*?[") & set(path.name):
+            shots += _by_pattern(path)
+        else:
+            shots.append(path)
+    return shots
+
+
+def _in_folder(folder: Path) -> list[Path]:
+    inside = sorted(folder.iterdir())
+    shots = [p for p in inside if p.suffix.lower() in PICTURE_ENDINGS or (p / "shot.json").exists()]
+    if not shots:
+        raise UnusableInput(f"{folder} holds no picture and no shot; name a folder that does, or a picture file")
+    return shots
+
+
+def _by_pattern(path: Path) -> list[Path]:
+    try:
+        found = sorted(path.parent.glob(path.name))
+    except (OSError, ValueError) as error:
+        raise UnusableInput(f"{path} is no pattern that can be looked for: {error}") from error
+    shots = [p for p in found if p.suffix.lower() in PICTURE_ENDINGS or (p / "shot.json").exists()]
+    if not shots:
+        raise UnusableInput(f"no picture and no shot fits {path}; look for a slip of the hand in it")
+    return shots
 
 
 def write_shot(folder: Path, shot: Shot) -> None:

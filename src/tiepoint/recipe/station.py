@@ -25,7 +25,7 @@ from tiepoint.recipe.overlay import Level, overlay_svg
 from tiepoint.recipe.recipe import Recipe, load_recipe
 from tiepoint.recipe.records import add_record, demand_no_records, record_json, sealed, write_records
 from tiepoint.recipe.runner import Clock, Job, Outcome, Seen, run
-from tiepoint.recipe.shots import LoadedShot, load_shot
+from tiepoint.recipe.shots import LoadedShot, load_shot, shots_in
 from tiepoint.recipe.tables import shown
 from tiepoint.recipe.variants import Variant, choose, load_variants
 from tiepoint.ties.document import from_document
@@ -42,6 +42,7 @@ __all__ = [
     "prepare",
     "record_json",
     "run_shots",
+    "shots_in",
     "write_records",
 ]
 
