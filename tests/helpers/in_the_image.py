@@ -28,13 +28,13 @@ def context_of(picture):
     )
 
 
-def circle_in(picture, centre_px, radius_px, reach_px, span_rad=FULL_TURN, polarity="any"):
+def circle_in(picture, centre_px, radius_px, reach_px, span_rad=FULL_TURN, polarity="either"):
     """Measure the circle or arc expected within `reach_px` of a radius about a pixel (x, y)."""
     radii = (max(radius_px - reach_px, 1.0), radius_px + reach_px)
     return measure_circle(context_of(picture), np.array([centre_px[0], -centre_px[1]]), radii, span_rad, polarity)
 
 
-def line_in(picture, from_px, to_px, reach_px, polarity="any"):
+def line_in(picture, from_px, to_px, reach_px, polarity="either"):
     """Measure the straight edge expected within `reach_px` of the way between two pixels."""
     ends = np.array([from_px, to_px], float) * (1.0, -1.0)
     way = ends[1] - ends[0]

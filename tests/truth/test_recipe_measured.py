@@ -388,7 +388,7 @@ name = "top"
 kind = "edge"
 in = "image"
 region.rectangle = { centre = [109, 20], size = [24, 12], angle_deg = 90 }
-polarity = "light-to-dark"
+polarity = "falling"
 readings = ["y"]
 
 [[step]]

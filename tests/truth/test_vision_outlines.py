@@ -113,8 +113,8 @@ def test_polarity_is_counted_outwards():
     found = measured.circle_in(picture, (75, 75), 30, 12)
     assert (found.points.towards_light(found.fit.normals) == -1).all()
     assert (np.einsum("ni,ni->n", found.fit.normals, found.points.xy - [75, -75]) > 29).all()
-    assert len(measured.circle_in(picture, (75, 75), 30, 12, polarity="light-to-dark").points) > 50
-    missed = measured.circle_in(picture, (75, 75), 30, 12, polarity="dark-to-light")
+    assert len(measured.circle_in(picture, (75, 75), 30, 12, polarity="falling").points) > 50
+    missed = measured.circle_in(picture, (75, 75), 30, 12, polarity="rising")
     assert isinstance(missed, Reason)
     assert missed.code == "no_edge"
 

@@ -84,7 +84,7 @@ def test_a_faulty_step_is_named_with_what_is_allowed(change: tuple[str, str], sa
         ('operator = "largest"', 'operator is "largest"; use "least-squares"'),
         ('edge = "punched"', 'edge is "punched", which the recipe does not define; state [edge.punched] with its u'),
         ('in = "plate"', 'in is "plate"; use "plane", "image" or the name of a find (there is none)'),
-        ('polarity = "bright"', 'polarity is "bright"; use "any", "dark-to-light" or "light-to-dark"'),
+        ('polarity = "bright"', 'polarity is "bright"; use "either", "rising" or "falling"'),
         ('plane = "k"', 'plane is "k"; use "grey"'),
         ('decide = { rule = "halves" }', 'decide.rule is "halves"; use "iso14253-1", "simple" or a guard band'),
         ("decide = { p = 0.5 }", "decide.p is 0.5; choose above 0.5 and below 1"),

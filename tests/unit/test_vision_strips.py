@@ -46,22 +46,23 @@ def test_polarity_chooses_between_the_sides_of_a_bar():
 
 def test_which_chooses_among_equal_edges():
     picture = bars(60.0, 80.0, 100.0, 120.0, 140.0)
-    assert one(picture, which="first", polarity="rising").point[0, 0] == pytest.approx(60, abs=0.05)
-    assert one(picture, which="last", polarity="rising").point[0, 0] == pytest.approx(140, abs=0.05)
-    first = one(picture, which="first")
+    assert one(picture, of_several="nearest", polarity="rising").point[0, 0] == pytest.approx(60, abs=0.05)
+    assert one(picture, of_several="farthest", polarity="rising").point[0, 0] == pytest.approx(140, abs=0.05)
+    first = one(picture, of_several="nearest")
     assert first.point[0, 0] == pytest.approx(60, abs=0.05)
     assert first.flags(0) == ("more_than_one_edge",)
     assert first.flagged("more_than_one_edge")[0]
 
 
-def test_the_strongest_edge_is_taken_and_a_faint_one_is_no_rival():
+def test_the_clearest_edge_is_taken_and_a_faint_one_is_no_rival():
     strong, faint = bars(130.2, high=200, sigma=0), bars(70.0, low=40, high=85, sigma=0)
     picture = exact.seen_by_camera(strong.astype(float) + faint - 40, 2.0, np.random.default_rng(1))
-    for which in ("strongest", "first"):
-        edge = one(picture, which=which)
+    for of_several in ("clearest", "nearest"):
+        edge = one(picture, of_several=of_several)
         assert edge.point[0, 0] == pytest.approx(130.2, abs=0.05)
         assert not edge.flagged("more_than_one_edge")[0]
-    assert one(picture, which="first", polarity="rising", length=100, x=75).point[0, 0] == pytest.approx(70, abs=0.2)
+    near = one(picture, of_several="nearest", polarity="rising", length=100, x=75)
+    assert near.point[0, 0] == pytest.approx(70, abs=0.2)
 
 
 @pytest.mark.parametrize("gap", [9.0, 12.0, 30.0])

@@ -163,7 +163,7 @@ def _bar_step(bar: Laid, tie: Tie) -> dict[str, Any]:
         "size": [bar.certified_mm + 5.0, bar.width_mm - 2.5],
         "angle_deg": math.degrees(math.atan2(end[1] - start[1], end[0] - start[0])),
     }
-    step = {"name": bar.name, "kind": "width", "polarity": "dark-to-light", "readings": ["width"]}
+    step = {"name": bar.name, "kind": "width", "polarity": "rising", "readings": ["width"]}
     return {**step, "region": {"rectangle": region}}
 
 

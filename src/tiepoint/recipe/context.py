@@ -17,7 +17,7 @@ from tiepoint.vision.strips import StripEdges
 
 Array = NDArray[np.float64]
 
-Which = Literal["strongest", "first", "last"]
+OfSeveral = Literal["clearest", "nearest", "farthest"]
 
 Told = Value | Derived | Reason
 """What a step can say of a quantity: a value, a formula over values, or why there is none."""
@@ -34,8 +34,8 @@ class Strips:
     directions: Array
     length_px: float
     width_px: float
-    polarity: Polarity = "any"
-    which: Which = "strongest"
+    polarity: Polarity = "either"
+    of_several: OfSeveral = "clearest"
 
 
 @dataclass(frozen=True)

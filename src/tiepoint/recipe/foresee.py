@@ -78,7 +78,7 @@ def assumed_edges(strips: Strips) -> StripEdges:
     n = len(strips.centres)
     size = np.hypot(strips.directions[:, 0], strips.directions[:, 1])
     directions = strips.directions / size[:, None]
-    position = np.full(n, {"first": -0.25, "strongest": 0.0, "last": 0.25}[strips.which] * strips.length_px)
+    position = np.full(n, {"nearest": -0.25, "clearest": 0.0, "farthest": 0.25}[strips.of_several] * strips.length_px)
     u = np.full(n, NOISE_PX / math.sqrt(strips.width_px))
     zero, one = np.zeros(n), np.ones(n)
     return StripEdges(
@@ -92,7 +92,7 @@ def assumed_edges(strips: Strips) -> StripEdges:
         blur=0.8 * one,
         blur_whole=math.hypot(0.8, math.sqrt(1 / 12)) * one,
         contrast=100.0 * one,
-        rising=np.full(n, strips.polarity != "light-to-dark"),
+        rising=np.full(n, strips.polarity != "falling"),
         noise=one,
         weight_lost=zero,
         saturated_share=zero,

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.reasons import Reason
-from tiepoint.recipe.context import Context, Strips, Which
+from tiepoint.recipe.context import Context, OfSeveral, Strips
 from tiepoint.recipe.regions import Rectangle
 from tiepoint.recipe.schema import Polarity
 from tiepoint.recipe.seek import SHORTEST_PX
@@ -52,7 +52,12 @@ def box_of(context: Context, rectangle: Rectangle) -> Box:
 
 
 def strips_between(
-    context: Context, starts: Array, ends: Array, width_px: float, polarity: Polarity, which: Which = "strongest"
+    context: Context,
+    starts: Array,
+    ends: Array,
+    width_px: float,
+    polarity: Polarity,
+    of_several: OfSeveral = "clearest",
 ) -> Strips | Reason:
     """Return strips from places to places on the ground (n, 2); a reason where the picture shows no such place."""
     a, b = context.ground.to_px(starts), context.ground.to_px(ends)
@@ -63,11 +68,11 @@ def strips_between(
     if length > LONGEST_PX:
         return Reason("outside_picture")
     length = max(length, SHORTEST_PX)
-    return Strips((a + b) / 2, away, length, min(max(width_px, 1.0), LONGEST_PX), polarity, which)
+    return Strips((a + b) / 2, away, length, min(max(width_px, 1.0), LONGEST_PX), polarity, of_several)
 
 
 def over_box(
-    context: Context, box: Box, polarity: Polarity, which: Which = "strongest", most: int = 24
+    context: Context, box: Box, polarity: Polarity, of_several: OfSeveral = "clearest", most: int = 24
 ) -> Strips | Reason:
     """Return strips side by side over a box, along its search."""
     ends = np.array([box.centre - box.half_along * box.along, box.centre + box.half_along * box.along])
@@ -76,7 +81,7 @@ def over_box(
     at = (np.arange(count) + 0.5) / count * 2 - 1
     middles = box.centre + at[:, None] * box.half_along * box.along
     reach = box.half_across * box.across
-    return strips_between(context, middles - reach, middles + reach, long_px / count, polarity, which)
+    return strips_between(context, middles - reach, middles + reach, long_px / count, polarity, of_several)
 
 
 def along_line(

@@ -86,9 +86,9 @@ type says *number or column*.
 _REGIONS = """## Regions
 
 A rectangle is searched along its own x axis, which `angle_deg` turns counter-clockwise as seen; a ring and an arc
-are searched outwards from their centre. `polarity` is along that direction. So a dark hole in a bright plate is
-`dark-to-light` in a ring, and the upper edge of a bright plate on a dark ground, sought upwards
-(`angle_deg = 90`), is `light-to-dark`."""
+are searched outwards from their centre. `polarity` is along that direction: `rising` where it gets brighter. So a dark
+hole in a bright plate is `rising` in a ring, and the upper edge of a bright plate on a dark ground, sought upwards
+(`angle_deg = 90`), is `falling`."""
 
 _KINDS = """## Kinds of steps
 
@@ -164,6 +164,8 @@ def _list_words(schema: Mapping[str, Any]) -> str:
 
 
 def _way(way: tuple[str, ...]) -> str:
+    if not way:
+        return "no other step"
     first, *others = (f"a {feature}" for feature in way)
     return first + "".join(f", {f}" for f in others[:-1]) + (f" and {others[-1]}" if others else "")
 

@@ -14,7 +14,7 @@ from tiepoint.model.decide import ISO, SIMPLE, Limits, guard_mm
 from tiepoint.recipe.tables import Name, NotNegative, Number, Table, Varying, said, shown
 
 Channel = Literal["grey", "r", "g", "b"]
-Polarity = Literal["any", "dark-to-light", "light-to-dark"]
+Polarity = Literal["either", "rising", "falling"]
 Unit = Literal["mm", "in"]
 
 FRAMES = ("plane", "image")
@@ -145,11 +145,12 @@ class LookingTable(StepTable):
 class SoughtTable(LookingTable):
     """A step that looks for edges in a picture.
 
-    `edge`: the name of an edge definition of the recipe. `polarity` is along the direction of search.
+    `edge`: the name of an edge definition of the recipe. `polarity` is along the direction of search:
+    `rising` where it gets brighter, `falling` where darker.
     """
 
     edge: str | None = None
-    polarity: Polarity = "any"
+    polarity: Polarity = "either"
 
 
 class BetweenTable(StepTable):

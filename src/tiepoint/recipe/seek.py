@@ -16,7 +16,6 @@ from tiepoint.recipe.context import Context, Strips
 from tiepoint.recipe.masks import own_places
 from tiepoint.recipe.regions import shape_of
 from tiepoint.vision.strips import FLAGS, StripEdges, edges_in_strips, with_shared_noise
-from tiepoint.vision.strips import Polarity as Crossing
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -24,7 +23,6 @@ Bools = NDArray[np.bool_]
 SHORTEST_PX = 8.0
 """No strip is shorter along the crossing: an edge needs a plateau on each side."""
 
-_CROSSING: dict[str, Crossing] = {"any": "any", "dark-to-light": "rising", "light-to-dark": "falling"}
 FLAG_SHARE = 0.1
 """A flag of single strips is told of the whole where it concerns more than this share of them."""
 
@@ -91,8 +89,8 @@ def find_in(picture: NDArray[Any], strips: Strips) -> StripEdges:
         strips.directions,
         strips.length_px,
         strips.width_px,
-        polarity=_CROSSING[strips.polarity],
-        which=strips.which,
+        polarity=strips.polarity,
+        of_several=strips.of_several,
     )
     return with_shared_noise(edges)
 

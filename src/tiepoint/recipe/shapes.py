@@ -126,9 +126,9 @@ def refine_line(context: Context, box: Box, first: EdgePoints, polarity: Polarit
 
 def polarity_of(points: EdgePoints, asked: Polarity) -> Polarity:
     """Return the polarity that was asked for, or the one that most points have."""
-    if asked != "any":
+    if asked != "either":
         return asked
-    return "dark-to-light" if float(np.sum(points.light)) >= 0 else "light-to-dark"
+    return "rising" if float(np.sum(points.light)) >= 0 else "falling"
 
 
 def needed_of(sought: int, least: int) -> int:

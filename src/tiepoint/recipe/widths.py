@@ -2,14 +2,13 @@
 
 import math
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.reasons import Reason
 from tiepoint.foundation.sources import Value, combine
-from tiepoint.recipe.context import Context, EdgeLook
+from tiepoint.recipe.context import Context, EdgeLook, OfSeveral
 from tiepoint.recipe.features import LineFeature
 from tiepoint.recipe.layout import Box, over_box
 from tiepoint.recipe.relations import PARALLEL_DEG, turn_between
@@ -20,9 +19,9 @@ from tiepoint.recipe.shapes import FoundLine, polarity_of, refine_line
 Array = NDArray[np.float64]
 
 OPPOSITE: dict[Polarity, Polarity] = {
-    "any": "any",
-    "dark-to-light": "light-to-dark",
-    "light-to-dark": "dark-to-light",
+    "either": "either",
+    "rising": "falling",
+    "falling": "rising",
 }
 
 
@@ -68,11 +67,11 @@ def measure_width(context: Context, box: Box, polarity: Polarity) -> FoundWidth 
 
 
 def _both_sides(context: Context, box: Box, polarity: Polarity) -> tuple[FoundLine, FoundLine] | Reason:
-    first = _look(context, box, polarity, "first")
+    first = _look(context, box, polarity, "nearest")
     if isinstance(first, Reason):
         return first
     sense = polarity_of(first, polarity)
-    last = _look(context, box, OPPOSITE[sense], "last")
+    last = _look(context, box, OPPOSITE[sense], "farthest")
     if isinstance(last, Reason):
         return last
     # Each side is looked at again only as far as the middle between both, so that neither takes the other's edge.
@@ -86,8 +85,8 @@ def _both_sides(context: Context, box: Box, polarity: Polarity) -> tuple[FoundLi
     return other if isinstance(other, Reason) else (one, other)
 
 
-def _look(context: Context, box: Box, polarity: Polarity, which: Literal["first", "last"]) -> EdgePoints | Reason:
-    strips = over_box(context, box, polarity, which)
+def _look(context: Context, box: Box, polarity: Polarity, of_several: OfSeveral) -> EdgePoints | Reason:
+    strips = over_box(context, box, polarity, of_several)
     return strips if isinstance(strips, Reason) else edge_points(context, strips, 3)
 
 

@@ -19,8 +19,8 @@ PLATEAU_TOLERANCE = 0.25
 REACH = 4.2
 """Half the fitted window in blur widths: erf differs from ±1 by less than 3e-5 beyond it."""
 
-ANY, RISING, FALLING = 0, 1, -1
-STRONGEST, FIRST, LAST = 0, 1, 2
+EITHER, RISING, FALLING = 0, 1, -1
+CLEAREST, NEAREST, FARTHEST = 0, 1, 2
 
 
 # What stands in a row of rough finds. Places are in bins from the strip's start; [LOW, HIGH) is the window to
@@ -61,21 +61,21 @@ def respond(mean: Floats, first: int, last: int, polarity: int, response: Floats
         for k in range(HALF_STEP):
             step += mean[j + k] - mean[j - 1 - k]
         step /= HALF_STEP
-        response[j] = abs(step) if polarity == ANY else polarity * step
+        response[j] = abs(step) if polarity == EITHER else polarity * step
         best = max(best, response[j])
     return best
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def pick(response: Floats, best: float, which: int) -> int:
-    """Return the border of the strongest, first or last peak among those of at least `RIVAL` times the best."""
+def pick(response: Floats, best: float, of_several: int) -> int:
+    """Return the border of the clearest, nearest or farthest peak among those of at least `RIVAL` times the best."""
     size = response.size
-    if which == STRONGEST:
+    if of_several == CLEAREST:
         for j in range(size):
             if response[j] == best:
                 return j
-    step = 1 if which == FIRST else -1
-    j = 0 if which == FIRST else size - 1
+    step = 1 if of_several == NEAREST else -1
+    j = 0 if of_several == NEAREST else size - 1
     while response[j] < RIVAL * best:
         j += step
     while 0 <= j + step < size and response[j + step] > response[j]:
@@ -181,14 +181,14 @@ def steepest(mean: Floats, first: int, last: int, peak: int) -> float:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def find_roughly(
-    total: Floats, count: Floats, mean: Floats, response: Floats, polarity: int, which: int, rough: Floats
+    total: Floats, count: Floats, mean: Floats, response: Floats, polarity: int, of_several: int, rough: Floats
 ) -> None:
     """Fill the row `rough` for one profile; `mean` (bins,) and `response` (bins + 1,) are work space."""
     first, last, rough[PER_BIN] = means_of(total, count, mean)
     best = respond(mean, first, last, polarity, response) if last - first >= 2 * HALF_STEP else 0.0
     if best <= 0.0:
         return
-    peak = pick(response, best, which)
+    peak = pick(response, best, of_several)
     before = level_beside(mean, first, last, peak - 4, -1)
     after = level_beside(mean, first, last, peak + 3, 1)
     step = after - before
@@ -204,10 +204,10 @@ def find_roughly(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def find_all(bins: Floats, polarity: int, which: int, rough: Floats, mean: Floats, response: Floats) -> None:
+def find_all(bins: Floats, polarity: int, of_several: int, rough: Floats, mean: Floats, response: Floats) -> None:
     """Find each strip's rough edge: `bins` (n, 3, bins) → `rough` (n, ROUGH_COLUMNS), zero where there is none.
 
     `mean` (bins,) and `response` (bins + 1,) are work space.
     """
     for i in range(bins.shape[0]):
-        find_roughly(bins[i, 0], bins[i, 1], mean, response, polarity, which, rough[i])
+        find_roughly(bins[i, 0], bins[i, 1], mean, response, polarity, of_several, rough[i])

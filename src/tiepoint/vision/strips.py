@@ -25,12 +25,12 @@ from tiepoint.vision.strip_pixels import Floats, Ints, gather_all, profiles
 from tiepoint.vision.strip_plateaus import PLATEAU_COLUMNS, level_all
 from tiepoint.vision.strip_report import tell_all
 
-Polarity = Literal["any", "rising", "falling"]
-Which = Literal["strongest", "first", "last"]
+Polarity = Literal["either", "rising", "falling"]
+OfSeveral = Literal["clearest", "nearest", "farthest"]
 Bools = NDArray[np.bool_]
 
-POLARITY: dict[str, int] = {"any": sf.ANY, "rising": sf.RISING, "falling": sf.FALLING}
-WHICH: dict[str, int] = {"strongest": sf.STRONGEST, "first": sf.FIRST, "last": sf.LAST}
+POLARITY: dict[str, int] = {"either": sf.EITHER, "rising": sf.RISING, "falling": sf.FALLING}
+OF_SEVERAL: dict[str, int] = {"clearest": sf.CLEAREST, "nearest": sf.NEAREST, "farthest": sf.FARTHEST}
 
 CODES, FLAGS = report.CODES, report.FLAGS
 """Why a strip has no edge ("" where it has one), and the columns of the flag table."""
@@ -161,7 +161,7 @@ class _Task:
     length: float
     width: float
     polarity: int
-    which: int
+    of_several: int
     robust: bool
     free_tilt: bool
     saturation: float
@@ -277,7 +277,7 @@ def _measure(picture: NDArray[np.generic], strips: Floats, task: _Task) -> Strip
     profiles(picture.reshape(-1), rows, cols, strips, task.length, task.width, bins, seen)
     rough, far = np.zeros((n, ROUGH_COLUMNS)), np.zeros((n, PLATEAU_COLUMNS))
     length = bins.shape[2]
-    find_all(bins, task.polarity, task.which, rough, np.zeros(length), np.zeros(length + 1))
+    find_all(bins, task.polarity, task.of_several, rough, np.zeros(length), np.zeros(length + 1))
     quiet = np.zeros(n)
     level_all(bins, rough, task.robust, far, quiet, np.zeros(32), np.zeros(length))
     room = _room(rough, sf.LOW, sf.HIGH, task.width)
@@ -332,8 +332,8 @@ def edges_in_strips(
     length_px: float,
     width_px: float,
     *,
-    polarity: Polarity = "any",
-    which: Which = "strongest",
+    polarity: Polarity = "either",
+    of_several: OfSeveral = "clearest",
     robust: bool = True,
     free_tilt: bool = True,
     saturation: float | None = None,
@@ -344,7 +344,7 @@ def edges_in_strips(
     `picture` (rows, cols) uint8, uint16 or float32; `centres` (n, 2) px; `directions` (n,) angles in rad (x towards
     y) or (n, 2) vectors in which the edge is crossed. A strip is `length_px` long along the crossing and `width_px`
     wide. An edge is `rising` where it gets brighter along the direction. Where several of the asked polarity stand
-    in the strip, `which` chooses (peaks below half of the strongest are not counted). `robust` looks for what
+    in the strip, `of_several` chooses (peaks below half of the clearest are not counted). `robust` looks for what
     disturbs a strip and fits around it. With `free_tilt` the edge may lean against the strip; without, it is taken
     as square to it. From `saturation` on (the type's largest by default) a pixel counts as saturated; an edge with
     less than `least_contrast` grey levels is no edge.
@@ -358,7 +358,7 @@ def edges_in_strips(
     strips = _checked_strips(centres, directions, length_px, width_px)
     limit = default_saturation(grey) if saturation is None else saturation
     task = _Task(
-        length_px, width_px, POLARITY[polarity], WHICH[which], robust, free_tilt and width_px >= 3.0, limit,
+        length_px, width_px, POLARITY[polarity], OF_SEVERAL[of_several], robust, free_tilt and width_px >= 3.0, limit,
         least_contrast,
     )  # fmt: skip
     parts = [_measure(grey, strips[k : k + CHUNK], task) for k in range(0, max(len(strips), 1), CHUNK)]

@@ -2,14 +2,13 @@
 
 import math
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.reasons import Reason
 from tiepoint.foundation.sources import Value, Values, combine, ensemble
-from tiepoint.recipe.context import Context, EdgeLook, StepResult
+from tiepoint.recipe.context import Context, EdgeLook, OfSeveral, StepResult
 from tiepoint.recipe.features import PointFeature
 from tiepoint.recipe.kinds import Quantity, StepKind
 from tiepoint.recipe.layout import box_of, length_px, strips_between
@@ -21,10 +20,10 @@ Array = NDArray[np.float64]
 
 
 class EdgeStepTable(SoughtTable):
-    """`which`: of several edges, the `strongest`, or the `first` or `last` along the search."""
+    """`of_several`: which edge is meant of several, the `clearest`, or the `nearest` or `farthest` along the search."""
 
     region: RectangleRegion
-    which: Literal["strongest", "first", "last"] = "strongest"
+    of_several: OfSeveral = "clearest"
 
 
 @dataclass(frozen=True)
@@ -44,7 +43,7 @@ def run(context: Context) -> StepResult:
     reach, side = box.half_across * box.across, box.half_along * box.along
     width = length_px(context, np.array([box.centre - side, box.centre + side]))
     strips = strips_between(
-        context, (box.centre - reach)[None], (box.centre + reach)[None], width, table.polarity, table.which
+        context, (box.centre - reach)[None], (box.centre + reach)[None], width, table.polarity, table.of_several
     )
     points = strips if isinstance(strips, Reason) else edge_points(context, strips, 1)
     if isinstance(points, Reason):

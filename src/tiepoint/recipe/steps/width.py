@@ -11,7 +11,7 @@ from tiepoint.recipe.widths import measure_width
 
 
 class WidthTable(SoughtTable):
-    """`polarity` is that of the first edge along the search: `dark-to-light` for a bright bar; the last is opposite.
+    """`polarity` is that of the first edge along the search: `rising` for a bright bar; the last is opposite.
 
     `operator` (ISO 14405-1): between the two least-squares lines at the middle of what was seen, the mean of local
     two-point sizes, or that of the widest parallel pair of lines between the edges or the narrowest around them.
