@@ -98,6 +98,7 @@ class Plate:
     bend_to_mm: float = 34.0
     scratches: tuple[Scratch, ...] = ()
     defects: tuple[str, ...] = ()
+    variant: str = "standard"
 
     def at_height(self, height_mm: float) -> Array:
         """Return the points (2, 2) of the left and the right edge at a height above the lower edge."""
@@ -108,7 +109,7 @@ class Plate:
     @property
     def truth(self) -> dict[str, float]:
         """The exact value of every characteristic."""
-        a, b, nominal = self.bore_a, self.bore_b, NOMINAL.bore_b
+        a, b, nominal = self.bore_a, self.bore_b, VARIANTS[self.variant].bore_b
         return {
             "bore A diameter": a.diameter_mm,
             "bore B diameter": b.diameter_mm,
@@ -127,6 +128,17 @@ class Plate:
 
 
 NOMINAL = Plate()
+
+VARIANTS: Mapping[str, Plate] = MappingProxyType(
+    {
+        "standard": NOMINAL,
+        "long": Plate(width_mm=72.0, bore_b=Hole(60.0, 12.0, 6.0), slot=Slot(36.0, 26.0, 16.0, 5.0), variant="long"),
+        "short pitch": Plate(bore_b=Hole(44.0, 12.0, 6.0), variant="short pitch"),
+        "large bores": Plate(bore_a=Hole(10.0, 12.0, 5.5), bore_b=Hole(48.0, 12.0, 7.5), variant="large bores"),
+        "handed": Plate(bore_a=Hole(12.0, 12.0, 6.0), bore_b=Hole(50.0, 12.0, 4.5), variant="handed"),
+    }
+)
+"""Nominal plates of the family. The limits above are those of the standard one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +188,12 @@ def make_lot(count: int, seed: int, lot: Lot | None = None) -> tuple[Plate, ...]
     return tuple(_individual(wanted[k], lot, rng) for k in rng.permutation(count))
 
 
-def _individual(defect: str, lot: Lot, rng: np.random.Generator) -> Plate:
+def individual(variant: str, rng: np.random.Generator, lot: Lot | None = None) -> Plate:
+    """Return one plate of a variant, without a deliberate defect."""
+    return _individual("", lot or Lot(), rng, VARIANTS[variant])
+
+
+def _individual(defect: str, lot: Lot, rng: np.random.Generator, form: Plate = NOMINAL) -> Plate:
     def around(nominal: float, sd: float) -> float:
         # Cut at 2.5 sd: a good plate of the lot is within its limits by construction.
         return nominal + sd * float(np.clip(rng.standard_normal(), -2.5, 2.5))
@@ -188,13 +205,14 @@ def _individual(defect: str, lot: Lot, rng: np.random.Generator) -> Plate:
             around(nominal.diameter_mm, lot.spread.diameter_mm),
         )
 
-    slot = NOMINAL.slot
-    plate = Plate(
-        width_mm=around(NOMINAL.width_mm, lot.spread.width_mm),
-        height_mm=around(NOMINAL.height_mm, lot.spread.width_mm),
-        angle_deg=around(NOMINAL.angle_deg, lot.spread.angle_deg),
-        bore_a=hole(NOMINAL.bore_a),
-        bore_b=hole(NOMINAL.bore_b),
+    slot = form.slot
+    plate = replace(
+        form,
+        width_mm=around(form.width_mm, lot.spread.width_mm),
+        height_mm=around(form.height_mm, lot.spread.width_mm),
+        angle_deg=around(form.angle_deg, lot.spread.angle_deg),
+        bore_a=hole(form.bore_a),
+        bore_b=hole(form.bore_b),
         slot=replace(
             slot,
             x_mm=around(slot.x_mm, lot.spread.place_mm),

@@ -24,6 +24,7 @@ from tiepoint.foundation.errors import UnusableInput
 from tiepoint.render.camera import Camera, UnrenderableScene, directions, in_camera
 from tiepoint.render.outline import along
 from tiepoint.render.scene import Edges, Lay, Scene
+from tiepoint.render.stack import seen_edges
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -81,9 +82,10 @@ def irradiance(scene: Scene, camera: Camera, blur_px: float, panel_sigmas: float
     panel_px = panel_sigmas * blur_px
     pad = math.ceil(2 * kernel.reach) + 2
     steps = np.zeros((camera.height_px + 2 * pad, camera.width_px + 2 * pad))
-    for sheet in scene.sheets:
-        if len(sheet.edges.turn):
-            s = _stretches(sheet.edges, sheet.lay, camera, kernel.reach, panel_px)
+    flat = ((seen_edges(scene, camera), Lay()),) if scene.stacked else ((s.edges, s.lay) for s in scene.sheets)
+    for edges, lay in flat:
+        if len(edges.turn):
+            s = _stretches(edges, lay, camera, kernel.reach, panel_px)
             _deposit(s.x, s.y, s.weight, s.panels, _AT, _WEIGHT, kernel.reach, kernel.rows, kernel.columns, pad, steps)
     picture = np.empty((camera.height_px, camera.width_px), np.float32)
     _running_sum(steps, pad, scene.ground, picture)

@@ -38,6 +38,10 @@ class Outline:
         c, s = math.cos(angle_rad), math.sin(angle_rad)
         return Outline(self.points @ np.array([[c, s], [-s, c]]) + (x_mm, y_mm), self.turns_rad)
 
+    def mirrored(self) -> "Outline":
+        """Return the outline mirrored about x; its ring runs the other way."""
+        return Outline(self.points * (1.0, -1.0), -self.turns_rad)
+
 
 def areas_under(start: Array, end: Array, turn: Array) -> Array:
     """Return what each edge (n,) adds to its ring's signed area: ½·(x·y' − y·x'), and R²(θ − sin θ)/2 of an arc."""

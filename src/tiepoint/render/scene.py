@@ -2,7 +2,8 @@
 
 Every piece says its own reflectance and that of the surface *beneath* it, and lies wholly inside that surface
 (edges may touch). So the picture is a sum of pieces, and the sum is exact: nothing is painted over anything.
-`twin.painted` paints in order instead and vouches for it in the tests.
+In a *stacked* scene sheets may overlap: the first piece of each is its body, and `stack` works out what lies beneath
+it. `twin.painted` paints in order instead and vouches for both in the tests.
 """
 
 import math
@@ -25,13 +26,18 @@ BLACK_INK = 0.06
 
 @dataclass(frozen=True)
 class Piece:
-    """A flat piece of one reflectance (0..1), `holes` left out, `z_mm` above its sheet."""
+    """A flat piece of one reflectance (0..1), `holes` left out, `z_mm` above its sheet.
+
+    The body of a sheet in a stack may be a veil, as a shadow is: it adds to its own reflectance `lets_through` times
+    that of what lies beneath. There `beneath` of a body goes unasked.
+    """
 
     outline: Outline
     reflectance: float
     beneath: float
     z_mm: float = 0.0
     holes: tuple[Outline, ...] = ()
+    lets_through: float = 0.0
 
 
 class Bow(Protocol):
@@ -135,10 +141,14 @@ class Sheet:
 
 @dataclass(frozen=True)
 class Scene:
-    """Sheets before a ground of one reflectance; sheets do not overlap."""
+    """Sheets before a ground of one reflectance. Unless it is `stacked`, sheets do not overlap.
+
+    In a stacked scene later sheets lie on earlier ones; they are flat and each has one height.
+    """
 
     ground: float
     sheets: tuple[Sheet, ...]
+    stacked: bool = False
 
 
 @dataclass(frozen=True, eq=False)

@@ -29,7 +29,7 @@ def painted(scene: Scene, camera: Camera, blur_px: float, m: int = 4) -> Array:
             inside = within(piece.outline, points)
             for hole in piece.holes:
                 inside &= ~within(hole, points)
-            fine[inside] = piece.reflectance
+            fine[inside] = piece.reflectance + piece.lets_through * fine[inside]
     blurred = ndimage.gaussian_filter(fine.reshape(len(y), len(x)), m * blur_px, truncate=5.0)
     mean = blurred.reshape(len(y) // m, m, len(x) // m, m).mean(axis=(1, 3))
     return np.asarray(mean[rim:-rim, rim:-rim])
