@@ -162,7 +162,7 @@ def test_two_targets_in_one_photo(refused, folder, bench):
 )
 def test_another_kind_of_target_than_the_document_says(refused, folder, other: Target):
     write_document(folder / "other.json", "target", to_document(other))
-    refused("tie target photo.png --target other.json --out new.json")
+    assert "target of other.json was not found" in refused("tie target photo.png --target other.json --out new.json")
 
 
 PAIRS = "from_x,from_y,to_x,to_y\n"

@@ -185,10 +185,6 @@ def test_edges_move_towards_the_light_all_round():
     assert seen.bore_a.x_mm + e == pytest.approx(real.bore_a.x_mm)
 
 
-def test_its_page_in_the_documentation_says_what_it_shows(follow):
-    follow(Path(__file__).resolve().parents[2] / "docs" / "tutorials" / "the-demo.md")
-
-
 # ---------- the page in a browser ----------
 
 

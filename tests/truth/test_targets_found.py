@@ -1,6 +1,7 @@
 """Targets found: rendered ones against their exact truth, photographs against OpenCV and published figures."""
 
 import math
+import re
 from pathlib import Path
 
 import cv2
@@ -288,6 +289,11 @@ def test_another_size_is_told(shown, pattern):
     assert "is it another target" in larger
 
 
+@pytest.mark.parametrize("pattern", ["charuco", "checker"])
+def test_inner_corners_given_for_squares_are_told(shown, pattern):
+    assert "of such a board write 12 columns and 9 rows" in why(shown[pattern], new_target(pattern, 10, 11, 8))
+
+
 @pytest.mark.parametrize(
     ("shows", "wants", "sentence"),
     [
@@ -307,6 +313,15 @@ def test_other_prints_of_the_same_size_are_told(shown):
     assert "with markers of the family 5x5, and the target has 4x4_100" in why(
         shown["charuco"], new_target("charuco", 10, 12, 9, family="4x4_100")
     )
+    assert "tiepoint target describe --family 5x5_" in why(
+        shown["charuco"], new_target("charuco", 10, 12, 9, family="4x4_100")
+    )
+    said = why(shown["charuco"], new_target("charuco", 10, 12, 9, share=0.5))
+    drawn = SHOWN["charuco"].layout.share
+    assert float(re.search(r"with markers of (0\.\d\d) of a square's side", said).group(1)) == pytest.approx(
+        drawn, rel=0.05
+    )
+    assert "and the target says 0.5: measure a marker" in said
     assert "with the colours exchanged" in why(shown["charuco"], new_target("charuco", 10, 12, 9, first_dark=False))
     for pattern in ("checker", "dots"):
         plain = Shot(new_target(pattern, 10, 12, 9, marked=False), 21).picture

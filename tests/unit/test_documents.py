@@ -169,8 +169,15 @@ def test_a_newer_version_and_another_kind_are_refused_in_a_sentence(tmp_path, ki
 @pytest.mark.parametrize(
     ("name", "data", "said"),
     [
-        ("x.json", b"", "cannot be read as JSON"),
-        ("x.json", b"{", "cannot be read as JSON"),
+        ("x.json", b"", "cannot be read as JSON: it is empty"),
+        ("x.json", b"{", "cannot be read as JSON: a name in double quotes is missing (line 1, column 2)"),
+        ("x.json", b'{\n "a": 1\n "b": 2}', "a comma is missing, or a bracket (line 3, column 2)"),
+        ("x.json", b'{"a" 1}', "a colon is missing after the name (line 1, column 6)"),
+        ("x.json", b'{"a": }', "a value is missing (line 1, column 7)"),
+        ("x.json", b'{"a": 1} 2', "something stands after the end (line 1, column 10)"),
+        ("x.json", b'{"a": "b', "a text has no closing quote (line 1, column 7)"),
+        ("x.json", b'{"a": "b\n"}', "a text has no closing quote on its line (line 1, column 9)"),
+        ("x.json", b'{"a": "C:\\d"}', "a backslash stands alone; write two (line 1, column 10)"),
         ("x.json", b"[1, 2]", "holds a list"),
         ("x.json", b"\xff\xfe", "not text in UTF-8"),
         ("x.json", b'{"a": 1}', "is it a tie document?"),

@@ -1,11 +1,12 @@
 """Files that commands take, as the things that they hold."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tiepoint.foundation.errors import UnusableInput
+from tiepoint.foundation.errors import NothingFound, UnusableInput
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -39,6 +40,15 @@ def load_target(path: Path) -> "Target":
     from tiepoint.targets.document import from_document
 
     return from_document(read_document(path, "target"), str(path))
+
+
+@contextmanager
+def naming(target: "Target", path: Path) -> Iterator[None]:
+    """Call a target that was not found by its file: its id is known to nobody who has just described it."""
+    try:
+        yield
+    except NothingFound as error:
+        raise NothingFound(str(error).replace(f"target {target.id} ", f"target of {path} ")) from error
 
 
 def load_camera(path: Path | None) -> "CameraModel | None":

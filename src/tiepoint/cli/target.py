@@ -275,8 +275,7 @@ def measure(
 ) -> None:
     """Say what the ruler bars of the print measured, with what, and how sure you are.
 
-    Read from the middle of one end line to the middle of the other; left edge to left edge is the same length, and
-    easier to read.
+    Read from an edge of one end line to the same edge of the other: ink spreads to both sides.
     Both axes are corrected by it; what is left uncertain becomes a source of every tie that this print makes. The
     print is not traceable unless the instrument is.
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from tiepoint.cli.answer import Answer, Json, group, help_alone, present, table
-from tiepoint.cli.load import demand_own, load_camera, load_photo, load_target, load_tie, read_columns, warned
+from tiepoint.cli.load import demand_own, load_camera, load_photo, load_target, load_tie, naming, read_columns, warned
 from tiepoint.cli.made import Height, Out, Tolerance, finish
 from tiepoint.cli.probe import TieFile, probe
 from tiepoint.cli.typed import length_mm, not_negative_mm, point_px, positive_mm
@@ -76,7 +76,8 @@ def by_target(
         sensor=seen[0].sensor,
         photos=tuple(photo.sha for photo in seen),
     )
-    tie = tie_by_target([photo.grey for photo in seen], target, setting)
+    with naming(target, target_file):
+        tie = tie_by_target([photo.grey for photo in seen], target, setting)
     hints = tuple(hint for photo in seen for hint in photo.hints)
     finish(warned(tie, seen), out, tolerance, as_json, hints=(*hints, *_not_measured(target_file, target)))
 
@@ -224,7 +225,8 @@ def views(
 
     demand_own(out, "camera", *photos, target_file)
     target, seen = load_target(target_file), [load_photo(photo) for photo in photos]
-    camera = camera_by_photos([photo.grey for photo in seen], target, [photo.name for photo in seen])
+    with naming(target, target_file):
+        camera = camera_by_photos([photo.grey for photo in seen], target, [photo.name for photo in seen])
     content = camera_to_document(camera)
     write_document(out, "camera", content)
     names = ("id", "model", "focal_px", "rms_px", "chi2_per_dof", "dof", "size_px", "views", "flags", "notes")

@@ -167,12 +167,36 @@ def read_document(path: Path, kind: str) -> dict[str, Any]:
     text = read_text(path)
     try:
         content = _parsed_toml(text) if path.suffix == ".toml" else parsed_json(text)
+    except json.JSONDecodeError as error:
+        raise UnusableDocument(f"{path} cannot be read as JSON: {_syntax(error)}") from error
     except (ValueError, UnusableDocument) as error:
         raise UnusableDocument(f"{path} cannot be read as {path.suffix[1:].upper() or 'JSON'}: {error}") from error
     if not isinstance(content, dict):
         raise UnusableDocument(f"{path} holds a {type(content).__name__} where a document was expected")
     check_format(content, kind, str(path))
     return content
+
+
+_SYNTAX = {
+    "Expecting value": "a value is missing",
+    "Expecting property name": "a name in double quotes is missing",
+    "Expecting ',' delimiter": "a comma is missing, or a bracket",
+    "Expecting ':' delimiter": "a colon is missing after the name",
+    "Extra data": "something stands after the end",
+    "Unterminated string": "a text has no closing quote",
+    "Invalid control character": "a text has no closing quote on its line",
+    "Invalid \\": "a backslash stands alone; write two",
+    "Illegal trailing comma": "a comma stands before a closing bracket",
+}
+"""What the standard library's decoder says, by how it begins, in words for who edits the file."""
+
+
+def _syntax(error: json.JSONDecodeError) -> str:
+    """Return what is wrong with JSON text, and where."""
+    if not error.doc.strip():
+        return "it is empty"
+    said = next((ours for theirs, ours in _SYNTAX.items() if error.msg.startswith(theirs)), "it is no JSON")
+    return f"{said} (line {error.lineno}, column {error.colno})"
 
 
 def check_format(content: dict[str, Any], kind: str, where: str) -> None:

@@ -14,6 +14,14 @@ KIND = "target"
 
 _FIELDS = ("pattern", "variant", "pitch_mm", "columns", "rows", "bars", "measured", "traceable")
 _OPTIONAL = ("format", "id", "measured", "traceable")
+_HELP = {
+    "bars": (
+        ': give the nominal lengths of its ruler bars as "bars": {"x_mm": …, "y_mm": …}, or let '
+        "`tiepoint target describe` write the document, which knows what to measure where there are none"
+    ),
+    "variant": "; `tiepoint target describe` writes it",
+}
+"""What to do about a field that is missing, where its name does not say it."""
 _MEASURED = ("x_mm", "y_mm", "u_mm", "with", "when_utc")
 
 
@@ -109,7 +117,7 @@ def _check_fields(part: Mapping[str, Any], known: tuple[str, ...], optional: tup
             raise _Fault(f"{where} has the field {name!r}, which is not known; it takes {', '.join(known)}")
     for name in known:
         if name not in part and name not in optional:
-            raise _Fault(f"{where} has no {name}")
+            raise _Fault(f"{where} has no {name}{_HELP.get(name, '')}")
 
 
 def _number(part: Mapping[str, Any], name: str, where: str = "") -> float:

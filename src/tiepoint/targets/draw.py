@@ -416,8 +416,8 @@ def bar_style(target: Target) -> BarStyle:
 def bars(target: Target) -> tuple[Array, ...]:
     """Return the ruler bars' polygons: one below, one to the left of the pattern, each with two end lines.
 
-    A bar's nominal length runs from the middle of one end line to the middle of the other: whoever reads from
-    left edge to left edge is not misled by ink that spreads.
+    A bar's nominal length runs from the middle of one end line to the middle of the other: whoever reads from an
+    edge of one to the same edge of the other is not misled by ink that spreads.
     """
     width, height = target.size_mm
     style = bar_style(target)

@@ -18,6 +18,9 @@ _LOW_CONTRAST = 0.06
 _SMALL_PX = 10.0
 _BLURRED_PX, _VERY_BLURRED_PX = 4.0, 8.0
 _A_GRID = 9
+_FEW_MARKERS = 3
+_OTHER_SHARE = 0.12
+"""By this share the markers seen must differ from those stated: tilt alone makes some squares larger than others."""
 _FILLED = 0.6
 """Share of a grid's places that must be taken: what happens to lie regularly leaves gaps."""
 
@@ -102,6 +105,11 @@ def _about_grid(levels: Levels, best: Attempt, evidence: Evidence, target: Targe
     points = "dots" if target.pattern == "dots" else "inner corners"
     saw = f"a grid of {wide} × {high} {points} was seen"
     has = f"the target has {max(columns, rows)} × {min(columns, rows)}"
+    if target.pattern != "dots" and {wide, high} == {target.columns, target.rows} and _larger(best.look, target):
+        yield (
+            f"{saw}, as many as the target has columns and rows, which count squares: of such a board write "
+            f"{target.columns + 1} columns and {target.rows + 1} rows (`tiepoint target describe`)"
+        )
     if _fits(seat(evidence.mirrored(), target)):
         yield "it was seen mirrored; turn off the camera's flip, or take the picture without a mirror"
     if target.columns != target.rows and _fits(seat(evidence, _swapped(target))):
@@ -143,7 +151,11 @@ def _about_squares(levels: Levels, best: Attempt, evidence: Evidence, target: Ta
     if _fits(seat(evidence, _other_colour(target))):
         yield f"{saw} with the colours exchanged: its first square, top left, has not the colour that the target says"
     if families and not any(target.layout.family.startswith(family[:3]) for family in families):
-        yield f"{saw} with markers of the family {families[0][:3]}, and the target has {target.layout.family}"
+        yield (
+            f"{saw} with markers of the family {families[0][:3]}, and the target has {target.layout.family}; take the "
+            f"target.json of this print, or write one (`tiepoint target describe --family {families[0][:3]}_…`)"
+        )
+    yield from _about_markers(levels, best, target, saw)
     cell = best.pitch_px * target.layout.share / evidence.dark.shape[2]
     blur = _sharpest_edge_px(levels)
     if cell < 2.5 or blur > 0.7 * cell:
@@ -151,6 +163,34 @@ def _about_squares(levels: Levels, best: Attempt, evidence: Evidence, target: Ta
             f"{saw}, but its markers cannot be read: their cells are {cell:.1f} px wide, and edges are blurred over "
             f"{blur:.1f} px; come closer, or focus"
         )
+
+
+def _about_markers(levels: Levels, best: Attempt, target: Target, saw: str) -> Iterator[str]:
+    """Say so where markers of the target's own family have another size than the target says."""
+    side_px = _marker_side_px(levels, target.layout.family)
+    share = side_px / best.pitch_px if best.pitch_px else 0.0
+    if share and abs(share / target.layout.share - 1) > _OTHER_SHARE:
+        yield (
+            f"{saw} with markers of {share:.2f} of a square's side, and the target says {target.layout.share:g}: "
+            "measure a marker, its dark border included, and a square (`tiepoint target describe --marker … --pitch …`)"
+        )
+
+
+def _marker_side_px(levels: Levels, family: str) -> float:
+    """Return the side of the family's markers, the middle one of those in view, in px; 0 where there are few."""
+    level = levels.at_most(2.0)
+    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, f"DICT_{family.upper()}"))
+    outlines, _, _ = cv2.aruco.ArucoDetector(dictionary).detectMarkers(_stretched(level.grey))
+    if len(outlines) < _FEW_MARKERS:
+        return 0.0
+    corners = np.asarray(outlines, float).reshape(-1, 4, 2)
+    return level.factor * float(np.median(np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)))
+
+
+def _larger(look: Look, target: Target) -> bool:
+    """Return whether a look shows more points than the target has."""
+    columns, rows, _ = grid(target)
+    return _size(look) > columns * rows
 
 
 def _fits(place: Seat | None, *, wholly: bool = True) -> bool:
@@ -204,7 +244,7 @@ def _families_seen(levels: Levels) -> list[str]:
         dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, f"DICT_{family.upper()}"))
         _, ids, _ = cv2.aruco.ArucoDetector(dictionary).detectMarkers(eight)
         found[family] = 0 if ids is None else len(ids)
-    return sorted((name for name, count in found.items() if count >= 3), key=lambda name: -found[name])
+    return sorted((name for name, count in found.items() if count >= _FEW_MARKERS), key=lambda name: -found[name])
 
 
 def _stretched(grey: NDArray[np.float32]) -> NDArray[np.uint8]:

@@ -108,7 +108,7 @@ def _lines(target: Target) -> list[str]:
         f"tiepoint target {target.id} · {target.pattern} {target.columns} × {target.rows}{cells} · "
         f"pitch {target.pitch_mm:g} mm · {target.variant}",
         "Print at 100 %, never “fit to page”. Keep it flat.",
-        f"Then measure both bars, middle of one end line to middle of the other: x {target.bar_x_mm:g} mm, "
+        f"Then measure each bar from an edge of one end line to the same edge of the other: x {target.bar_x_mm:g} mm, "
         f"y {target.bar_y_mm:g} mm.",
     ]
 

@@ -13,6 +13,7 @@ from tiepoint.ties.remainder import FEWEST_CORNERS
 from tiepoint.ties.repeat import Pooled, Repeatability
 from tiepoint.ties.solve import Solved
 from tiepoint.ties.tie import Diagnostics, Quality, Residuals, Tie
+from tiepoint.ties.verdict import length_told
 
 Array = NDArray[np.float64]
 
@@ -153,7 +154,8 @@ def _page_notes(tie: Tie, solved: Solved, stand: Standpoint) -> list[str]:
         height = solved.bow.height_mm
         if solved.flattened:
             notes.append(
-                f"The page is bowed by about {height:.2g} mm; the corners were moved to where a flat page has them."
+                f"The page is bowed by about {length_told(height)}; "
+                "the corners were moved to where a flat page has them."
             )
         if solved.stand.how == ASSUMED:
             notes.append(
