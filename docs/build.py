@@ -32,8 +32,8 @@ def reasons_and_flags() -> str:
             MADE,
             "# Reasons and flags",
             "",
-            "A reason says why there is no value; its reading is `unread` where it has limits, and never passes. One reason,"
-            "`doubtful`, stands beside a value: why it is not said to conform.",
+            "A reason says why there is no value; its reading is `unread` where it has limits, and never passes. One,",
+            "`doubtful`, stands beside a value, and says why it is not said to conform.",
             "A flag says what to know about a value. Words in braces are parameters, kept beside the code in a record.",
             "",
             *_registry("Reasons", REASONS),
@@ -50,9 +50,10 @@ def _registry(title: str, codes: dict[str, str]) -> Iterator[str]:
 
 def _flags() -> Iterator[str]:
     yield from ("## Flags", "")
-    yield "A reading with a flag that *forbids conforming* is `undecided` where it would conform, with the reason `doubtful`;"
-    yield "what is rejected stays rejected. A flag forbids where what was seen contradicts what the ± assumes, or where the ±"
-    yield "was never said to hold; it does not where the ± carries what the flag tells, or where a check is merely missing."
+    yield "A reading with a flag that *forbids conforming* is `undecided` where it would conform, for the reason"
+    yield "`doubtful`; what is rejected stays rejected. A flag forbids where what was seen contradicts what the ±"
+    yield "assumes, or where the ± was never said to hold. It does not where the ± carries what the flag tells, or"
+    yield "where a check is merely missing."
     yield from ("", "| code | says | forbids conforming | why |", "|---|---|---|---|")
     for code, told in FLAGS.items():
         yield f"| `{code}` | {told.sentence} | {'**yes**' if told.forbids else 'no'} | {told.why} |"

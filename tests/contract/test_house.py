@@ -77,12 +77,25 @@ def test_every_registered_code_is_used():
     assert unused == []
 
 
-@pytest.mark.parametrize("registry", [REASONS, FLAGS], ids=["reasons", "flags"])
-def test_the_registries_are_sorted_and_speak_in_sentences(registry):
-    assert list(registry) == sorted(registry)
-    for sentence in registry.values():
+@pytest.mark.parametrize(
+    ("codes", "sentences"),
+    [
+        (list(REASONS), list(REASONS.values())),
+        (list(FLAGS), [s for f in FLAGS.values() for s in (f.sentence, f.why)]),
+    ],
+    ids=["reasons", "flags"],
+)
+def test_the_registries_are_sorted_and_speak_in_sentences(codes, sentences):
+    assert codes == sorted(codes)
+    for sentence in sentences:
         assert sentence[0].isupper() or sentence[0] == "{"
         assert sentence.endswith(".")
+
+
+def test_a_flag_in_short_fits_a_row_of_a_table():
+    for told in FLAGS.values():
+        assert 0 < len(told.short) <= 40
+        assert not told.short.endswith(".")
 
 
 def build_module():

@@ -5,7 +5,7 @@ import math
 import pytest
 
 from tiepoint.documents.canonical import plain
-from tiepoint.foundation.reasons import Reason
+from tiepoint.foundation.reasons import FLAGS, Reason, forbidding
 from tiepoint.foundation.sources import Source, Value, constant
 from tiepoint.model.decide import Limits
 from tiepoint.model.reading import Reading, terms
@@ -60,6 +60,7 @@ def test_a_failed_measurement_is_data_and_never_a_pass():
     [
         {},
         {"value": 1.0, "reason": Reason("no_edge")},
+        {"value": 1.0, "reason": Reason("doubtful", {"flags": "outliers", "says": "many"}), "verdict": "conforms"},
         {"reason": Reason("no_edge"), "verdict": "conforms"},
         {"reason": Reason("no_edge"), "verdict": "rejected"},
     ],
@@ -67,6 +68,33 @@ def test_a_failed_measurement_is_data_and_never_a_pass():
 def test_a_reading_needs_a_value_or_a_reason_and_a_verdict_that_fits(wrong):
     with pytest.raises(ValueError, match="bore A"):
         Reading(**TOLD, **wrong)
+
+
+@pytest.mark.parametrize("rule", ["iso14253-1", "simple", "guard:0.01mm"])
+@pytest.mark.parametrize("code", sorted(FLAGS))
+def test_a_reading_whose_interval_may_not_hold_never_conforms(code, rule):
+    limits = Limits(4.4, 4.6, rule)
+    inside, outside = (Reading.of(Value(v, {EDGE: 1.0}), limits=limits, **TOLD, flags=(code,)) for v in (4.5, 4.7))
+    assert outside.verdict == "rejected"
+    assert outside.reason is None
+    if FLAGS[code].forbids:
+        assert (inside.value, inside.verdict) == (4.5, "undecided")
+        assert inside.reason.params["flags"] == code
+        assert FLAGS[code].short in inside.reason.sentence
+    else:
+        assert (inside.verdict, inside.reason) == ("conforms", None)
+
+
+def test_flags_that_contradict_the_interval_forbid_and_missing_checks_do_not():
+    # The kinds that decision 0009 names.
+    doubts = ("tie_model_poor", "page_bowed", "camera_differs", "photos_disagree", "edge_differs_by_side")
+    assert forbidding(doubts) == doubts
+    assert forbidding(["height_not_stated", "few_points", "lens_assumed", "form_error"]) == ()
+
+
+def test_a_doubtful_reading_without_limits_has_no_verdict_and_no_reason():
+    free = Reading.of(constant(4.5), limits=None, **TOLD, flags=("outliers",))
+    assert (free.verdict, free.reason) == (None, None)
 
 
 def test_codes_must_be_registered():

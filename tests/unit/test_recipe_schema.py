@@ -107,6 +107,7 @@ def test_a_faulty_line_is_named_with_what_is_allowed(line: str, said: str | None
         ("revision = 1.5\n", "plate.toml: revision is 1.5; give a whole number"),
         ("revision = -1\n", "plate.toml: revision is -1; choose at least 0"),
         ("u_height = 0.1\n", "plate.toml: u_height has no height beside it"),
+        ("height = 3.0\n", "plate.toml: height has no u_height beside it; state its standard uncertainty too, as in"),
         ("speed = 3\n", "plate.toml: speed is not known here"),
         ("[edge.punched]\nu = -0.1\n", "plate.toml: edge.punched.u is -0.1; choose at least 0"),
         ("[edge.punched]\nbias = 0.1\n", "plate.toml: edge.punched.u is missing"),

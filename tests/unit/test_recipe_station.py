@@ -17,7 +17,7 @@ from scipy.special import erf
 
 from tiepoint.documents.pictures import encode_png, load_picture
 from tiepoint.foundation.errors import TiepointError, UnusableInput
-from tiepoint.foundation.reasons import Reason
+from tiepoint.foundation.reasons import FLAGS, Reason
 from tiepoint.foundation.sources import Source
 from tiepoint.model.reading import Reading
 from tiepoint.model.record import Record
@@ -47,6 +47,8 @@ RECIPE = """
 format = "tiepoint/recipe/1"
 name = "plate"
 tie = "tie.json"
+height = 0.0
+u_height = 0.0
 
 [[step]]
 name = "A"
@@ -87,6 +89,9 @@ def tie(**changes) -> Tie:
         sources=(Source("rule", "scale of the rule", "B", 1e-4, "instrument"),), factor=factor, sensor=Sensor(*SIZE),
     )  # fmt: skip
     return replace(plain, **changes)
+
+
+HEIGHT = "height = 0.0\nu_height = 0.0\n"
 
 
 def write_tie(path: Path, **changes) -> Path:
@@ -240,16 +245,52 @@ def test_a_recipe_in_the_image_needs_no_tie(place):
 
 
 def test_a_height_that_the_tie_cannot_be_moved_to_is_refused(place):
-    (place / "plate.toml").write_text(
-        RECIPE.replace('tie = "tie.json"', 'tie = "tie.json"\nheight = 3.0'), encoding="utf-8"
-    )
+    (place / "plate.toml").write_text(RECIPE.replace("height = 0.0", "height = 3.0", 1), encoding="utf-8")
     said = sentence(place)
     assert said.startswith("the surface of the part is stated at 3 mm (u 0 mm), and the tie was made at 0 mm: ")
     assert "camera" in said
 
 
+NOT_STATED = FLAGS["height_not_stated"].sentence
+
+
+def test_a_height_that_nobody_stated_is_said_once_and_flags_lengths_alone(place):
+    (place / "plate.toml").write_text(RECIPE.replace(HEIGHT, ""), encoding="utf-8")
+    prepared = prepare(place / "plate.toml")
+    assert prepared.warnings == (NOT_STATED,)
+    (made,) = [r.record for r in run_shots(prepared, [place / "good.png"])]
+    assert made.notes.count(NOT_STATED) == 1
+    assert {("height_not_stated" in r.flags) for r in made.readings if r.unit == "mm"} == {True}
+    assert not [r for r in made.readings if r.unit == "deg" and "height_not_stated" in r.flags]
+    # It forbids nothing: nobody said that the edges lie elsewhere.
+    assert made.verdict == "conforms"
+
+
+def test_a_variant_may_state_the_height(place):
+    (place / "plate.toml").write_text(RECIPE.replace(HEIGHT, ""), encoding="utf-8")
+    (place / "variants.csv").write_text("variant,height_mm,u_height_mm\nflat,0,0\n", encoding="utf-8")
+    prepared = prepare(place / "plate.toml", variants_path=place / "variants.csv", variant="flat")
+    assert prepared.warnings == ()
+
+
+def test_a_variant_s_height_without_its_uncertainty_takes_the_recipe_s_or_is_refused(place):
+    (place / "variants.csv").write_text("variant,height_mm\nflat,0\n", encoding="utf-8")
+    chosen = {"variants_path": place / "variants.csv", "variant": "flat"}
+    assert prepare(place / "plate.toml", **chosen).warnings == ()
+    (place / "plate.toml").write_text(RECIPE.replace(HEIGHT, ""), encoding="utf-8")
+    assert 'variant "flat" has a height_mm without u_height_mm, and the recipe states no u_height' in sentence(
+        place, **chosen
+    )
+
+
+def test_under_parallel_rays_the_height_does_not_matter(place):
+    (place / "plate.toml").write_text(RECIPE.replace(HEIGHT, ""), encoding="utf-8")
+    write_tie(place / "tie.json", made="target", model="affine")
+    assert prepare(place / "plate.toml").warnings == ()
+
+
 def test_a_tie_that_knows_its_camera_is_moved_to_the_part_s_height(place):
-    text = RECIPE.replace('tie = "tie.json"', 'tie = "tie.json"\nheight = 4.0\nu_height = 0.2')
+    text = RECIPE.replace(HEIGHT, "height = 4.0\nu_height = 0.2\n")
     (place / "plate.toml").write_text(text, encoding="utf-8")
     flat = ran(place, "good.png", tie_path=write_tie(place / "flat.json", height_mm=4.0, u_height_mm=0.2))
     write_tie(place / "tie.json", distance_mm=400.0, foot_mm=(10.0, 8.0))

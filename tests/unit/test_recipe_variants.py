@@ -20,7 +20,7 @@ def test_a_table_is_read_by_name():
     left = variants["left"]
     assert (left.height_mm, left.u_height_mm, left.recipe) == (3.0, 0.02, "recipes/plate.toml")
     assert left.columns == {"bore_a": "4.5", "mark": "GV-82-L"}
-    assert (variants["right"].height_mm, variants["right"].u_height_mm) == (None, 0.0)
+    assert (variants["right"].height_mm, variants["right"].u_height_mm) == (None, None)
 
 
 def test_empty_lines_spaces_and_missing_last_cells_are_no_fault():

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tiepoint.foundation.reasons import Reason, flag
+from tiepoint.foundation.reasons import Reason, flag, forbidding
 from tiepoint.foundation.sources import Value
 from tiepoint.model.decide import SIMPLE, overall
 from tiepoint.model.reading import Reading
@@ -42,7 +42,8 @@ class Job:
     """What stays the same from shot to shot: the recipe, the tie at the part's height, and what the record says of it.
 
     `tie` is None where all steps live in the image. `arms`: the grips with their robots; `height` of the part's surface
-    above the station's plane, with the source by which the tie was moved there.
+    above the station's plane, with the source by which the tie was moved there. `flags`: what is to be known of every
+    length that is read through the tie.
     """
 
     recipe: Recipe
@@ -54,6 +55,7 @@ class Job:
     notes: tuple[str, ...] = ()
     arms: tuple[Arm, ...] = ()
     height: Value | None = None
+    flags: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -102,8 +104,8 @@ def run(job: Job, seen: Seen, *, seq: int = 1, clock: Clock | None = None) -> Ou
         results[step.name] = _run_step(job, seen, step, grounds, results)
         if clock:
             timings[step.name] = clock() - start
-    uneven = _uneven(job.recipe, results)
-    traces = tuple(_trace(job, seen, step, *results[step.name], uneven) for step in job.recipe.steps)
+    flags = _flags(job, results)
+    traces = tuple(_trace(job, seen, step, *results[step.name], flags[step.name]) for step in job.recipe.steps)
     readings = tuple(r for t in traces for r in t.readings)
     record = Record(
         station=job.station,
@@ -241,8 +243,23 @@ def _channel(seen: Seen, step: Step, role: str) -> Pixels | Reason | None:
     return np.ascontiguousarray(seen.colour[role][:, :, "rgb".index(table.plane)])
 
 
+def _flags(job: Job, results: Mapping[str, tuple[StepResult, str, Ground | None]]) -> dict[str, tuple[str, ...]]:
+    """Return what is to be known of each step by name: its own flags, the tie's, and the doubts of what it rests on."""
+    uneven = _uneven(job.recipe, results)
+    told: dict[str, tuple[str, ...]] = {}
+    for step in job.recipe.order:
+        result = results[step.name][0]
+        own = list(result.flags)
+        if step.name in uneven and result.failed is None:
+            own.append(flag("edge_differs_by_side"))
+        if step.base == "plane" and job.tie is not None:
+            own += job.tie.flags
+        told[step.name] = tuple(dict.fromkeys([*own, *forbidding(f for n in step.table.waits_for for f in told[n])]))
+    return told
+
+
 def _uneven(recipe: Recipe, results: Mapping[str, tuple[StepResult, str, Ground | None]]) -> frozenset[str]:
-    """Return the steps that rest on edges of a picture whose edges look different on different sides.
+    """Return the steps that look at a picture whose edges look different on different sides.
 
     Channels count as pictures of their own. What is in the plane and what is in the image are tested apart: they do not
     share their directions, but they do share the light.
@@ -254,12 +271,11 @@ def _uneven(recipe: Recipe, results: Mapping[str, tuple[StepResult, str, Ground 
             looks.setdefault((role, step.table.plane, step.frame), []).extend(result.looks)
     tested = {picture: unevenness(edges) for picture, edges in looks.items()}
     warned = {(role, plane) for (role, plane, _), told in tested.items() if told is not None and told.is_certain}
-    uneven: set[str] = set()
-    for step in recipe.order:
-        looks_there = isinstance(step.table, SoughtTable) and (results[step.name][1], step.table.plane) in warned
-        if looks_there or uneven.intersection(step.table.rests_on):
-            uneven.add(step.name)
-    return frozenset(uneven)
+    return frozenset(
+        step.name
+        for step in recipe.order
+        if isinstance(step.table, SoughtTable) and (results[step.name][1], step.table.plane) in warned
+    )
 
 
 def _trace(
@@ -269,17 +285,14 @@ def _trace(
     result: StepResult,
     role: str,
     ground: Ground | None,
-    uneven: frozenset[str],
+    flags: tuple[str, ...],
 ) -> Trace:
-    flags = result.flags
-    if step.name in uneven and result.failed is None:
-        flags = (*flags, flag("edge_differs_by_side"))
-    if step.base == "plane" and job.tie is not None:
-        flags = tuple(dict.fromkeys((*flags, *job.tie.flags)))
     readings = []
     for asked in asked_of(job.recipe, step):
         told = result.failed or result.told.get(asked.quantity.name) or Reason("not_a_number")
-        readings.append(read(asked, told, result.operator, flags, prefix_of(seen.shot, step)))
+        is_mm = asked.quantity.dimension == "length" and step.base == "plane"
+        known = tuple(dict.fromkeys((*flags, *job.flags))) if is_mm else flags
+        readings.append(read(asked, told, result.operator, known, prefix_of(seen.shot, step)))
     return Trace(step, role, _unit(job, step), ground, result, tuple(readings))
 
 

@@ -168,8 +168,9 @@ class Head(Table):
     """What the recipe is and what it rests on.
 
     `tie`: the tie's file, seen from the recipe's folder; recipes that live in the image alone need none. `height` of
-    the measured surface above the plane, with its standard uncertainty `u_height`: the tie is moved there; without it
-    the tie's own height is taken, and a variant's height goes before it. `decide` and `edge` are described below.
+    the measured surface above the plane, always with its standard uncertainty `u_height`: the tie is moved there, and a
+    variant's height goes before it. Without any, the edges are taken to lie exactly in the tie's plane, and records say
+    so. `decide` and `edge` are described below.
     """
 
     format: str
@@ -188,6 +189,12 @@ class Head(Table):
     def _whole(self) -> Self:
         if self.u_height is not None and self.height is None:
             raise said("u_height", "has no height beside it; state the height of the part's surface above the plane")
+        if self.height is not None and self.u_height is None:
+            raise said(
+                "height",
+                "has no u_height beside it; state its standard uncertainty too, as in u_height = 0.02 (a height known "
+                "within ± a has u = a/1.73; 0.0 takes it as exact)",
+            )
         return self
 
     @property

@@ -17,6 +17,7 @@ from pathlib import Path
 from tiepoint.documents.canonical import sha256
 from tiepoint.documents.files import read_document
 from tiepoint.foundation.errors import UnusableInput
+from tiepoint.foundation.reasons import FLAGS, flag
 from tiepoint.foundation.sources import Source, Value
 from tiepoint.model.record import Record
 from tiepoint.recipe.foresee import foresee
@@ -121,16 +122,18 @@ class Prepared:
         recipe = load_recipe(self.recipe_path, None if variant is None else variant.columns)
         stated = _stated_height(recipe, variant)
         tie = self.tie if self.tie is None or stated is None else _at(self.tie, stated)
-        notes = self.notes + tuple(f.sentence for f in foresee(recipe, tie) if not f.possible)
+        flags = () if stated is not None or _is_indifferent_to_height(self.tie) else (flag("height_not_stated"),)
+        told = tuple(FLAGS[code].sentence for code in flags)
         return Job(
             recipe,
             tie,
             self.tie_shas,
             name,
             software=f"tiepoint {version('tiepoint')}",
-            notes=notes,
+            notes=self.notes + told + tuple(f.sentence for f in foresee(recipe, tie) if not f.possible),
             arms=tuple(_arm(grip, self.recipe_path) for grip in recipe.grips),
             height=stated or (None if self.tie is None else _own_height(self.tie)),
+            flags=flags,
         )
 
 
@@ -225,7 +228,7 @@ def _stated_height(recipe: Recipe, variant: Variant | None) -> Value | None:
     """Return the height of the part's surface in mm as the variant or the recipe states it, None where neither does."""
     head = recipe.head
     if variant is not None and variant.height_mm is not None:
-        return height_value(variant.height_mm, variant.u_height_mm, f"{head.name}/{variant.name}")
+        return height_value(variant.height_mm, _u_height_mm(recipe, variant), f"{head.name}/{variant.name}")
     if head.height is None:
         return None
     return height_value(head.height * head.mm_per_unit, (head.u_height or 0.0) * head.mm_per_unit, head.name)
@@ -240,6 +243,24 @@ def height_value(height_mm: float, u_height_mm: float, whose: str) -> Value:
     """Return a height as a value: one source for all parts that the statement `whose` is about."""
     source = Source(f"height:{whose}", "Height of the part's surface", "B", u_height_mm, "station")
     return Value(height_mm, {source: 1.0} if u_height_mm > 0 else {})
+
+
+def _u_height_mm(recipe: Recipe, variant: Variant) -> float:
+    """Return the standard uncertainty of a variant's height: its own, or that of the recipe's heights."""
+    if variant.u_height_mm is not None:
+        return variant.u_height_mm
+    if recipe.head.u_height is None:
+        raise UnusableInput(
+            f"variant {shown(variant.name)} has a height_mm without u_height_mm, and the recipe states no u_height; "
+            "state its standard uncertainty, as in 0.02 (0 takes the height as exact)"
+        )
+    return recipe.head.u_height * recipe.head.mm_per_unit
+
+
+def _is_indifferent_to_height(tie: Tie | None) -> bool:
+    """Whether it does not matter how high the measured edges lie: no plane, or parallel rays."""
+    # As `ties.move` has it: a photo of a target that an affine model explains was taken by a telecentric lens.
+    return tie is None or (tie.made == "target" and tie.model.startswith("affine"))
 
 
 def at_height(tie: Tie, height_mm: float, u_height_mm: float, whose: str) -> Tie:

@@ -23,11 +23,11 @@ MOST_BYTES = 5_000_000
 
 @dataclass(frozen=True)
 class Variant:
-    """One variant. `height_mm` of the measured surface above the plane, None where the recipe's holds."""
+    """One variant. `height_mm` of the measured surface above the plane, and its `u_height_mm`; None: the recipe's."""
 
     name: str
     height_mm: float | None
-    u_height_mm: float
+    u_height_mm: float | None
     recipe: str | None
     columns: Mapping[str, str]
     """The further columns, as written."""
@@ -95,7 +95,7 @@ def _variant(header: list[str], row: list[str], here: str) -> Variant:
     if u_height is not None and height is None:
         raise UnusableDocument(f"{here}: u_height_mm stands without height_mm; state the height too")
     columns = {k: v for k, v in cells.items() if k not in RESERVED}
-    return Variant(cells["variant"], height, u_height or 0.0, cells.get("recipe") or None, columns)
+    return Variant(cells["variant"], height, u_height, cells.get("recipe") or None, columns)
 
 
 def _length(cells: Mapping[str, str], column: str, here: str) -> float | None:
