@@ -254,7 +254,9 @@ def _flags(job: Job, results: Mapping[str, tuple[StepResult, str, Ground | None]
             own.append(flag("edge_differs_by_side"))
         if step.base == "plane" and job.tie is not None:
             own += job.tie.flags
-        told[step.name] = tuple(dict.fromkeys([*own, *forbidding(f for n in step.table.waits_for for f in told[n])]))
+        if result.failed is None:
+            own += forbidding(f for name in step.table.waits_for for f in told[name])
+        told[step.name] = tuple(dict.fromkeys(own))
     return told
 
 
