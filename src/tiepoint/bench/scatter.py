@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass, field, replace
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,13 +64,10 @@ class LaidPlate:
         flat = Pose3(self.place.x_mm, self.place.y_mm, self.place.height_mm - depth) @ turned
         return flat @ Pose3(0, 0, 0, OVER) if self.turned_over else flat
 
-    @property
+    @cached_property
     def edge_mm(self) -> Array:
         """Points (n, 2), evenly along the outer edge and round the openings, in the plane."""
-        plate = self.plate
-        openings = hole_outline(plate.bore_a), hole_outline(plate.bore_b), slot_outline(plate.slot)
-        points = np.concatenate([_evenly(ring) for ring in (outline_of(plate), *openings)])
-        return self.place.to_plane(points * (1.0, -1.0 if self.turned_over else 1.0))
+        return self.place.to_plane(_edges_of(self.plate) * (1.0, -1.0 if self.turned_over else 1.0))
 
     @property
     def middle_mm(self) -> Array:
@@ -88,6 +86,13 @@ def laid_with_middle(plate: Plate, at_mm: Array, angle_deg: float, height_mm: fl
     """Return a plate that lies with its middle over a point (2,) of the plane."""
     x, y = np.asarray(at_mm) - Place(angle_deg=angle_deg).to_plane(_middle(plate, over))[0]
     return LaidPlate(plate, Place(float(x), float(y), angle_deg, height_mm), over)
+
+
+@lru_cache(maxsize=32)
+def _edges_of(plate: Plate) -> Array:
+    # Plates are tried in many places before one fits.
+    openings = hole_outline(plate.bore_a), hole_outline(plate.bore_b), slot_outline(plate.slot)
+    return np.concatenate([_evenly(ring) for ring in (outline_of(plate), *openings)])
 
 
 def _evenly(ring: Outline) -> Array:
@@ -266,8 +271,8 @@ def _touch(a: LaidPlate, b: LaidPlate) -> bool:
 def _upon(laid: LaidPlate, crowd: Crowd, rng: np.random.Generator) -> LaidPlate:
     """Return a plate that lies upon another and hides the asked share of its edges."""
     edge = laid.edge_mm
+    plate = individual(str(rng.choice([*crowd.variants, "standard"])), rng)
     for _ in range(TRIES):
-        plate = individual(str(rng.choice([*crowd.variants, "standard"])), rng)
         at = laid.middle_mm + rng.uniform(-60, 60, 2)
         height = laid.place.height_mm + plate.thickness_mm
         upper = laid_with_middle(plate, at, float(rng.uniform(-180, 180)), height, bool(rng.random() < 0.3))
