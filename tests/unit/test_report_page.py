@@ -256,3 +256,22 @@ def test_more_intervals_than_independent_ones_would_hold_are_explained():
     assert found.above
     assert found.as_expected
     assert not coverage([*checks[:exact], *[checks[-1]] * (200 - exact)]).above
+
+
+def test_the_truth_is_shown_at_any_width_and_a_miss_has_a_key():
+    told = story()
+    missed = replace(told.lengths[0], value=told.lengths[0].true + 2 * told.lengths[0].U)
+    page = summary_html(replace(told, lengths=(missed, *told.lengths[1:])))
+    assert re.findall(r"<th[^>]*narrow-hide[^>]*>[^<]*tru", page) == []
+    for anchor in ("prove", "others"):
+        section = page[page.index(f'id="{anchor}"') :].partition("</section>")[0]
+        assert section.count("<table") == section.count('<div class="scroll"><table') > 0
+        assert "broken: it misses the truth" in section
+    assert 'class="miss-key"' in page
+
+
+def test_why_a_calculation_by_hand_differs_is_said():
+    told = story()
+    said = "By hand the page only lies higher & lower."
+    assert said.replace("&", "&amp;") in summary_html(replace(told, hand=replace(told.hand, said=said)))
+    assert "By hand the page" not in summary_html(told)

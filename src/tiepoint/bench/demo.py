@@ -225,7 +225,7 @@ def _tie_story(job: _Job, kept: Kept, photo: Path, target: Target) -> TieStory:
     m = target.measured
     done = (
         f"One photo of the {target.columns} by {target.rows} {target.pattern} target, pitch {target.pitch_mm:g} mm. "
-        f"With the {m.with_} its bars measured {m.x_mm:.2f} and {m.y_mm:.2f} mm, so both axes are corrected."
+        f"With the {m.with_} its bars measured {m.x_mm:.3f} and {m.y_mm:.3f} mm, so both axes are corrected."
     )
     judged = good_for(kept.tie, TOLERANCE_MM)
     told = demo_story.tie_story(job.bench, kept, load_picture(photo).grey, judged, done)

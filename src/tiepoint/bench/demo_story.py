@@ -20,7 +20,7 @@ from tiepoint.report.figures import HOLD, fixed, with_unit
 from tiepoint.report.story import HandCalculation, HandLine, Plate, PrintScale, TieStory
 from tiepoint.report.tie_view import samples, view_of
 from tiepoint.targets.draw import Target
-from tiepoint.targets.paper import SWELLING_HALF
+from tiepoint.targets.paper import READING_SHARE, RULE_SHARE, SWELLING_HALF
 from tiepoint.ties.by_target import FLATNESS_MM
 from tiepoint.ties.probe import length
 from tiepoint.ties.tie import Tie
@@ -143,11 +143,15 @@ def hand_of(plates: Sequence[Plate], target: Target, distance_mm: float, mm_per_
     assert target.measured is not None
     L, Z, m = reading.value, distance_mm - world.PLATE_HEIGHT_MM, target.measured
     mm, root3 = f"{fixed(L, 2)}{HOLD}mm", math.sqrt(3)
+    bar = f"{mm} · {m.u_mm:.3f} / {m.x_mm:.3f}"
     flat, h = FLATNESS_MM, world.PLATE_HEIGHT_MM
     lines = (
         HandLine("Swelling of the paper", f"{mm} · {SWELLING_HALF:g} / √3", L * SWELLING_HALF / root3),
-        HandLine("Ruler bar, as read", f"{mm} · {m.u_mm:.3f} / {m.x_mm:.2f}", L * m.u_mm / m.x_mm),
-        HandLine("Page not quite flat", f"{mm} · {flat:g} / √3 / {distance_mm:.0f}", L * flat / root3 / distance_mm),
+        HandLine("Ruler bar, as read", f"√{READING_SHARE:g} · {bar}", math.sqrt(READING_SHARE) * L * m.u_mm / m.x_mm),
+        HandLine("Scale of the rule", f"√{RULE_SHARE:g} · {bar}", math.sqrt(RULE_SHARE) * L * m.u_mm / m.x_mm),
+        HandLine(
+            "Page as a whole too high", f"{mm} · {flat:g} / √3 / {distance_mm:.0f}", L * flat / root3 / distance_mm
+        ),
         HandLine("Height of the plate", f"{mm} · {world.U_HEIGHT_MM:g} / {Z:.0f}", L * world.U_HEIGHT_MM / Z),
         HandLine(
             "Distance of the camera",
@@ -160,8 +164,14 @@ def hand_of(plates: Sequence[Plate], target: Target, distance_mm: float, mm_per_
             math.sqrt(2) * CENTRE_PX * mm_per_px,
         ),
     )
-    return HandCalculation(plate.number, reading, budget(value_of(reading)), plate.truth[reading.id], lines)
+    return HandCalculation(plate.number, reading, budget(value_of(reading)), plate.truth[reading.id], lines, BY_HAND)
 
+
+BY_HAND = (
+    "How much of a bar's u both bars share is not known, so reading and rule are each taken a little large (their shares "
+    "add up to more than 1). By hand the page only lies higher or lower as a whole, by what was stated of its flatness. "
+    "The record allows for more: a page may be domed too, and a dome looks much like a lens term."
+)
 
 CENTRE_PX = 0.003
 """How well the centre of a bore of 70 px is seen at this noise, rounded up (sd of an edge point over √N, times √2)."""

@@ -3,7 +3,8 @@
   const large = document.querySelector(".large");
   const links = [...document.querySelectorAll(".pictures a")];
   if (!large || !links.length) return;
-  const [picture, name, words, file, close] = ["img", "b", "span", "a", "button"].map((s) => large.querySelector(s));
+  const [picture, name, words, close] = ["img", "b", "span", "button"].map((s) => large.querySelector(s));
+  const files = [...large.querySelectorAll("a")];
   let chosen = null;
   const show = (link) => {
     if (chosen) chosen.removeAttribute("data-chosen");
@@ -16,7 +17,7 @@
     picture.alt = small.alt;
     name.textContent = link.dataset.name;
     words.textContent = link.dataset.words;
-    file.href = link.href;
+    files.forEach((file) => (file.href = link.href));
     link.scrollIntoView({ block: "nearest", inline: "nearest" });
   };
   links.forEach((link) =>

@@ -57,6 +57,11 @@ def note(words: str) -> str:
     return f'<p class="note">{words}</p>'
 
 
+def scroll(table: str) -> str:
+    """Return a table that is moved sideways where the page is too narrow for it: no column is left out."""
+    return f'<div class="scroll">{table}</div>'
+
+
 def title_block(rows: Sequence[tuple[str, str]]) -> str:
     """Return the block in the sheet's corner that says what this is."""
     told = "".join(f"<dt>{esc(what)}</dt><dd>{esc(said)}</dd>" for what, said in rows)

@@ -8,7 +8,7 @@ from tiepoint.model.decide import Limits, Verdict
 from tiepoint.model.reading import Reading
 from tiepoint.report import charts, tables
 from tiepoint.report.figures import HOLD, counted, fixed, short, value_and_pm
-from tiepoint.report.page_parts import block, esc, heading, note, say, sheet
+from tiepoint.report.page_parts import block, esc, heading, note, say, scroll, sheet
 from tiepoint.report.story import (
     WHY_ABOVE,
     Check,
@@ -81,7 +81,7 @@ def _confusion(found: Outcome) -> str:
         rows.append((tables.name(label), *cells, tables.Cell(str(sum(counts)), "n")))
     totals = [tables.Cell(str(found.of(None, v)), "n") for v in charts.VERDICTS]
     rows.append((tables.name("all"), *totals, tables.Cell(str(found.n), "n")))
-    return _scroll(tables.table(heads, rows, lead=2)) + note(
+    return scroll(tables.table(heads, rows, lead=2)) + note(
         f"Escapes: {found.escapes} of {found.of(None, 'conforms')} that conform. "
         f"False rejects: {found.false_rejects} of {found.of(None, 'rejected')} rejected. "
         f"Undecided: {found.of(None, 'undecided')} of {found.n}."
@@ -143,7 +143,8 @@ def _key() -> str:
     marks = " ".join(charts.verdict(v) for v in charts.VERDICTS)
     return (
         f'<p class="legend">{marks}<span class="tick">truth</span><span class="limit">limit, guard band hatched</span>'
-        '<span class="bar-key">reading less truth ± <span class="q">U</span></span></p>'
+        '<span class="bar-key">reading less truth ± <span class="q">U</span></span>'
+        '<span class="miss-key">above a broken bar: it misses the truth</span></p>'
     )
 
 
@@ -155,7 +156,8 @@ def _pictures(plates: Sequence[Plate]) -> str:
     return (
         heading("What was seen", "choose one to see it large")
         + f'<div class="pictures" tabindex="0" role="group" aria-label="Overlays of all plates">{items}</div>'
-        + '<figure class="large" hidden><img alt=""><figcaption><b></b><span></span><a>its drawing as a file</a>'
+        + '<figure class="large" hidden><a><img alt=""></a><figcaption><b></b><span></span>'
+        "<a>its drawing as a file, to enlarge</a>"
         '<button type="button">Close</button></figcaption></figure>'
     )
 
@@ -238,7 +240,8 @@ def _by_hand(hand: HandCalculation) -> str:
     total = (tables.name("Root of the sum of squares"), tables.words(""), tables.Cell(_number(hand.u_mm), "n"))
     head = (("Cause", ""), ("by hand", ""), ('<span class="q">u</span>, µm', "n"))
     table = tables.table(head, [*rows, total], lead=len(rows))
-    return f"<div>{heading('By hand, from the law of propagation')}{table}</div>"
+    said = note(esc(hand.said)) if hand.said else ""
+    return f"<div>{heading('By hand, from the law of propagation')}{scroll(table)}{said}</div>"
 
 
 def _um(mm: float) -> str:
@@ -247,7 +250,3 @@ def _um(mm: float) -> str:
 
 def _number(mm: float) -> str:
     return value_and_pm(1000 * mm, 1000 * mm)[0]
-
-
-def _scroll(inside: str) -> str:
-    return f'<div class="scroll">{inside}</div>'

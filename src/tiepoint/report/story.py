@@ -140,13 +140,14 @@ class HandLine:
 
 @dataclass(frozen=True)
 class HandCalculation:
-    """A reading's u worked out again from first principles, beside what its record says."""
+    """A reading's u worked out again from first principles, beside what its record says; `said`: why they differ."""
 
     plate: int
     reading: Reading
     budget: tuple[BudgetRow, ...]
     truth: float
     lines: tuple[HandLine, ...]
+    said: str = ""
 
     @property
     def u_mm(self) -> float:

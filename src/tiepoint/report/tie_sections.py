@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from tiepoint.foundation.sources import coverage_factor
 from tiepoint.report import charts, look, tables, tie_sheet
 from tiepoint.report.figures import MOST_DECIMALS, decimals_of, fixed, per_cent, short, value_and_pm
-from tiepoint.report.page_parts import block, esc, heading, micro, note, say, sheet, title_block
+from tiepoint.report.page_parts import block, esc, heading, micro, note, say, scroll, sheet, title_block
 from tiepoint.report.story import Check, Coverage, Story, TieStory, coverage
 from tiepoint.report.tie_picture import map_svg
 
@@ -45,14 +45,14 @@ def _print_table(story: Story) -> str:
     for scale in story.print_scales:
         bar = tables.measured(scale.measured_mm, _K95 * scale.u_mm, "mm")
         found = tables.measured(scale.check.value, scale.check.U, "1")
-        truth = tables.Cell(fixed(scale.true_scale, 5), "n narrow-hide")
+        truth = tables.Cell(fixed(scale.true_scale, 5), "n")
         name = tables.name(f"bar along {scale.axis}, drawn {fixed(scale.nominal_mm, 0)} mm")
         rows.append((name, *bar, *found[:2], truth))
     head = (
         ("Ruler bar", ""), ("measured", "val"), ("", "pm"), ("", "u"), ("scale, 1", "val"), ("", "pm"),
-        ("truth, 1", "n narrow-hide"),
+        ("truth, 1", "n"),
     )  # fmt: skip
-    return tables.table(head, rows)
+    return scroll(tables.table(head, rows))
 
 
 # ---------- the tie ----------
@@ -127,7 +127,10 @@ def others_section(story: Story) -> str:
         f"{_covered_words(coverage(checks))}"
     )
     return sheet(
-        "others", "Tied in other ways", "", block(said, tables.table(_check_head(reach, "Tie"), rows, class_="snug"))
+        "others",
+        "Tied in other ways",
+        "",
+        block(said, _interval_key(), scroll(tables.table(_check_head(reach, "Tie"), rows, class_="snug"))),
     )
 
 
@@ -149,7 +152,10 @@ def lengths_section(story: Story) -> str:
         + " This follows the manner of ISO 10360-7 and VDI/VDE 2634-1, without claiming conformity to either."
     )
     return sheet(
-        "prove", "Known lengths that the tie never saw", "", block(said, method, f'<div class="columns">{groups}</div>')
+        "prove",
+        "Known lengths that the tie never saw",
+        "",
+        block(said, method, _interval_key(), f'<div class="columns">{groups}</div>'),
     )
 
 
@@ -159,8 +165,18 @@ def _length_table(story: Story, height: float) -> str:
     rows = [(tables.name(c.place), *_check_cells(c, reach)) for c in checks]
     found = coverage(checks)
     where = "In the tie's own plane" if height == 0 else f"{fixed(height, 2)} mm higher, by moving the tie"
-    table = tables.table(_check_head(reach, "Place"), rows)
+    table = scroll(tables.table(_check_head(reach, "Place"), rows))
     return f"<div>{heading(where, f'{found.covered} of {found.n} cover')}{table}</div>"
+
+
+def _interval_key() -> str:
+    """Return what the drawn intervals mean."""
+    marks = (
+        (0.3, "error ± <span class='q'>U</span> about the truth, the upright line; the pointer is the reading"),
+        (0.7, "broken: it misses the truth"),
+    )
+    told = "".join(f'<span class="v">{charts.interval(at, 0.5, 1.3)}<span>{says}</span></span>' for at, says in marks)
+    return f'<p class="legend intervals">{told}</p>'
 
 
 def _reach(checks: Sequence[Check]) -> float:
@@ -171,7 +187,7 @@ def _reach(checks: Sequence[Check]) -> float:
 def _check_head(reach: float, first: str) -> tuple[tuple[str, str], ...]:
     number, _ = value_and_pm(1000 * reach, 1000 * reach)
     return (
-        (first, ""), ("true, mm", "n narrow-hide"), ("read, mm", "val"), ("", "pm"), ("error, µm", "n"),
+        (first, ""), ("true, mm", "n"), ("read, mm", "val"), ("", "pm"), ("error, µm", "n"),
         (f"error ± <span class='q'>U</span>, axis ±{number} µm", "axis"),
     )  # fmt: skip
 
@@ -179,12 +195,12 @@ def _check_head(reach: float, first: str) -> tuple[tuple[str, str], ...]:
 def _check_cells(check: Check, reach: float) -> tuple[tables.Cell, ...]:
     """Return truth, reading, ±, error, and the error's interval drawn on an axis to ±`reach`."""
     if not check.is_read:
-        truth = tables.Cell(fixed(check.true, 3), "n narrow-hide")
+        truth = tables.Cell(fixed(check.true, 3), "n")
         return truth, *tables.nothing()[:2], tables.Cell("", "n"), tables.words(check.reason, "axis")
     decimals = min(MOST_DECIMALS, decimals_of(check.U))
     missed = "" if check.covers else '<span class="unseen-words">misses the truth</span>'
     return (
-        tables.Cell(fixed(check.true, decimals), "n narrow-hide"),
+        tables.Cell(fixed(check.true, decimals), "n"),
         *tables.measured(check.value, check.U, "mm")[:2],
         tables.Cell(fixed(1000 * check.error, decimals_of(1000 * check.U)), "n"),
         tables.Cell(charts.interval(check.error, check.U, 1.03 * reach) + missed, "axis"),
