@@ -168,9 +168,9 @@ def hand_of(plates: Sequence[Plate], target: Target, distance_mm: float, mm_per_
 
 
 BY_HAND = (
-    "How much of a bar's u both bars share is not known, so reading and rule are each taken a little large (their shares "
-    "add up to more than 1). By hand the page only lies higher or lower as a whole, by what was stated of its flatness. "
-    "The record allows for more: a page may be domed too, and a dome looks much like a lens term."
+    "How much of a bar's u both bars share is not known, so reading and rule are each taken a little large (their "
+    "shares add up to more than 1). By hand the page only lies higher or lower as a whole, by what was stated of its "
+    "flatness. The record allows for more: a page may be domed too, and a dome looks much like a lens term."
 )
 
 CENTRE_PX = 0.003
