@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from tiepoint.foundation.convolution import Convolved
 from tiepoint.foundation.montecarlo import Propagated, drawn, propagate
 from tiepoint.foundation.reasons import Reason
 from tiepoint.foundation.sources import Value, stack
@@ -97,8 +98,9 @@ def _read_formula(asked: Asked, told: Derived, about: dict[str, object], prefix:
         return Reading.without(out.reason or Reason("not_a_number"), limits=asked.limits, **about)
     if out.method == "linear":
         return Reading.of(out.value.times(asked.factor), limits=asked.limits, **about)
-    reading = Reading.of(_by_source(told, out.value).times(asked.factor), limits=asked.limits, **about)
-    verdict = None if asked.limits is None else _decide_by_draws(asked, asked.limits, told, out, name)
+    value = out.value if out.method == "convolution" else _by_source(told, out.value)
+    reading = Reading.of(value.times(asked.factor), limits=asked.limits, **about)
+    verdict = None if asked.limits is None else _decide_by_shape(asked, asked.limits, told, out, name)
     return replace(reading, U95=out.half_width * asked.factor, method=out.method).judged(verdict)
 
 
@@ -122,8 +124,8 @@ def _by_source(told: Derived, value: Value) -> Value:
     return Value(value.value, {s: float(c) for s, c in zip(joint.sources, signed, strict=True) if c})
 
 
-def _decide_by_draws(asked: Asked, limits: Limits, told: Derived, out: Propagated, name: str) -> Verdict:
-    """Return the verdict where the distribution is not that of Student: by the share of draws within the limits.
+def _decide_by_shape(asked: Asked, limits: Limits, told: Derived, out: Propagated, name: str) -> Verdict:
+    """Return the verdict where the distribution is not that of Student: by how much of it lies within the limits.
 
     The same formula as for Student's (decision 0008; JCGM 106:2012, 7.4), so a second limit that is far off changes
     nothing. A quantity with a bound is drawn too far from it on average: its draws are counted as they are and with
@@ -136,10 +138,19 @@ def _decide_by_draws(asked: Asked, limits: Limits, told: Derived, out: Propagate
     sure = _between((out.value.value - reach) * asked.factor, (out.value.value + reach) * asked.factor, limits)
     if sure != "undecided":
         return sure
+    if out.distribution is not None:
+        return by_probability(_convolved_within(out.distribution, limits, asked.factor), limits.p)
     draws = drawn(told.formula, told.inputs, seed=seed_of(name), draws=MOST_DRAWS) * asked.factor
     shifts = (0.0,) if told.at_least is None else (0.0, 2.0 * max(out.mean - out.value.value, 0.0) * asked.factor)
     verdicts = {by_probability(_share_within(draws - shift, limits), limits.p) for shift in shifts}
     return verdicts.pop() if len(verdicts) == 1 else "undecided"
+
+
+def _convolved_within(distribution: Convolved, limits: Limits, factor: float) -> float:
+    """Return the probability of lying within the limits, which are in the reading's unit."""
+    above = 1.0 if limits.upper is None else distribution.below(limits.upper / factor)
+    below = 0.0 if limits.lower is None else distribution.below(limits.lower / factor)
+    return max(above - below, 0.0)
 
 
 def _share_within(draws: Array, limits: Limits) -> float:

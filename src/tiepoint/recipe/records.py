@@ -137,7 +137,7 @@ def records_csv(records: Iterable[Record]) -> str:
 def recompute(reading: Reading) -> Reading:
     """Return the reading with u, dof, U95 and verdict recomputed from its own sources.
 
-    Where the reading says `monte-carlo`, the interval came from draws and is kept, as is the verdict drawn from them.
+    Where the method is not `linear`, the interval came from a distribution and is kept, as is the verdict from it.
     """
     if reading.value is None:
         return reading
