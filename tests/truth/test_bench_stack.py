@@ -161,6 +161,18 @@ def test_no_row_of_a_crowded_picture_is_left_open():
         assert picture[:, 62:] == pytest.approx(0.2, abs=2e-4)
 
 
+def test_a_touch_finer_than_the_chords_leaves_no_row_open():
+    # A bar whose long side reaches 0.001 mm into a rounded corner, with the middle of that side where it does so.
+    r = 5.4
+    corner = rounded(np.array([[-20.0, -20], [0, -20], [0, 0], [-20, 0]]), r)
+    for degrees in (41.0, 45.0, 48.7):
+        n = np.array([math.cos(math.radians(degrees)), math.sin(math.radians(degrees))])
+        at = np.array([-r, -r]) + (r - 0.001) * n + (30.0, -24.0)
+        bar = sheet(rectangle(-10, 0, 10, 3), 0.9, Lay(float(at[0]), float(at[1]), degrees - 90.0))
+        picture = irradiance(stack(sheet(corner.moved(30, -24), 0.6), bar), straight_down(70), 0.8)
+        assert picture[:, 52:] == pytest.approx(0.2, abs=1e-4)
+
+
 def test_a_turned_plate_mirrors_the_picture():
     camera = straight_down(90, 70)
     up, over = LaidPlate(NOMINAL, Place(12.0, -35.0)), LaidPlate(NOMINAL, Place(12.0, -35.0), turned_over=True)

@@ -6,7 +6,7 @@ is again a sum over edges, and as exact as a scene without overlap: nothing is p
 
 Cuts are found in the camera's normalised coordinates, where straight edges are straight whatever the lens, between
 chords of at most `CHORD_TURN`, and then brought onto the arcs by Newton's method. A touch that no chord shows is left
-out of both edges alike: then the two count as not touching, over an overlap of r·CHORD_TURN²/8 at most.
+out of both edges alike: then the two count as not touching, although they overlap by up to r·CHORD_TURN²/8.
 """
 
 import math
@@ -26,6 +26,9 @@ Ints = NDArray[np.int64]
 
 CHORD_TURN = 0.05
 NEWTON_STEPS = 5
+LOOK_AT = (0.24, 0.53, 0.81)
+"""Where along a part it is asked what is seen of it: at uneven places, since parts are often symmetric."""
+
 OUTSIDE_SAMPLES = 64
 """Places per part of an edge at which it is asked whether the picture still holds it."""
 
@@ -152,7 +155,9 @@ def _parts(stack: Stack, ground: float, camera: Camera) -> Parts:
     edge, t = edge[order], t[order]
     real = (edge[1:] == edge[:-1]) & (np.diff(t) > 1e-13)
     which, t0, t1 = edge[:-1][real], t[:-1][real], t[1:][real]
-    through, beneath = _looked(stack, ground, camera, which, (t0 + t1) / 2)
+    looks = [_looked(stack, ground, camera, which, t0 + share * (t1 - t0)) for share in LOOK_AT]
+    # All agree, but where one meets a touch that no chord showed: then the other two are right.
+    through, beneath = (np.median(np.array(each), axis=0) for each in zip(*looks, strict=True))
     return Parts(which, t0, t1, through, beneath)
 
 
@@ -168,30 +173,44 @@ def _cuts(stack: Stack, camera: Camera) -> tuple[Ints, Array]:
     places = (first, _boxes(np.minimum(p0, p1), np.maximum(p0, p1), first), p0, p1, body)
     found = np.empty((_crossings(*places, np.empty((0, 4))), 4))
     _crossings(*places, found)
-    a, b = found[:, 0].astype(np.int64), found[:, 2].astype(np.int64)
-    ta, tb = _settled(
-        stack,
-        camera,
-        (edge[a], edge[b]),
-        (t0[a] + found[:, 1] / counts[edge[a]], t0[b] + found[:, 3] / counts[edge[b]]),
-    )
-    return np.concatenate([edge[a], edge[b]]), np.concatenate([ta, tb])
+    chords, shares = found[:, [0, 2]].astype(np.int64).T, found[:, [1, 3]].T
+    ratio = (_depth(stack, edge, t1, camera) / _depth(stack, edge, t0, camera))[chords]
+    # A share of a way as it is seen, to the share in space: exact for straight edges.
+    t = t0[chords] + shares / (ratio * (1 - shares) + shares) / counts[edge[chords]]
+    t = _settled(stack, camera, edge[chords], t, 1 / counts[edge[chords]])
+    return edge[chords].ravel(), t.ravel()
 
 
-def _settled(stack: Stack, camera: Camera, edge: tuple[Ints, Ints], t: tuple[Array, Array]) -> tuple[Array, Array]:
-    """Return the t at which pairs of edges truly cross, by Newton's method from where their chords do."""
-    (a, b), (ta, tb) = edge, t
-    ua, ub = ta, tb
+def _settled(stack: Stack, camera: Camera, edge: Ints, t: Array, chord: Array) -> Array:
+    """Return the t (2, m) at which pairs of edges (2, m) truly cross, by Newton's method from where their chords do.
+
+    Each stays within a chord of its start. Chords that cross where their arcs do not have no such place; wherever
+    those are left, a cut more does no harm.
+    """
+    bent = (stack.edges.turn[edge] != 0).any(axis=0)
+    (a, b), u = edge[:, bent], t[:, bent]
+    low, high = np.maximum(u - chord[:, bent], 0), np.minimum(u + chord[:, bent], 1)
     for _ in range(NEWTON_STEPS):
-        pa, ra = _seen_at(stack, a, ua, camera)
-        pb, rb = _seen_at(stack, b, ub, camera)
-        gap, across = pb - pa, ra[:, 0] * rb[:, 1] - ra[:, 1] * rb[:, 0]
+        pa, ra = _seen_at(stack, a, u[0], camera)
+        pb, rb = _seen_at(stack, b, u[1], camera)
+        gap, across = pb - pa, _cross(ra, rb)
         across = np.where(across == 0, np.inf, across)
-        ua = ua + (gap[:, 0] * rb[:, 1] - gap[:, 1] * rb[:, 0]) / across
-        ub = ub + (gap[:, 0] * ra[:, 1] - gap[:, 1] * ra[:, 0]) / across
-    # Chords that cross where their arcs do not have no such place; a cut more does no harm.
-    near = (np.abs(ua - ta) < 0.5) & (np.abs(ub - tb) < 0.5)
-    return np.clip(np.where(near, ua, ta), 0, 1), np.clip(np.where(near, ub, tb), 0, 1)
+        u = np.clip(u + np.stack([_cross(gap, rb), _cross(gap, ra)]) / across, low, high)
+    settled = t.copy()
+    settled[:, bent] = u
+    return settled
+
+
+def _cross(a: Array, b: Array) -> Array:
+    return np.asarray(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])
+
+
+def _depth(stack: Stack, which: Ints, t: Array, camera: Camera) -> Array:
+    """Return by how much (m,) the view shrinks places at t (m,) of chosen edges (m,): 1 for a telecentric lens."""
+    if not camera.lens.central:
+        return np.ones(len(which))
+    place, _ = along(stack.edges.start[which], stack.edges.end[which], stack.edges.turn[which], t)
+    return np.asarray(in_camera(camera, np.column_stack([place, stack.edges.z[which]]))[:, 2])
 
 
 def _seen_at(stack: Stack, which: Ints, t: Array, camera: Camera) -> tuple[Array, Array]:
