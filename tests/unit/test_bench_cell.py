@@ -178,7 +178,7 @@ def test_the_belt_carries_its_parts():
 
 
 def test_parts_in_flight():
-    # TRADE: 900 mm at a pitch of 100 mm is 9 parts in flight.
+    # By hand: 900 mm at a pitch of 100 mm is 9 parts in flight.
     assert cell().belt.in_flight(900.0) == 9
 
 
