@@ -72,7 +72,7 @@ def test_poses_through_perspective_and_lens_are_told_in_mm():
 
 
 def test_stated_uncertainty_holds_over_noise():
-    """300 finds, ten of each of 30 taught shapes: errors over u have unit spread in x, y and angle (closed form: χ²)."""
+    """300 finds, ten of each of 30 taught shapes: errors over u have unit spread in x, y and angle (χ²)."""
     rng, pulls = np.random.default_rng(12), []
     for k in range(300):
         if k % 10 == 0:

@@ -153,7 +153,7 @@ def test_what_cannot_be_taught_is_refused():
     even = scenes.taken(np.full((200, 200), 90.0), 2.0, np.random.default_rng(3))
     everything = np.ones(even.shape, bool)
     at = Pose(100.0, 100.0, 0.0)
-    with pytest.raises(NothingFound, match="no edges stand out|only"):
+    with pytest.raises(NothingFound, match=r"no edges stand out|only"):
         teach(even, everything, at)
     stripes = picture(
         [np.array([(-300, -40), (300, -40), (300, 40), (-300, 40)], float)], [(100, 100, 0.1)], shape=(200, 200)

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.bench import demo_bench as world
-from tiepoint.bench import demo_folder, demo_story, demo_work
+from tiepoint.bench import demo_folder, demo_picks, demo_story, demo_work
 from tiepoint.bench.demo_bench import DemoBench, make_bench
 from tiepoint.bench.demo_work import Kept, Laid
 from tiepoint.bench.lengths import Bar
@@ -59,6 +59,8 @@ Progress = Callable[[str], None]
 TOLERANCE_MM = 0.2
 """The widest tolerance of a place on the drawing: what the tie is asked for."""
 VARIANT = "vent-60"
+PICKS = 50
+"""So many plates the robot picks."""
 MEASURED_UTC = "2026-01-05T07:30:00Z"
 """When the bars were measured, in the demo's own time: the same for every run, as all its documents are."""
 SUMMARY = "summary.html"
@@ -80,6 +82,7 @@ WHAT = {
     "shots/plates": "a photograph of a plate",
     "shots/views": "the target before the camera in another lean",
     "overlays": "what was found, over the photograph",
+    "records-cell.jsonl": "records of the picking cell, with its grips",
 }
 
 
@@ -178,6 +181,7 @@ def _story(job: _Job) -> Story:
     others = _others(job, photo, bar_photos, target)
     job.tell(f"Photographing and judging {len(bench.plates)} plates.")
     plates = _plates(job)
+    picks = demo_picks.pick_plates(job.place, job.tell, seed=bench.seed, plates=PICKS)
     mm_per_px = tie_story.view.mm_per_px
     return Story(
         title="A hinge plate, from photograph to millimetre",
@@ -201,6 +205,7 @@ def _story(job: _Job) -> Story:
         cautions=demo_story.CAUTIONS,
         software=demo_story.software(),
         took_s=0.0,
+        picks=picks,
     )
 
 

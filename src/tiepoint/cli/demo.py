@@ -50,6 +50,21 @@ def _document(result: "DemoResult") -> dict[str, Any]:
             "bad_passed": found.escapes,
             "good_rejected": found.false_rejects,
         },
+        "picks": _picks(result),
+    }
+
+
+def _picks(result: "DemoResult") -> dict[str, Any] | None:
+    told = result.story.picks
+    if told is None:
+        return None
+    return {
+        "n": len(told.picks),
+        "wrong": told.wrong,
+        "left": told.missed,
+        "intervals": 3 * len(told.picks),
+        "covered": sum(p.holds for p in told.picks),
+        "largest_error_mm": max((p.beside_mm for p in told.picks), default=0.0),
     }
 
 
@@ -72,6 +87,11 @@ def _lines(result: "DemoResult") -> Iterator[str]:
     if result.lengths.above or result.readings.above:
         yield WHY_ABOVE
     yield plain(f"{result.plates.n} plates: {decided_sentence(result.plates)}")
+    picks = result.story.picks
+    if picks is not None and picks.picks:
+        largest = max(p.beside_mm for p in picks.picks)
+        wrong = f"{picks.wrong} grips on other things" if picks.wrong else "none of anything else"
+        yield f"{len(picks.picks)} plates picked, {wrong}; the largest error of a grip is {largest:.2f} mm."
     yield f"The summary to read is {result.summary}."
 
 

@@ -17,10 +17,11 @@ from tiepoint.model.shot import RobotPose
 from tiepoint.recipe.context import StepResult
 from tiepoint.recipe.features import PartFeature
 from tiepoint.recipe.tables import Name, NotNegative, Number, Point, Table, said
-from tiepoint.ties.grip import PlacedGrip, Robot, place_grip, stated_pose, typed_offset
+from tiepoint.ties.grip import PlacedGrip, PlanarRobot, Robot, place_grip, stated_pose, typed_offset
 from tiepoint.ties.grip_envelope import Envelope, box
 from tiepoint.ties.uncertain_pose import lifted
 
+STILL = lifted(Pose2(0.0, 0.0, 0.0))
 Range = Annotated[tuple[Number, Number], Field(strict=False)]
 
 
@@ -70,10 +71,12 @@ class GripTable(Table):
     +x from the part's, `z` above the part's surface, the tool `pointing` down into the plane or up out of it.
     `u_offset`, `u_turn_deg`: standard uncertainties of offset and turn, as a grip that was taught by hand has them.
 
-    `robot`: the file of the tie plane → robot, seen from the recipe's folder. `plane_z`: where the station's reference
-    plane lies along the robot's z, with `u_plane_z`. `envelope`: where the gripper may go; outside of it a grip is
-    refused. `home_turn_deg`: where the wrist would rather be; `alike`: how many turns of the gripper grip alike (2 for
-    jaws that may be exchanged). Of all those the nearest to home is told.
+    `robot`: the file of the tie plane → robot, seen from the recipe's folder. `u_robot`, `u_robot_turn_deg`: standard
+    uncertainties of where the robot goes when it is sent somewhere; by default what its tie leaves over at points that
+    were not used, since a robot's own error is alike in neighbouring places and no fit averages it out. `plane_z`:
+    where the station's reference plane lies along the robot's z, with `u_plane_z`. `envelope`: where the gripper may
+    go; outside of it a grip is refused. `home_turn_deg`: where the wrist would rather be; `alike`: how many turns of
+    the gripper grip alike (2 for jaws that may be exchanged). Of all those the nearest to home is told.
     """
 
     name: Name
@@ -85,6 +88,8 @@ class GripTable(Table):
     u_offset: NotNegative = 0.0
     u_turn_deg: NotNegative = 0.0
     robot: str
+    u_robot: NotNegative | None = None
+    u_robot_turn_deg: NotNegative | None = None
     plane_z: Number = 0.0
     u_plane_z: NotNegative = 0.0
     envelope: EnvelopeTable
@@ -133,6 +138,9 @@ def _placed(arm: Arm, part: PartFeature, unit: float, height: Value | None, age_
     table = arm.table
     x, y = (v * unit for v in table.offset)
     offset = typed_offset(x, y, math.radians(table.turn_deg), table.z * unit, table.pointing)
+    u_mm, u_rad = _own_error(arm, unit)
+    own = stated_pose(STILL, u_mm, u_rad, f"robot:{table.robot}", "The robot's own error", planar_only=True)
+    offset = offset @ own
     if table.u_offset or table.u_turn_deg:
         label = f'Offset of the grip "{table.name}"'
         off = stated_pose(
@@ -150,6 +158,23 @@ def _placed(arm: Arm, part: PartFeature, unit: float, height: Value | None, age_
         fold=table.alike,
         age_s=age_s,
     )
+
+
+def _own_error(arm: Arm, unit: float) -> tuple[float, float]:
+    """Return the standard uncertainty of where a robot that is sent somewhere goes: of x and y (mm), of turn (rad).
+
+    What a rigid fit leaves over at unseen points is a sample of it. Smooth over the field, it also turns the fit
+    itself, by about as much as it leaves over across the spread of the points.
+    """
+    table, tie = arm.table, arm.robot.tie if isinstance(arm.robot, PlanarRobot) else None
+    rms, reach = 0.0, math.inf
+    if tie is not None and tie.quality is not None and tie.residuals is not None:
+        points = tie.residuals.plane_mm[tie.residuals.used]
+        rms = tie.quality.rms_mm
+        reach = float(np.sqrt(np.mean(np.sum((points - points.mean(axis=0)) ** 2, axis=1))))
+    u_mm = rms if table.u_robot is None else table.u_robot * unit
+    u_rad = rms / reach if table.u_robot_turn_deg is None else math.radians(table.u_robot_turn_deg)
+    return u_mm, u_rad
 
 
 def _told(name: str, placed: PlacedGrip) -> Grip:

@@ -14,6 +14,8 @@ def said_value(reading: Reading) -> str:
     if reading.value is None or reading.U95 is None:
         return "no value"
     value, U = rounded(reading.value, reading.U95, reading.limits)
+    if reading.unit == "1":
+        return f"{reading.value:.3g}"
     space = "" if reading.unit == "deg" else " "
     return f"{value} ± {U}{space}{'°' if reading.unit == 'deg' else reading.unit}"
 

@@ -187,6 +187,7 @@ class Story:
     cautions: tuple[str, ...]
     software: str
     took_s: float
+    picks: "PickStory | None" = None
 
     @property
     def readings(self) -> tuple[tuple[Plate, Reading], ...]:
@@ -277,3 +278,43 @@ def reading_checks(story: Story) -> tuple[Check, ...]:
         for plate, reading in story.readings
         if reading.id in plate.truth
     )
+
+
+@dataclass(frozen=True)
+class Pick:
+    """One plate that was gripped: how far the jaws closed from the taught grip, beside what was stated.
+
+    `error_mm` along and across the part, `U_mm` the half-widths of the 95 % intervals of x and y, `seen` the share of
+    its edges that the picture showed.
+    """
+
+    error_mm: tuple[float, float]
+    U_mm: tuple[float, float]
+    turn_deg: float
+    U_turn_deg: float
+    seen: float
+
+    @property
+    def beside_mm(self) -> float:
+        """The distance of the jaws from the taught grip."""
+        return math.hypot(*self.error_mm)
+
+    @property
+    def holds(self) -> int:
+        """How many of its three intervals hold the truth."""
+        within = [abs(e) <= U for e, U in zip(self.error_mm, self.U_mm, strict=True)]
+        return sum(within) + (abs(self.turn_deg) <= self.U_turn_deg)
+
+
+@dataclass(frozen=True)
+class PickStory:
+    """What became of picking: the picks, the shots it took, plates that were plain to see (`shown`), those of them that
+    were `missed`, grips told `wrong` (over anything else), and the pictures that were kept.
+    """
+
+    picks: tuple[Pick, ...]
+    shots: int
+    shown: int
+    missed: int
+    wrong: int
+    pictures: tuple[str, ...]

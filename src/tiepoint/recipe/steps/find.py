@@ -132,10 +132,11 @@ def _by_shape(context: Context, table: FindTable, shape: TaughtShape, picture: N
         )
         return StepResult.without(best)
     parts = [_part(context, found, f"{context.prefix}/{k}" if k else context.prefix) for k, found in enumerate(kept)]
-    lost = next((part for part in parts if isinstance(part, Reason)), None)
-    if lost is not None:
-        return StepResult.without(lost)
-    solid = [part for part in parts if isinstance(part, PartFeature)]
+    # A part that the tie cannot place is left out; where it was the only one, its reason is told.
+    placed = [(found, part) for found, part in zip(kept, parts, strict=True) if isinstance(part, PartFeature)]
+    if not placed:
+        return StepResult.without(next(part for part in parts if isinstance(part, Reason)))
+    kept, solid = [found for found, _ in placed], [part for _, part in placed]
     first = PartFeature(solid[0].pose, kept[0].share, tuple(solid[1:]))
     flags = set(kept[0].flags)
     if kept[0].runner_up > CERTAIN:
