@@ -15,6 +15,8 @@ from tiepoint.bench.surface import hole_outline, outline_of, slot_outline
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.foundation.frames import Pose2, Pose3
 from tiepoint.render.camera import project
+from tiepoint.render.outline import sampled
+from tiepoint.render.twin import within
 from tiepoint.targets.draw import new_target
 
 SMALL = BenchStation(view=View(at_mm=(60.0, 45.0), tilt_deg=20.0), width_px=306, height_px=256, pixel_um=27.6)
@@ -147,6 +149,17 @@ def test_clutter_is_of_its_kind_and_follows_its_seed(kind):
     for thing in a:
         assert BOX[0] <= thing.lay.x_mm <= BOX[2]
         assert all(0 <= p.reflectance <= 1 for p in thing.pieces)
+
+
+def test_openings_of_clutter_keep_apart_and_within():
+    # A ring that left its body, or two that met, would be counted twice by the sum over edges.
+    rng = np.random.default_rng(8)
+    for _ in range(200):
+        (body,) = clutter.bracket(rng)
+        rings = [sampled(hole, 32) for hole in body.holes]
+        for k, ring in enumerate(rings):
+            assert within(body.outline, ring).all()
+            assert not any(within(other, ring).any() for n, other in enumerate(body.holes) if n != k)
 
 
 def test_unknown_clutter_is_refused():

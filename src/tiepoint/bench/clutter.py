@@ -61,7 +61,9 @@ def bracket(rng: np.random.Generator) -> tuple[Piece, ...]:
     w, h = rng.uniform(30, 65), rng.uniform(18, 40)
     corners = np.array([[0, 0], [w, 0], [w, h], [0, h]])
     bores = tuple(disc(w * x, h * rng.uniform(0.3, 0.7), rng.uniform(1.5, 4.0)) for x in (0.15, 0.85))
-    opening = slot(0.4 * w, h / 2, 0.6 * w, h / 2, rng.uniform(0.1, 0.3) * h)
+    # Openings must not meet: half the slot's width has the way to a bore's edge, less a rim.
+    room = 2 * (0.25 * w - 4.0) - 1.0
+    opening = slot(0.4 * w, h / 2, 0.6 * w, h / 2, min(rng.uniform(0.1, 0.3) * h, room))
     return (Piece(rounded(corners, rng.uniform(1.0, 0.2 * h)), _metal(rng), 0.0, holes=(*bores, opening)),)
 
 
