@@ -13,7 +13,7 @@ from typing import Annotated, Any
 
 import typer
 
-from tiepoint.cli import target, tie
+from tiepoint.cli import study, target, tie
 from tiepoint.cli.answer import group, help_alone, hint_at, print_json, silence
 from tiepoint.cli.demo import demo
 from tiepoint.cli.run import run
@@ -76,6 +76,7 @@ app.add_typer(target.app, name="target")
 app.add_typer(tie.app, name="tie")
 app.command()(teach)
 app.command()(run)
+app.add_typer(study.app, name="study")
 app.command()(demo)
 
 

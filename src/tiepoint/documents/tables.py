@@ -29,10 +29,10 @@ class Numbers:
 
 def read_numbers(text: str, columns: Sequence[str], where: str = "the table", most_rows: int = 100_000) -> Numbers:
     """Return the named columns; `UnusableDocument` in one sentence with row, line and column of the first fault."""
-    lines = [(n, s) for n, s in enumerate(text.removeprefix("\ufeff").splitlines(), 1) if _means_something(s)]
+    lines = _lines(text)
     if not lines:
         raise UnusableDocument(f"{where} is empty; its first row names the columns: {', '.join(columns)}")
-    separator = next((s for s in (";", "\t", ",") if s in lines[0][1]), ",")
+    separator = _separator(lines[0][1])
     rows = [(number, _cells(line, separator, f"{where}, line {number}")) for number, line in lines]
     header = rows[0][1]
     places = _places(header, columns, where)
@@ -51,6 +51,15 @@ def read_numbers(text: str, columns: Sequence[str], where: str = "the table", mo
     return Numbers(values, tuple(texts), tuple(number for number, _ in data))
 
 
+def column_names(text: str, where: str = "the table") -> tuple[str, ...]:
+    """Return the names in the first row, in small letters: a table may hold columns that not every one needs."""
+    lines = _lines(text)
+    if not lines:
+        return ()
+    number, line = lines[0]
+    return tuple(name.lower() for name in _cells(line, _separator(line), f"{where}, line {number}"))
+
+
 def plain_number(text: str) -> float | None:
     """Return the finite number that plain digits spell, with a decimal point; None where they spell none.
 
@@ -59,6 +68,14 @@ def plain_number(text: str) -> float | None:
     stripped = text.strip()
     value = float(stripped) if _NUMBER.match(stripped) else math.inf
     return value if math.isfinite(value) else None
+
+
+def _lines(text: str) -> list[tuple[int, str]]:
+    return [(n, s) for n, s in enumerate(text.removeprefix("\ufeff").splitlines(), 1) if _means_something(s)]
+
+
+def _separator(line: str) -> str:
+    return next((s for s in (";", "\t", ",") if s in line), ",")
 
 
 def _means_something(line: str) -> bool:
