@@ -15,6 +15,7 @@ import typer
 
 from tiepoint.cli import study, target, tie
 from tiepoint.cli.answer import group, help_alone, hint_at, print_json, silence
+from tiepoint.cli.belt import belt
 from tiepoint.cli.demo import demo
 from tiepoint.cli.run import run
 from tiepoint.cli.teach import teach
@@ -76,6 +77,7 @@ app.add_typer(target.app, name="target")
 app.add_typer(tie.app, name="tie")
 app.command()(teach)
 app.command()(run)
+app.command()(belt)
 app.add_typer(study.app, name="study")
 app.command()(demo)
 

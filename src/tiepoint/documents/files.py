@@ -15,6 +15,7 @@ from tiepoint.documents.canonical import plain
 from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 
 MAJORS: dict[str, int] = {
+    "belt": 1,
     "camera": 1,
     "recipe": 1,
     "record": 1,
