@@ -6,6 +6,8 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from tiepoint.foundation.sources import Source
+from tiepoint.ties.mapping import inverted
 from tiepoint.ties.tie import Mapped, Tie
 
 Array = NDArray[np.float64]
@@ -18,8 +20,12 @@ class Ground(Protocol):
     def frame(self) -> str:
         """`plane` or `image`."""
 
-    def map(self, px: Array) -> Mapped:
-        """Return where pixels (n, 2) lie on the ground."""
+    @property
+    def sources(self) -> tuple[Source, ...]:
+        """What every place on this ground owes something to: the columns of `Mapped.d_sources`."""
+
+    def map(self, px: Array, with_sources: bool = True) -> Mapped:
+        """Return where pixels (n, 2) lie on the ground; without sources the result has none, and is made faster."""
 
     def to_px(self, xy: Array) -> Array:
         """Return the pixels (n, 2) of places on the ground; NaN where the picture shows none."""
@@ -35,9 +41,14 @@ class PlaneGround:
     tie: Tie
     frame: str = "plane"
 
-    def map(self, px: Array) -> Mapped:
+    @property
+    def sources(self) -> tuple[Source, ...]:
+        """Those of the tie."""
+        return self.tie.all_sources
+
+    def map(self, px: Array, with_sources: bool = True) -> Mapped:
         """Return where pixels (n, 2) lie in the plane, in mm."""
-        return self.tie.map(px)
+        return self.tie.map(px, with_sources)
 
     def to_px(self, xy: Array) -> Array:
         """Return the pixels (n, 2) of places in mm."""
@@ -46,7 +57,7 @@ class PlaneGround:
     def project(self, xy: Array) -> tuple[Array, Array]:
         """Return the pixels (n, 2) of places in mm, and ∂px/∂mm (n, 2, 2)."""
         px = self.tie.to_image(xy)
-        return px, np.asarray(np.linalg.inv(self.tie.d_px(px)), float)
+        return px, inverted(self.tie.map(px, with_sources=False).d_px)
 
 
 @dataclass(frozen=True)
@@ -55,8 +66,14 @@ class ImageGround:
 
     frame: str = "image"
 
-    def map(self, px: Array) -> Mapped:
+    @property
+    def sources(self) -> tuple[Source, ...]:
+        """None."""
+        return ()
+
+    def map(self, px: Array, with_sources: bool = True) -> Mapped:
         """Return pixels (n, 2) with y turned up; nothing is uncertain about that."""
+        del with_sources  # there are none
         n = len(px)
         d_px = np.broadcast_to(np.diag([1.0, -1.0]), (n, 2, 2))
         return Mapped(px * (1.0, -1.0), d_px, np.zeros((n, 2, 0)), (), np.ones(n, bool))

@@ -60,9 +60,10 @@ def strips_between(
     of_several: OfSeveral = "clearest",
 ) -> Strips | Reason:
     """Return strips from places to places on the ground (n, 2); a reason where the picture shows no such place."""
-    a, b = context.ground.to_px(starts), context.ground.to_px(ends)
-    if not (np.isfinite(a).all() and np.isfinite(b).all()):
+    both = context.ground.to_px(np.concatenate([starts, ends]))
+    if not np.isfinite(both).all():
         return Reason("outside_picture")
+    a, b = both[: len(starts)], both[len(starts) :]
     away = b - a
     length = float(np.hypot(away[:, 0], away[:, 1]).max())
     if length > LONGEST_PX:
@@ -140,8 +141,8 @@ def on_circle(
 
 def scale_at(context: Context, place: Array) -> float:
     """Return ground units in one pixel at a place (2,): the root of the area that one pixel covers."""
-    d_px = context.ground.map(context.ground.to_px(place[None])).d_px[0]
-    return math.sqrt(abs(float(np.linalg.det(d_px))))
+    (a, b), (c, d) = context.ground.project(place[None])[1][0].tolist()
+    return 1.0 / math.sqrt(abs(a * d - b * c))
 
 
 def length_px(context: Context, ends: Array) -> float:

@@ -8,6 +8,7 @@ can change, gets nothing from the pose.
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,9 +16,11 @@ from numpy.typing import NDArray
 from tiepoint.foundation.sources import Source
 from tiepoint.recipe.features import PartFeature
 from tiepoint.recipe.ground import Ground
+from tiepoint.ties.mapping import into_part
 from tiepoint.ties.tie import Mapped
 
 Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -28,18 +31,24 @@ class PartGround:
     part: PartFeature
     frame: str
 
-    def map(self, px: Array) -> Mapped:
+    @cached_property
+    def sources(self) -> tuple[Source, ...]:
+        """Those of the ground, then those of the pose that the ground does not have."""
+        return self._joined[0]
+
+    @cached_property
+    def _joined(self) -> tuple[tuple[Source, ...], Ints]:
+        return joined(self.base.sources, self.part.pose.sources)
+
+    def map(self, px: Array, with_sources: bool = True) -> Mapped:
         """Return where pixels (n, 2) lie in the part's frame, with the sources of the ground and of the pose."""
-        there = self.base.map(px)
-        c, s = math.cos(self.part.angle_rad), math.sin(self.part.angle_rad)
-        back = np.array([[c, s], [-s, c]])
-        away = there.xy_mm - self.part.origin
-        pose = self.part.pose
-        # ∂(Rᵀ·(p − t))/∂θ: what is seen turns backwards where the part turns forwards.
-        d_angle = away @ np.array([[-s, c], [-c, -s]]).T
-        d_pose = -back @ pose.c[:2] + d_angle[:, :, None] * pose.c[2]
-        sources, d_sources = merged(there.sources, back @ there.d_sources, pose.sources, d_pose)
-        return Mapped(away @ back.T, back @ there.d_px, d_sources, sources, there.inside)
+        there = self.base.map(px, with_sources)
+        sources, at = self._joined if with_sources else ((), np.empty(0, np.int64))
+        own, moves, d_px = np.empty((len(px), 2)), np.empty((len(px), 2, len(sources))), there.d_px.copy()
+        turn = math.cos(self.part.angle_rad), math.sin(self.part.angle_rad)
+        away, pose = there.xy_mm - self.part.origin, np.ascontiguousarray(self.part.pose.c)
+        into_part(turn, away, d_px, there.d_sources, pose, at, own, moves)
+        return Mapped(own, d_px, moves, sources, there.inside)
 
     def to_px(self, xy: Array) -> Array:
         """Return the pixels (n, 2) of places in the part's frame."""
@@ -61,10 +70,15 @@ def merged(
     first: tuple[Source, ...], d_first: Array, second: tuple[Source, ...], d_second: Array
 ) -> tuple[tuple[Source, ...], Array]:
     """Return sources without repetition, and what values (…, m) owe to each: what both have in common adds."""
-    at = {source: k for k, source in enumerate(first)}
-    fresh = [k for k, source in enumerate(second) if source not in at]
-    d = np.concatenate([d_first, d_second[..., fresh]], axis=-1)
-    for k, source in enumerate(second):
-        if source in at:
-            d[..., at[source]] += d_second[..., k]
-    return (*first, *(second[k] for k in fresh)), d
+    sources, at = joined(first, second)
+    d = np.zeros((*d_first.shape[:-1], len(sources)))
+    d[..., : len(first)] = d_first
+    d[..., at] += d_second
+    return sources, d
+
+
+def joined(first: tuple[Source, ...], second: tuple[Source, ...]) -> tuple[tuple[Source, ...], Ints]:
+    """Return sources without repetition, the first ones first, and at which place each of the second (p,) stands."""
+    places = {source: k for k, source in enumerate(first)}
+    at = np.array([places.setdefault(source, len(places)) for source in second], np.int64)
+    return tuple(places), at

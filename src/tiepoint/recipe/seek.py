@@ -15,6 +15,7 @@ from tiepoint.foundation.sources import Source
 from tiepoint.recipe.context import Context, Strips
 from tiepoint.recipe.masks import own_places
 from tiepoint.recipe.regions import shape_of
+from tiepoint.ties.mapping import carried
 from tiepoint.vision.strips import FLAGS, StripEdges, edges_in_strips, with_shared_noise
 
 Array = NDArray[np.float64]
@@ -95,8 +96,11 @@ def find_in(picture: NDArray[Any], strips: Strips) -> StripEdges:
     return with_shared_noise(edges)
 
 
-def edge_points(context: Context, strips: Strips, needed: int) -> EdgePoints | Reason:
-    """Return the edge points of strips on the ground, or why there are fewer than `needed`."""
+def edge_points(context: Context, strips: Strips, needed: int, with_sources: bool = True) -> EdgePoints | Reason:
+    """Return the edge points of strips on the ground, or why there are fewer than `needed`.
+
+    A first look only asks where they are, and needs no sources.
+    """
     assert context.search is not None
     edges = context.search(strips)
     found = int(edges.ok.sum())
@@ -104,7 +108,7 @@ def edge_points(context: Context, strips: Strips, needed: int) -> EdgePoints | R
         if edges.most_common_reason() in ("outside_picture", "saturated"):
             return _told(edges)
         return Reason("no_edge") if found == 0 else few(found, len(edges), needed)
-    points = _on_ground(context, strips, edges)
+    points = _on_ground(context, strips, edges, with_sources)
     if context.beside.mask is None or isinstance(points, Reason):
         return points
     seen = points.taken(~hidden(context, points.xy))
@@ -133,26 +137,21 @@ def _told(edges: StripEdges) -> Reason:
     return Reason("outside_picture")
 
 
-def _on_ground(context: Context, strips: Strips, edges: StripEdges) -> EdgePoints | Reason:
+def _on_ground(context: Context, strips: Strips, edges: StripEdges, with_sources: bool) -> EdgePoints | Reason:
     ok = edges.ok
-    mapped = context.ground.map(edges.point[ok])
+    mapped = context.ground.map(edges.point[ok], with_sources)
     if not mapped.inside.all():
         return Reason("outside_tie")
-    # A line n·x = c in pixels is (D⁻ᵀn)·X = c' on the ground: shifted by δ px it moves by δ/|D⁻ᵀn| there.
-    to_px = np.linalg.inv(mapped.d_px)
-    covector = np.einsum("nji,nj->ni", to_px, edges.normal[ok])
-    size = np.hypot(covector[:, 0], covector[:, 1])
-    normal = covector / size[:, None]
-    # An affine map A bends a circle of radius 1 with tangent t to the radius |A·t|³/|det A|.
-    tangent = np.einsum("nij,nj->ni", to_px, np.column_stack([-normal[:, 1], normal[:, 0]]))
-    bend = np.hypot(tangent[:, 0], tangent[:, 1]) ** 3 / np.abs(np.linalg.det(to_px))
+    n = len(mapped.xy_mm)
+    normal, scale, bend = np.empty((n, 2)), np.empty(n), np.empty(n)
+    carried(np.ascontiguousarray(mapped.d_px), edges.normal[ok], normal, scale, bend)
     share = edges.flag_table[ok].mean(axis=0)
     flags = tuple(f for k, f in enumerate(FLAGS) if share[k] > FLAG_SHARE)
     return EdgePoints(
         xy=mapped.xy_mm,
         normal=normal,
-        u=edges.u_normal[ok] / size,
-        scale=1.0 / size,
+        u=edges.u_normal[ok] * scale,
+        scale=scale,
         d_sources=mapped.d_sources,
         sources=mapped.sources,
         light=edges.polarity[ok],

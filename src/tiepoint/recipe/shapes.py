@@ -81,7 +81,7 @@ def measure_circle(
 ) -> FoundCircle | Reason:
     """Measure the circle whose edge lies between two radii about a centre, over a span of angles."""
     strips = around(context, centre, radii, span_rad, polarity)
-    first = strips if isinstance(strips, Reason) else edge_points(context, strips, CIRCLE_NEEDS)
+    first = strips if isinstance(strips, Reason) else edge_points(context, strips, CIRCLE_NEEDS, with_sources=False)
     if isinstance(first, Reason):
         return first
     rough = _circle_through(first, is_full=True)
@@ -100,7 +100,7 @@ def measure_circle(
 def measure_line(context: Context, box: Box, polarity: Polarity) -> FoundLine | Reason:
     """Measure the straight edge that crosses a box square to its search."""
     strips = over_box(context, box, polarity)
-    first = strips if isinstance(strips, Reason) else edge_points(context, strips, 3)
+    first = strips if isinstance(strips, Reason) else edge_points(context, strips, 3, with_sources=False)
     return first if isinstance(first, Reason) else refine_line(context, box, first, polarity)
 
 

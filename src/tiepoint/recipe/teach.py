@@ -83,7 +83,7 @@ def teach_drawing(job: Job, step: Step, outline: Path, layer: str | None = None)
         )
     lines = read_outline(outline, layer)
     middle = job.tie.valid_region.mean(axis=0)
-    d_px = job.tie.d_px(middle[None])[0]
+    d_px = job.tie.map(middle[None], with_sources=False).d_px[0]
     pixel = math.sqrt(abs(float(np.linalg.det(d_px))))
     x, y = job.tie.map(middle[None]).xy_mm[0]
     return TaughtShape(teach_outline(lines, pixel, home=Pose(float(x), float(y), 0.0)), "plane")

@@ -87,7 +87,7 @@ def _both_sides(context: Context, box: Box, polarity: Polarity) -> tuple[FoundLi
 
 def _look(context: Context, box: Box, polarity: Polarity, of_several: OfSeveral) -> EdgePoints | Reason:
     strips = over_box(context, box, polarity, of_several)
-    return strips if isinstance(strips, Reason) else edge_points(context, strips, 3)
+    return strips if isinstance(strips, Reason) else edge_points(context, strips, 3, with_sources=False)
 
 
 def _across(first: LineFeature, last: LineFeature) -> tuple[Value, Array]:

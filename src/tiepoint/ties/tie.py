@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tiepoint.foundation.sources import Source, check_ids
+from tiepoint.ties import mapping
 from tiepoint.ties.lens import LENS_NAMES, Lens, ideal_from_picture, picture_from_ideal
 from tiepoint.ties.sensor import OtherSensor, Placing, Sensor, place
 
@@ -191,38 +192,38 @@ class Tie:
         """Sources of the factor, then those of the fields: the columns of `Mapped.d_sources`."""
         return self.sources + tuple(f.source for f in self.fields)
 
-    def map(self, points: ArrayLike) -> Mapped:
-        """Return where points (n, 2) of the from-frame lie, with all derivatives.
+    @cached_property
+    def inverse(self) -> Array:
+        """The matrix (3, 3) from mm to ideal picture coordinates."""
+        return np.ascontiguousarray(np.linalg.inv(self.matrix), float)
+
+    def map(self, points: ArrayLike, with_sources: bool = True) -> Mapped:
+        """Return where points (n, 2) of the from-frame lie, with all derivatives; `d_sources` only where asked for.
 
         Points outside the valid region are mapped too, marked in `inside`; NaN where there is no such place.
         """
-        raw = np.atleast_2d(np.asarray(points, float))
-        scale = np.array(self.placing.scale)
-        px = raw * scale + self.placing.shift_px
+        px = np.atleast_2d(np.asarray(points, float)) * self.placing.scale + self.placing.shift_px
         straight = ideal_from_picture(self.lens, px)
-        xy, d_ideal, d_matrix = project(self.matrix, straight.ideal_px)
-        d_parameters = np.concatenate([d_matrix, d_ideal @ straight.d_lens], axis=2)
+        matrix = np.ascontiguousarray(self.matrix, float)
+        xy, d_px = np.empty_like(px), np.empty((len(px), 2, 2))
+        mapping.to_plane(matrix, straight.ideal_px, straight.d_px, np.array(self.placing.scale), xy, d_px)
+        inside = inside_convex(self.valid_region, px) & np.isfinite(xy).all(axis=1)
+        if not with_sources:
+            return Mapped(xy, d_px, np.empty((len(px), 2, 0)), (), inside)
         d_sources = np.empty((len(px), 2, len(self.all_sources)))
-        d_sources[:, :, : len(self.sources)] = d_parameters @ self.factor
+        factor = np.ascontiguousarray(self.factor, float)
+        mapping.by_sources(matrix, straight.ideal_px, xy, straight.d_lens, factor, d_sources)
         for k, smooth in enumerate(self.fields):
             d_sources[:, :, len(self.sources) + k] = smooth.at(px)
-        d_px = d_ideal @ straight.d_px * scale
-        inside = inside_convex(self.valid_region, px) & np.isfinite(xy).all(axis=1)
         return Mapped(xy, d_px, d_sources, self.all_sources, inside)
-
-    def d_px(self, points: Array) -> Array:
-        """Return ∂mm/∂px (n, 2, 2) at points (n, 2) of the from-frame, without what `map` tells besides."""
-        scale = np.array(self.placing.scale)
-        straight = ideal_from_picture(self.lens, points * scale + self.placing.shift_px)
-        _, d_ideal, _ = project(self.matrix, straight.ideal_px)
-        return np.asarray(d_ideal @ straight.d_px * scale)
 
     def to_image(self, mm: ArrayLike) -> Array:
         """Return the from-frame points (n, 2) of places (n, 2) in mm; NaN where the picture shows none."""
-        xy = np.atleast_2d(np.asarray(mm, float))
-        ideal, _, _ = project(np.asarray(np.linalg.inv(self.matrix), float), xy)
+        xy = np.ascontiguousarray(np.atleast_2d(np.asarray(mm, float)))
+        ideal = np.empty_like(xy)
+        mapping.through(self.inverse, xy, ideal)
         px = picture_from_ideal(self.lens, ideal)
-        return np.asarray((px - self.placing.shift_px) / np.array(self.placing.scale))
+        return np.asarray((px - self.placing.shift_px) / self.placing.scale)
 
     def for_sensor(self, shot: Sensor) -> "Tie":
         """Return the tie for pictures of another sensor setting; `OtherSensor` where that cannot be proved."""
@@ -290,15 +291,7 @@ def polynomial_terms(degree: int, normalised: Array) -> Array:
 
 def inside_convex(polygon: Array, points: Array) -> NDArray[np.bool_]:
     """Return which points (n, 2) lie in a convex polygon (k, 2), of either sense; its border is inside."""
-    step = np.roll(polygon, -1, axis=0) - polygon
-    length = np.hypot(step[:, 0], step[:, 1])
-    step, start = step[length > 0] / length[length > 0, None], polygon[length > 0]
-    turn = np.sign(_signed_area(polygon))
-    away = points[:, None, :] - start[None, :, :]
-    across = (step[:, 0] * away[:, :, 1] - step[:, 1] * away[:, :, 0]) * turn
-    return np.asarray((across >= -_EDGE_PX).all(axis=1))
-
-
-def _signed_area(polygon: Array) -> float:
-    x, y = polygon[:, 0], polygon[:, 1]
-    return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) / 2.0
+    inside = np.empty(len(points), np.bool_)
+    corners, places = (np.ascontiguousarray(v, float) for v in (polygon, points))
+    mapping.lies_inside(corners, places, _EDGE_PX, inside)
+    return inside
