@@ -216,7 +216,7 @@ def stacked(
     sheets: list[Sheet] = []
     contrast = float(rng.uniform(*crowd.weave_contrast))
     if contrast > 0:
-        sheets += things.weave(box, float(rng.uniform(1.5, 4.0)), contrast, float(rng.uniform(0, 180)))
+        sheets += things.weave(box, float(rng.uniform(4.0, 8.0)), contrast, float(rng.uniform(0, 180)))
     kind = str(rng.choice(crowd.clutter)) if crowd.clutter else "mixed"
     sheets += things.clutter(kind, _count(crowd.clutter_count, rng), box, rng)
     numbers = []
