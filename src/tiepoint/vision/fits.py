@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from tiepoint.foundation.errors import PoorGeometry
 from tiepoint.foundation.reasons import flag
 from tiepoint.vision.shape_fit import Fitted, Look, ShapeFit, checked, fit_shape
+from tiepoint.vision.shape_kernels import beside_circle, beside_line
 
 Array = NDArray[np.float64]
 
@@ -92,10 +93,9 @@ class _Line:
         return np.array([centre[0], centre[1], math.atan2(along[1], along[0])])
 
     def look(self, points: Array, parameters: Array) -> Look:
-        c, s = math.cos(parameters[2]), math.sin(parameters[2])
-        d = points - parameters[:2]
-        normals = np.broadcast_to(np.array([-s, c]), points.shape)
-        return Look(d @ np.array([-s, c]), normals, np.column_stack([np.ones(len(d)), d @ np.array([c, s])]))
+        e, normals, jacobian = np.empty(len(points)), np.empty((len(points), 2)), np.empty((len(points), 2))
+        beside_line(points, parameters[0], parameters[1], parameters[2], e, normals, jacobian)
+        return Look(e, normals, jacobian)
 
     def moved(self, parameters: Array, step: Array) -> Array:
         c, s = math.cos(parameters[2]), math.sin(parameters[2])
@@ -121,10 +121,9 @@ class _Circle:
         return taubin(points)
 
     def look(self, points: Array, parameters: Array) -> Look:
-        d = points - parameters[:2]
-        r = np.hypot(d[:, 0], d[:, 1])
-        normals = d / np.maximum(r, 1e-300)[:, None]
-        return Look(r - parameters[2], normals, np.column_stack([normals, np.ones(len(d))]))
+        e, normals, jacobian = np.empty(len(points)), np.empty((len(points), 2)), np.empty((len(points), 3))
+        beside_circle(points, parameters[0], parameters[1], parameters[2], e, normals, jacobian)
+        return Look(e, normals, jacobian)
 
     def moved(self, parameters: Array, step: Array) -> Array:
         return parameters + step

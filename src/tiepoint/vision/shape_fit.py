@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
+from tiepoint.vision.shape_kernels import median, round_of
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -136,38 +137,31 @@ def biweight(e: Array, scale: float) -> Array:
 
 def robust_scale(e: Array, unknowns: int) -> float:
     """Return 1.4826·median|e|, enlarged for few points (Rousseeuw & Leroy 1987, ch. 5, from memory)."""
-    return MAD * (1.0 + 5.0 / max(e.size - unknowns, 1)) * float(np.median(np.abs(e)))
+    return MAD * (1.0 + 5.0 / max(e.size - unknowns, 1)) * median(np.abs(e))
 
 
 @dataclass(frozen=True, slots=True)
 class _Round:
-    """One Gauss-Newton round: where it looked from, (JᵀWJ)⁻¹, M = (JᵀWJ)⁻¹JᵀW and the step M·e."""
+    """One Gauss-Newton round: where it looked from, (JᵀWJ)⁻¹, M = (JᵀWJ)⁻¹JᵀW and the step M·e.
+
+    `shift` (n,) is how far the step moves the shape along its normal at each point.
+    """
 
     look: Look
     inverse: Array
     sensitivity: Array
     step: Array
-
-    @property
-    def shift(self) -> Array:
-        """How far the step moves the shape along its normal at each point (n,)."""
-        return np.asarray(self.look.jacobian @ self.step)
+    shift: Array
 
 
 def _round(look: Look, weights: Array, what: str) -> _Round:
     """Return the round from a look; raises `PoorGeometry` where the points leave a parameter open."""
-    weighted = look.jacobian.T * weights
-    normal = weighted @ look.jacobian
-    scale = np.sqrt(np.diag(normal))
-    if not np.all(np.isfinite(scale)) or not scale.min() > 0:
-        raise PoorGeometry(f"the points do not determine {what}")
-    # Scaled to a unit diagonal, so that angles and lengths compare; then the spread of values is that of geometry.
-    values, vectors = np.linalg.eigh(normal / np.outer(scale, scale))
-    if not values[0] > 1e-12 * values[-1]:
-        raise PoorGeometry(f"the points do not determine {what}: they are too alike")
-    inverse = (vectors / values) @ vectors.T / np.outer(scale, scale)
-    sensitivity = inverse @ weighted
-    return _Round(look, inverse, sensitivity, sensitivity @ look.e)
+    n, p = look.jacobian.shape
+    inverse, sensitivity, step, shift = np.empty((p, p)), np.empty((p, n)), np.empty(p), np.empty(n)
+    failed = round_of(look.jacobian, look.e, weights, inverse, sensitivity, step, shift)
+    if failed:
+        raise PoorGeometry(f"the points do not determine {what}" + (": they are too alike" if failed == 2 else ""))
+    return _Round(look, inverse, sensitivity, step, shift)
 
 
 def _settle(shape: Shape, points: Array, weights: Array, parameters: Array, what: str) -> tuple[Array, _Round]:

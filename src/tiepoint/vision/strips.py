@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from tiepoint.foundation.errors import UnusableInput, UnusablePicture
 from tiepoint.vision import strip_find as sf
 from tiepoint.vision import strip_report as report
+from tiepoint.vision.shape_kernels import median
 from tiepoint.vision.strip_batch import find_disturbed, fit_all, refit_all
 from tiepoint.vision.strip_find import ROUGH_COLUMNS, find_all
 from tiepoint.vision.strip_fit import (
@@ -377,8 +378,8 @@ def with_shared_noise(edges: StripEdges) -> StripEdges:
     if ok.sum() < FEWEST_TO_SHARE:
         return edges
     logs, dof = 2.0 * np.log(np.maximum(edges.noise[ok], 1e-300)), edges.dof[ok]
-    middle, typical = float(np.median(logs)), float(np.median(dof))
-    scatter = (1.4826 * float(np.median(np.abs(logs - middle)))) ** 2
+    middle, typical = median(logs), median(dof)
+    scatter = (1.4826 * median(np.abs(logs - middle))) ** 2
     shared = 2.0 / max(scatter - 2.0 / typical, 0.1 / typical)
     # The median of ln s² lies some 2/(3ν) below ln σ² (the median of χ²/ν; Wilson & Hilferty 1931).
     common = math.exp(middle) * (1.0 + 2.0 / (3.0 * typical))

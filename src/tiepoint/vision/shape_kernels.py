@@ -1,0 +1,87 @@
+"""Kernels of the fits: one Gauss-Newton round, the looks of line and circle, and medians of short arrays."""
+
+import math
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+LEAST_RATIO = 1e-12
+"""Eigenvalues of the scaled normal equations further apart leave a parameter open."""
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def round_of(J: Array, e: Array, weights: Array, inverse: Array, sensitivity: Array, step: Array, shift: Array) -> int:
+    """Fill (JᵀWJ)⁻¹ (p, p), M = (JᵀWJ)⁻¹JᵀW (p, n), the step M·e (p,) and J·step (n,).
+
+    Returns 0; 1 where a column of J is empty or not finite, 2 where columns are too alike.
+    """
+    n, p = J.shape
+    normal = np.zeros((p, p))
+    for i in range(n):
+        for a in range(p):
+            for b in range(a + 1):
+                normal[a, b] += J[i, a] * weights[i] * J[i, b]
+    scale = np.empty(p)
+    for a in range(p):
+        scale[a] = math.sqrt(normal[a, a])
+        if not (scale[a] > 0.0 and scale[a] < np.inf):
+            return 1
+    # Scaled to a unit diagonal, so that angles and lengths compare; then the spread of values is that of geometry.
+    for a in range(p):
+        for b in range(a + 1):
+            normal[a, b] /= scale[a] * scale[b]
+            normal[b, a] = normal[a, b]
+    values, vectors = np.linalg.eigh(normal)
+    if not values[0] > LEAST_RATIO * values[p - 1]:
+        return 2
+    for a in range(p):
+        for b in range(p):
+            total = 0.0
+            for k in range(p):
+                total += vectors[a, k] * vectors[b, k] / values[k]
+            inverse[a, b] = total / (scale[a] * scale[b])
+    step[:] = 0.0
+    for i in range(n):
+        for a in range(p):
+            total = 0.0
+            for b in range(p):
+                total += inverse[a, b] * J[i, b]
+            sensitivity[a, i] = total * weights[i]
+            step[a] += sensitivity[a, i] * e[i]
+    for i in range(n):
+        shift[i] = 0.0
+        for a in range(p):
+            shift[i] += J[i, a] * step[a]
+    return 0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def beside_line(points: Array, x: float, y: float, angle: float, e: Array, normals: Array, J: Array) -> None:
+    """Fill distance outside (n,), normals (n, 2) and Jacobian (n, 2) by offset and angle of points beside a line."""
+    c, s = math.cos(angle), math.sin(angle)
+    for i in range(points.shape[0]):
+        dx, dy = points[i, 0] - x, points[i, 1] - y
+        e[i] = c * dy - s * dx
+        normals[i, 0], normals[i, 1] = -s, c
+        J[i, 0], J[i, 1] = 1.0, c * dx + s * dy
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def beside_circle(points: Array, x: float, y: float, r: float, e: Array, normals: Array, J: Array) -> None:
+    """Fill distance outside (n,), normals (n, 2) and Jacobian (n, 3) by x, y, radius of points beside a circle."""
+    for i in range(points.shape[0]):
+        dx, dy = points[i, 0] - x, points[i, 1] - y
+        away = math.hypot(dx, dy)
+        e[i] = away - r
+        size = max(away, 1e-300)
+        normals[i, 0], normals[i, 1] = dx / size, dy / size
+        J[i, 0], J[i, 1], J[i, 2] = normals[i, 0], normals[i, 1], 1.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def median(values: Array) -> float:
+    """Return the median of finite values (n,)."""
+    return float(np.median(values))
