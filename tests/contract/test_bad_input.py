@@ -23,6 +23,8 @@ format = "tiepoint/recipe/1"
 name = "plate"
 unit = "mm"
 tie = "tie.json"
+height = 0.0
+u_height = 0.0
 
 [[step]]
 name = "bore"
@@ -324,7 +326,9 @@ WRITES = {
 
 
 def image_recipe(folder: Path) -> None:
-    text = RECIPE.replace('kind = "circle"', 'kind = "circle"\nin = "image"').replace('tie = "tie.json"\n', "")
+    text = RECIPE.replace('kind = "circle"', 'kind = "circle"\nin = "image"').replace(
+        'tie = "tie.json"\nheight = 0.0\nu_height = 0.0\n', ""
+    )
     text = text.replace("[15, 12], inner = 2, outer = 4", "[600, 500], inner = 20, outer = 40")
     (folder / "image.toml").write_text(text)
 

@@ -60,7 +60,7 @@ def test_every_document_of_the_station_loads(demo):
     assert (folder / "targets" / "target.pdf").read_bytes().startswith(b"%PDF")
     for path in [*folder.rglob("*.svg")]:
         ET.parse(path)
-    assert len(list((folder / "overlays").glob("*.svg"))) == PLATES
+    assert len(list((folder / "overlays").glob("plate-*.svg"))) == PLATES
     assert len(list((folder / "shots" / "plates").glob("*.png"))) == PLATES
 
 
