@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from tiepoint.foundation.errors import PoorGeometry
 from tiepoint.foundation.reasons import flag
 from tiepoint.vision.shape_fit import Fitted, Look, ShapeFit, checked, fit_shape
-from tiepoint.vision.shape_kernels import beside_circle, beside_line
+from tiepoint.vision.shape_kernels import along_line, beside_circle, beside_line, direction_through
 
 Array = NDArray[np.float64]
 
@@ -82,15 +82,10 @@ class _Line:
     sample = 2
 
     def start(self, points: Array) -> Array:
-        centre = points.mean(axis=0)
-        d = points - centre
-        values, vectors = np.linalg.eigh(d.T @ d)
-        if not values[1] > 0:
+        x, y, angle, is_one = direction_through(points)
+        if not is_one:
             raise PoorGeometry("the points do not determine a line: they are all at one place")
-        along = vectors[:, 1]
-        # From the first point towards the last, so that the caller's order gives the direction.
-        along = along if along @ (points[-1] - points[0]) >= 0 else -along
-        return np.array([centre[0], centre[1], math.atan2(along[1], along[0])])
+        return np.array([x, y, angle])
 
     def look(self, points: Array, parameters: Array) -> Look:
         e, normals, jacobian = np.empty(len(points)), np.empty((len(points), 2)), np.empty((len(points), 2))
@@ -198,38 +193,33 @@ def fit_line(
     xy, stated = checked(points, normal_u, 2, "a line")
     fit = fit_shape(_Line(), xy, stated, robust=robust, seed=seed, what="a line")
     angle = float(fit.parameters[2])
-    direction = np.array([math.cos(angle), math.sin(angle)])
-    if direction @ (xy[-1] - xy[0]) < 0:
+    dx, dy = (xy[-1] - xy[0]).tolist()
+    if math.cos(angle) * dx + math.sin(angle) * dy < 0:
         return _turned(xy, fit, math.remainder(angle + math.pi, 2 * math.pi), -1.0)
     return _turned(xy, fit, math.remainder(angle, 2 * math.pi), 1.0)
 
 
 def _turned(xy: Array, fit: ShapeFit, angle: float, sense: float) -> LineFit:
     """Return the line with its direction as asked (`sense` −1: against the fit's) and its anchor at the centre."""
-    direction = np.array([math.cos(angle), math.sin(angle)])
-    belongs = fit.weights > 0
+    x, y = float(fit.parameters[0]), float(fit.parameters[1])
     # Offset and angle are uncorrelated at the weighted centre of the points that belong; the line stays the same.
-    along = (xy - fit.parameters[:2]) @ direction
-    shift = float(np.average(along[belongs], weights=fit.weights[belongs]))
+    shift, least, most = along_line(xy, x, y, angle, fit.weights)
     # The offset turns its sign with the normal, and so do displacements along it; the angle does not.
-    turn = np.array([[1.0, shift], [0.0, 1.0]])
-    signs = np.array([sense, 1.0])
-    covariance = np.outer(signs, signs) * fit.covariance
-    sensitivity = (signs[:, None] * fit.sensitivity) * sense
-    reach = along[belongs] - shift
-    turned = replace(
-        fit,
-        covariance=turn @ covariance @ turn.T,
-        sensitivity=turn @ sensitivity,
+    turn = np.array([[sense, shift], [0.0, 1.0]])
+    return LineFit(
+        covariance=turn @ fit.covariance @ turn.T,
+        sensitivity=sense * (turn @ fit.sensitivity),
         normals=sense * fit.normals,
         residuals=sense * fit.residuals,
-    )
-    return LineFit(
-        **turned.common,
-        anchor=fit.parameters[:2] + shift * direction,
+        weights=fit.weights,
+        sigma=fit.sigma,
+        noise=fit.noise,
+        form=fit.form,
+        dof=fit.dof,
+        anchor=np.array([x + shift * math.cos(angle), y + shift * math.sin(angle)]),
         angle_rad=angle,
-        start=float(reach.min()),
-        end=float(reach.max()),
+        start=least - shift,
+        end=most - shift,
         flags=tuple(common_flags(fit)),
     )
 

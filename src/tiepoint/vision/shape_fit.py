@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
-from tiepoint.vision.shape_kernels import median, round_of
+from tiepoint.vision.shape_kernels import median, round_of, sums_of
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -116,7 +116,7 @@ class ShapeFit(Fitted):
 
 def checked(points: Array, u: Array | None, least: int, what: str) -> tuple[Array, Array | None]:
     """Return points (n, 2) and their stated u (n,), or raise a sentence about what cannot be used."""
-    xy = np.asarray(points, dtype=np.float64)
+    xy = np.ascontiguousarray(points, dtype=np.float64)
     if xy.ndim != 2 or xy.shape[1] != 2:
         raise UnusableInput(f"edge points have the shape {xy.shape}; (n, 2) is needed")
     if len(xy) < least:
@@ -239,14 +239,11 @@ def _form(e: Array, variances: Array, belongs: Bools, unknowns: int) -> float:
 
     Sure means that noise alone would leave as much in 1 % of the cases (chi-squared test).
     """
-    dof = int(belongs.sum()) - unknowns
-    if dof < 1:
+    count, _, chi2, squares, variance = sums_of(e, belongs.astype(np.float64), variances)
+    dof = count - unknowns
+    if dof < 1 or special.chdtrc(dof, chi2) > 0.01:
         return 0.0
-    chi2 = float(np.sum(e[belongs] ** 2 / variances[belongs]))
-    if special.chdtrc(dof, chi2) > 0.01:
-        return 0.0
-    squares = float(np.sum(e[belongs] ** 2)) / dof
-    return math.sqrt(max(squares - float(np.mean(variances[belongs])), 0.0))
+    return math.sqrt(max(squares / dof - variance, 0.0))
 
 
 def fit_shape(shape: Shape, points: Array, u: Array | None, *, robust: bool, seed: int, what: str) -> ShapeFit:
@@ -277,11 +274,11 @@ def _finished(
 
     Without redundancy the stated noise stands for them (as if known exactly); without either there is no covariance.
     """
-    belongs = weights > 0
     e = last.look.e - last.shift
     unknowns = last.step.size
-    spare = float(belongs.sum()) - unknowns
-    unit = float(weights @ e**2) / spare if spare > 0 else (math.nan if noise2 is None else 1.0)
+    count, weighted, _, _, variance = sums_of(e, weights, variances)
+    spare = float(count - unknowns)
+    unit = weighted / spare if spare > 0 else (math.nan if noise2 is None else 1.0)
     dof = max(spare, 0.0)
     if spare <= 0 and noise2 is not None:
         dof = math.inf
@@ -292,8 +289,8 @@ def _finished(
         normals=last.look.normals,
         residuals=e,
         weights=weights,
-        sigma=math.sqrt(unit * float(variances[belongs].mean())),
-        noise=math.sqrt(float(noise2[belongs].mean())) if noise2 is not None else math.nan,
+        sigma=math.sqrt(unit * variance),
+        noise=math.sqrt(float(noise2[weights > 0].mean())) if noise2 is not None else math.nan,
         form=form,
         dof=float(dof),
     )

@@ -85,3 +85,52 @@ def beside_circle(points: Array, x: float, y: float, r: float, e: Array, normals
 def median(values: Array) -> float:
     """Return the median of finite values (n,)."""
     return float(np.median(values))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def direction_through(points: Array) -> tuple[float, float, float, bool]:
+    """Return the centre and the angle of the line through points (n, 2) by total least squares, and whether one is."""
+    n = points.shape[0]
+    x, y = 0.0, 0.0
+    for i in range(n):
+        x += points[i, 0]
+        y += points[i, 1]
+    x, y = x / n, y / n
+    xx, xy, yy = 0.0, 0.0, 0.0
+    for i in range(n):
+        dx, dy = points[i, 0] - x, points[i, 1] - y
+        xx += dx * dx
+        xy += dx * dy
+        yy += dy * dy
+    angle = 0.5 * math.atan2(2.0 * xy, xx - yy)
+    # From the first point towards the last, so that the caller's order gives the direction.
+    way = math.cos(angle) * (points[n - 1, 0] - points[0, 0]) + math.sin(angle) * (points[n - 1, 1] - points[0, 1])
+    return x, y, angle if way >= 0.0 else angle + math.pi, xx + yy > 0.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def along_line(points: Array, x: float, y: float, angle: float, weights: Array) -> tuple[float, float, float]:
+    """Return the weighted mean, the least and the greatest way along a line of the points (n, 2) with weight."""
+    c, s = math.cos(angle), math.sin(angle)
+    total, moment, least, most = 0.0, 0.0, np.inf, -np.inf
+    for i in range(points.shape[0]):
+        if weights[i] > 0.0:
+            at = c * (points[i, 0] - x) + s * (points[i, 1] - y)
+            total += weights[i]
+            moment += weights[i] * at
+            least, most = min(least, at), max(most, at)
+    return moment / total, least, most
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def sums_of(e: Array, weights: Array, variances: Array) -> tuple[int, float, float, float, float]:
+    """Return of those with weight: how many, Σ w·e², Σ e²/variance, Σ e², and the mean variance."""
+    count, weighted, chi2, squares, variance = 0, 0.0, 0.0, 0.0, 0.0
+    for i in range(e.size):
+        if weights[i] > 0.0:
+            count += 1
+            weighted += weights[i] * e[i] * e[i]
+            chi2 += e[i] * e[i] / variances[i]
+            squares += e[i] * e[i]
+            variance += variances[i]
+    return count, weighted, chi2, squares, variance / max(count, 1)
