@@ -55,7 +55,7 @@ def test_outside_the_valid_region_there_is_no_value_and_code_1(cli, tie_file):
 def test_what_a_person_reads_has_its_unit_its_interval_and_its_cause(cli, tie_file):
     said = cli("tie", "probe", tie_file, "--length", "100,50", "400,50")
     assert said.code == 0
-    assert "15.0000 ± 0.0029 mm" in said.out
+    assert "15.0000 ± 0.0030 mm" in said.out
     assert "Print scale" in said.out
     assert "100 %" in said.out
 

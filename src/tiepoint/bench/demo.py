@@ -26,10 +26,10 @@ from tiepoint.bench.lengths import Bar
 from tiepoint.documents.files import format_of, write_atomic, write_document
 from tiepoint.documents.pictures import load_picture, save_png
 from tiepoint.foundation.reasons import FLAGS
+from tiepoint.foundation.rounding import fixed, with_unit
 from tiepoint.foundation.sources import Value
 from tiepoint.recipe.station import prepare, run_shots, write_records
 from tiepoint.render.camera import project
-from tiepoint.report.figures import fixed, with_unit
 from tiepoint.report.look import data_uri
 from tiepoint.report.story import (
     Check,

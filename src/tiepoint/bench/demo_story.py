@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 from tiepoint.bench import demo_bench as world
 from tiepoint.bench.demo_bench import DemoBench
 from tiepoint.bench.demo_work import Kept
+from tiepoint.foundation.rounding import HOLD, fixed, with_unit
 from tiepoint.foundation.sources import Value, budget, coverage_factor
 from tiepoint.model.reading import Reading
 from tiepoint.recipe.records import value_of
 from tiepoint.render.camera import unproject
 from tiepoint.report import look
-from tiepoint.report.figures import HOLD, fixed, with_unit
 from tiepoint.report.story import HandCalculation, HandLine, Plate, PrintScale, TieStory
 from tiepoint.report.tie_view import samples, view_of
 from tiepoint.targets.draw import Target

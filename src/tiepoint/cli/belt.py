@@ -120,7 +120,7 @@ def _finite(number: float) -> float | None:
 
 def _lines(found: "Belt", distance_mm: float | None, pitch_mm: float | None, flying: int | None) -> Iterator[str]:
     from tiepoint.cli.told import figures, mm, plain
-    from tiepoint.report.figures import with_unit
+    from tiepoint.foundation.rounding import with_unit
 
     turn = found.direction_rad
     direction = plain(with_unit(math.degrees(turn.value), math.degrees(turn.U95), "°")).replace(" °", "°")

@@ -80,7 +80,7 @@ def run(
     present(
         Answer(
             {"records": [station.record_json(record) for record in records]},
-            tuple(_lines(ran)),
+            tuple(_lines(ran, prepared.warnings)),
             good=all(record.verdict == "conforms" for record in records),
             hints=_written(out, overlay),
         ),
@@ -134,7 +134,8 @@ def _draw(ran: "Ran", overlay: Path | None, names: dict[Path, str]) -> None:
         write_atomic(overlay / names[ran.shot_path], ran.overlay().encode())
 
 
-def _lines(ran: "Sequence[tuple[str, Record]]") -> Iterator[str]:
+def _lines(ran: "Sequence[tuple[str, Record]]", said: tuple[str, ...]) -> Iterator[str]:
+    """Yield what a person reads; the notes that were `said` before the first shot stand in the record alone."""
     from tiepoint.cli.told import grip_line, reading_row, verdict
 
     for name, record in ran:
@@ -142,7 +143,7 @@ def _lines(ran: "Sequence[tuple[str, Record]]") -> Iterator[str]:
         if len(ran) <= MOST_TABLES:
             yield from table([reading_row(r) for r in record.readings], frozenset({1}))
             yield from (f"  {grip_line(grip)}" for grip in record.grips)
-            yield from (f"  {note}" for note in record.notes)
+            yield from (f"  {note}" for note in record.notes if note not in said)
     if len(ran) > 1:
         yield _sum([record for _, record in ran])
 
@@ -151,7 +152,11 @@ def _why(record: "Record") -> str:
     """Return which readings made the verdict what it is."""
     if not record.readings or all(r.verdict is None for r in record.readings):
         return ", nothing is judged: the recipe states no limits"
-    named = [f"{r.name} {r.quantity}" for r in record.readings if r.verdict == record.verdict]
+    named = [
+        f"{r.name} {r.quantity}" + (f" ({r.reason.params['says']})" if r.reason and r.reason.code == "doubtful" else "")
+        for r in record.readings
+        if r.verdict == record.verdict
+    ]
     if record.verdict == "conforms" or not named:
         return ""
     rest = f" and {len(named) - 3} more" if len(named) > 3 else ""

@@ -313,7 +313,7 @@ def _which_is_which(target: "Target") -> Iterator[str]:
 
 def _measured(target: "Target") -> list[str]:
     from tiepoint.cli.told import figures, plain
-    from tiepoint.report.figures import with_unit
+    from tiepoint.foundation.rounding import with_unit
     from tiepoint.targets.paper import print_scale
 
     scale = print_scale(target)

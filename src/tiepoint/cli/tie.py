@@ -238,8 +238,8 @@ def views(
 
 def _camera_lines(camera: "CameraModel") -> Iterator[str]:
     from tiepoint.cli.told import figures, plain
+    from tiepoint.foundation.rounding import with_unit
     from tiepoint.foundation.sources import coverage_factor
-    from tiepoint.report.figures import with_unit
 
     U = coverage_factor(0.975, camera.dof) * camera.u_focal_px
     yield f"Focal length {plain(with_unit(camera.focal_px, U, 'px'))}; model {camera.model}."

@@ -5,11 +5,14 @@ import re
 from collections.abc import Iterator
 
 from tiepoint.cli.answer import table
+from tiepoint.foundation.rounding import decimals_of, fixed, value_and_pm, with_unit
 from tiepoint.foundation.sources import Value, budget
 from tiepoint.foundation.units import to_unit
+from tiepoint.foundation.words import as_first, inside
 from tiepoint.model.reading import Reading
 from tiepoint.model.record import Grip
-from tiepoint.report.figures import decimals_of, fixed, per_cent, value_and_pm, with_unit
+from tiepoint.recipe.wording import figures_of, said_flags, unit_of
+from tiepoint.report.figures import per_cent
 
 MARKS = {"conforms": "●", "rejected": "◆", "undecided": "◐", "unread": "○"}
 """A shape for each verdict, so that a photocopy tells them apart too."""
@@ -38,17 +41,20 @@ def budget_lines(value: Value, unit: str = "mm") -> Iterator[str]:
     rows = _by_label(value)
     if not rows:
         return
-    yield f"What ± {figures(to_unit(value.U95, unit))} {unit} is made of ({_interval(value.dof)}):"
+    yield f"What {_pm(value, unit)} {unit} is made of ({_interval(value.dof)}):"
     total = value.u**2
     shown_rows = max(1, min(MOST_ROWS, sum(v >= LEAST_SHARE * total for _, v in rows)))
     if left := rows[shown_rows:]:
         name = left[0][0] if len(left) == 1 else f"{len(left)} smaller ones"
         rows = [*rows[:shown_rows], (name, math.fsum(v for _, v in left))]
     shown = [
-        (label[:1].upper() + label[1:], share_of(v / total), f"u {figures(to_unit(math.sqrt(v), unit))} {unit}")
-        for label, v in rows
+        (as_first(label), share_of(v / total), f"u {figures(to_unit(math.sqrt(v), unit))} {unit}") for label, v in rows
     ]
     yield from table(shown, frozenset({1}))
+
+
+def _pm(value: Value, unit: str) -> str:
+    return plain(value_and_pm(to_unit(value.value, unit), to_unit(value.U95, unit))[1])
 
 
 def _by_label(value: Value) -> list[tuple[str, float]]:
@@ -61,15 +67,15 @@ def _by_label(value: Value) -> list[tuple[str, float]]:
 
 
 def reading_row(reading: Reading) -> tuple[str, ...]:
-    """Return one reading as cells: name, value, ±, unit, limits, verdict, what dominates or why there is no value."""
+    """Return one reading as cells: name, value, ±, unit, limits, verdict, what there is to know of it."""
     name = f"{reading.name} {reading.quantity.replace('_', ' ')}"
     limits = _limits(reading)
     judged = verdict(reading.verdict) if reading.verdict else ""
     if reading.value is None:
         return name, "no value", "", "", limits, judged, reading.reason.sentence if reading.reason else ""
-    bounds = (reading.limits.lower, reading.limits.upper) if reading.limits else ()
-    value, pm = map(plain, value_and_pm(reading.value, reading.U95, bounds))
-    return name, value, pm, "" if reading.unit == "1" else _unit(reading.unit), limits, judged, _dominates(reading)
+    value, pm = map(plain, figures_of(reading))
+    remarks = "; ".join(part for part in (_dominates(reading), said_flags(reading)) if part)
+    return name, value, pm, unit_of(reading), limits, judged, remarks
 
 
 def _dominates(reading: Reading) -> str:
@@ -80,7 +86,7 @@ def _dominates(reading: Reading) -> str:
     if total <= 0:
         return ""
     label = max(by_label, key=lambda k: by_label[k])
-    return f"mostly {label[:1].lower() + label[1:]} ({share_of(by_label[label] / total)})"
+    return f"mostly {inside(label)} ({share_of(by_label[label] / total)})"
 
 
 def _limits(reading: Reading) -> str:
@@ -90,10 +96,6 @@ def _limits(reading: Reading) -> str:
     if lower is None:
         return f"at most {upper:g}"
     return f"at least {lower:g}" if upper is None else f"{lower:g} to {upper:g}"
-
-
-def _unit(unit: str) -> str:
-    return "°" if unit == "deg" else unit
 
 
 def share_of(share: float) -> str:

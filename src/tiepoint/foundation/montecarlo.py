@@ -352,7 +352,7 @@ def _conclude(y: Array, linear: Value, beyond: float, stable: bool, wanted: _Wan
         low, high, reason = math.nan, math.nan, Reason("linear_law_fails")
     elif wanted.at_least is not None:
         low = _no_lower_than(wanted.at_least, low, high, mean - linear.value)
-    source = Source(f"{wanted.name}/beyond-linear", "what the linear law misses", "B", beyond, "shot")
+    source = Source(f"{wanted.name}/beyond-linear", "What the linear law misses", "B", beyond, "shot")
     value = linear.with_source(source) if beyond > 0 else linear
     return Propagated(value, "monte-carlo", low, high, mean, u, y.size, stable and reason is None, reason)
 

@@ -13,13 +13,14 @@ from xml.sax.saxutils import escape
 import numpy as np
 from numpy.typing import NDArray
 
+from tiepoint.foundation.reasons import forbidding, in_short
 from tiepoint.model.decide import Verdict
 from tiepoint.model.reading import Reading
 from tiepoint.recipe.outlines import brackets, region_px
 from tiepoint.recipe.pen import COLOUR, INK, Pen
 from tiepoint.recipe.places import Places, View
 from tiepoint.recipe.runner import Outcome, Trace
-from tiepoint.recipe.wording import said_value
+from tiepoint.recipe.wording import said_flags, said_value
 
 Array = NDArray[np.float64]
 Level = Literal["everything", "undecided", "unread", "rejected"]
@@ -217,7 +218,7 @@ def _label(trace: Trace) -> _Label | None:
     always = {q.name for q in trace.step.kind.quantities if q.always}
     shown = [r for r in trace.readings if r.limits is not None]
     shown = shown or [r for r in trace.readings if r.quantity in always]
-    lines = (trace.step.name, *(_short(r, len(shown) > 1) for r in shown))
+    lines = (trace.step.name, *(_short(r, len(shown) > 1) for r in shown), *_doubts(shown))
     result = trace.result
     for ends in _to_px(trace, _maybe(result.dimension)):
         # A dimension's label may stand anywhere along it.
@@ -230,15 +231,23 @@ def _label(trace: Trace) -> _Label | None:
     return None
 
 
+def _doubts(readings: Iterable[Reading]) -> tuple[str, ...]:
+    """Return the line on flags with which nothing conforms, where there are any."""
+    against = forbidding(f for r in readings for f in r.flags)
+    return (in_short(against),) if against else ()
+
+
 def _short(reading: Reading, named: bool) -> str:
     words = said_value(reading) if reading.value is not None else "unread"
     return f"{reading.quantity} {words}" if named else words
 
 
 def _story(reading: Reading) -> str:
-    words = reading.reason.sentence if reading.reason else said_value(reading)
+    unread = reading.value is None and reading.reason
+    words = unread.sentence if unread else said_value(reading)
     verdict = f", {reading.verdict}" if reading.verdict else ""
-    return f"{reading.name} {reading.quantity}: {words}{verdict}"
+    flags = f" ({said_flags(reading)})" if reading.flags else ""
+    return f"{reading.name} {reading.quantity}: {words}{verdict}{flags}"
 
 
 def _summary(outcome: Outcome) -> str:

@@ -144,7 +144,7 @@ def shift_of(recipe: Recipe, step: Step, shot: Shot) -> EdgeShift:
     owner = f"/{shot.part_id or shot.id}" if edge.scope == "part" else ""
     # Steps in the image and in the plane count the shift in different units: they cannot share a source.
     id_ = f"edge:{table.edge}{owner}" + (":px" if step.base == "image" else "")
-    definition = EdgeDefinition(edge.u * factor, edge.bias * factor, f'edge definition "{table.edge}"', edge.scope)
+    definition = EdgeDefinition(edge.u * factor, edge.bias * factor, f'Edge definition "{table.edge}"', edge.scope)
     return EdgeShift(definition.bias, definition.source(id_) if edge.u > 0 else None)
 
 

@@ -23,7 +23,7 @@ CIRCLE_NEEDS, LINE_NEEDS = 5, 4
 SHARE_NEEDED = 0.3
 """Share of the strips that must show an edge: less is an accident of the surface."""
 FULL = math.tau - 1e-9
-CURVATURE = half_width("model:edge-curvature", "edge seen on a curve", 0.04, "instrument")
+CURVATURE = half_width("model:edge-curvature", "Edge seen on a curve", 0.04, "instrument")
 """In px·px over the radius in px: what noise-free circles of 10 to 80 px and blurs of 0.5 to 1.5 px are off by."""
 
 

@@ -77,14 +77,14 @@ def value_of_size(context: Context, size: Size, points: EdgePoints, scatter: Sca
         # Linear in the points: their own scatter says how much, and not only what the pixels' noise would do.
         u_noise = math.sqrt(scatter.tau * float(np.sum(size.sensitivity**2 * scatter.variance)))
     prefix = f"edges:{context.prefix}/{label}"
-    noise = Source(prefix, f'edge noise of "{context.table.name}"', "A", u_noise, "pixel", "normal", scatter.dof)
+    noise = Source(prefix, f'Edge noise of "{context.table.name}"', "A", u_noise, "pixel", "normal", scatter.dof)
     terms = {noise: 1.0}
     moves = np.einsum("ni,nim->nm", size.normals, points.d_sources)
     terms.update(zip(points.sources, (float(k) for k in size.sensitivity @ moves), strict=True))
     if context.shift.source is not None:
         terms[context.shift.source] = float(size.sensitivity @ points.towards_light(size.normals))
     if size.u_bias > 0:
-        said = f"correction of {-size.bias:+.2g} for the pull of noise on the {label} size"
+        said = f"Correction of {-size.bias:+.2g} for the pull of noise on the {label} size"
         terms[Source(f"{prefix}-bias", said, "B", size.u_bias, "pixel")] = 1.0
     return Value(size.corrected, {s: c for s, c in terms.items() if c})
 

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tiepoint.foundation.rounding import short
 from tiepoint.model.decide import Limits, Verdict, acceptance_limits
 from tiepoint.report import svg
-from tiepoint.report.figures import nice_step, short
+from tiepoint.report.figures import nice_step
 
 Array = NDArray[np.float64]
 

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from html import escape
 from typing import Literal
 
+from tiepoint.foundation.rounding import HOLD, fixed, value_and_pm
 from tiepoint.report import svg
-from tiepoint.report.figures import HOLD, fixed, value_and_pm
 
 State = Literal["proved", "begun"]
 

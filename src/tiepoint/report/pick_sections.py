@@ -4,8 +4,9 @@ import math
 
 import numpy as np
 
+from tiepoint.foundation.rounding import HOLD, fixed
 from tiepoint.report import svg, tables
-from tiepoint.report.figures import HOLD, counted, fixed
+from tiepoint.report.figures import counted
 from tiepoint.report.page_parts import block, esc, heading, note, say, sheet
 from tiepoint.report.story import PickStory, Story
 

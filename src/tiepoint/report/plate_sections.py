@@ -4,10 +4,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from tiepoint.foundation.rounding import HOLD, fixed, short, value_and_pm
 from tiepoint.model.decide import Limits, Verdict
 from tiepoint.model.reading import Reading
+from tiepoint.recipe.wording import said_flags, said_value
 from tiepoint.report import charts, tables
-from tiepoint.report.figures import HOLD, counted, fixed, short, value_and_pm
+from tiepoint.report.figures import counted
 from tiepoint.report.page_parts import block, esc, heading, note, say, scroll, sheet
 from tiepoint.report.story import (
     WHY_ABOVE,
@@ -176,7 +178,8 @@ def _worst_words(readings: Sequence[Reading]) -> str:
     """Return what kept a plate from conforming, in words."""
     kept = [r for r in readings if r.verdict not in (None, "conforms")]
     if not kept:
-        return "Every judged quantity conforms."
+        kept = [r for r in readings if r.verdict and r.flags]
+        return "Every judged quantity conforms." + "".join(f" {r.step}: {said_flags(r)}." for r in kept)
     return " ".join(_reading_words(r) for r in kept)
 
 
@@ -185,9 +188,8 @@ def _reading_words(reading: Reading) -> str:
     if reading.value is None or reading.limits is None:
         said = reading.reason.sentence if reading.reason else "no value."
         return f"{name}: {said}"
-    number, pm = value_and_pm(reading.value, reading.U95, (reading.limits.lower, reading.limits.upper))
-    unit = "°" if reading.unit == "deg" else reading.unit
-    return f"{name}: {number} {pm} {unit}, {reading.verdict} against {limits_words(reading.limits)}."
+    flags = f" ({said_flags(reading)})" if reading.flags else ""
+    return f"{name}: {said_value(reading)}, {reading.verdict} against {limits_words(reading.limits)}{flags}."
 
 
 # ---------- one reading ----------
@@ -222,10 +224,11 @@ def _strip(reading: Reading) -> str:
         return ""
     assert reading.u is not None
     dof = reading.dof if reading.dof is not None else np.inf
+    flags = f" {said_flags(reading)}" if reading.flags else ""
     strip = charts.limit_strip(reading.value, reading.U95 or 0.0, reading.u, dof, reading.limits)
     return (
         f'<p class="against"><span class="u">against {limits_words(reading.limits)} {reading.unit}</span>'
-        f"{strip}{charts.verdict(reading.verdict)}</p>"
+        f"{strip}{charts.verdict(reading.verdict)}{esc(flags)}</p>"
     )
 
 

@@ -5,8 +5,10 @@ Sections are functions from a story to HTML, in a list; a later stage of the job
 
 from collections.abc import Callable
 
+from tiepoint.foundation.rounding import fixed, short
+from tiepoint.foundation.words import inside
 from tiepoint.report import charts, look, tables
-from tiepoint.report.figures import counted, fixed, short
+from tiepoint.report.figures import counted
 from tiepoint.report.page_parts import (
     Stage,
     State,
@@ -103,7 +105,7 @@ def _believed(lengths: Coverage, readings: Coverage, found: Outcome) -> str:
 def _what_limits(story: Story) -> str:
     first = story.hand.budget[0]
     return note(
-        f"What limits it is <b>{esc(first.label[:1].lower() + first.label[1:])}</b>: {fixed(100 * first.share, 0)} % "
+        f"What limits it is <b>{esc(inside(first.label))}</b>: {fixed(100 * first.share, 0)} % "
         "of the variance of a typical distance."
     )
 

@@ -4,8 +4,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from html import escape
 
+from tiepoint.foundation.rounding import value_and_pm
 from tiepoint.foundation.sources import BudgetRow
-from tiepoint.report.figures import per_cent, value_and_pm
+from tiepoint.foundation.words import as_first
+from tiepoint.report.figures import per_cent
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,10 +64,10 @@ def budget_table(rows: Sequence[BudgetRow], unit: str, per_unit: float, most: in
     """
     shown = [r for r in rows[:most] if r.share >= 0.005] or list(rows[:1])
     rest = rows[len(shown) :]
-    told = [_budget_row(_capital(r.label), r.u * per_unit, r.share) for r in shown]
+    told = [_budget_row(as_first(r.label), r.u * per_unit, r.share) for r in shown]
     if rest:
         u = sum(r.u**2 for r in rest) ** 0.5 * per_unit
-        label = _capital(rest[0].label) if len(rest) == 1 else f"{len(rest)} smaller ones together"
+        label = as_first(rest[0].label) if len(rest) == 1 else f"{len(rest)} smaller ones together"
         told.append(_budget_row(label, u, sum(r.share for r in rest)))
     head = (("Source", ""), (f'<span class="q">u</span>, {unit}', "n"), ("Share of the variance", "n"), ("", ""))
     return table(head, told, lead=0)
@@ -74,10 +76,6 @@ def budget_table(rows: Sequence[BudgetRow], unit: str, per_unit: float, most: in
 def _budget_row(label: str, u: float, share: float) -> tuple[Cell, ...]:
     bar = f'<span class="share" style="--w:{100 * share:.1f}%"></span>'
     return name(label), Cell(value_and_pm(u, u)[0], "n"), Cell(per_cent(share), "n"), Cell(bar, "bar")
-
-
-def _capital(label: str) -> str:
-    return label[:1].upper() + label[1:]
 
 
 def _row(cells: Sequence[Cell], kind: str) -> str:

@@ -11,9 +11,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from tiepoint.foundation.rounding import short
 from tiepoint.report import svg
 from tiepoint.report.contours import above, contour
-from tiepoint.report.figures import nice_step, short
+from tiepoint.report.figures import nice_step
 
 Array = NDArray[np.float64]
 

@@ -2,9 +2,10 @@
 
 from collections.abc import Sequence
 
+from tiepoint.foundation.rounding import MOST_DECIMALS, decimals_of, fixed, short, value_and_pm
 from tiepoint.foundation.sources import coverage_factor
 from tiepoint.report import charts, look, tables, tie_sheet
-from tiepoint.report.figures import MOST_DECIMALS, decimals_of, fixed, per_cent, short, value_and_pm
+from tiepoint.report.figures import per_cent
 from tiepoint.report.page_parts import block, esc, heading, micro, note, say, scroll, sheet, title_block
 from tiepoint.report.story import Check, Coverage, Story, TieStory, coverage
 from tiepoint.report.tie_picture import map_svg

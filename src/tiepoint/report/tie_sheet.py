@@ -6,8 +6,8 @@ The page sets these beside the map as HTML; `sheet_svg` writes map and margin as
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from tiepoint.foundation.rounding import fixed, short
 from tiepoint.report import look, svg
-from tiepoint.report.figures import fixed, short
 from tiepoint.report.tie_picture import COLLAR, TieView, legend, map_size, map_svg
 
 MARGIN_WIDTH = 232.0

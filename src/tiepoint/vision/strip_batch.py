@@ -98,7 +98,7 @@ def find_disturbed(
     pixels: Floats, starts: Ints, counts: Ints, rough: Floats, shapes: Floats, half_width: float, results: Floats,
     quiet: Floats, disturbed: Ints, work: Floats, lane_of: Ints, lane_rows: Floats,
 ) -> None:  # fmt: skip
-    """Mark the strips in which the plain fit left more than noise, `quiet` (n,) being the plateaus' variance.
+    """Mark the strips in which the plain fit left more than noise, `quiet` (n, 2) being the plateaus' variances.
 
     Work space: `work` (7, most pixels), `lane_of` (most pixels,), `lane_rows` (7, MOST_LANES).
     """
@@ -114,8 +114,10 @@ def find_disturbed(
             continue
         evaluate(near, n, results[i], shapes[i])
         least = (2.0 * LEAST_NOISE * results[i, HALF]) ** 2
-        variance, calm = max(results[i, NOISE] ** 2, least), max(quiet[i], least) if quiet[i] > 0.0 else 0.0
-        if is_disturbed(near, n, variance, calm, number, lanes):
+        # About the edge lie as many pixels of either side.
+        calm, loud = 0.5 * (quiet[i, 0] + quiet[i, 1]), max(quiet[i, 0], quiet[i, 1])
+        variance, calm = max(results[i, NOISE] ** 2, least), max(calm, least) if calm > 0.0 else 0.0
+        if is_disturbed(near, n, variance, calm, loud, number, lanes):
             disturbed[i] = 1
 
 
@@ -185,7 +187,8 @@ def refit_all(
             evaluate(near, n, p, shape)
             # The least of what the plateaus and the edge show: what disturbs only ever adds to one of them.
             sigma = min(sigma_before, sigma_after, typical_size(near, n, mask, some))
-            sigma = min(sigma, math.sqrt(quiet[i])) if quiet[i] > 0.0 else sigma
+            calm = 0.5 * (quiet[i, 0] + quiet[i, 1])
+            sigma = min(sigma, math.sqrt(calm)) if calm > 0.0 else sigma
             noise, start = max(sigma, least_sigma) ** 2, rough[i, LOW] - half_length - 1.0
             span = 2 * int(rough[i, HIGH] - rough[i, LOW]) + 6
             plateaus = mask_by_lane(

@@ -96,17 +96,20 @@ def ask_lanes(near: Near, n: int, p: Floats, variance: float, number: int, lanes
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def is_disturbed(near: Near, n: int, variance: float, quiet: float, number: int, lanes: Lanes) -> bool:
+def is_disturbed(
+    near: Near, n: int, variance: float, quiet: float, loud: float, number: int, lanes: Lanes
+) -> bool:  # fmt: skip
     """Tell whether anything but noise is left over: in all, in a lane, or in a pixel.
 
-    `variance` is that of the fit's residuals, `quiet` that of the plateaus within their bins (0: not known).
+    `variance` is that of the fit's residuals, `quiet` that of the plateaus within their bins (0: not known), and
+    `loud` that of the noisier one.
     """
     if quiet > 0.0 and score(variance / quiet, 0.5 * n) > SUSPICIOUS + 1.0:
         return True
     largest = 0.0
     for i in range(n):
         largest = max(largest, abs(near.residual[i]))
-    if largest * largest > LONE_PIXEL * LONE_PIXEL * variance:
+    if largest * largest > LONE_PIXEL * LONE_PIXEL * max(variance, loud):
         return True
     sum_energies(near, n, number, lanes)
     suspicious = 0

@@ -2,6 +2,7 @@
 
 import math
 
+import numpy as np
 from numba import njit
 
 from tiepoint.vision.strip_find import FAR_HIGH, FAR_LOW, FOUND, HALF_HEIGHT, HIGH, LOW, PLACE
@@ -49,18 +50,19 @@ def middle_of(values: Floats, n: int) -> float:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def calm_variance(bins: Floats, rough: Floats, some: Floats) -> float:
-    """Return the variance within the plateaus' bins, as the median over up to 16 groups (0: fewer than six bins).
+def calm_variance(bins: Floats, near: int, far: int, some: Floats) -> float:
+    """Return the variance within the bins of one plateau, as the median over up to 8 groups (0: fewer than three bins).
+
+    From the bin `near` the edge to before the bin `far`, in that order: turned, a picture gives the same.
 
     Within a bin neither the edge nor uneven light along the strip adds to it; a scratch spoils few groups.
     """
     total, count, square = bins[0], bins[1], bins[2]
-    wide = int(rough[FAR_HIGH] - rough[HIGH] + rough[LOW] - rough[FAR_LOW])
-    per_group = max((wide + 15) // 16, 1)
+    per_group = max((abs(far - near) + 7) // 8, 1)
     groups = members = 0
     inside = dof = 0.0
-    for k in range(int(rough[FAR_LOW]), int(rough[FAR_HIGH])):
-        if rough[LOW] <= k < rough[HIGH] or count[k] < 2.0:
+    for k in range(near, far, 1 if far > near else -1):
+        if count[k] < 2.0:
             continue
         inside += max(square[k] - total[k] * total[k] / count[k], 0.0)
         dof += count[k] - 1.0
@@ -69,7 +71,7 @@ def calm_variance(bins: Floats, rough: Floats, some: Floats) -> float:
             some[groups] = inside / dof
             groups += 1
             members, inside, dof = 0, 0.0, 0.0
-    return middle_of(some, groups) if groups * per_group >= 6 else 0.0
+    return middle_of(some, groups) if groups * per_group >= 3 else 0.0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -161,12 +163,12 @@ def even_out(rough: Floats) -> None:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def level_one(bins: Floats, rough: Floats, quiet: float, calm: Floats, far: Floats) -> None:
-    """Fill a row of plateaus for one strip, its bins' noise being `quiet` (0: not known)."""
+def level_one(bins: Floats, rough: Floats, quiet: Floats, calm: Floats, far: Floats) -> None:
+    """Fill a row of plateaus for one strip, the noise of its bins before and after being `quiet` (2,), 0: not known."""
     place, low, high = rough[PLACE], int(rough[LOW]), int(rough[HIGH])
     first, last = int(rough[FAR_LOW]), int(rough[FAR_HIGH])
-    calm_bins(bins, first, low, quiet, calm)
-    calm_bins(bins, high, last, quiet, calm)
+    calm_bins(bins, first, low, quiet[0], calm)
+    calm_bins(bins, high, last, quiet[1], calm)
     slope_before, score_before, worth_before = slope_of(bins, first, low, place, calm)
     slope_after, score_after, worth_after = slope_of(bins, high, last, place, calm)
     shorter = min(low - first, last - high)
@@ -188,15 +190,22 @@ def level_one(bins: Floats, rough: Floats, quiet: float, calm: Floats, far: Floa
 def level_all(
     bins: Floats, rough: Floats, robust: bool, far: Floats, quiet: Floats, some: Floats, calm: Floats
 ) -> None:
-    """Fill `far` (n, PLATEAU_COLUMNS) for n strips; if `robust`, from calm bins, and their variance `quiet` (n,).
+    """Fill `far` (n, PLATEAU_COLUMNS) for n strips; if `robust`, from calm bins, and their variances `quiet` (n, 2).
 
     Light that changes along the strip would put the levels far from what they are at the edge, and the edge with them.
+    The bright side is noisier than the dark one wherever photons are counted, ten times and more: each is judged by its
+    own noise.
     """
-    for i in range(quiet.size):
+    level = np.zeros(2)
+    for i in range(len(quiet)):
         if rough[i, FOUND] == 0.0:
             continue
-        level = 0.0
+        level[:] = 0.0
         if robust:
-            quiet[i] = calm_variance(bins[i], rough[i], some)
-            level = max(quiet[i], (2.0 * LEAST_NOISE * rough[i, HALF_HEIGHT]) ** 2) if quiet[i] > 0.0 else 0.0
+            one = calm_variance(bins[i], int(rough[i, LOW]) - 1, int(rough[i, FAR_LOW]) - 1, some)
+            two = calm_variance(bins[i], int(rough[i, HIGH]), int(rough[i, FAR_HIGH]), some)
+            quiet[i, 0], quiet[i, 1] = one if one > 0.0 else two, two if two > 0.0 else one
+            least = (2.0 * LEAST_NOISE * rough[i, HALF_HEIGHT]) ** 2
+            for side in range(2):
+                level[side] = max(quiet[i, side], least) if quiet[i, side] > 0.0 else 0.0
         level_one(bins[i], rough[i], level, calm, far[i])

@@ -279,7 +279,7 @@ def _measure(picture: NDArray[np.generic], strips: Floats, task: _Task) -> Strip
     rough, far = np.zeros((n, ROUGH_COLUMNS)), np.zeros((n, PLATEAU_COLUMNS))
     length = bins.shape[2]
     find_all(bins, task.polarity, task.of_several, rough, np.zeros(length), np.zeros(length + 1))
-    quiet = np.zeros(n)
+    quiet = np.zeros((n, 2))
     level_all(bins, rough, task.robust, far, quiet, np.zeros(32), np.zeros(length))
     room = _room(rough, sf.LOW, sf.HIGH, task.width)
     near = _gathered(picture, strips, task, _range_of(rough, sf.LOW, sf.HIGH, half), room)
@@ -291,7 +291,7 @@ def _measure(picture: NDArray[np.generic], strips: Floats, task: _Task) -> Strip
     )  # fmt: skip
     if task.robust:
         _refit(picture, strips, task, near, rough, far, shapes, quiet, results, space)
-    noise = _noise_for_detection(bins, results, quiet, task.width)
+    noise = _noise_for_detection(bins, results, quiet.mean(axis=1), task.width)
     told, codes, flags = np.empty((report.TOLD_ROWS, n)), np.zeros(n, np.int64), np.zeros((n, len(FLAGS)), np.bool_)
     tell_all(strips, seen, rough, results, noise, half, task.polarity, task.least_contrast, told, codes, flags)
     return _edges(told, results, codes, flags)
