@@ -119,7 +119,7 @@ class Value:
 
     def times(self, factor: float) -> "Value":
         """Return factor·self."""
-        return combine(self.value * factor, ((self, factor),))
+        return Value(self.value * factor, {s: c * factor for s, c in self.terms.items() if c * factor != 0.0})
 
     def with_source(self, source: Source, c: float = 1.0) -> "Value":
         """Return the same value with one more cause of uncertainty."""
@@ -141,8 +141,8 @@ class Values:
         return np.asarray(scaled @ scaled.T)
 
     def __getitem__(self, index: int) -> Value:
-        row = self.c[index]
-        return Value(float(self.value[index]), {s: float(k) for s, k in zip(self.sources, row, strict=True) if k})
+        row = self.c[index].tolist()
+        return Value(float(self.value[index]), {s: k for s, k in zip(self.sources, row, strict=True) if k})
 
     def __len__(self) -> int:
         return int(self.value.size)

@@ -138,13 +138,15 @@ def _told(edges: StripEdges) -> Reason:
 
 
 def _on_ground(context: Context, strips: Strips, edges: StripEdges, with_sources: bool) -> EdgePoints | Reason:
-    ok = edges.ok
+    found = np.flatnonzero(edges.ok)
+    # Mostly all strips have an edge; then nothing needs to be copied.
+    ok = slice(None) if len(found) == len(edges) else found
     mapped = context.ground.map(edges.point[ok], with_sources)
     if not mapped.inside.all():
         return Reason("outside_tie")
     n = len(mapped.xy_mm)
     normal, scale, bend = np.empty((n, 2)), np.empty(n), np.empty(n)
-    carried(np.ascontiguousarray(mapped.d_px), edges.normal[ok], normal, scale, bend)
+    carried(np.ascontiguousarray(mapped.d_px), np.ascontiguousarray(edges.normal[ok]), normal, scale, bend)
     share = edges.flag_table[ok].mean(axis=0)
     flags = tuple(f for k, f in enumerate(FLAGS) if share[k] > FLAG_SHARE)
     return EdgePoints(
@@ -157,7 +159,7 @@ def _on_ground(context: Context, strips: Strips, edges: StripEdges, with_sources
         light=edges.polarity[ok],
         blur_whole_px=edges.blur_whole[ok],
         bend=bend,
-        strip=np.flatnonzero(ok),
+        strip=found,
         sought=len(edges),
         width_px=strips.width_px,
         flags=flags,

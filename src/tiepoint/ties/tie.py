@@ -202,7 +202,7 @@ class Tie:
 
         Points outside the valid region are mapped too, marked in `inside`; NaN where there is no such place.
         """
-        px = np.atleast_2d(np.asarray(points, float)) * self.placing.scale + self.placing.shift_px
+        px = np.ascontiguousarray(np.atleast_2d(points), float) * self.placing.scale + self.placing.shift_px
         straight = ideal_from_picture(self.lens, px)
         matrix = np.ascontiguousarray(self.matrix, float)
         xy, d_px = np.empty_like(px), np.empty((len(px), 2, 2))

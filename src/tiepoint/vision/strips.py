@@ -140,8 +140,9 @@ def _checked_strips(
     places = np.atleast_2d(np.asarray(centres, dtype=np.float64))
     if places.ndim != 2 or places.shape[1] != 2:
         raise UnusableInput(f"strip centres have the shape {places.shape}; (n, 2) is needed")
-    strips = np.hstack([places, unit_directions(directions, len(places))])
-    if not np.all(np.isfinite(strips)) or np.any(np.abs(places) > 1e7):
+    strips = np.empty((len(places), 4))
+    strips[:, :2], strips[:, 2:] = places, unit_directions(directions, len(places))
+    if not np.isfinite(strips).all() or np.abs(places).max(initial=0.0) > 1e7:
         raise UnusableInput("a strip's centre or direction is not a finite place near the picture")
     if not 8.0 <= length <= 20_000.0:
         raise UnusableInput(f"a strip of {length:g} px along the crossing cannot be used; choose 8 to 20000 px")
