@@ -13,10 +13,11 @@ from typing import Annotated, Any
 
 import typer
 
-from tiepoint.cli import study, target, tie
+from tiepoint.cli import study, target, tie, touch
 from tiepoint.cli.answer import group, help_alone, hint_at, print_json, silence
 from tiepoint.cli.belt import belt
 from tiepoint.cli.demo import demo
+from tiepoint.cli.hand_eye import hand_eye
 from tiepoint.cli.run import run
 from tiepoint.cli.teach import teach
 from tiepoint.foundation.errors import TiepointError
@@ -74,10 +75,12 @@ def _root(
 
 
 app.add_typer(target.app, name="target")
+tie.app.command("hand-eye")(hand_eye)
 app.add_typer(tie.app, name="tie")
 app.command()(teach)
 app.command()(run)
 app.command()(belt)
+app.add_typer(touch.app, name="touch")
 app.add_typer(study.app, name="study")
 app.command()(demo)
 

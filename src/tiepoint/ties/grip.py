@@ -20,7 +20,7 @@ from scipy import special
 
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.foundation.frames import Pose2, Pose3
-from tiepoint.foundation.reasons import Reason
+from tiepoint.foundation.reasons import Reason, forbidding, in_short
 from tiepoint.foundation.sources import Source, Value, Values, constant, effective_dof, stack
 from tiepoint.ties.grip_envelope import Envelope, choose_turn, refusal
 from tiepoint.ties.tie import Tie, inside_convex, merge_columns
@@ -42,15 +42,24 @@ class PlanarRobot:
     z_at_plane: Value = field(default_factory=lambda: constant(0.0))
 
     def __post_init__(self) -> None:
-        if self.tie.from_frame != "plane" or self.tie.to_frame != "robot":
+        if (said := planar_robot_refusal(self.tie)) is not None:
+            raise UnusableInput(said)
+        if flags := forbidding(self.tie.flags):
             raise UnusableInput(
-                f"the robot's tie leads from {self.tie.from_frame} to {self.tie.to_frame}; a grip needs one from the "
-                "plane to the robot (tie pairs --from plane --to robot)"
+                f"the robot's tie is not one to move by, since its ± may not hold ({in_short(flags)}); make it again"
             )
-        if float(np.linalg.det(self.tie.matrix[:2, :2])) * self.tie.matrix[2, 2] <= 0:
-            raise UnusableInput(
-                "the robot's tie is mirrored: it would turn every part the wrong way; type the pairs again"
-            )
+
+
+def planar_robot_refusal(tie: Tie) -> str | None:
+    """Return why a tie cannot be one of the plane to a robot, in a sentence; None where it can."""
+    if tie.from_frame != "plane" or tie.to_frame != "robot":
+        return (
+            f"the robot's tie leads from {tie.from_frame} to {tie.to_frame}; a grip needs one from the plane to the "
+            "robot (tie pairs --from plane --to robot)"
+        )
+    if float(np.linalg.det(tie.matrix[:2, :2])) * tie.matrix[2, 2] <= 0:
+        return "the robot's tie is mirrored: it would turn every part the wrong way; type the pairs again"
+    return None
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,192 @@
+"""`tiepoint touch`: prove a robot's tie on points that it was not made from."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from tiepoint.cli.answer import Answer, Json, group, help_alone, present, table
+from tiepoint.cli.load import load_tie, read_columns
+from tiepoint.cli.typed import not_negative_mm, positive_mm
+from tiepoint.foundation.errors import UnusableInput
+
+if TYPE_CHECKING:
+    from tiepoint.foundation.sources import Value
+    from tiepoint.ties.tie import Tie
+    from tiepoint.ties.touch import CheckedPoint, TouchCheck, TouchPoint
+
+RobotTie = Annotated[
+    Path, typer.Argument(metavar="TIE.json", help="The tie of the plane to the robot, by `tiepoint tie pairs`.")
+]
+
+app = group("touch")
+
+
+@app.callback(invoke_without_command=True)
+def _touch(context: typer.Context) -> None:
+    """Prove a robot's tie on points that it was not made from."""
+    help_alone(context)
+
+
+@app.command()
+def sheet(
+    tie_file: RobotTie,
+    out: Annotated[Path, typer.Option("--out", metavar="SHEET.pdf", help="Where the sheet is written.")],
+    points: Annotated[int, typer.Option("--points", metavar="N", help="How many points, 3 to 12.")] = 6,
+    pitch: Annotated[
+        str | None,
+        typer.Option("--pitch", metavar="LENGTH", help="Take the points from the corners of a target of this pitch."),
+    ] = None,
+    tolerance: Annotated[
+        str | None, typer.Option("--tolerance", metavar="LENGTH", help="No sheet if the tie is not good for ± this.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Write a sheet of points to touch: where they lie, what the robot should show, and room for what it shows.
+
+    The points are none of those that the tie was made from; they are spread over its region. With --pitch they are
+    corners of the target in the plane, so that each has a mark. There is no sheet for a tie that is not good: one
+    with a flag that forbids (such as what looks like a typing error in its pairs), or not good for --tolerance (exit
+    code 1).
+
+    Touch in reduced-speed manual mode with the enabling device in hand (ISO 10218), local rules first. tiepoint never
+    starts a motion.
+
+    \b
+      tiepoint touch sheet robot.json --pitch 10mm --tolerance 0.3mm --out touch.pdf
+    """
+    from tiepoint.ties.touch import refusal, touch_points
+
+    tie = load_tie(tie_file)
+    asked = None if tolerance is None else positive_mm("--tolerance", tolerance)
+    apart = None if pitch is None else positive_mm("--pitch", pitch)
+    _demand_sheet(out)
+    if (said := refusal(tie, asked)) is not None:
+        present(Answer({"out": None, "good": False, "points": [], "sentences": [said]}, (said,), False), as_json)
+    chosen = touch_points(tie, points, apart)
+    _write(out, tie, chosen, asked)
+    document = {"out": str(out), "good": True, "points": [_point_document(p) for p in chosen], "sentences": []}
+    present(Answer(document, tuple(_point_lines(chosen)), hints=(f"The sheet is in {out}.",)), as_json)
+
+
+def _demand_sheet(out: Path) -> None:
+    """Refuse to replace anything but a sheet of an earlier time."""
+    from tiepoint.documents.files import read_bytes
+
+    if out.is_file() and (held := read_bytes(out, 100_000_000)) and not held.startswith(b"%PDF-"):
+        raise UnusableInput(f"{out} exists and is no PDF; name another, or take it away first")
+
+
+def _write(out: Path, tie: "Tie", points: "tuple[TouchPoint, ...]", tolerance_mm: float | None) -> None:
+    from tiepoint.documents.files import write_atomic
+    from tiepoint.report.touch_sheet import touch_sheet
+
+    write_atomic(out, touch_sheet(tie, points, tolerance_mm))
+
+
+def _point_document(point: "TouchPoint") -> dict[str, Any]:
+    return {
+        "number": point.number,
+        "plane_mm": list(point.plane_mm),
+        "robot_mm": list(point.robot_mm),
+        "U95_mm": point.U_mm,
+    }
+
+
+def _point_lines(points: "tuple[TouchPoint, ...]") -> Iterator[str]:
+    yield "Reduced-speed manual mode, enabling device in hand (ISO 10218), local rules first. Nothing moves by this."
+    rows = [(str(p.number), *(f"{v:.2f}" for v in (*p.plane_mm, *p.robot_mm)), f"± {p.U_mm:.2g} mm") for p in points]
+    yield from table([("point", "plane x", "plane y", "robot x", "robot y", ""), *rows], frozenset({0, 1, 2, 3, 4}))
+
+
+@app.command()
+def check(
+    tie_file: RobotTie,
+    touched: Annotated[
+        Path,
+        typer.Argument(
+            metavar="MEASURED.csv", help="from_x, from_y: the place in the plane; to_x, to_y: what the robot showed."
+        ),
+    ],
+    tolerance: Annotated[
+        str, typer.Option("--tolerance", metavar="LENGTH", help="How far off a place may be at most.")
+    ],
+    u: Annotated[
+        str | None,
+        typer.Option(
+            "--u",
+            metavar="LENGTH",
+            help="Standard uncertainty of one coordinate of a touch; else the tie's own scatter.",
+        ),
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Judge a robot's tie by points that were touched: each error, what they share, and what may be behind it.
+
+    MEASURED.csv has a row for each point, in mm. Points that the tie was made from, and points outside its region, do
+    not count. Good is a tie of which three points or more are within the tolerance, the touching's own uncertainty
+    taken off, and none is not; the exit code is 1 otherwise.
+
+    \b
+      tiepoint touch check robot.json touched.csv --tolerance 0.3mm --u 0.05mm
+    """
+    from tiepoint.ties.grip import planar_robot_refusal
+    from tiepoint.ties.touch import check_touches
+
+    tie = load_tie(tie_file)
+    if (said := planar_robot_refusal(tie)) is not None:
+        raise UnusableInput(said)
+    rows = read_columns(touched, ("from_x", "from_y", "to_x", "to_y"), most_rows=1000).values
+    asked = positive_mm("--tolerance", tolerance)
+    u_mm = None if u is None else not_negative_mm("--u", u)
+    found = check_touches(tie, [r[:2] for r in rows], [r[2:] for r in rows], asked, u_mm)
+    present(Answer(_document(found), tuple(_lines(found)), found.good), as_json)
+
+
+def _document(found: "TouchCheck") -> dict[str, Any]:
+    return {
+        "good": found.good,
+        "holds": found.holds,
+        "tolerance_mm": found.tolerance_mm,
+        "u_touch_mm": found.u_touch_mm,
+        "points": [_checked_document(p) for p in found.points],
+        "offset_mm": None if found.offset_mm is None else [_value(v) for v in found.offset_mm],
+        "turn_rad": None if found.turn_rad is None else _value(found.turn_rad),
+        "scale": None if found.scale is None else _value(found.scale),
+        "rms_mm": found.rms_mm if found.rms_mm >= 0 else None,
+        "rest_rms_mm": found.rest_rms_mm,
+        "hints": list(found.hints),
+        "sentences": list(found.sentences),
+    }
+
+
+def _value(value: "Value") -> dict[str, float]:
+    return {"value": value.value, "u": value.u, "U95": value.U95}
+
+
+def _checked_document(p: "CheckedPoint") -> dict[str, Any]:
+    return {
+        "row": p.row,
+        "plane_mm": list(p.plane_mm),
+        "shown_mm": list(p.shown_mm),
+        "expected_mm": None if p.expected_mm is None else list(p.expected_mm),
+        "error_mm": None if p.error_mm is None else list(p.error_mm),
+        "size_mm": p.size_mm,
+        "verdict": p.verdict,
+        "why": p.why or None,
+    }
+
+
+def _lines(found: "TouchCheck") -> Iterator[str]:
+    yield from found.sentences
+    yield from table([("row", "error x", "error y", "length", ""), *map(_row, found.points)], frozenset({0, 1, 2, 3}))
+
+
+def _row(p: "CheckedPoint") -> tuple[str, ...]:
+    from tiepoint.cli.told import verdict
+
+    said = p.why if p.verdict is None else verdict(p.verdict)
+    if p.error_mm is None or p.size_mm is None:
+        return str(p.row), "", "", "", said
+    return str(p.row), f"{p.error_mm[0]:+.3f}", f"{p.error_mm[1]:+.3f}", f"{p.size_mm:.3f} mm", said
