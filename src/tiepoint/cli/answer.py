@@ -32,6 +32,7 @@ class InOrderOfTheJob(TyperGroup):
         "length",
         "pairs",
         "views",
+        "hand-eye",
         "move",
         "probe",
     )

@@ -19,6 +19,7 @@ MAJORS: dict[str, int] = {
     "camera": 1,
     "recipe": 1,
     "record": 1,
+    "robot": 1,
     "shape": 1,
     "shot": 1,
     "station": 1,

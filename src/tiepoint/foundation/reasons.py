@@ -205,6 +205,12 @@ FLAGS: dict[str, Flag] = {
         True,
         "The ± takes the pose for one, and the photos contradict it.",
     ),
+    "poses_left_out": Flag(
+        "Some poses of the hand-eye do not fit the others and were left out.",
+        "poses left out",
+        False,
+        "The hand-eye rests on the poses that agree.",
+    ),
     "print_not_measured": Flag(
         "The print was not measured: ± takes it as printed at 100 %, and a page made to fit is 3 to 6 % off. "
         "Measure it: tiepoint target measure.",

@@ -180,6 +180,16 @@ def pose_error_px(views: Views, state: State) -> tuple[float, ...]:
     return tuple(rms_px(r) for r in posed.residuals_px)
 
 
+def pose_spread(views: Views, state: State) -> tuple[Array, Array]:
+    """Return the covariance (v, 6, 6) of each pose with the camera held, and ∂pose/∂shared (v, 6, 8).
+
+    A pose is changed by a small rotation vector and a shift of its page's own middle, both in the camera's axes.
+    """
+    normal = _normal(views, state, tuple(range(SHARED)), np.zeros(SHARED))
+    carried = np.linalg.solve(normal.poses, normal.between.transpose(0, 2, 1))
+    return np.asarray(np.linalg.inv(normal.poses)), np.asarray(-carried)
+
+
 def rms_px(residual: Array) -> float:
     """Return the rms length of residuals (n, 2)."""
     return math.sqrt(float(np.mean(np.sum(residual**2, axis=1))))

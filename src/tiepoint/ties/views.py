@@ -80,11 +80,15 @@ def camera_by_photos(
     names = tuple(photos) or tuple(f"photo {k + 1}" for k in range(len(pictures)))
     if len(names) != len(pictures):
         raise UnusableInput(f"{len(pictures)} photos have {len(names)} names; name each photo once")
-    sighted = [_look(picture, target, name, quick) for name, picture in zip(names, pictures, strict=True)]
+    sighted = [look(picture, target, name, quick) for name, picture in zip(names, pictures, strict=True)]
     return camera_by_views(sighted, names, target.id, print_scale(target))
 
 
-def _look(picture: Picture, target: Target, name: str, quick: bool) -> Sighted:
+def look(picture: Picture, target: Target, name: str, quick: bool = False) -> Sighted:
+    """Return the corners of a target in one photo (h, w) called `name`; `quick` leaves the second look out.
+
+    Raises `NothingFound` naming the photo without a target.
+    """
     size = (picture.shape[1], picture.shape[0])
     try:
         sighting = find_target(picture, target)

@@ -1,0 +1,169 @@
+"""`tiepoint tie hand-eye`: where a camera sits on a robot, or stands before it."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal, cast
+
+import typer
+
+from tiepoint.cli.answer import Answer, Json, present, table
+from tiepoint.cli.load import Photo, demand_own, load_camera, load_photo, load_target, naming, read_columns
+from tiepoint.foundation.errors import UnusableInput
+
+if TYPE_CHECKING:
+    from tiepoint.targets.draw import Target
+    from tiepoint.ties.camera import CameraModel
+    from tiepoint.ties.hand_eye import HandEye
+    from tiepoint.ties.hand_eye_slips import PoseTable
+    from tiepoint.ties.hand_eye_views import TargetPoses
+
+COLUMNS = ("x_mm", "y_mm", "z_mm", "a", "b", "c")
+
+
+def hand_eye(
+    poses: Annotated[
+        Path, typer.Argument(metavar="POSES.csv", help="A table with x_mm, y_mm, z_mm, a, b, c: the flange's poses.")
+    ],
+    photos: Annotated[list[Path], typer.Argument(metavar="PHOTO...", help="The photo taken at each, in that order.")],
+    target_file: Annotated[
+        Path, typer.Option("--target", metavar="TARGET.json", help="The document of the printed target.")
+    ],
+    eye: Annotated[
+        Literal["in-hand", "to-hand"],
+        typer.Option("--eye", metavar="in-hand|to-hand", help="The flange carries the camera, or the target."),
+    ],
+    angles: Annotated[
+        str, typer.Option("--angles", metavar="CONVENTION", help="What the columns a, b, c mean: zyx-intrinsic-deg, …")
+    ],
+    out: Annotated[Path, typer.Option("--out", metavar="ROBOT.json", help="Where the robot's tie is written.")],
+    camera: Annotated[
+        Path | None,
+        typer.Option(
+            "--camera", metavar="CAMERA.json", help="The camera, as `tie views` found it; else from PHOTO...."
+        ),
+    ] = None,
+    plane: Annotated[
+        Path | None,
+        typer.Option("--plane", metavar="PHOTO", help="To hand: a photo of the target lying in the station's plane."),
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Find where a camera sits on a robot, or stands before it.
+
+    Move the robot to ten poses or more, take a photo of one target at each, and type what the controller shows for the
+    flange (no tool). In hand the target lies still, in the station's plane; to hand the flange carries it. Lean the
+    flange by 20 to 30 degrees about its x and its y axis, and turn it about its z axis: turns about one axis alone
+    leave the answer open, and are refused with the pose to add.
+
+    Inverted poses, another convention of angles, inches, radians and exchanged rows are named; nothing is repaired
+    silently. Each pose is predicted once by the others, and OpenCV's five methods stand beside ours.
+
+    Move in reduced-speed manual mode with the enabling device in hand (ISO 10218).
+
+    \b
+      tiepoint tie hand-eye poses.csv shots/*.png --target target.json --eye in-hand --angles zyx-intrinsic-deg
+        --out robot.json
+    """
+    from tiepoint.documents.files import write_document
+    from tiepoint.ties.hand_eye import hand_eye as solve
+    from tiepoint.ties.hand_eye_document import hand_eye_to_document
+
+    demand_own(out, "robot", poses, *photos, target_file, camera, plane)
+    if plane is not None and eye == "in-hand":
+        raise UnusableInput(
+            "--plane serves an eye that looks at the hand; in hand the target lies in the plane already"
+        )
+    typed, target = _read(poses, angles), load_target(target_file)
+    if len(typed) != len(photos):
+        raise UnusableInput(
+            f"{poses} has {len(typed)} rows and {len(photos)} photos are named; give one for each row, in its order"
+        )
+    seen = [load_photo(photo) for photo in (*photos, *([] if plane is None else [plane]))]
+    with naming(target, target_file):
+        found, solved = _target_poses(seen, target, load_camera(camera), len(photos))
+    tie = solve(typed, found.only(range(len(photos))), eye)
+    if plane is not None:
+        tie = tie.with_plane(found.uncertain(len(photos)), found.only([len(photos)]).region)
+    content = hand_eye_to_document(tie)
+    write_document(out, "robot", content)
+    hints = (*(hint for photo in seen for hint in photo.hints), *solved.notes, f"The robot's tie is in {out}.")
+    present(Answer(_document(tie, content, out), tuple(_lines(tie)), hints=hints), as_json)
+
+
+def _read(path: Path, angles: str) -> "PoseTable":
+    import numpy as np
+
+    from tiepoint.foundation.frames import CONVENTIONS, AngleConvention
+    from tiepoint.ties.hand_eye_slips import PoseTable
+
+    if angles not in CONVENTIONS:
+        raise UnusableInput(f"--angles {angles!r} is not known; use one of {', '.join(CONVENTIONS)}")
+    values = np.array(read_columns(path, COLUMNS, most_rows=500).values)
+    return PoseTable(values[:, :3], values[:, 3:], cast("AngleConvention", angles))
+
+
+def _target_poses(
+    seen: list[Photo], target: "Target", camera: "CameraModel | None", of_poses: int
+) -> tuple["TargetPoses", "CameraModel"]:
+    """Return where the target stands in each photo, and the camera: the one given, or the one that they show."""
+    from tiepoint.targets.paper import print_scale
+    from tiepoint.ties.hand_eye_views import target_poses
+    from tiepoint.ties.views import camera_by_views, look
+
+    names, scale = [photo.name for photo in seen], print_scale(target)
+    sighted = [look(photo.grey, target, photo.name) for photo in seen]
+    if camera is None:
+        camera = camera_by_views(sighted[:of_poses], names[:of_poses], target.id, scale)
+    return target_poses(sighted, names, camera, scale, target.id), camera
+
+
+def _document(tie: "HandEye", content: dict[str, Any], out: Path) -> dict[str, Any]:
+    names = (
+        "id",
+        "eye",
+        "robot_mm",
+        "robot_deg",
+        "dof",
+        "unseen_mm",
+        "unseen_deg",
+        "rows",
+        "solutions",
+        "flags",
+        "notes",
+    )
+    poses = {k: {n: v for n, v in content[k].items() if n != "factor"} for k in ("x", "y")}
+    return {"out": str(out), **{n: content[n] for n in names}, **poses, "sentences": list(tie.sentences)}
+
+
+def _lines(tie: "HandEye") -> Iterator[str]:
+    from tiepoint.cli.told import figures
+    from tiepoint.foundation.reasons import FLAGS
+
+    for sentence, pose in zip(tie.sentences, (tie.x, tie.y), strict=True):
+        mm, deg = tie.half_widths(pose)
+        yield f"{sentence}; ± {figures(mm)} mm and ± {figures(deg)}° at most along and about an axis"
+    if tie.unseen_mm is not None and tie.unseen_deg is not None:
+        n = sum(row.used for row in tie.rows)
+        yield (
+            f"Poses that the fit did not use are {figures(tie.unseen_mm)} mm and {figures(tie.unseen_deg)}° off "
+            f"(rms of {n}, at the target's middle)."
+        )
+    cells = [
+        (f"{r.row}", r.photo, _told(r.unseen_mm), _told(r.unseen_deg), "" if r.used else "left out") for r in tie.rows
+    ]
+    yield from table([("pose", "photo", "unseen mm", "unseen °", ""), *cells], frozenset({0, 2, 3}))
+    ways = [(s.name, _told(s.unseen_mm), _told(s.unseen_deg)) for s in tie.solutions]
+    yield "The same poses by other methods (OpenCV), each at poses that it has not seen:"
+    yield from table([("method", "unseen mm", "unseen °"), *ways], frozenset({1, 2}))
+    if tie.robot_from_plane is None:
+        yield "Where the station's plane lies is not known yet: --plane takes a photo of the target lying in it."
+    elif tie.eye == "to-hand":
+        yield tie.robot_from_plane.pose.sentence("robot", "plane")
+    yield from (FLAGS[code].sentence for code in tie.flags)
+    yield from tie.notes
+
+
+def _told(value: float | None) -> str:
+    from tiepoint.cli.told import figures
+
+    return "–" if value is None else figures(value)
