@@ -32,8 +32,8 @@ _WIDTH, _HEIGHT, _RIM = 595.276, 841.89, 42.0
 _MAP_TALL = 268.0
 _ROW = 19.0
 _FACE, _BOLD = "Helvetica", "Helvetica-Bold"
-_COLUMNS = (("point", 0.0), ("plane x", 44.0), ("plane y", 96.0), ("robot x", 152.0), ("robot y", 214.0),
-            ("± (95 %)", 276.0), ("shown x", 332.0), ("shown y", 424.0))  # fmt: skip
+_COLUMNS = (("point", 26.0), ("plane x", 84.0), ("plane y", 136.0), ("robot x", 196.0), ("robot y", 256.0),
+            ("± (95 %)", 312.0), ("shown x", 332.0), ("shown y", 424.0))  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -109,7 +109,9 @@ def _table(canvas: Canvas, points: Sequence[TouchPoint], top: float) -> float:
     )
     y = top - 26
     canvas.setFont(_BOLD, 9)
-    for name, x in _COLUMNS:
+    for name, x in _COLUMNS[:-2]:
+        canvas.drawRightString(_RIM + x, y, name)
+    for name, x in _COLUMNS[-2:]:
         canvas.drawString(_RIM + x, y, name)
     right = _WIDTH - _RIM
     canvas.setLineWidth(0.8)
@@ -121,7 +123,7 @@ def _table(canvas: Canvas, points: Sequence[TouchPoint], top: float) -> float:
             str(point.number), *(f"{v:.2f}" for v in (*point.plane_mm, *point.robot_mm)), f"{point.U_mm:.2f}"
         )  # fmt: skip
         for (_, x), cell in zip(_COLUMNS, cells, strict=False):
-            canvas.drawString(_RIM + x, y, cell)
+            canvas.drawRightString(_RIM + x, y, cell)
         canvas.setLineWidth(0.4)
         for _, x in _COLUMNS[-2:]:
             canvas.rect(_RIM + x, y - 5, 84, _ROW - 3)
@@ -148,7 +150,10 @@ def _map(canvas: Canvas, tie: Tie, points: Sequence[TouchPoint], top: float) -> 
     for point in points:
         x, y = frame.at(np.array(point.robot_mm))[0]
         canvas.circle(x, y, 3.2, stroke=1, fill=0)
-        canvas.drawString(x + 5, y + 3, str(point.number))
+        # Towards the middle, so that no number crosses the outline.
+        (canvas.drawString if x < frame.centre[0] else canvas.drawRightString)(
+            x + (5 if x < frame.centre[0] else -5), y + (3 if y < frame.centre[1] else -9), str(point.number)
+        )
     _axes(canvas, top - tall)
     canvas.setFont(_FACE, 8.5)
     key = "Circles: points to touch. Crosses: points that the tie was made from. Line: where the tie holds."
