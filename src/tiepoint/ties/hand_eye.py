@@ -22,7 +22,7 @@ from tiepoint.foundation.reasons import flag
 from tiepoint.foundation.sources import Source, coverage_factor, ensemble
 from tiepoint.targets.paper import is_assumed
 from tiepoint.ties.grip import SpaceRobot
-from tiepoint.ties.hand_eye_fit import Eye, Fitted, Rows, by_shared, fit, without_each
+from tiepoint.ties.hand_eye_fit import Eye, Fitted, Rows, fit, without_each
 from tiepoint.ties.hand_eye_slips import FEWEST, PoseTable, as_a, demand_turns, demand_typed_well
 from tiepoint.ties.hand_eye_start import Start, start
 from tiepoint.ties.hand_eye_views import TargetPoses
@@ -141,7 +141,8 @@ def hand_eye(table: PoseTable, seen: TargetPoses, eye: Eye) -> HandEye:
             f"{len(table)} poses stand beside {len(seen)} photos; give one photo for each row, in the table's order"
         )
     demand_turns(table.matrices, seen)
-    rows = Rows(as_a(table.matrices, eye), seen.matrices, seen.covariance, seen.middle_mm, eye)
+    u = np.array([s.u for s in seen.sources])
+    rows = Rows(as_a(table.matrices, eye), seen.matrices, seen.covariance, seen.shared * u, seen.middle_mm, eye)
     begun = start(rows.a, rows.b, seen.middle_mm, seen.lever_mm)
     demand_typed_well(table, seen, eye, begun.score)
     _demand_fit(begun, seen)
@@ -197,7 +198,7 @@ def _unseen(rows: Rows, used: Mask, fitted: Fitted) -> Array:
 def _told(table: PoseTable, seen: TargetPoses, eye: Eye, rows: Rows, used: Mask, fitted: Fitted) -> HandEye:
     unseen = _unseen(rows, used, fitted)
     says = _repairs(rows, used, fitted)
-    x, y, name = _uncertain(table, seen, eye, rows.only(used), used, fitted)
+    x, y, name = _uncertain(table, seen, eye, fitted)
     told = tuple(
         PoseRow(
             k + 1, photo, _finite(mm), _finite(math.degrees(rad)), bool(used[k]), says.get(k, "")
@@ -231,13 +232,14 @@ def _told(table: PoseTable, seen: TargetPoses, eye: Eye, rows: Rows, used: Mask,
 
 
 def _uncertain(
-    table: PoseTable, seen: TargetPoses, eye: Eye, rows: Rows, used: Mask, fitted: Fitted
+    table: PoseTable, seen: TargetPoses, eye: Eye, fitted: Fitted
 ) -> tuple[UncertainPose, UncertainPose, str]:
     """Return X and Y over their sources: the poses' own scatter, and what camera and print do to all of them."""
     typed = np.column_stack([table.xyz_mm, table.angles_deg]).round(9).tolist()
     name = f"hand-eye-{hashlib.sha256(repr((eye, table.convention, typed, seen.photos)).encode()).hexdigest()[:12]}"
-    own, factor = ensemble(name, "Poses and photos of the hand-eye", fitted.covariance, "station", fitted.dof)
-    shared = by_shared(rows, fitted, seen.shared[used])
+    own, factor = ensemble(name, "Poses and photos of the hand-eye", fitted.own_covariance, "station", fitted.dof)
+    u = np.array([s.u for s in seen.sources])
+    shared = fitted.by_shared / np.where(u > 0, u, 1.0)
     sources, c = merge_columns((*own, *seen.sources), np.hstack([factor, shared]))
     x, y = (UncertainPose(Pose3.from_matrix(m), sources, k) for m, k in ((fitted.x, c[:6]), (fitted.y, c[6:])))
     return x, y, name
@@ -249,7 +251,9 @@ def _repairs(rows: Rows, used: Mask, fitted: Fitted) -> dict[int, str]:
     says = {int(k): "" for k in out}
     for n, i in enumerate(out):
         for j in out[n + 1 :]:
-            swapped = replace(rows, a=rows.a[[j, i]], b=rows.b[[i, j]], b_cov=rows.b_cov[[i, j]])
+            swapped = replace(
+                rows, a=rows.a[[j, i]], b=rows.b[[i, j]], b_cov=rows.b_cov[[i, j]], shared=rows.shared[[i, j]]
+            )
             if (fitted.unseen(swapped).chance > _BACK).all():
                 says[int(i)] = f"rows {i + 1} and {j + 1} are exchanged, and were left out: each fits the other's photo"
                 says[int(j)] = says[int(i)]

@@ -6,6 +6,9 @@ B, carried there from the corners, and the robot, whose shown place is off by σ
 σ_rad about each. Their sizes maximise the restricted likelihood (Patterson & Thompson, Biometrika 58, 1971): the plain
 one takes twelve fitted numbers for data, and comes out small. Degrees of freedom after Giesbrecht & Burns (Biometrics
 41, 1985), all from memory.
+
+What all photos share (focal length, lens, the print's scale) is fitted with them, each held near 0 by its own u (mixed
+model equations; Henderson, Biometrics 31, 1975): a robot that moves by millimetres knows how long a print is.
 """
 
 import math
@@ -30,6 +33,7 @@ _MOST = np.log(np.array([1e3, 1.0]))
 _ROUNDS = 20
 _STOP = 1e-6
 _REFITS = 5
+_LIKELIHOODS = 3
 _SINGULAR = 1e-11
 
 
@@ -37,6 +41,7 @@ _SINGULAR = 1e-11
 class Rows:
     """What is fitted: A, B (n, 4, 4); `b_cov` (n, 6, 6) of (ω in rad, τ in mm at the middle) in the camera's axes.
 
+    `shared` (n, 6, m): by how much one u of each shared source moves B, in the same six numbers.
     `eye` tells about what a robot's turn moves the target: about the flange, which in hand is A's own origin and to
     hand that of the frame in which Y lies.
     """
@@ -44,6 +49,7 @@ class Rows:
     a: Array
     b: Array
     b_cov: Array
+    shared: Array
     middle_mm: Array
     eye: Eye
 
@@ -52,24 +58,35 @@ class Rows:
 
     def only(self, keep: NDArray[np.bool_]) -> "Rows":
         """Return the rows where `keep` (n,) is True."""
-        return Rows(self.a[keep], self.b[keep], self.b_cov[keep], self.middle_mm, self.eye)
+        return Rows(self.a[keep], self.b[keep], self.b_cov[keep], self.shared[keep], self.middle_mm, self.eye)
 
 
 @dataclass(frozen=True)
 class Fitted:
-    """X and Y (4, 4), `covariance` (12, 12) of both, the robot's σ along and about each axis, degrees of freedom."""
+    """X and Y (4, 4), `shared` (m,) in their u, `covariance` (12 + m, 12 + m) of all; the robot's σ; dof."""
 
     x: Array
     y: Array
+    shared: Array
     covariance: Array
     robot_mm: float
     robot_rad: float
     dof: float
     chi2: float
 
+    @property
+    def by_shared(self) -> Array:
+        """∂(X, Y)/∂(shared source in its u) (12, m): as far as the poses themselves do not tell it."""
+        return -self.covariance[:SIZE, SIZE:]
+
+    @property
+    def own_covariance(self) -> Array:
+        """Covariance (12, 12) of X and Y by what scatters each pose; with `by_shared` it makes the whole."""
+        return np.asarray(self.covariance[:SIZE, :SIZE] - self.by_shared @ self.by_shared.T)
+
     def unseen(self, rows: Rows) -> "Unseen":
         """Return what this fit leaves over at rows (n) that were not in it, and how probable as much is."""
-        left = _left_over(rows, self.x, self.y)
+        left = _left_over(rows, self.x, self.y, self.shared)
         spread = _variances(rows, left, self.robot_mm, self.robot_rad)
         spread = spread + left.jacobian @ self.covariance @ np.swapaxes(left.jacobian, 1, 2)
         squares = np.einsum("ni,ni->n", left.residual, np.linalg.solve(spread, left.residual[..., None])[..., 0])
@@ -92,7 +109,7 @@ class Unseen:
 
 @dataclass(frozen=True)
 class _LeftOver:
-    """At a state: residual (n, 6), its Jacobian (n, 6, 12), the turn (n, 3, 3) from the camera's axes to Y's left
+    """At a state: residual (n, 6), its Jacobian (n, 6, 12 + m), the turn (n, 3, 3) from the camera's axes to Y's left
     frame, and there the target's middle as seen from the flange (n, 3)."""
 
     residual: Array
@@ -103,14 +120,15 @@ class _LeftOver:
 
 def fit(rows: Rows, x: Array, y: Array) -> Fitted | None:
     """Return the fit from a start; None where the rows do not determine X and Y."""
-    log_sigma = _first_sigma(rows, x, y)
-    for _ in range(3):
-        solved = _least_squares(rows, x, y, *np.exp(log_sigma))
+    z = np.zeros(rows.shared.shape[2])
+    log_sigma = _first_sigma(rows, x, y, z)
+    for _ in range(_LIKELIHOODS):
+        solved = _least_squares(rows, x, y, z, *np.exp(log_sigma))
         if solved is None:
             return None
-        x, y = solved.x, solved.y
-        log_sigma = _by_likelihood(rows, x, y, log_sigma)
-    solved = _least_squares(rows, x, y, *np.exp(log_sigma))
+        x, y, z = solved.x, solved.y, solved.shared
+        log_sigma = _by_likelihood(rows, solved, log_sigma)
+    solved = _least_squares(rows, x, y, z, *np.exp(log_sigma))
     if solved is None:
         return None
     return _with_dof(rows, solved, log_sigma)
@@ -121,7 +139,9 @@ def without_each(rows: Rows, fitted: Fitted) -> Unseen:
     told = []
     for k in range(len(rows)):
         others = np.arange(len(rows)) != k
-        again = _least_squares(rows.only(others), fitted.x, fitted.y, fitted.robot_mm, fitted.robot_rad, _REFITS)
+        again = _least_squares(
+            rows.only(others), fitted.x, fitted.y, fitted.shared, fitted.robot_mm, fitted.robot_rad, _REFITS
+        )
         if again is None:
             told.append(Unseen(*np.full((3, 1), np.nan)))
             continue
@@ -129,20 +149,13 @@ def without_each(rows: Rows, fitted: Fitted) -> Unseen:
     return Unseen(*(np.concatenate([getattr(t, name) for t in told]) for name in ("mm", "rad", "chance")))
 
 
-def by_shared(rows: Rows, fitted: Fitted, shared: Array) -> Array:
-    """Return ∂(X, Y)/∂source (12, m) for what all B share: `shared` (n, 6, m) moves each B as `b_cov` does."""
-    left = _left_over(rows, fitted.x, fitted.y)
-    weighted = np.linalg.solve(_variances(rows, left, fitted.robot_mm, fitted.robot_rad), left.jacobian)
-    moved = _in_y(left.turned, shared)
-    return np.asarray(-fitted.covariance @ np.einsum("nip,nim->pm", weighted, moved))
-
-
 def _in_y(turned: Array, of_b: Array) -> Array:
     """Return changes (n, 6, m) of B as changes of the residual: both parts are turned into Y's left frame."""
     return np.concatenate([turned @ of_b[:, :3], turned @ of_b[:, 3:]], axis=1)
 
 
-def _left_over(rows: Rows, x: Array, y: Array) -> _LeftOver:
+def _left_over(rows: Rows, x: Array, y: Array, z: Array) -> _LeftOver:
+    """Return what X, Y and the shared sources z (m,) leave over."""
     r_a, t_a = rows.a[:, :3, :3], rows.a[:, :3, 3]
     turned = r_a @ x[:3, :3]
     seen = rows.b[:, :3, :3] @ rows.middle_mm + rows.b[:, :3, 3]
@@ -153,10 +166,13 @@ def _left_over(rows: Rows, x: Array, y: Array) -> _LeftOver:
         rotation_vectors(turned @ rows.b[:, :3, :3] @ y[:3, :3].T),
         place - goal - y[:3, 3],
     ])  # fmt: skip
-    jacobian = np.zeros((len(rows), 6, SIZE))
+    by_z = _in_y(turned, rows.shared)
+    residual += by_z @ z
+    jacobian = np.zeros((len(rows), 6, SIZE + len(z)))
+    jacobian[:, :, SIZE:] = by_z
     jacobian[:, :3, :3], jacobian[:, :3, 6:9] = r_a, -np.eye(3)
     jacobian[:, 3:, :3], jacobian[:, 3:, 3:6] = -r_a @ cross(from_x), r_a
-    jacobian[:, 3:, 6:9], jacobian[:, 3:, 9:] = cross(goal), -np.eye(3)
+    jacobian[:, 3:, 6:9], jacobian[:, 3:, 9:SIZE] = cross(goal), -np.eye(3)
     return _LeftOver(residual, jacobian, turned, place - t_a if rows.eye == "in-hand" else place)
 
 
@@ -172,26 +188,27 @@ def _variances(rows: Rows, left: _LeftOver, robot_mm: float, robot_rad: float) -
 
 
 def _least_squares(
-    rows: Rows, x: Array, y: Array, robot_mm: float, robot_rad: float, most_rounds: int = _ROUNDS
+    rows: Rows, x: Array, y: Array, z: Array, robot_mm: float, robot_rad: float, most_rounds: int = _ROUNDS
 ) -> Fitted | None:
     """Return the generalised least squares by Gauss-Newton with the variances held; None where it is singular."""
     for _ in range(most_rounds):
-        left = _left_over(rows, x, y)
-        normal = _Normal.of(left, _variances(rows, left, robot_mm, robot_rad))
+        left = _left_over(rows, x, y, z)
+        normal = _Normal.of(left, _variances(rows, left, robot_mm, robot_rad), z)
         if normal.is_singular:
             return None
         step = normal.step
-        x, y = moved(x, step[:6]), moved(y, step[6:])
+        x, y = moved(x, step[:6]), moved(y, step[6:SIZE])
+        z = z + step[SIZE:]
         if float(step @ normal.matrix @ step) < _STOP**2:
             break
-    left = _left_over(rows, x, y)
-    normal = _Normal.of(left, _variances(rows, left, robot_mm, robot_rad))
-    return Fitted(x, y, normal.covariance, robot_mm, robot_rad, math.inf, normal.chi2)
+    left = _left_over(rows, x, y, z)
+    normal = _Normal.of(left, _variances(rows, left, robot_mm, robot_rad), z)
+    return Fitted(x, y, z, normal.covariance, robot_mm, robot_rad, math.inf, normal.chi2)
 
 
 @dataclass(frozen=True)
 class _Normal:
-    """Normal equations of all rows, scaled to a unit diagonal by `scale` (12,)."""
+    """Normal equations of all rows, scaled to a unit diagonal by `scale` (12 + m,)."""
 
     matrix: Array
     right: Array
@@ -199,11 +216,13 @@ class _Normal:
     log_det: float
 
     @classmethod
-    def of(cls, left: _LeftOver, variances: Array) -> "_Normal":
+    def of(cls, left: _LeftOver, variances: Array, z: Array) -> "_Normal":
         weighted = np.linalg.solve(variances, np.concatenate([left.jacobian, left.residual[..., None]], axis=2))
         both = np.einsum("nip,niq->pq", left.jacobian, weighted)
-        chi2 = float(np.einsum("ni,ni->", left.residual, weighted[..., -1]))
-        return cls(both[:, :SIZE], -both[:, SIZE], chi2, float(np.linalg.slogdet(variances)[1].sum()))
+        prior = np.concatenate([np.zeros(SIZE), np.ones(len(z))])
+        right = -both[:, -1] - prior * np.concatenate([np.zeros(SIZE), z])
+        chi2 = float(np.einsum("ni,ni->", left.residual, weighted[..., -1])) + float(z @ z)
+        return cls(both[:, :-1] + np.diag(prior), right, chi2, float(np.linalg.slogdet(variances)[1].sum()))
 
     @cached_property
     def scale(self) -> Array:
@@ -232,27 +251,27 @@ class _Normal:
         return self.log_det + log_normal + self.chi2 - float(self.right @ self.step)
 
 
-def _first_sigma(rows: Rows, x: Array, y: Array) -> Array:
+def _first_sigma(rows: Rows, x: Array, y: Array, z: Array) -> Array:
     """Return log σ_mm, log σ_rad by the residuals of a start: their medians, as if the robot did it all."""
-    residual = _left_over(rows, x, y).residual
+    residual = _left_over(rows, x, y, z).residual
     turn, shift = (float(np.median(np.linalg.norm(v, axis=1))) for v in (residual[:, :3], residual[:, 3:]))
     # The median length of three unit normal numbers is 1.538.
     return np.asarray(np.clip(np.log(np.maximum([shift / 1.538, turn / 1.538], 1e-12)), _LEAST, _MOST))
 
 
-def _criterion(rows: Rows, left: _LeftOver, log_sigma: Array) -> float:
+def _criterion(rows: Rows, left: _LeftOver, z: Array, log_sigma: Array) -> float:
     sigma = np.exp(log_sigma)
-    return _Normal.of(left, _variances(rows, left, float(sigma[0]), float(sigma[1]))).restricted
+    return _Normal.of(left, _variances(rows, left, float(sigma[0]), float(sigma[1])), z).restricted
 
 
-def _by_likelihood(rows: Rows, x: Array, y: Array, first: Array) -> Array:
-    """Return log σ_mm, log σ_rad that maximise the restricted likelihood, linearised at X and Y."""
-    left = _left_over(rows, x, y)
+def _by_likelihood(rows: Rows, at: Fitted, first: Array) -> Array:
+    """Return log σ_mm, log σ_rad that maximise the restricted likelihood, linearised at a fit."""
+    left = _left_over(rows, at.x, at.y, at.shared)
     # Where the camera scatters as much as the robot, a start that gives all to the robot lies far off.
     starts = [first, *np.clip(first - 3.0 * np.eye(2), _LEAST, _MOST)]
-    begun = min(starts, key=lambda s: _criterion(rows, left, s))
+    begun = min(starts, key=lambda s: _criterion(rows, left, at.shared, s))
     found = optimize.minimize(
-        lambda s: _criterion(rows, left, s),
+        lambda s: _criterion(rows, left, at.shared, s),
         begun,
         method="Nelder-Mead",
         bounds=list(zip(_LEAST, _MOST, strict=True)),
@@ -263,13 +282,14 @@ def _by_likelihood(rows: Rows, x: Array, y: Array, first: Array) -> Array:
 
 def _with_dof(rows: Rows, solved: Fitted, log_sigma: Array) -> Fitted:
     """Return the fit with the degrees of freedom of the target's place: ν = 2·T²/var(T), T = trace of its variance."""
-    left = _left_over(rows, solved.x, solved.y)
+    left, z = _left_over(rows, solved.x, solved.y, solved.shared), solved.shared
     step = 0.05
 
     def place_variance(at: Array) -> float:
         sigma = np.exp(at)
-        covariance = _Normal.of(left, _variances(rows, left, float(sigma[0]), float(sigma[1]))).covariance
-        return float(np.trace(covariance[3:6, 3:6]))
+        covariance = _Normal.of(left, _variances(rows, left, float(sigma[0]), float(sigma[1])), z).covariance
+        by_z = covariance[3:6, SIZE:]
+        return float(np.trace(covariance[3:6, 3:6] - by_z @ by_z.T))
 
     corners = step * np.eye(2)
     slope = np.array([
@@ -279,7 +299,7 @@ def _with_dof(rows: Rows, solved: Fitted, log_sigma: Array) -> Fitted:
     for i, p in enumerate(corners):
         for j, q in enumerate(corners):
             signs = ((1, 1), (1, -1), (-1, 1), (-1, -1))
-            curvature[i, j] = sum(s * t * _criterion(rows, left, log_sigma + s * p + t * q) for s, t in signs)
+            curvature[i, j] = sum(s * t * _criterion(rows, left, z, log_sigma + s * p + t * q) for s, t in signs)
     curvature /= 4 * step**2
     # A σ at its least is as good as known: it neither bends the likelihood nor moves the variance.
     inner = log_sigma > _LEAST + step

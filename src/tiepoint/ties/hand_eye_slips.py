@@ -92,11 +92,12 @@ def demand_turns(flanges: Array, seen: TargetPoses) -> None:
         )
     if sizes[1] < _ONE_AXIS_DEG:
         common = _turns(flanges)[1][:, 2]
+        common = np.round(common * np.sign(common[np.argmax(np.abs(common))]), 2) + 0.0
         lean = "xyz"[int(np.argmin(np.abs(common)))]
         raise PoorGeometry(
-            f"all poses turn about nearly one axis, ({', '.join(f'{v + 0.0:.2f}' for v in common)}) in the flange's "
-            f"frame (about others only {sizes[1]:.1f}° rms), and along it X can slide. Add two poses in which the "
-            f"flange is leaned by 20 to 30° about its own {lean} axis, one each way"
+            f"all poses turn about nearly one axis, ({', '.join(f'{v:.2f}' for v in common)}) in the flange's "
+            f"frame (about others only {sizes[1]:.1f}° rms), and along it the answer can slide. Add two poses in which "
+            f"the flange is leaned by 20 to 30° about its own {lean} axis, one each way"
         )
 
 
