@@ -14,7 +14,7 @@ from tiepoint.ties.hand_eye import HandEye, hand_eye
 from tiepoint.ties.hand_eye_fit import Rows, fit, rotation_vectors
 from tiepoint.ties.hand_eye_slips import PoseTable
 from tiepoint.ties.hand_eye_views import TargetPoses
-from tiepoint.ties.hand_eye_witness import METHODS, solved_by
+from tiepoint.ties.hand_eye_witness import WAYS, solved_by
 
 sets = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "helpers" / "hand_eye_sets.py")))
 MIDDLE, ZYX, seen, table, taken = sets.MIDDLE, sets.ZYX, sets.seen, sets.table, sets.taken
@@ -69,7 +69,7 @@ def test_the_stated_covariance_holds_and_no_method_of_opencv_is_nearer(eye: str)
         covariance = found.own_covariance + found.by_shared @ found.by_shared.T
         squares.append(error @ np.linalg.solve(covariance, error) / 12)
         ours.append(off(x, x_true))
-        theirs.append([off(Pose3.from_matrix(solved_by(rows, name)), x_true) for name in METHODS])
+        theirs.append([off(Pose3.from_matrix(solved_by(rows, name)), x_true) for name in WAYS])
     assert 0.88 < np.mean(squares) < 1.2
     for part in (slice(0, 3), slice(3, 6)):
         rms = math.sqrt(np.mean(np.sum(np.array(ours)[:, part] ** 2, axis=1)))

@@ -11,7 +11,7 @@ from tiepoint.ties.hand_eye_start import best_target
 
 Array = NDArray[np.float64]
 
-METHODS = {
+WAYS = {
     "Tsai": cv2.CALIB_HAND_EYE_TSAI,
     "Park": cv2.CALIB_HAND_EYE_PARK,
     "Horaud": cv2.CALIB_HAND_EYE_HORAUD,
@@ -32,7 +32,7 @@ class Method:
 
 def side_by_side(rows: Rows) -> tuple[Method, ...]:
     """Return every method of OpenCV on the rows, each pose predicted once by the others."""
-    return tuple(_judged(rows, name) for name in METHODS)
+    return tuple(_judged(rows, name) for name in WAYS)
 
 
 def solved_by(rows: Rows, name: str) -> Array:
@@ -40,7 +40,7 @@ def solved_by(rows: Rows, name: str) -> Array:
     a, b = rows.a, rows.b
     try:
         r, t = cv2.calibrateHandEye(
-            list(a[:, :3, :3]), list(a[:, :3, 3]), list(b[:, :3, :3]), list(b[:, :3, 3]), method=METHODS[name]
+            list(a[:, :3, :3]), list(a[:, :3, 3]), list(b[:, :3, :3]), list(b[:, :3, 3]), method=WAYS[name]
         )
     except cv2.error:
         return np.full((4, 4), np.nan)
