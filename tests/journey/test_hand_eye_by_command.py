@@ -1,0 +1,72 @@
+"""A hand-eye made by the command from rendered photos, held to the renderer's exact truth."""
+
+import json
+
+import numpy as np
+import pytest
+
+from tiepoint.bench.eye import eye_set, spread_views
+from tiepoint.bench.robot import Robot, typed
+from tiepoint.bench.station import BenchStation
+from tiepoint.cli.main import main
+from tiepoint.documents.files import read_document, write_document
+from tiepoint.documents.pictures import save_png
+from tiepoint.foundation.frames import Pose3
+from tiepoint.targets.document import to_document
+from tiepoint.targets.draw import new_target
+from tiepoint.ties.hand_eye_document import hand_eye_from_document
+
+BASE = Pose3.from_angles((412.0, -186.0, 37.0), (137.0, 0.4, -0.3), "zyx-intrinsic-deg")
+MOUNT = Pose3.from_angles((42.0, -18.0, 65.0), (88.0, 2.0, -3.0), "zyx-intrinsic-deg")
+TARGET = new_target("charuco", 10.0, 12, 9)
+ANGLES = ("--angles", "zyx-intrinsic-deg")
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    at = tmp_path_factory.mktemp("eye")
+    station = BenchStation(width_px=816, height_px=684, pixel_um=10.35)
+    shaky = Robot(BASE, repeatability_mm=0.03, repeatability_deg=0.01)
+    taken = eye_set("in-hand", station, shaky, TARGET, spread_views((60.0, 45.0), 7), 1, mount=MOUNT)
+    rows = [",".join(f"{v:.3f}" for v in typed(s.robot_from_flange, "zyx-intrinsic-deg")) for s in taken.shots]
+    (at / "poses.csv").write_text("\n".join(["x_mm,y_mm,z_mm,a,b,c", *rows]) + "\n", encoding="utf-8")
+    for k, shot in enumerate(taken.shots):
+        save_png(at / f"{k}.png", shot.rendered.picture)
+    write_document(at / "target.json", "target", to_document(TARGET))
+    return at, taken
+
+
+def asked(at, *more):
+    photos = sorted(str(p) for p in at.glob("?.png"))
+    return main(["tie", "hand-eye", str(at / "poses.csv"), *photos, "--target", str(at / "target.json"), *more])
+
+
+def test_the_camera_is_found_on_the_flange(folder, capsys):
+    at, taken = folder
+    out = at / "robot.json"
+    assert asked(at, "--eye", "in-hand", *ANGLES, "--out", str(out), "--json") == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["sentences"][0].startswith("flange_from_camera: the camera's origin lies at (4")
+    assert {s["name"] for s in told["solutions"]} == {"tiepoint", "Tsai", "Park", "Horaud", "Andreff", "Daniilidis"}
+    found = hand_eye_from_document(read_document(out, "robot"))
+    # Within 4 u everywhere: the truth of the renderer, camera and print being found from the same photos.
+    off = found.y.pose.apply([[60.0, 45.0, 0.0]]) - taken.base.apply([[60.0, 45.0, 0.0]])
+    assert np.abs(off).max() < 0.2
+    u = np.sqrt(np.diag(found.x.covariance))[3:]
+    assert (np.abs(found.x.pose.translation_mm - taken.mount.translation_mm) < 4 * u).all()
+    assert found.robot.region is not None
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--eye", "in-hand", "--angles", "euler"), "use one of zyx-intrinsic-deg"),
+        (("--eye", "in-hand", *ANGLES, "--plane", "x.png"), "in hand the target lies in the plane already"),
+        (("--eye", "neither", *ANGLES), "--eye"),
+    ],
+)
+def test_what_cannot_be_meant_is_refused(folder, capsys, words, said):
+    at, _ = folder
+    assert asked(at, *words, "--out", str(at / "other.json")) == 2
+    assert said in capsys.readouterr().err
+    assert not (at / "other.json").exists()
