@@ -63,7 +63,8 @@ def test_a_mirrored_set_is_always_named(angle: float, seed: int, how: str) -> No
             to = to * [1, -1]
     with pytest.raises(PairsRefused, match="the set is mirrored") as caught:
         tie_by_pairs(points, to, **ROBOT)  # type: ignore[arg-type]
-    assert [f.code for f in caught.value.findings] == ["mirrored"]
+    # A hint (a scale 4 u off, say) may stand beside it by chance, once in some thousands of sets.
+    assert [f.code for f in caught.value.findings if f.severity == "refuse"] == ["mirrored"]
 
 
 def test_what_is_suspect_can_be_kept_and_is_flagged() -> None:
