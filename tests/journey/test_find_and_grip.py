@@ -247,6 +247,16 @@ def test_what_cannot_be_found_is_said(cell, tmp_path, capsys, old, new, said):
     assert said in capsys.readouterr().err
 
 
+def test_the_size_of_a_part_is_told_where_it_is_sought(cell, tmp_path, capsys):
+    text = HEAD.replace("least_share = 0.6", 'least_share = 0.6\nscales = [0.9, 1.1]\nreadings = ["scale"]')
+    recipe = taught(cell, tmp_path, text)
+    for record in records(capsys, recipe, cell / "shot-1.png", cell / "shot-3.png"):
+        scale = value(record, "plate.scale")
+        # The plate is the one that was taught: its size is 1, known to some thousandths of a pixel in some hundred.
+        assert abs(scale["value"] - 1.0) < 1.5 * scale["U95"] + 1e-4
+        assert 0 < scale["u"] < 1e-3
+
+
 def test_an_empty_folder_is_said(cell, tmp_path, capsys):
     recipe = taught(cell, tmp_path, HEAD)
     (tmp_path / "nothing").mkdir()

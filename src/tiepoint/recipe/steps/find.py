@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from tiepoint.foundation.reasons import Reason, flag
-from tiepoint.foundation.sources import Value, Values, constant, ensemble, stack
+from tiepoint.foundation.sources import Source, Value, Values, constant, ensemble, stack
 from tiepoint.recipe.beside import TaughtShape
 from tiepoint.recipe.context import Context, EdgeLook, StepResult, Told
 from tiepoint.recipe.features import Feature, LineFeature, PartFeature, PointFeature
@@ -145,7 +145,7 @@ def _by_shape(context: Context, table: FindTable, shape: TaughtShape, picture: N
     told: dict[str, Told] = {
         **context.coordinates(PointFeature(_rows(first.pose, 2))),
         "angle": first.pose[2],
-        "scale": Value(kept[0].pose.scale, {_scale_source(context, kept[0]): 1.0} if kept[0].cov[3, 3] > 0 else {}),
+        "scale": _scale(context, kept[0]),
         "share": constant(kept[0].share),
         "runner_up": constant(kept[0].runner_up),
         "count": constant(float(len(kept))),
@@ -224,11 +224,10 @@ def _rows(values: Values, count: int) -> Values:
     return Values(values.value[:count], values.c[:count], values.sources)
 
 
-def _scale_source(context: Context, found: FoundShape) -> Any:
+def _scale(context: Context, found: FoundShape) -> Value:
     u = math.sqrt(float(found.cov[3, 3]))
-    return ensemble(
-        f"scale:{context.prefix}", f'Scale of "{context.table.name}"', np.array([[u * u]]), "pixel", math.inf
-    )[0][0]
+    source = Source(f"scale:{context.prefix}", f'Scale of "{context.table.name}"', "A", u, "pixel")
+    return Value(found.pose.scale, {source: 1.0} if u > 0 else {})
 
 
 def _lines(found: FoundShape, turned: bool) -> list[Array]:
