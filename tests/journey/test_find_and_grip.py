@@ -235,6 +235,7 @@ def test_a_drawing_teaches_as_well(cell, tmp_path, capsys):
         ("size = [68, 48]", "size = [0.5, 0.5]", "region to teach"),
         ("origin = [30, 25] }", "origin = [30, 25] }\nscales = [0, 1]", "above 0"),
         ("origin = [30, 25] }", "origin = [30, 25] }\nof = [\"bore A\"]", "stands beside shape"),
+        ("{ rectangle = { centre = [60, 45], size = [68, 48] } }", "{ }", "states no shape"),
         ('taught = {', 'shape = "none.json"\ntaught = {', "is not there"),
         ('taught = {', 'shape = "../none.json"\ntaught = {', "below it"),
     ],
@@ -255,6 +256,17 @@ def test_the_size_of_a_part_is_told_where_it_is_sought(cell, tmp_path, capsys):
         # The plate is the one that was taught: its size is 1, known to some thousandths of a pixel in some hundred.
         assert abs(scale["value"] - 1.0) < 1.5 * scale["U95"] + 1e-4
         assert 0 < scale["u"] < 1e-3
+
+
+def test_a_region_of_any_shape_holds_the_middle_of_the_part(cell, tmp_path, capsys):
+    """The plates' middles lie at (60, 45) and (60.6, 36.9): a triangle holds the first alone, its box both."""
+    triangle = "least_share = 0.6\nregion.polygon = { points = [[40, 30], [40, 70], [90, 52]] }"
+    recipe = taught(cell, tmp_path, HEAD.replace("least_share = 0.6", triangle))
+    inside, outside = records(capsys, recipe, cell / "shot-0.png", cell / "shot-2.png")
+    assert value(inside, "plate.x")["value"] is not None
+    assert value(outside, "plate.x")["reason"]["code"] == "shape_not_found"
+    assert main(["run", str(recipe), str(cell / "shot-0.png"), "--overlay", str(tmp_path / "drawn")]) == 1
+    assert (tmp_path / "drawn" / "shot-0.svg").stat().st_size > 10_000
 
 
 def test_an_empty_folder_is_said(cell, tmp_path, capsys):

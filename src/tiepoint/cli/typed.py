@@ -17,11 +17,6 @@ def length_mm(option: str, text: str) -> float:
         raise UnknownUnit(f"{option}: {error}") from error
 
 
-def maybe_mm(option: str, text: str | None) -> float | None:
-    """Return millimetres, or None where the option was not given."""
-    return None if text is None else length_mm(option, text)
-
-
 def positive_mm(option: str, text: str) -> float:
     """Return millimetres above zero."""
     value = length_mm(option, text)

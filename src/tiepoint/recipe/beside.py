@@ -1,6 +1,6 @@
 """What stands in files beside a recipe: masks as pictures, taught shapes as documents."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -34,8 +34,6 @@ class Beside:
 
 
 NOTHING = Beside()
-
-Opener = Callable[[str, str], Path]
 
 
 def read_beside(folder: Path | None, mask: str | None, shape: str | None, here: str) -> Beside:

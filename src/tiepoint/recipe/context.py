@@ -1,5 +1,6 @@
 """What a step is given, and what it gives back: the door for built-in kinds and guests alike."""
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Literal, Protocol
@@ -12,6 +13,7 @@ from tiepoint.foundation.sources import Source, Value
 from tiepoint.recipe.beside import NOTHING, Beside
 from tiepoint.recipe.features import Derived, Feature, LineFeature, PartFeature, PointFeature
 from tiepoint.recipe.ground import Ground
+from tiepoint.recipe.regions import Polygon, Rectangle
 from tiepoint.recipe.schema import Polarity, StepTable
 from tiepoint.vision.strips import StripEdges
 
@@ -101,6 +103,16 @@ def placed(point: tuple[float, float], frame: str, unit: float) -> Array:
     """Return a point of the recipe (2,) on the ground of a frame; `unit`: ground units in one of the recipe."""
     x, y = point
     return np.array([x, -y]) if frame == "image" else np.array([x, y]) * unit
+
+
+def corners(shape: Rectangle | Polygon, frame: str, unit: float) -> Array:
+    """Return the corners (n, 2) of a region of the recipe on the ground of a frame, in their order along it."""
+    if isinstance(shape, Polygon):
+        return np.array([placed(point, frame, unit) for point in shape.points])
+    angle = math.radians(shape.angle_deg)
+    c, s = math.cos(angle), math.sin(angle)
+    box = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * np.array(shape.size) / 2
+    return np.asarray(placed(shape.centre, frame, unit) + unit * box @ np.array([[c, s], [-s, c]]))
 
 
 @dataclass(frozen=True)

@@ -10,11 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tiepoint.recipe.regions import Arc, Path, Polygon, Rectangle, Ring
+from tiepoint.recipe.regions import Arc, Path, Rectangle, Ring, Shape
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
-Shape = Rectangle | Ring | Arc | Polygon | Path
 
 
 @dataclass(frozen=True)

@@ -5,8 +5,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from tiepoint.recipe.context import placed
-from tiepoint.recipe.regions import Arc, Rectangle, Ring
+from tiepoint.recipe.context import corners, placed
+from tiepoint.recipe.regions import Path, Polygon, Rectangle, Ring, Shape, shape_of
 from tiepoint.recipe.runner import Trace
 
 Array = NDArray[np.float64]
@@ -24,43 +24,40 @@ def region_px(trace: Trace) -> list[Array]:
 
 def brackets(trace: Trace) -> list[Array]:
     """Return the marks of where a step sought: two arcs with gaps about a ring, corners of anything else."""
-    shape = shape_of(trace)
+    shape = _shape(trace)
     if trace.ground is None or shape is None:
         return []
     if isinstance(shape, Ring):
-        centre, unit = _placed(trace, shape.centre)
+        centre = placed(shape.centre, trace.step.frame, trace.unit)
         # Open at the upper right and at the lower left: the name stands in the upper gap.
         spans = (np.radians(np.linspace(70, 200, _ROUND // 2)), np.radians(np.linspace(250, 380, _ROUND // 2)))
-        return [trace.ground.to_px(centre + unit * shape.outer * _unit(a)) for a in spans]
+        return [trace.ground.to_px(centre + trace.unit * shape.outer * _unit(a)) for a in spans]
     if isinstance(shape, Rectangle):
         return [trace.ground.to_px(c) for c in _corners(_outlines(trace)[0])]
     return region_px(trace)
 
 
-def shape_of(trace: Trace) -> Ring | Rectangle | Arc | None:
-    """Return the shape of a step's region, None where it has none."""
-    region = getattr(trace.step.table, "region", None)
-    shapes = [getattr(region, name) for name in ("ring", "rectangle", "arc") if hasattr(region, name)]
-    return shapes[0] if shapes else None
+def _shape(trace: Trace) -> Shape | None:
+    return shape_of(getattr(trace.step.table, "region", None))
 
 
 def _outlines(trace: Trace) -> list[Array]:
-    shape = shape_of(trace)
+    shape, frame, unit = _shape(trace), trace.step.frame, trace.unit
     if shape is None:
         return []
-    centre, unit = _placed(trace, shape.centre)
-    around = np.linspace(0.0, math.tau, _ROUND + 1)
+    if isinstance(shape, (Rectangle, Polygon)):
+        around = corners(shape, frame, unit)
+        return [np.vstack([around, around[:1]])]
+    if isinstance(shape, Path):
+        return [np.array([placed(point, frame, unit) for point in shape.points])]
+    centre = placed(shape.centre, frame, unit)
     if isinstance(shape, Ring):
+        around = np.linspace(0.0, math.tau, _ROUND + 1)
         return [centre + unit * r * _unit(around) for r in (shape.outer, shape.inner)]
-    if isinstance(shape, Arc):
-        angles = np.radians(np.linspace(shape.from_deg, shape.to_deg, _ROUND + 1))
-        outer, inner = (shape.radius + s * shape.width / 2 for s in (1, -1))
-        there, back = outer * _unit(angles), inner * _unit(angles[::-1])
-        return [centre + unit * np.vstack([there, back, there[:1]])]
-    half = np.array(shape.size) / 2
-    box = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1], [-1, -1]]) * half
-    c, s = math.cos(math.radians(shape.angle_deg)), math.sin(math.radians(shape.angle_deg))
-    return [centre + unit * box @ np.array([[c, s], [-s, c]])]
+    angles = np.radians(np.linspace(shape.from_deg, shape.to_deg, _ROUND + 1))
+    outer, inner = (shape.radius + s * shape.width / 2 for s in (1, -1))
+    there, back = outer * _unit(angles), inner * _unit(angles[::-1])
+    return [centre + unit * np.vstack([there, back, there[:1]])]
 
 
 def _corners(box: Array) -> list[Array]:
@@ -72,10 +69,6 @@ def _corners(box: Array) -> list[Array]:
         arms = [at + reach * (p - at) / np.hypot(*(p - at)) for p in (before, after)]
         marks.append(np.array([arms[0], at, arms[1]]))
     return marks
-
-
-def _placed(trace: Trace, centre: tuple[float, float]) -> tuple[Array, float]:
-    return placed(centre, trace.step.frame, trace.unit), trace.unit
 
 
 def _unit(angles: Array) -> Array:

@@ -66,17 +66,6 @@ class PartGround:
         return np.asarray(np.asarray(xy, float) @ np.array([[c, s], [-s, c]]) + self.part.origin)
 
 
-def merged(
-    first: tuple[Source, ...], d_first: Array, second: tuple[Source, ...], d_second: Array
-) -> tuple[tuple[Source, ...], Array]:
-    """Return sources without repetition, and what values (…, m) owe to each: what both have in common adds."""
-    sources, at = joined(first, second)
-    d = np.zeros((*d_first.shape[:-1], len(sources)))
-    d[..., : len(first)] = d_first
-    d[..., at] += d_second
-    return sources, d
-
-
 def joined(first: tuple[Source, ...], second: tuple[Source, ...]) -> tuple[tuple[Source, ...], Ints]:
     """Return sources without repetition, the first ones first, and at which place each of the second (p,) stands."""
     places = {source: k for k, source in enumerate(first)}

@@ -87,7 +87,10 @@ class Region(Table):
         return raw
 
 
-def shape_of(region: Any) -> Rectangle | Ring | Arc | Polygon | Path | None:
+Shape = Rectangle | Ring | Arc | Polygon | Path
+
+
+def shape_of(region: Any) -> Shape | None:
     """Return the shape of a region, whichever it is; None without a region."""
     shapes = [getattr(region, name, None) for name in SHAPES]
     return next((shape for shape in shapes if shape is not None), None)

@@ -17,17 +17,20 @@ from tiepoint.documents.drawings import read_outline
 from tiepoint.documents.files import document_bytes, read_text, write_together
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.recipe.beside import TaughtShape, shape_document
+from tiepoint.recipe.context import corners
 from tiepoint.recipe.ground import Ground, ImageGround, PlaneGround
 from tiepoint.recipe.masks import own_places
 from tiepoint.recipe.recipe import Recipe, Step
-from tiepoint.recipe.regions import shape_of
 from tiepoint.recipe.runner import Job, Seen
-from tiepoint.recipe.steps.find import FindTable, Teaching, region_corners
+from tiepoint.recipe.steps.find import FindTable, Teaching
 from tiepoint.recipe.tables import said_names, shown
 from tiepoint.vision.seek_model import Pose, Taught, identity
 from tiepoint.vision.seek_teach import inside_polygon, teach, teach_outline
 
 Array = NDArray[np.float64]
+
+SIDE = np.linspace(0, 1, 16, endpoint=False)[:, None]
+"""Places along a side of a region, which the lens bends."""
 
 
 @dataclass(frozen=True)
@@ -125,25 +128,19 @@ def _origin(taught: Teaching, step: Step, unit: float) -> Pose:
 
 def _region_px(taught: Teaching, step: Step, ground: Ground, unit: float, size: tuple[int, ...]) -> NDArray[np.bool_]:
     """Return the pixels of the picture that are taught from: inside the region, and not painted over."""
-    shape = shape_of(taught.region)
-    corners = region_corners(shape, step.base, 1.0 if step.base == "image" else unit)
-    ends = np.roll(corners, -1, axis=0)
-    line = np.concatenate(
-        [a + np.linspace(0, 1, 16, endpoint=False)[:, None] * (b - a) for a, b in zip(corners, ends, strict=True)]
-    )
-    px = line if step.base == "image" else ground.to_px(line)
+    shape, unit = taught.region.shape, 1.0 if step.base == "image" else unit
+    around = corners(shape, step.base, unit)
+    line = np.concatenate([a + SIDE * (b - a) for a, b in zip(around, np.roll(around, -1, axis=0), strict=True)])
+    px = ground.to_px(line)
     if not np.isfinite(px).all():
         raise UnusableInput("the region to teach from leaves the picture; draw it where the part is seen")
     inside = inside_polygon(px, size)
     mask = step.beside.mask
-    if mask is None or shape is None or not inside.any():
+    if mask is None or not inside.any():
         return inside
     rows, cols = np.nonzero(inside)
-    places = np.column_stack([cols, rows]).astype(float)
-    if step.base == "image":
-        own = own_places(shape, places * (1.0, -1.0), is_down=True)
-    else:
-        own = own_places(shape, ground.map(places).xy_mm / unit)
+    places = ground.map(np.column_stack([cols, rows]).astype(float), with_sources=False).xy_mm
+    own = own_places(shape, places / unit, is_down=step.base == "image")
     inside[rows, cols] = ~mask.hides(own)
     if not inside.any():
         raise UnusableInput("the mask hides all of the region to teach from; leave the part's outline free")

@@ -1,7 +1,8 @@
 """`find`: where a part lies and how it is turned, and with that the frame of the part."""
 
 import math
-from typing import Annotated, Any
+from dataclasses import dataclass
+from typing import Annotated, Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,14 +11,15 @@ from pydantic import Field, model_validator
 from tiepoint.foundation.reasons import Reason, flag
 from tiepoint.foundation.sources import Source, Value, Values, constant, ensemble, stack
 from tiepoint.recipe.beside import TaughtShape
-from tiepoint.recipe.context import Context, EdgeLook, StepResult, Told
+from tiepoint.recipe.context import Context, EdgeLook, StepResult, Told, corners
 from tiepoint.recipe.features import Feature, LineFeature, PartFeature, PointFeature
 from tiepoint.recipe.kinds import Quantity, StepKind
-from tiepoint.recipe.part import merged
-from tiepoint.recipe.regions import Polygon, Rectangle, Region, shape_of
+from tiepoint.recipe.regions import Polygon, Rectangle, Region
 from tiepoint.recipe.relations import crossing, direction_of
 from tiepoint.recipe.schema import LookingTable
 from tiepoint.recipe.tables import Name, Number, Point, Positive, Table, said
+from tiepoint.ties.grip_envelope import inside_polygon
+from tiepoint.ties.tie import merge_columns
 from tiepoint.vision.seek import LEAST_SHARE, seek
 from tiepoint.vision.seek_model import FoundShape, Projection, identity
 
@@ -32,6 +34,19 @@ class FindRegion(Region):
 
     rectangle: Rectangle | None = None
     polygon: Polygon | None = None
+
+    @model_validator(mode="after")
+    def _states_one(self) -> Self:
+        if self.rectangle is None and self.polygon is None:
+            raise said("", "states no shape; give a rectangle or a polygon")
+        return self
+
+    @property
+    def shape(self) -> Rectangle | Polygon:
+        """The shape that is stated."""
+        shape = self.rectangle or self.polygon
+        assert shape is not None
+        return shape
 
 
 class Teaching(Table):
@@ -66,7 +81,7 @@ class FindTable(LookingTable):
     least_share: Annotated[float, Field(ge=0.2, le=1.0)] = LEAST_SHARE
 
     @model_validator(mode="after")
-    def _one_way(self) -> "FindTable":
+    def _one_way(self) -> Self:
         by_shape = self.shape is not None or self.taught is not None
         if by_shape and self.of:
             raise said("of", "stands beside shape; find the part by its shape, or by other steps")
@@ -86,12 +101,13 @@ class FindTable(LookingTable):
         return self.of
 
 
+@dataclass(frozen=True)
 class _Outline:
     """What was seen of a part, for drawing."""
 
-    def __init__(self, lines: tuple[Array, ...], flags: tuple[str, ...]) -> None:
-        self.outlines, self.flags = lines, flags
-        self.looks: tuple[EdgeLook, ...] = ()
+    outlines: tuple[Array, ...]
+    flags: tuple[str, ...]
+    looks: tuple[EdgeLook, ...] = ()
 
 
 def run(context: Context) -> StepResult:
@@ -115,17 +131,18 @@ def run(context: Context) -> StepResult:
 def _by_shape(context: Context, table: FindTable, shape: TaughtShape, picture: NDArray[Any]) -> StepResult:
     turned = context.ground.frame == "image"  # a shape of the image is sought as it is stored, y down
     low, high = (math.radians(a) for a in table.angles_deg)
+    around = _corners(context, table)
     sought = seek(
         picture if picture.dtype in (np.uint8, np.uint16, np.float32) else picture.astype(np.float32),
         shape.taught,
         _projection(context),
-        _bounds(context, table),
+        _bounds(around),
         angles=(-high, -low) if turned else (low, high),
         scales=table.scales,
         most=table.most,
         least_share=table.least_share,
     )
-    kept = [found for found in sought.found if _allowed(context, table, shape, found)]
+    kept = [found for found in sought.found if _allowed(around, shape, found)]
     if not kept:
         best = Reason(
             "shape_not_found", {"percent": round(100 * sought.best_share), "least": round(100 * table.least_share)}
@@ -157,45 +174,27 @@ def _projection(context: Context) -> Projection:
     return identity if context.ground.frame == "image" else context.ground.project
 
 
-def _bounds(context: Context, table: FindTable) -> tuple[float, float, float, float] | None:
-    corners = _corners(context, table)
-    if corners is None:
-        return None
-    low, high = corners.min(axis=0), corners.max(axis=0)
-    return float(low[0]), float(low[1]), float(high[0]), float(high[1])
-
-
 def _corners(context: Context, table: FindTable) -> Array | None:
-    """Return the corners (n, 2) of the region, as the search counts them."""
-    return None if table.region is None else region_corners(shape_of(table.region), context.ground.frame, context.unit)
+    """Return the corners (n, 2) of the region as the search counts them: in the image y down."""
+    if table.region is None:
+        return None
+    on_ground = corners(table.region.shape, context.ground.frame, context.unit)
+    return context.ground.to_px(on_ground) if context.ground.frame == "image" else on_ground
 
 
-def region_corners(shape: object, frame: str, unit: float) -> Array:
-    """Return the corners (n, 2) of a rectangle or a polygon in ground units; in the image y down."""
-    if isinstance(shape, Polygon):
-        return np.array(shape.points) * unit
-    assert isinstance(shape, Rectangle)
-    angle = math.radians(-shape.angle_deg if frame == "image" else shape.angle_deg)
-    c, s = math.cos(angle), math.sin(angle)
-    box = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * np.array(shape.size) / 2
-    return np.asarray((box @ np.array([[c, s], [-s, c]]) + shape.centre) * unit)
+def _bounds(around: Array | None) -> tuple[float, float, float, float] | None:
+    if around is None:
+        return None
+    (x0, y0), (x1, y1) = around.min(axis=0).tolist(), around.max(axis=0).tolist()
+    return x0, y0, x1, y1
 
 
-def _allowed(context: Context, table: FindTable, shape: TaughtShape, found: FoundShape) -> bool:
+def _allowed(around: Array | None, shape: TaughtShape, found: FoundShape) -> bool:
     """Whether the middle of a found shape lies in the region, which need not be a box along the axes."""
-    corners = _corners(context, table)
-    if corners is None:
+    if around is None:
         return True
-    x, y = found.pose.place(shape.taught.centre[None])[0]
-    return _inside(corners, float(x), float(y))
-
-
-def _inside(polygon: Array, x: float, y: float) -> bool:
-    a, b = polygon, np.roll(polygon, -1, axis=0)
-    crosses = (a[:, 1] > y) != (b[:, 1] > y)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        at = a[:, 0] + (y - a[:, 1]) * (b[:, 0] - a[:, 0]) / (b[:, 1] - a[:, 1])
-    return bool(np.count_nonzero(crosses & (x < at)) % 2)
+    x, y = found.pose.place(shape.taught.centre[None])[0].tolist()
+    return inside_polygon(around, (x, y))
 
 
 def _part(context: Context, found: FoundShape, prefix: str) -> PartFeature | Reason:
@@ -216,7 +215,7 @@ def _part(context: Context, found: FoundShape, prefix: str) -> PartFeature | Rea
     # An error of the tie moves each edge on the ground, and the pose with them as it moves with any edge.
     moves = np.einsum("ni,nim->nm", found.edges.normals[seen], there.d_sources)
     by_tie = found.edges.sensitivity[:3, seen] @ moves
-    sources, c = merged(noise, spread, there.sources, by_tie)
+    sources, c = merge_columns((*noise, *there.sources), np.hstack([spread, by_tie]))
     return PartFeature(Values(value, c, sources), found.share)
 
 
