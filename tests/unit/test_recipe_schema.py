@@ -192,3 +192,8 @@ def test_other_documents_are_refused(tmp_path, text: str, said: str):
     path.write_text(text, encoding="utf-8")
     with pytest.raises(UnusableDocument, match=said.replace("(", r"\(").replace(")", r"\)")):
         load_recipe(path)
+
+
+def test_a_whole_number_beyond_every_float_is_refused_in_a_sentence():
+    line = f"limits.diameter = {{ lower = {10**400} }}"
+    assert "give a number between -1e+07 and 1e+07" in sentence(BORE + line)

@@ -136,8 +136,9 @@ def _meant(key: str, known: Sequence[str]) -> str:
 def _number(raw: Any) -> Any:
     if isinstance(raw, bool) or not isinstance(raw, (int, float)):
         raise said("", f"is {shown(raw)}; give a number")
-    if not math.isfinite(raw) or abs(raw) > MOST:
-        raise said("", f"is {shown(float(raw))}; give a number between -{MOST:.0e} and {MOST:.0e}")
+    # Compared before anything else: a whole number of four hundred digits is no float.
+    if not abs(raw) <= MOST:
+        raise said("", f"is {shown(raw)}; give a number between -{MOST:.0e} and {MOST:.0e}")
     return raw
 
 
