@@ -79,6 +79,7 @@ WHAT = {
     "ties/pairs.csv": "points as a person types them",
     "recipes": "the recipe",
     "shots": "a photograph",
+    "shots/cell": "a photograph of the picking cell",
     "shots/plates": "a photograph of a plate",
     "shots/views": "the target before the camera in another lean",
     "overlays": "what was found, over the photograph",

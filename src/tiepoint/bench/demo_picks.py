@@ -4,7 +4,6 @@ The work is done with what a person has: photographs, a few touched points, one 
 cell only says afterwards how far off each grip was.
 """
 
-import json
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -25,7 +24,7 @@ from tiepoint.foundation.sources import Source, Value, measured
 from tiepoint.model.record import Grip, Record
 from tiepoint.recipe.features import PartFeature
 from tiepoint.recipe.overlay import overlay_svg
-from tiepoint.recipe.records import record_json, sealed
+from tiepoint.recipe.records import records_jsonl, sealed
 from tiepoint.recipe.runner import run
 from tiepoint.recipe.shots import load_shot
 from tiepoint.recipe.station import Prepared, prepare, seen_of
@@ -36,7 +35,6 @@ from tiepoint.ties.by_target import Setting, tie_by_target
 from tiepoint.ties.document import to_document
 from tiepoint.ties.grip import PlanarRobot, part_in_robot, taught_offset
 from tiepoint.ties.pairs import tie_by_pairs
-from tiepoint.ties.tie import Tie
 from tiepoint.ties.uncertain_pose import UncertainPose
 from tiepoint.ties.uncertain_pose import exact as exactly
 
@@ -53,7 +51,7 @@ SAME_MM = 15.0
 """A grip belongs to the plate whose own grip is nearer than this."""
 PLAIN = 0.97
 """A plate of which so much is seen is plain to see, and shall be picked."""
-KEPT_SHOTS = 3
+DRAWN_SHOTS = 3
 TOUCHED = 12
 MOST_SHOTS = 60
 
@@ -95,11 +93,10 @@ envelope = {{ x = {x}, y = {y}, z = {z}, turn_deg = [-190, 190] }}
 
 @dataclass(frozen=True)
 class _Setup:
-    """What the work rests on: the cell, its tie and its robot's, and where documents go."""
+    """What the work rests on: the cell, the robot's tie, and where documents go."""
 
     cell: Cell
     place: Place
-    tie: Tie
     robot: PlanarRobot
 
 
@@ -107,9 +104,8 @@ def pick_plates(place: Place, tell: Callable[[str], None], *, seed: int, plates:
     """Find and pick plates until so many were picked; `place` returns where a named file is to be written."""
     cell = Cell(seed, _station(), crowd=CROWD)
     tell("Tying the cell's camera, and the robot by twelve touched points.")
-    tie = _camera_tie(cell, place)
-    robot = _robot_tie(cell, place)
-    setup = _Setup(cell, place, tie, robot)
+    _camera_tie(cell, place)
+    setup = _Setup(cell, place, _robot_tie(cell, place))
     tell("Teaching one plate's shape and its grip.")
     prepared = _taught(setup)
     tell(f"Finding and picking {plates} plates among other things.")
@@ -121,8 +117,8 @@ def _station() -> BenchStation:
     return BenchStation(view, width_px=1920, height_px=1440, pixel_um=4.4)
 
 
-def _camera_tie(cell: Cell, place: Place) -> Tie:
-    """Return the tie of the cell's camera by a measured target as large as the field."""
+def _camera_tie(cell: Cell, place: Place) -> None:
+    """Tie the cell's camera by a measured target as large as the field, for the recipe to read."""
     target = new_target("charuco", 16.0, 17, 13)
     printed = print_target(target, cell.seed, rule=Rule("glass scale no 4", 2e-5, 0.015, 0.005))
     told = replace(target, measured=printed.measured("2026-01-05T07:30:00Z"))
@@ -133,7 +129,6 @@ def _camera_tie(cell: Cell, place: Place) -> Tie:
     distance = measured(away, Source("cell:distance", "Distance of the cell's camera", "B", 3.0, "station"))
     tie = tie_by_target([photo], told, Setting(distance=distance))
     write_document(place("ties/cell.json"), "tie", to_document(tie))
-    return tie
 
 
 def _robot_tie(cell: Cell, place: Place) -> PlanarRobot:
@@ -217,9 +212,7 @@ def _picked(setup: _Setup, prepared: Prepared, plates: int) -> PickStory:
         if len(picks) >= plates:
             break
         shot = setup.cell.shot(number)
-        name = f"shots/cell-{number + 1:02}.png"
-        keeps = number < KEPT_SHOTS
-        path = setup.place(name) if keeps else setup.place("shots/cell-last.png")
+        path = setup.place(f"shots/cell/{number + 1:02}.png")
         save_png(path, shot.picture)
         loaded = load_shot(path)
         outcome = run(prepared.job(None), seen_of(loaded), seq=number + 1)
@@ -238,12 +231,11 @@ def _picked(setup: _Setup, prepared: Prepared, plates: int) -> PickStory:
         reachable = [p for p in shot.parts if p.laid.wanted and p.seen > PLAIN]
         shown += len(reachable)
         missed += sum(p in left for p in reachable)
-        if keeps:
+        if number < DRAWN_SHOTS:
             svg = f"overlays/cell-{number + 1:02}.svg"
             pictures.append(svg)
             write_atomic(setup.place(svg), overlay_svg(outcome, loaded.pictures["picture"].pixels, whole=True).encode())
-    lines = [json.dumps(record_json(r), ensure_ascii=False, allow_nan=False) + "\n" for r in records]
-    write_atomic(setup.place("records-cell.jsonl"), "".join(lines).encode())
+    write_atomic(setup.place("records-cell.jsonl"), records_jsonl(records).encode())
     return PickStory(tuple(picks), len(records), shown, missed, wrong, tuple(pictures))
 
 

@@ -10,7 +10,7 @@ from pydantic import Field, model_validator
 
 from tiepoint.foundation.errors import UnusableDocument
 from tiepoint.foundation.frames import Pose2
-from tiepoint.foundation.reasons import FLAGS, Reason
+from tiepoint.foundation.reasons import Reason, forbidding, in_short
 from tiepoint.foundation.sources import Value
 from tiepoint.model.record import Grip
 from tiepoint.model.shot import RobotPose
@@ -19,7 +19,7 @@ from tiepoint.recipe.features import PartFeature
 from tiepoint.recipe.tables import Name, NotNegative, Number, Point, Table, said
 from tiepoint.ties.grip import PlacedGrip, PlanarRobot, Robot, place_grip, stated_pose, typed_offset
 from tiepoint.ties.grip_envelope import Envelope, box
-from tiepoint.ties.uncertain_pose import lifted
+from tiepoint.ties.uncertain_pose import UncertainPose, lifted
 
 STILL = lifted(Pose2(0.0, 0.0, 0.0))
 Range = Annotated[tuple[Number, Number], Field(strict=False)]
@@ -99,16 +99,31 @@ class GripTable(Table):
 
 @dataclass(frozen=True)
 class Arm:
-    """A grip's table, and the robot that it is told to."""
+    """A grip's table with the robot that it is told to; `offset` and `envelope` follow from it, in mm."""
 
     table: GripTable
     robot: Robot
+    offset: UncertainPose
+    envelope: Envelope
+
+
+def arm_of(table: GripTable, robot: Robot, unit: float) -> Arm:
+    """Return a grip as it is asked of a robot; `unit`: mm in the recipe's unit."""
+    x, y = (v * unit for v in table.offset)
+    offset = typed_offset(x, y, math.radians(table.turn_deg), table.z * unit, table.pointing)
+    about = f'Offset of the grip "{table.name}"'
+    errors = (
+        (*_own_error(table, robot, unit), f"robot:{table.robot}", "The robot's own error"),
+        (table.u_offset * unit, math.radians(table.u_turn_deg), f"grip:{table.name}", about),
+    )
+    for u_mm, u_rad, source_id, label in errors:
+        offset = offset @ stated_pose(STILL, u_mm, u_rad, source_id, label, planar_only=True)
+    return Arm(table, robot, offset, table.envelope.in_mm(unit))
 
 
 def grips_of(
     arms: tuple[Arm, ...],
     found: Mapping[str, tuple[StepResult, tuple[str, ...]]],
-    unit: float,
     height: Value | None,
     age_s: float | None = None,
 ) -> tuple[Grip, ...]:
@@ -117,60 +132,40 @@ def grips_of(
     `found`: the result and the flags of each find, by name. `height` of the part's surface above the station's plane,
     as the tie was moved there. A part whose place cannot be relied on is not gripped.
     """
-    return tuple(grip for arm in arms for grip in _grips(arm, *found[arm.table.in_], unit, height, age_s))
+    return tuple(grip for arm in arms for grip in _grips(arm, *found[arm.table.in_], height, age_s))
 
 
 def _grips(
-    arm: Arm, result: StepResult, flags: tuple[str, ...], unit: float, height: Value | None, age_s: float | None
+    arm: Arm, result: StepResult, flags: tuple[str, ...], height: Value | None, age_s: float | None
 ) -> list[Grip]:
     table, feature = arm.table, result.feature
     if not isinstance(feature, PartFeature):
         return [Grip(table.name, None, None, False, Reason("step_failed", {"step": table.in_}))]
-    doubts = [FLAGS[f].short for f in flags if FLAGS[f].forbids]
+    doubts = forbidding(flags)
     if doubts:
-        return [Grip(table.name, None, None, False, Reason("grip_doubtful", {"says": ", ".join(doubts)}))]
+        return [Grip(table.name, None, None, False, Reason("grip_doubtful", {"says": in_short(doubts)}))]
     parts = (feature, *feature.others)
     names = [table.name if k == 0 else f"{table.name} #{k + 1}" for k in range(len(parts))]
-    return [_told(name, _placed(arm, part, unit, height, age_s)) for name, part in zip(names, parts, strict=True)]
+    return [_told(name, _placed(arm, part, height, age_s)) for name, part in zip(names, parts, strict=True)]
 
 
-def _placed(arm: Arm, part: PartFeature, unit: float, height: Value | None, age_s: float | None) -> PlacedGrip:
-    table = arm.table
-    x, y = (v * unit for v in table.offset)
-    offset = typed_offset(x, y, math.radians(table.turn_deg), table.z * unit, table.pointing)
-    u_mm, u_rad = _own_error(arm, unit)
-    own = stated_pose(STILL, u_mm, u_rad, f"robot:{table.robot}", "The robot's own error", planar_only=True)
-    offset = offset @ own
-    if table.u_offset or table.u_turn_deg:
-        label = f'Offset of the grip "{table.name}"'
-        off = stated_pose(
-            lifted(Pose2(0.0, 0.0, 0.0)), table.u_offset * unit, math.radians(table.u_turn_deg), f"grip:{table.name}",
-            label, planar_only=True,
-        )  # fmt: skip
-        offset = offset @ off
+def _placed(arm: Arm, part: PartFeature, height: Value | None, age_s: float | None) -> PlacedGrip:
+    home_rad, fold = math.radians(arm.table.home_turn_deg), arm.table.alike
     return place_grip(
-        part.pose,
-        offset,
-        arm.robot,
-        table.envelope.in_mm(unit),
-        height=height,
-        home_turn_rad=math.radians(table.home_turn_deg),
-        fold=table.alike,
-        age_s=age_s,
+        part.pose, arm.offset, arm.robot, arm.envelope, height=height, home_turn_rad=home_rad, fold=fold, age_s=age_s
     )
 
 
-def _own_error(arm: Arm, unit: float) -> tuple[float, float]:
+def _own_error(table: GripTable, robot: Robot, unit: float) -> tuple[float, float]:
     """Return the standard uncertainty of where a robot that is sent somewhere goes: of x and y (mm), of turn (rad).
 
     What a rigid fit leaves over at unseen points is a sample of it. Smooth over the field, it also turns the fit
     itself, by about as much as it leaves over across the spread of the points.
     """
-    table, tie = arm.table, arm.robot.tie if isinstance(arm.robot, PlanarRobot) else None
     rms, reach = 0.0, math.inf
-    if tie is not None and tie.quality is not None and tie.residuals is not None:
-        points = tie.residuals.plane_mm[tie.residuals.used]
-        rms = tie.quality.rms_mm
+    if isinstance(robot, PlanarRobot) and robot.tie.quality is not None and robot.tie.residuals is not None:
+        points = robot.tie.residuals.plane_mm[robot.tie.residuals.used]
+        rms = robot.tie.quality.rms_mm
         reach = float(np.sqrt(np.mean(np.sum((points - points.mean(axis=0)) ** 2, axis=1))))
     u_mm = rms if table.u_robot is None else table.u_robot * unit
     u_rad = rms / reach if table.u_robot_turn_deg is None else math.radians(table.u_robot_turn_deg)

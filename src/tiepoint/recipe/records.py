@@ -91,10 +91,9 @@ def read_records(path: Path) -> list[Record]:
 def write_records(directory: Path, records: Iterable[Record]) -> None:
     """Write `records.jsonl` and `records.csv` into a folder, whole or not at all."""
     kept = list(records)
-    lines = (json.dumps(record_json(r), ensure_ascii=False, allow_nan=False) + "\n" for r in kept)
     # A byte order mark, since the spreadsheets that open it by a double click take it for the old code page without.
     csv_text = "\ufeff" + records_csv(kept)
-    write_together({directory / JSONL: "".join(lines).encode(), directory / CSV: csv_text.encode()})
+    write_together({directory / JSONL: records_jsonl(kept).encode(), directory / CSV: csv_text.encode()})
 
 
 def add_record(directory: Path, record: Record) -> None:
@@ -102,9 +101,8 @@ def add_record(directory: Path, record: Record) -> None:
 
     Raises `UnusableInput` where they cannot be written; the records before it stay.
     """
-    line = json.dumps(record_json(record), ensure_ascii=False, allow_nan=False) + "\n"
     rows = records_csv([record]).partition("\r\n")[2]
-    for name, text in ((JSONL, line), (CSV, rows)):
+    for name, text in ((JSONL, records_jsonl([record])), (CSV, rows)):
         try:
             with (directory / name).open("ab") as file:
                 file.write(text.encode())
@@ -120,6 +118,11 @@ def demand_no_records(directory: Path) -> None:
         path = directory / name
         if path.is_symlink() or (path.exists() and not (path.is_file() and path.stat().st_size == 0)):
             raise UnusableInput(f"{path} is there already; name another folder, so that earlier records are not lost")
+
+
+def records_jsonl(records: Iterable[Record]) -> str:
+    """Return records as JSON, one a line."""
+    return "".join(json.dumps(record_json(r), ensure_ascii=False, allow_nan=False) + "\n" for r in records)
 
 
 def records_csv(records: Iterable[Record]) -> str:

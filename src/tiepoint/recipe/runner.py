@@ -17,7 +17,7 @@ from tiepoint.foundation.reasons import Reason, flag, forbidding
 from tiepoint.foundation.sources import Value
 from tiepoint.model.decide import SIMPLE, overall
 from tiepoint.model.reading import Reading
-from tiepoint.model.record import Grip, Record
+from tiepoint.model.record import Record
 from tiepoint.model.shot import Shot
 from tiepoint.recipe.context import NO_SHIFT, Context, EdgeLook, EdgeShift, StepResult
 from tiepoint.recipe.evenness import unevenness
@@ -116,17 +116,12 @@ def run(job: Job, seen: Seen, *, seq: int = 1, clock: Clock | None = None) -> Ou
         software=job.software,
         readings=readings,
         verdict=overall([r.verdict for r in readings]),
-        grips=_gripped(job, traces),
+        grips=grips_of(job.arms, {n: (r[0], flags[n]) for n, r in results.items()}, job.height),
         variant=job.variant,
         notes=job.notes + _rule_notes(job.recipe),
         timings=timings,
     )
     return Outcome(record, traces)
-
-
-def _gripped(job: Job, traces: tuple[Trace, ...]) -> tuple[Grip, ...]:
-    found = {t.step.name: (t.result, tuple({f for r in t.readings for f in r.flags})) for t in traces}
-    return grips_of(job.arms, found, job.recipe.head.mm_per_unit, job.height)
 
 
 def prefix_of(shot: Shot, step: Step) -> str:

@@ -21,7 +21,7 @@ from tiepoint.foundation.reasons import FLAGS, flag
 from tiepoint.foundation.sources import Source, Value
 from tiepoint.model.record import Record
 from tiepoint.recipe.foresee import foresee
-from tiepoint.recipe.grips import Arm, GripTable
+from tiepoint.recipe.grips import Arm, GripTable, arm_of
 from tiepoint.recipe.overlay import Level, overlay_svg
 from tiepoint.recipe.recipe import Recipe, load_recipe
 from tiepoint.recipe.records import add_record, demand_no_records, record_json, sealed, write_records
@@ -131,7 +131,7 @@ class Prepared:
             name,
             software=f"tiepoint {version('tiepoint')}",
             notes=self.notes + told + tuple(f.sentence for f in foresee(recipe, tie) if not f.possible),
-            arms=tuple(_arm(grip, self.recipe_path) for grip in recipe.grips),
+            arms=tuple(_arm(grip, self.recipe_path, recipe.head.mm_per_unit) for grip in recipe.grips),
             height=stated or (None if self.tie is None else _own_height(self.tie)),
             flags=flags,
         )
@@ -215,13 +215,13 @@ def _check_frames(tie: Tie, path: Path) -> None:
         )
 
 
-def _arm(grip: GripTable, recipe_path: Path) -> Arm:
+def _arm(grip: GripTable, recipe_path: Path, unit: float) -> Arm:
     """Return a grip with the robot that its tie leads to; raises a `TiepointError` where that is none."""
     path = recipe_path.parent / grip.robot
     label = "Height of the plane in the robot's frame"
     source = Source(f"plane-z:{grip.robot}", label, "B", grip.u_plane_z, "station")
     at = Value(grip.plane_z, {source: 1.0} if grip.u_plane_z > 0 else {})
-    return Arm(grip, PlanarRobot(from_document(read_document(path, "tie"), str(path)), at))
+    return arm_of(grip, PlanarRobot(from_document(read_document(path, "tie"), str(path)), at), unit)
 
 
 def _stated_height(recipe: Recipe, variant: Variant | None) -> Value | None:
