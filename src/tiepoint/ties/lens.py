@@ -42,11 +42,6 @@ class Lens:
     kappa3: float = 0.0
 
     @property
-    def is_closed(self) -> bool:
-        """Whether the way back, from ideal to picture, has a closed form too."""
-        return self.kappa2 == 0.0 and self.kappa3 == 0.0 and self.p1 == 0.0 and self.p2 == 0.0
-
-    @property
     def vector(self) -> Array:
         """The parameters (7,) in the order of `LENS_NAMES`."""
         return np.array([self.kappa, self.kappa2, self.cx, self.cy, self.p1, self.p2, self.kappa3])
@@ -85,17 +80,9 @@ def straighten(lens: Lens | None, px: Array) -> Array:
     """Return the ideal points (n, 2) of picture points (n, 2), without derivatives."""
     if lens is None:
         return px.copy()
-    centre = np.array([lens.cx, lens.cy])
-    d = (px - centre) / lens.rho_px
-    if lens.p1 != 0.0 or lens.p2 != 0.0:
-        d = d + _decentring(lens, d * _gain(lens, d))
-    return np.asarray(centre + lens.rho_px * d * _gain(lens, d))
-
-
-def _gain(lens: Lens, d: Array) -> Array:
-    """Return |E(d)|/|d|, (n, 1)."""
-    r2 = np.einsum("ni,ni->n", d, d)
-    return np.asarray(1.0 / (1.0 + r2 * (lens.kappa + r2 * (lens.kappa2 + r2 * lens.kappa3))))[:, None]
+    ideal = np.empty((len(px), 2))
+    _straighten_places(lens.vector, lens.rho_px, np.ascontiguousarray(px, np.float64), ideal)
+    return ideal
 
 
 def picture_from_ideal(lens: Lens | None, ideal_px: Array) -> Array:
@@ -110,14 +97,6 @@ def picture_from_ideal(lens: Lens | None, ideal_px: Array) -> Array:
     return found
 
 
-def _decentring(lens: Lens, e: Array) -> Array:
-    """Return T (n, 2)."""
-    ex, ey = e[:, 0], e[:, 1]
-    x = 2.0 * lens.p1 * ex * ey + lens.p2 * (3.0 * ex * ex + ey * ey)
-    y = lens.p1 * (ex * ex + 3.0 * ey * ey) + 2.0 * lens.p2 * ex * ey
-    return np.stack([x, y], axis=1)
-
-
 @njit(cache=True, nogil=True, error_model="numpy")
 def radial(
     kappa: float, kappa2: float, kappa3: float, dx: float, dy: float
@@ -130,21 +109,35 @@ def radial(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _decentring(p1: float, p2: float, ex: float, ey: float) -> tuple[float, float, float, float, float]:
+    """Return T and the three entries of ∂T/∂e at one point, which is symmetric."""
+    x = 2.0 * p1 * ex * ey + p2 * (3.0 * ex * ex + ey * ey)
+    y = p1 * (ex * ex + 3.0 * ey * ey) + 2.0 * p2 * ex * ey
+    return x, y, 2.0 * p1 * ey + 6.0 * p2 * ex, 2.0 * (p1 * ex + p2 * ey), 6.0 * p1 * ey + 2.0 * p2 * ex
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _through(lens: Array, dx: float, dy: float) -> tuple[float, float, float, float, float, float]:
     """Return the ideal offset (in units of ρ) of one picture offset, and ∂ideal/∂picture by rows."""
     k1, k2, k3, p1, p2 = lens[0], lens[1], lens[6], lens[4], lens[5]
     q, _, xx, xy, yy = radial(k1, k2, k3, dx, dy)
     if p1 == 0.0 and p2 == 0.0:
         return q * dx, q * dy, xx, xy, xy, yy
-    ex, ey = q * dx, q * dy
-    txx, txy, tyy = 2.0 * p1 * ey + 6.0 * p2 * ex, 2.0 * (p1 * ex + p2 * ey), 6.0 * p1 * ey + 2.0 * p2 * ex
-    mx = dx + 2.0 * p1 * ex * ey + p2 * (3.0 * ex * ex + ey * ey)
-    my = dy + p1 * (ex * ex + 3.0 * ey * ey) + 2.0 * p2 * ex * ey
+    tx, ty, txx, txy, tyy = _decentring(p1, p2, q * dx, q * dy)
+    mx, my = dx + tx, dy + ty
     # ∂m/∂d = 1 + T'·E'
     a, b = 1.0 + txx * xx + txy * xy, txx * xy + txy * yy
     c, d = txy * xx + tyy * xy, 1.0 + txy * xy + tyy * yy
     q, _, xx, xy, yy = radial(k1, k2, k3, mx, my)
     return q * mx, q * my, xx * a + xy * c, xx * b + xy * d, xy * a + yy * c, xy * b + yy * d
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _straighten_places(lens: Array, rho: float, px: Array, ideal: Array) -> None:
+    cx, cy = lens[2], lens[3]
+    for n in range(px.shape[0]):
+        x, y, _, _, _, _ = _through(lens, (px[n, 0] - cx) / rho, (px[n, 1] - cy) / rho)
+        ideal[n, 0], ideal[n, 1] = cx + rho * x, cy + rho * y
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -156,22 +149,23 @@ def _straighten_all(lens: Array, rho: float, px: Array, ideal: Array, d_px: Arra
         ideal[n, 0], ideal[n, 1] = cx + rho * x, cy + rho * y
         d_px[n, 0, 0], d_px[n, 0, 1], d_px[n, 1, 0], d_px[n, 1, 1] = jxx, jxy, jyx, jyy
         d_lens[n, 0, 2], d_lens[n, 0, 3], d_lens[n, 1, 2], d_lens[n, 1, 3] = 1.0 - jxx, -jxy, -jyx, 1.0 - jyy
+        # Both passes through the radial part once more, for what each of them owes to the coefficients.
         q, r2, _, _, _ = radial(k1, k2, k3, dx, dy)
         ex, ey = q * dx, q * dy
-        txx, txy, tyy = 2.0 * p1 * ey + 6.0 * p2 * ex, 2.0 * (p1 * ex + p2 * ey), 6.0 * p1 * ey + 2.0 * p2 * ex
-        mx = dx + 2.0 * p1 * ex * ey + p2 * (3.0 * ex * ex + ey * ey)
-        my = dy + p1 * (ex * ex + 3.0 * ey * ey) + 2.0 * p2 * ex * ey
+        tx, ty, txx, txy, tyy = _decentring(p1, p2, ex, ey)
+        mx, my = dx + tx, dy + ty
         qm, m2, mxx, mxy, myy = radial(k1, k2, k3, mx, my)
         ep, em = 1.0, 1.0
         for j in range(3):
             ep, em = ep * r2, em * m2
-            # Through the first E (by way of T) and through the second.
             fx, fy = -dx * q * q * ep, -dy * q * q * ep
-            tx, ty = txx * fx + txy * fy, txy * fx + tyy * fy
+            gx, gy = txx * fx + txy * fy, txy * fx + tyy * fy
             at = j if j < 2 else 6
-            d_lens[n, 0, at] = rho * (mxx * tx + mxy * ty - mx * qm * qm * em)
-            d_lens[n, 1, at] = rho * (mxy * tx + myy * ty - my * qm * qm * em)
-        ax, ay, bx, by = 2.0 * ex * ey, ex * ex + 3.0 * ey * ey, 3.0 * ex * ex + ey * ey, 2.0 * ex * ey
+            d_lens[n, 0, at] = rho * (mxx * gx + mxy * gy - mx * qm * qm * em)
+            d_lens[n, 1, at] = rho * (mxy * gx + myy * gy - my * qm * qm * em)
+        # T is linear in p1 and p2.
+        ax, ay, _, _, _ = _decentring(1.0, 0.0, ex, ey)
+        bx, by, _, _, _ = _decentring(0.0, 1.0, ex, ey)
         d_lens[n, 0, 4], d_lens[n, 1, 4] = rho * (mxx * ax + mxy * ay), rho * (mxy * ax + myy * ay)
         d_lens[n, 0, 5], d_lens[n, 1, 5] = rho * (mxx * bx + mxy * by), rho * (mxy * bx + myy * by)
 
