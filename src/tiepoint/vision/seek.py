@@ -30,7 +30,7 @@ from tiepoint.vision.seek_model import (
 from tiepoint.vision.seek_near import settle_near
 from tiepoint.vision.seek_pose import carry, pose_rows, robust_move, settle
 from tiepoint.vision.seek_search import FEATURES, Turns, peaks, search
-from tiepoint.vision.seek_teach import REACH_PX, _check_picture, ground_of, noise_of
+from tiepoint.vision.seek_teach import REACH_PX, check_picture, ground_of, noise_of
 
 LEAST_SHARE = 0.45
 """Frozen by proofs/finding.py on other scenes than those that it was judged on."""
@@ -92,7 +92,7 @@ def seek(
     nobody may look at. Of turns that a symmetric shape cannot tell, the one nearest to the middle of `angles` is told.
     Raises `UnusableInput` for limits that cannot be met.
     """
-    _check_picture(picture)
+    check_picture(picture)
     _check_asked(angles, scales, most, least_share, bounds)
     f = max(1, 1 << round(math.log2(taught.cell / taught.pixel)))
     box = bounds if bounds is not None else _whole(picture, to_px, taught)
@@ -362,14 +362,14 @@ def _told(scene: _Scene, taught: Taught, c: _Candidate, free: Bools) -> _Told | 
     pose, blur = c.pose, 1.0
     places, across, rows = np.empty((n, 2)), np.empty((n, 2)), np.empty((n, p))
     result, move, weights = np.empty((n, 6)), np.empty(p), np.empty(n)
-    scratch = np.empty(64)
-    off = looked = np.zeros(n)
+    off, looked = np.empty(n), np.empty(n)
     for round_ in range(2):
         ground, normals, px, jac = _laid(scene, features, pose, c.sign)
         v = _vector(pose)
         carry(px, jac, ground, normals, v, v, places, across)
         if round_ == 0:
-            off = looked = _looked(scene, places, across, scratch)
+            look(scene.picture, places, across, 3, 2.5 * scene.noise, np.empty(64), looked)
+            off = looked
         reach = max(REACH_PX, 4.0 * blur)
         start = np.where(np.isfinite(off), off, looked)
         blur = fit_places(scene.picture, places, across, start, blur, reach, scene.noise, result)
@@ -391,20 +391,13 @@ def _told(scene: _Scene, taught: Taught, c: _Candidate, free: Bools) -> _Told | 
     share = float(counts.sum()) / n
     if counts.sum() < 2 * p + 2:
         return None
-    return _with_covariance(_Told(pose, c.sign, share, np.zeros((4, 4)), 0.0, blur, _no_edges()), scene, features, rows,
-                            left, weights, counts, variance, free)  # fmt: skip
-
-
-def _no_edges() -> SeenEdges:
-    none = np.zeros((0, 2))
-    return SeenEdges(none, none, none, np.zeros(0), np.zeros(0, bool), np.zeros((4, 0)))
-
-
-def _looked(scene: _Scene, places: Array, across: Array, scratch: Array) -> Array:
-
-    off = np.empty(len(places))
-    look(scene.picture, places, across, 3, 2.5 * scene.noise, scratch, off)
-    return off
+    cov, gain = _covariance(rows, left, np.where(counts, weights, 0.0), variance, free, pose.scale)
+    ground, normals, px, jac = _laid(scene, features, pose, c.sign)
+    sensitivity = np.zeros((4, n))
+    sensitivity[free] = gain * np.sqrt(np.abs(np.linalg.det(jac)))
+    sensitivity[3] *= pose.scale
+    edges = SeenEdges(ground, normals, px, left, counts, sensitivity)
+    return _Told(pose, c.sign, share, cov, float(np.sqrt(np.mean(left[counts] ** 2))), blur, edges)
 
 
 def _seen(result: Array, noise: float) -> Bools:
@@ -430,36 +423,28 @@ def _variance(result: Array, seen: Bools) -> Array:
     return np.where(seen, result[:, 1] * np.maximum(rest, 0.5 * typical), 1.0)
 
 
-def _with_covariance(
-    told: _Told, scene: _Scene, features: Array, rows: Array, left: Array, weights: Array, counts: Bools,
-    variance: Array, free: Bools,
-) -> _Told:  # fmt: skip
-    """Return the pose with its covariance s²·(JᵀWJ)⁻¹·τ, τ from the correlation of residuals along the outline."""
-    used = np.where(counts, weights, 0.0)
+def _covariance(
+    rows: Array, left: Array, used: Array, variance: Array, free: Bools, size: float
+) -> tuple[Array, Array]:
+    """Return the covariance (4, 4) of the pose, s²·(JᵀWJ)⁻¹·τ, and the gain (p, n) from offsets in px to what is free.
+
+    τ from the correlation of the residuals `left` along the outline; `used` (n,) are the weights of what counts.
+    """
     normal = rows.T @ (used[:, None] * rows)
-    inverse = np.linalg.inv(normal)
-    gain = inverse @ (rows * used[:, None]).T
+    gain = np.linalg.inv(normal) @ (rows * used[:, None]).T
     m = int((used > 0).sum())
     residual = np.where(used > 0, left, 0.0)
     # Prior variances, scaled by what the residuals say; Tukey's weights have done the same to both sums.
     scale = float(np.sum(used * residual**2) / max(np.sum(used * variance), 1e-300)) * m / max(m - int(free.sum()), 1)
+    cov = np.zeros((4, 4))
     whole = (gain * (variance * scale)) @ gain.T * _correlation(left / np.sqrt(variance), used > 0)
-    v = np.zeros((4, 4))
-    ix = np.ix_(free, free)
-    v[ix] = whole
+    cov[np.ix_(free, free)] = whole
     # The last parameter is ln scale.
-    jac4 = np.diag([1.0, 1.0, 1.0, told.pose.scale])
-    cov = jac4 @ v @ jac4
+    cov[3] *= size
+    cov[:, 3] *= size
     if not free[2]:
         cov[2, 2] = math.pi**2 / 3
-    ground, normals, px, jac = _laid(scene, features, told.pose, told.sign)
-    sensitivity = np.zeros((4, len(left)))
-    pixel_per_unit = np.sqrt(np.abs(np.linalg.det(jac)))
-    sensitivity[free] = gain * pixel_per_unit
-    sensitivity[3] *= told.pose.scale
-    rms = float(np.sqrt(np.mean(left[counts] ** 2)))
-    edges = SeenEdges(ground, normals, px, left, counts, sensitivity)
-    return replace(told, cov=cov, rms=rms, edges=edges)
+    return cov, gain
 
 
 def _correlation(z: Array, used: Bools) -> float:
@@ -530,7 +515,7 @@ def _result(scene: _Scene, taught: Taught, one: _Told, rejected: float, angles: 
     doubtful = [t for t, share in one.alike if share > one.share - AMBIGUOUS_SHARE]
     runner = max([rejected, *(share for _, share in one.alike)])
     known = taught.turns != ROUND
-    ambiguous = tuple(sorted({*(t for t in taught.equal_turns), *(t % math.tau for t in doubtful)}))
+    ambiguous = tuple(sorted({*taught.equal_turns, *(t % math.tau for t in doubtful)}))
     flags = []
     if doubtful:
         flags.append(flag("angle_ambiguous"))

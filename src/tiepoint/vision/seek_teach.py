@@ -43,7 +43,7 @@ def teach(
     with scale 1. `least_contrast`, in grey levels, leaves weaker edges out. Raises `NothingFound` where there are no
     or too few edges, or where the shape slides along itself; `UnusableInput` for a region that cannot be used.
     """
-    _check_picture(picture)
+    check_picture(picture)
     mask = _mask(picture, region)
     px, normals = _traced(picture, mask, least_contrast)
     px, normals, offset, variance, contrast, blur = _measured(picture, px, normals, mask)
@@ -90,7 +90,8 @@ def teach_outline(
 # --- a region of a picture -----------------------------------------------------------------------------------------
 
 
-def _check_picture(picture: Picture) -> None:
+def check_picture(picture: Picture) -> None:
+    """Raise `UnusableInput` where a picture is none that shapes are taught from or sought in."""
     if picture.ndim != 2 or picture.dtype not in (np.uint8, np.uint16, np.float32) or min(picture.shape) < 16:
         told = f"{picture.dtype} of shape {picture.shape}"
         raise UnusableInput(
