@@ -258,6 +258,71 @@ def test_the_size_of_a_part_is_told_where_it_is_sought(cell, tmp_path, capsys):
         assert 0 < scale["u"] < 1e-3
 
 
+BY_STEPS = """
+[[step]]
+name = "left edge"
+kind = "line"
+region.rectangle = {{ centre = [30, 45], size = [4, 18] }}
+
+[[step]]
+name = "lower edge"
+kind = "line"
+region.rectangle = {{ centre = [60, 25], size = [4, 40], angle_deg = 90 }}
+
+[[step]]
+name = "bore A in the plane"
+kind = "circle"
+region.ring = {{ centre = [40, 37], inner = 1.4, outer = 3.4 }}
+
+[[step]]
+name = "bore B in the plane"
+kind = "circle"
+region.ring = {{ centre = [78, 37], inner = 2.0, outer = 4.2 }}
+
+[[step]]
+name = "datums"
+kind = "find"
+of = {of}
+
+[[step]]
+name = "bore B"
+kind = "circle"
+in = "datums"
+region.ring = {{ centre = {at}, inner = 2.0, outer = 4.2 }}
+readings = ["x", "y"]
+"""
+
+
+@pytest.mark.parametrize(
+    ("of", "pose", "at"),
+    [
+        ('["lower edge", "left edge"]', (30.0, 25.0, 0.0), (48.0, 12.0)),
+        ('["left edge", "lower edge"]', (30.0, 25.0, 90.0), (12.0, -48.0)),
+        ('["bore A in the plane", "bore B in the plane"]', (40.0, 37.0, 0.0), (38.0, 0.0)),
+        ('["bore B in the plane", "bore A in the plane"]', (78.0, 37.0, 180.0), (0.0, 0.0)),
+        ('["bore A in the plane", "lower edge"]', (40.0, 37.0, 0.0), (38.0, 0.0)),
+        ('["bore A in the plane"]', (40.0, 37.0, 0.0), (38.0, 0.0)),
+    ],
+)  # fmt: skip
+def test_other_steps_make_a_frame(cell, tmp_path, capsys, of, pose, at):
+    """The plate lies at (30, 25), unturned: its lower left corner there, its bores at (40, 37) and (78, 37)."""
+    (tmp_path / "tie.json").write_bytes((cell / "tie.json").read_bytes())
+    recipe = tmp_path / "plate.toml"
+    recipe.write_text(HEAD.partition("[[step]]")[0] + BY_STEPS.format(of=of, at=list(at)))
+    (record,) = records(capsys, recipe, cell / "shot-0.png")
+    for name, true in zip(("x", "y"), pose, strict=False):
+        reading = value(record, f"datums.{name}")
+        assert abs(reading["value"] - true) < 1.5 * reading["U95"] + 0.002
+    angle = value(record, "datums.angle")
+    assert -180 <= angle["value"] <= 180
+    assert abs((angle["value"] - pose[2] + 180) % 360 - 180) < 1.5 * angle["U95"] + 0.01
+    for name, true in zip(("x", "y"), at, strict=True):
+        reading = value(record, f"bore B.{name}")
+        # What moves frame and bore together cancels: the tie alone is known to ± 0.021 mm here.
+        assert abs(reading["value"] - true) < 1.5 * reading["U95"] + 0.002
+        assert reading["U95"] < 0.012
+
+
 def test_a_region_of_any_shape_holds_the_middle_of_the_part(cell, tmp_path, capsys):
     """The plates' middles lie at (60, 45) and (60.6, 36.9): a triangle holds the first alone, its box both."""
     triangle = "least_share = 0.6\nregion.polygon = { points = [[40, 30], [40, 70], [90, 52]] }"

@@ -94,16 +94,12 @@ def _aside(found: "Belt", distance_mm: float) -> tuple[float, float]:
 
 
 def _document(found: "Belt", distance_mm: float | None, flying: int | None) -> dict[str, Any]:
-    way, turn = found.mm_per_count, found.direction_rad
+    from tiepoint.cli.told import value_document
+
     at = None if distance_mm is None else _aside(found, distance_mm)
     return {
-        "mm_per_count": {"value": way.value, "u": way.u, "dof": _finite(way.dof), "U95": way.U95},
-        "direction_deg": {
-            "value": math.degrees(turn.value),
-            "u": math.degrees(turn.u),
-            "dof": _finite(turn.dof),
-            "U95": math.degrees(turn.U95),
-        },
+        "mm_per_count": value_document(found.mm_per_count),
+        "direction_deg": value_document(found.direction_rad, math.degrees(1.0)),
         "frame": found.frame,
         "wrap": found.wrap,
         "rows": found.rows,
@@ -112,10 +108,6 @@ def _document(found: "Belt", distance_mm: float | None, flying: int | None) -> d
         "U95_at_distance_mm": None if at is None else {"along": at[0], "across": at[1]},
         "parts_in_flight": flying,
     }
-
-
-def _finite(number: float) -> float | None:
-    return number if math.isfinite(number) else None
 
 
 def _lines(found: "Belt", distance_mm: float | None, pitch_mm: float | None, flying: int | None) -> Iterator[str]:

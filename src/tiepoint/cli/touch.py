@@ -12,7 +12,6 @@ from tiepoint.cli.typed import not_negative_mm, positive_mm
 from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
-    from tiepoint.foundation.sources import Value
     from tiepoint.ties.tie import Tie
     from tiepoint.ties.touch import CheckedPoint, TouchCheck, TouchPoint
 
@@ -145,24 +144,22 @@ def check(
 
 
 def _document(found: "TouchCheck") -> dict[str, Any]:
+    from tiepoint.cli.told import value_document
+
     return {
         "good": found.good,
         "holds": found.holds,
         "tolerance_mm": found.tolerance_mm,
         "u_touch_mm": found.u_touch_mm,
         "points": [_checked_document(p) for p in found.points],
-        "offset_mm": None if found.offset_mm is None else [_value(v) for v in found.offset_mm],
-        "turn_rad": None if found.turn_rad is None else _value(found.turn_rad),
-        "scale": None if found.scale is None else _value(found.scale),
+        "offset_mm": None if found.offset_mm is None else [value_document(v) for v in found.offset_mm],
+        "turn_rad": None if found.turn_rad is None else value_document(found.turn_rad),
+        "scale": None if found.scale is None else value_document(found.scale),
         "rms_mm": found.rms_mm if found.rms_mm >= 0 else None,
         "rest_rms_mm": found.rest_rms_mm,
         "hints": list(found.hints),
         "sentences": list(found.sentences),
     }
-
-
-def _value(value: "Value") -> dict[str, float]:
-    return {"value": value.value, "u": value.u, "U95": value.U95}
 
 
 def _checked_document(p: "CheckedPoint") -> dict[str, Any]:

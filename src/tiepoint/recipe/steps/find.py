@@ -282,8 +282,9 @@ def frame_of(features: tuple[Feature, ...]) -> Values | Reason:
         # The first edge leads from the corner to where it was seen.
         towards = first.ends.mean(axis=0) - origin.at
         angle = first.values[1]
-        back = float(towards @ first.direction) < 0
-        return stack([origin.xy[0], origin.xy[1], Value(angle.value + (math.pi if back else 0.0), angle.terms)])
+        back = math.pi if float(towards @ first.direction) < 0 else 0.0
+        turned = Value(math.remainder(angle.value + back, math.tau), angle.terms)
+        return stack([origin.xy[0], origin.xy[1], turned])
     if second is None:
         return stack([first.xy[0], first.xy[1], constant(0.0)])
     angle = second.running(0.0).values[1] if isinstance(second, LineFeature) else direction_of(first, second)
