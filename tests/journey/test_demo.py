@@ -4,6 +4,7 @@ import csv
 import hashlib
 import json
 import math
+import re
 import shutil
 import tomllib
 import xml.etree.ElementTree as ET
@@ -62,6 +63,14 @@ def test_every_document_of_the_station_loads(demo):
         ET.parse(path)
     assert len(list((folder / "overlays").glob("plate-*.svg"))) == PLATES
     assert len(list((folder / "shots" / "plates").glob("*.png"))) == PLATES
+
+
+def test_the_summary_is_one_file(demo):
+    html = demo[0].summary.read_text(encoding="utf-8")
+    shown = re.findall(r'<img [^>]*src="([^"]*)"', html)
+    assert len(shown) > 10
+    # The one that is empty shows the picture that was chosen.
+    assert [src[:40] for src in shown if src and not src.startswith("data:image/")] == []
 
 
 def test_records_can_be_worked_out_again_from_their_files(demo):

@@ -29,6 +29,7 @@ from tiepoint.recipe.runner import run
 from tiepoint.recipe.shots import load_shot
 from tiepoint.recipe.station import Prepared, prepare, seen_of
 from tiepoint.recipe.teach import keep_lesson, step_to_teach, teach_shot
+from tiepoint.report.look import data_uri
 from tiepoint.report.story import Pick, PickStory
 from tiepoint.targets.draw import new_target
 from tiepoint.ties.by_target import Setting, tie_by_target
@@ -206,7 +207,7 @@ def _hand_grip(setup: _Setup, part: PartFeature, exact: Pose3 | None) -> str:
 def _picked(setup: _Setup, prepared: Prepared, plates: int) -> PickStory:
     picks: list[Pick] = []
     records: list[Record] = []
-    pictures: list[str] = []
+    pictures: list[tuple[str, str]] = []
     missed = shown = wrong = 0
     for number in range(MOST_SHOTS):
         if len(picks) >= plates:
@@ -232,9 +233,10 @@ def _picked(setup: _Setup, prepared: Prepared, plates: int) -> PickStory:
         shown += len(reachable)
         missed += sum(p in left for p in reachable)
         if number < DRAWN_SHOTS:
-            svg = f"overlays/cell-{number + 1:02}.svg"
-            pictures.append(svg)
-            write_atomic(setup.place(svg), overlay_svg(outcome, loaded.pictures["picture"].pixels, whole=True).encode())
+            name, pixels = f"overlays/cell-{number + 1:02}.svg", loaded.pictures["picture"].pixels
+            write_atomic(setup.place(name), overlay_svg(outcome, pixels, whole=True).encode())
+            small = overlay_svg(outcome, pixels, whole=True, most_px=800).encode()
+            pictures.append((name, data_uri(small, "image/svg+xml")))
     write_atomic(setup.place("records-cell.jsonl"), records_jsonl(records).encode())
     return PickStory(tuple(picks), len(records), shown, missed, wrong, tuple(pictures))
 

@@ -95,7 +95,7 @@ def _drawing(told: PickStory) -> str:
 
 def _pictures(told: PickStory) -> str:
     items = "".join(
-        f'<figure><a href="{esc(p)}"><img src="{esc(p)}" alt="What was found" loading="lazy"></a></figure>'
-        for p in told.pictures
+        f'<figure><a href="{esc(file)}"><img src="{picture}" alt="What was found among other things"></a></figure>'
+        for file, picture in told.pictures
     )
     return f'{heading("What was found", "open a picture to see it large")}<div class="columns charts">{items}</div>'

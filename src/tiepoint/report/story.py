@@ -309,7 +309,7 @@ class Pick:
 @dataclass(frozen=True)
 class PickStory:
     """What became of picking: the picks, the shots it took, plates that were plain to see (`shown`), those of them that
-    were `missed`, grips told `wrong` (over anything else), and the pictures that were kept.
+    were `missed`, grips told `wrong` (over anything else), and `pictures` of what was found: file and data URI.
     """
 
     picks: tuple[Pick, ...]
@@ -317,4 +317,4 @@ class PickStory:
     shown: int
     missed: int
     wrong: int
-    pictures: tuple[str, ...]
+    pictures: tuple[tuple[str, str], ...]
