@@ -9,7 +9,39 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 LEAST_RATIO = 1e-12
-"""Eigenvalues of the scaled normal equations further apart leave a parameter open."""
+"""A share of a column of the scaled normal equations below this, beside those before it, leaves a parameter open."""
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def inverse_of(normal: Array, inverse: Array) -> bool:
+    """Fill the inverse (p, p) of a positive definite matrix of unit diagonal, by L·Lᵀ; False where it has none.
+
+    `normal` (p, p) holds it in the lower triangle, and L afterwards.
+    """
+    p = normal.shape[0]
+    for a in range(p):
+        for b in range(a + 1):
+            total = normal[a, b]
+            for k in range(b):
+                total -= normal[a, k] * normal[b, k]
+            if a > b:
+                normal[a, b] = total / normal[b, b]
+            elif total > LEAST_RATIO:
+                normal[a, a] = math.sqrt(total)
+            else:
+                return False
+    for column in range(p):
+        for a in range(p):
+            total = 1.0 if a == column else 0.0
+            for k in range(a):
+                total -= normal[a, k] * inverse[k, column]
+            inverse[a, column] = total / normal[a, a]
+        for a in range(p - 1, -1, -1):
+            total = inverse[a, column]
+            for k in range(a + 1, p):
+                total -= normal[k, a] * inverse[k, column]
+            inverse[a, column] = total / normal[a, a]
+    return True
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -29,20 +61,16 @@ def round_of(J: Array, e: Array, weights: Array, inverse: Array, sensitivity: Ar
         scale[a] = math.sqrt(normal[a, a])
         if not (scale[a] > 0.0 and scale[a] < np.inf):
             return 1
-    # Scaled to a unit diagonal, so that angles and lengths compare; then the spread of values is that of geometry.
+    # Scaled to a unit diagonal, so that angles and lengths compare; then what stays of a column beside those before it
+    # (a pivot of Cholesky's factor) tells whether geometry determines it.
     for a in range(p):
         for b in range(a + 1):
             normal[a, b] /= scale[a] * scale[b]
-            normal[b, a] = normal[a, b]
-    values, vectors = np.linalg.eigh(normal)
-    if not values[0] > LEAST_RATIO * values[p - 1]:
+    if not inverse_of(normal, inverse):
         return 2
     for a in range(p):
         for b in range(p):
-            total = 0.0
-            for k in range(p):
-                total += vectors[a, k] * vectors[b, k] / values[k]
-            inverse[a, b] = total / (scale[a] * scale[b])
+            inverse[a, b] /= scale[a] * scale[b]
     step[:] = 0.0
     for i in range(n):
         for a in range(p):
