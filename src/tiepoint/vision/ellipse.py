@@ -96,6 +96,7 @@ def foot_angles(u: Array, v: Array, a: float, b: float) -> Array:
 class _Ellipse:
     """Parameters (x, y, a, b, angle)."""
 
+    kind = None
     unknowns = 5
     sample = 5
 

@@ -9,13 +9,22 @@ from numpy.typing import NDArray
 from tiepoint.foundation.errors import PoorGeometry
 from tiepoint.foundation.reasons import flag
 from tiepoint.vision.shape_fit import Fitted, Look, ShapeFit, checked, fit_shape
-from tiepoint.vision.shape_kernels import along_line, beside_circle, beside_line, direction_through
+from tiepoint.vision.shape_kernels import (
+    CIRCLE,
+    LINE,
+    along_line,
+    beside_circle,
+    beside_line,
+    direction_through,
+    taubin_of,
+)
 
 Array = NDArray[np.float64]
 
 FEW_DOF = 10.0
 OUTLIER_SHARE = 0.15
 SHORT_ARC_RAD = math.pi / 2
+ALIKE = ("", "are all at one place", "lie on a line")
 DOUBTFUL = 0.1
 """Relative u of a radius from which its distribution is too lopsided for an even interval."""
 
@@ -78,6 +87,7 @@ class CircleFit(Fitted):
 class _Line:
     """Parameters (x, y, angle) with the step (offset, angle)."""
 
+    kind = LINE
     unknowns = 2
     sample = 2
 
@@ -109,6 +119,7 @@ class _Line:
 class _Circle:
     """Parameters (x, y, radius)."""
 
+    kind = CIRCLE
     unknowns = 3
     sample = 3
 
@@ -143,21 +154,10 @@ def taubin(points: Array) -> Array:
     Nearly free of the shrinkage that plain algebraic fits show on short arcs, so a start from which Gauss-Newton
     settles in few rounds.
     """
-    centre = points.mean(axis=0)
-    d = points - centre
-    z = np.sum(d**2, axis=1)
-    mean = float(z.mean())
-    if not mean > 0:
-        raise PoorGeometry("the points do not determine a circle: they are all at one place")
-    table = np.column_stack([(z - mean) / (2 * math.sqrt(mean)), d])
-    vector = np.linalg.eigh(table.T @ table)[1][:, 0]
-    a0 = vector[0] / (2 * math.sqrt(mean))
-    # A sagitta below a millionth of the points' extent is a line for every purpose.
-    if abs(a0) * math.sqrt(mean) < 1e-7:
-        raise PoorGeometry("the points do not determine a circle: they lie on a line")
-    offset = -vector[1:] / (2 * a0)
-    radius = math.sqrt(float(offset @ offset) + mean)
-    return np.array([*(centre + offset), radius])
+    x, y, radius, failed = taubin_of(points)
+    if failed:
+        raise PoorGeometry(f"the points do not determine a circle: they {ALIKE[failed]}")
+    return np.array([x, y, radius])
 
 
 def span_of(angles: Array) -> float:

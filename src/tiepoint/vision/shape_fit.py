@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
-from tiepoint.vision.shape_kernels import median, round_of, sums_of
+from tiepoint.vision.shape_kernels import CLOSE, extent_of, median, round_of, settle, spread_of, sums_of
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -37,6 +37,8 @@ residuals over stated noise that are believed, so that points which agree by cha
 BETTER = 0.8
 """Ratio of the residual scales from which a consensus replaces the biweights from a least-squares start."""
 ROUNDS = 30
+FAILED = ("", "", ": they are too alike", ": the fit runs away")
+"""What is said of a round's outcome."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +56,10 @@ class Shape(Protocol):
     @property
     def unknowns(self) -> int:
         """Number of parameters p that a step has."""
+
+    @property
+    def kind(self) -> int | None:
+        """Which of the shapes that `shape_kernels` settles by itself; None where it does not know this one."""
 
     @property
     def sample(self) -> int:
@@ -137,7 +143,11 @@ def biweight(e: Array, scale: float) -> Array:
 
 def robust_scale(e: Array, unknowns: int) -> float:
     """Return 1.4826·median|e|, enlarged for few points (Rousseeuw & Leroy 1987, ch. 5, from memory)."""
-    return MAD * (1.0 + 5.0 / max(e.size - unknowns, 1)) * median(np.abs(e))
+    return _enlarged(median(np.abs(e)), e.size, unknowns)
+
+
+def _enlarged(middle: float, n: int, unknowns: int) -> float:
+    return MAD * (1.0 + 5.0 / max(n - unknowns, 1)) * middle
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,24 +170,41 @@ def _round(look: Look, weights: Array, what: str) -> _Round:
     inverse, sensitivity, step, shift = np.empty((p, p)), np.empty((p, n)), np.empty(p), np.empty(n)
     failed = round_of(look.jacobian, look.e, weights, inverse, sensitivity, step, shift)
     if failed:
-        raise PoorGeometry(f"the points do not determine {what}" + (": they are too alike" if failed == 2 else ""))
+        raise PoorGeometry(f"the points do not determine {what}{FAILED[failed]}")
     return _Round(look, inverse, sensitivity, step, shift)
 
 
 def _settle(shape: Shape, points: Array, weights: Array, parameters: Array, what: str) -> tuple[Array, _Round]:
     """Return the weighted least-squares parameters from a start, and the last round, from just beside them."""
-    size = float(np.ptp(points, axis=0).max())
+    if shape.kind is not None:
+        return _settle_by_kernel(shape, shape.kind, points, weights, parameters, what)
+    size = extent_of(points)
     last = _round(shape.look(points, parameters), weights, what)
     for _ in range(ROUNDS):
         parameters = shape.moved(parameters, last.step)
         if not np.all(np.isfinite(parameters)):
-            raise PoorGeometry(f"the points do not determine {what}: the fit runs away")
-        small = float(np.abs(last.shift).max()) < 1e-4 * size
+            raise PoorGeometry(f"the points do not determine {what}{FAILED[3]}")
+        small = float(np.abs(last.shift).max()) < CLOSE * size
         last = _round(shape.look(points, parameters), weights, what)
-        # Quadratic convergence: a round after one below 1e-4 of the size is below 1e-8 of it.
         if small:
             break
     return shape.moved(parameters, last.step), last
+
+
+def _settle_by_kernel(
+    shape: Shape, kind: int, points: Array, weights: Array, parameters: Array, what: str
+) -> tuple[Array, _Round]:
+    """Return the same, all rounds in one call."""
+    n, p = len(points), shape.unknowns
+    found, look = parameters.copy(), Look(np.empty(n), np.empty((n, 2)), np.empty((n, p)))
+    last = _Round(look, np.empty((p, p)), np.empty((p, n)), np.empty(p), np.empty(n))
+    failed = settle(
+        kind, points, weights, ROUNDS, found, look.e, look.normals, look.jacobian, last.inverse, last.sensitivity,
+        last.step, last.shift,
+    )  # fmt: skip
+    if failed:
+        raise PoorGeometry(f"the points do not determine {what}{FAILED[failed]}")
+    return found, last
 
 
 def _reweighted(
@@ -210,19 +237,19 @@ def _consensus(shape: Shape, points: Array, base: Array, seed: int, what: str) -
 
 
 def _robustly(
-    shape: Shape, points: Array, base: Array, parameters: Array, known: bool, seed: int, what: str
+    shape: Shape, points: Array, base: Array, parameters: Array, e: Array, known: bool, seed: int, what: str
 ) -> tuple[Array, Bools]:
     """Return parameters near which the inliers' fit lies, and who belongs (n,).
 
-    `parameters` are those of least squares; `known`: the noise is stated, and `base` its 1/u². Where nothing stands
+    `parameters` are those of least squares, `e` (n,) the distances from it; `known`: the noise is stated, and `base` its 1/u². Where nothing stands
     out of the least-squares fit and its residuals are not larger than stated, all belong.
     """
-    root = np.sqrt(base)
-    floor = LEAST_SCALE if known else 1e-12 * float(np.ptp(points, axis=0).max())
-    e = np.abs(shape.look(points, parameters).e * root)
-    scale = max(robust_scale(e, shape.unknowns), floor)
-    if known and scale < DOUBT_SCALE and e.max() <= OUTSIDE * scale:
+    floor = LEAST_SCALE if known else 1e-12 * extent_of(points)
+    middle, most = spread_of(e, base)
+    scale = max(_enlarged(middle, len(points), shape.unknowns), floor)
+    if known and scale < DOUBT_SCALE and most <= OUTSIDE * scale:
         return parameters, np.ones(len(points), bool)
+    root = np.sqrt(base)
     found, scale = _reweighted(shape, points, base, parameters, floor, what)
     outlying = float(np.mean(np.abs(shape.look(points, found).e * root) > OUTSIDE * scale))
     # Without a stated noise a cluster of outliers that swells the scale would hide behind it.
@@ -241,7 +268,8 @@ def _form(e: Array, variances: Array, belongs: Bools, unknowns: int) -> float:
     """
     count, _, chi2, squares, variance = sums_of(e, belongs.astype(np.float64), variances)
     dof = count - unknowns
-    if dof < 1 or special.chdtrc(dof, chi2) > 0.01:
+    # χ² below its mean is never rare enough.
+    if dof < 1 or chi2 <= dof or special.chdtrc(dof, chi2) > 0.01:
         return 0.0
     return math.sqrt(max(squares / dof - variance, 0.0))
 
@@ -255,7 +283,8 @@ def fit_shape(shape: Shape, points: Array, u: Array | None, *, robust: bool, see
     parameters, last = _settle(shape, points, base, parameters, what)
     belongs = np.ones(n, bool)
     if robust and n > shape.unknowns + 1:
-        near, belongs = _robustly(shape, points, base, parameters, noise2 is not None, seed, what)
+        e = last.look.e - last.shift
+        near, belongs = _robustly(shape, points, base, parameters, e, noise2 is not None, seed, what)
         if not belongs.all():
             parameters, last = _settle(shape, points, base * belongs, near, what)
     variances, form = 1.0 / base, 0.0

@@ -109,10 +109,90 @@ def beside_circle(points: Array, x: float, y: float, r: float, e: Array, normals
         J[i, 0], J[i, 1], J[i, 2] = normals[i, 0], normals[i, 1], 1.0
 
 
+LINE, CIRCLE = 0, 1
+"""The shapes that are settled here."""
+CLOSE = 1e-4
+"""Quadratic convergence: a round after one whose shift is below this share of the points' extent is below its square."""
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def settle(
+    kind: int, points: Array, weights: Array, rounds: int, parameters: Array, e: Array, normals: Array, J: Array,
+    inverse: Array, sensitivity: Array, step: Array, shift: Array,
+) -> int:  # fmt: skip
+    """Move the parameters (3,) of a line or a circle to weighted least squares, and fill the last round.
+
+    That round looked from just beside them. Returns what `round_of` does, or 3 where the fit runs away.
+    """
+    last = False
+    for _ in range(rounds + 1):
+        if kind == LINE:
+            beside_line(points, parameters[0], parameters[1], parameters[2], e, normals, J)
+        else:
+            beside_circle(points, parameters[0], parameters[1], parameters[2], e, normals, J)
+        failed = round_of(J, e, weights, inverse, sensitivity, step, shift)
+        if failed != 0:
+            return failed
+        if kind == LINE:
+            x, y = -math.sin(parameters[2]) * step[0], math.cos(parameters[2]) * step[0]
+            parameters[0], parameters[1], parameters[2] = parameters[0] + x, parameters[1] + y, parameters[2] + step[1]
+        else:
+            for k in range(3):
+                parameters[k] += step[k]
+        if not np.isfinite(parameters).all():
+            return 3
+        if last:
+            break
+        last = np.abs(shift).max() < CLOSE * extent_of(points)
+    return 0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def extent_of(points: Array) -> float:
+    """Return the longer side of the upright box about points (n, 2)."""
+    return max(points[:, 0].max() - points[:, 0].min(), points[:, 1].max() - points[:, 1].min())
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def spread_of(e: Array, base: Array) -> tuple[float, float]:
+    """Return the median and the largest of |e|·√base (n,)."""
+    size = np.abs(e) * np.sqrt(base)
+    return float(np.median(size)), float(size.max())
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def median(values: Array) -> float:
     """Return the median of finite values (n,)."""
     return float(np.median(values))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def taubin_of(points: Array) -> tuple[float, float, float, int]:
+    """Return x, y and radius of Taubin's fit to points (n, 2), and 0; 1 where all are at one place, 2 on a line."""
+    n = points.shape[0]
+    x, y = points[:, 0].mean(), points[:, 1].mean()
+    mean = 0.0
+    for i in range(n):
+        mean += (points[i, 0] - x) ** 2 + (points[i, 1] - y) ** 2
+    mean /= n
+    if not mean > 0.0:
+        return 0.0, 0.0, 0.0, 1
+    root = math.sqrt(mean)
+    table = np.zeros((3, 3))
+    row = np.empty(3)
+    for i in range(n):
+        row[1], row[2] = points[i, 0] - x, points[i, 1] - y
+        row[0] = (row[1] * row[1] + row[2] * row[2] - mean) / (2.0 * root)
+        for a in range(3):
+            for b in range(3):
+                table[a, b] += row[a] * row[b]
+    vector = np.linalg.eigh(table)[1][:, 0]
+    a0 = vector[0] / (2.0 * root)
+    # A sagitta below a millionth of the points' extent is a line for every purpose.
+    if not abs(a0) * root >= 1e-7:
+        return 0.0, 0.0, 0.0, 2
+    u, v = -vector[1] / (2.0 * a0), -vector[2] / (2.0 * a0)
+    return x + u, y + v, math.sqrt(u * u + v * v + mean), 0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
