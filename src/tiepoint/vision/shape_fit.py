@@ -241,8 +241,9 @@ def _robustly(
 ) -> tuple[Array, Bools]:
     """Return parameters near which the inliers' fit lies, and who belongs (n,).
 
-    `parameters` are those of least squares, `e` (n,) the distances from it; `known`: the noise is stated, and `base` its 1/u². Where nothing stands
-    out of the least-squares fit and its residuals are not larger than stated, all belong.
+    `parameters` are those of least squares, `e` (n,) the distances from it; `known`: the noise is stated, and `base`
+    its 1/u². Where nothing stands out of the least-squares fit and its residuals are not larger than stated, all
+    belong.
     """
     floor = LEAST_SCALE if known else 1e-12 * extent_of(points)
     middle, most = spread_of(e, base)

@@ -112,7 +112,7 @@ def beside_circle(points: Array, x: float, y: float, r: float, e: Array, normals
 LINE, CIRCLE = 0, 1
 """The shapes that are settled here."""
 CLOSE = 1e-4
-"""Quadratic convergence: a round after one whose shift is below this share of the points' extent is below its square."""
+"""Convergence is quadratic: after a round that shifts by less than this share of the extent comes its square."""
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -143,14 +143,14 @@ def settle(
             return 3
         if last:
             break
-        last = np.abs(shift).max() < CLOSE * extent_of(points)
+        last = bool(np.abs(shift).max() < CLOSE * extent_of(points))
     return 0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def extent_of(points: Array) -> float:
     """Return the longer side of the upright box about points (n, 2)."""
-    return max(points[:, 0].max() - points[:, 0].min(), points[:, 1].max() - points[:, 1].min())
+    return float(max(points[:, 0].max() - points[:, 0].min(), points[:, 1].max() - points[:, 1].min()))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
