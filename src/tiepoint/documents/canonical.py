@@ -19,7 +19,7 @@ _LARGEST_WHOLE = 2**53 - 1
 
 
 def plain(thing: Any, where: str = "") -> Any:
-    """Return dataclasses, arrays and tuples as dicts, lists and numbers that JSON can hold.
+    """Return dataclasses, arrays and tuples, named or not, as dicts, lists and numbers that JSON can hold.
 
     Infinite degrees of freedom (any field named `dof`) become null; any other number that is not
     finite is refused, naming the place.
@@ -30,6 +30,8 @@ def plain(thing: Any, where: str = "") -> Any:
         return {str(key): _field(value, str(key), where) for key, value in thing.items()}
     if isinstance(thing, np.ndarray):
         return plain(thing.tolist(), where)
+    if isinstance(thing, tuple) and hasattr(thing, "_asdict"):
+        return plain(thing._asdict(), where)
     if isinstance(thing, (list, tuple)):
         return [plain(item, f"{where}[{k}]") for k, item in enumerate(thing)]
     if isinstance(thing, np.generic):

@@ -74,18 +74,26 @@ def ensemble(
 
     `covariance` is (p, p). With the returned factor F (p, r), parameters = estimate + F·z, z independent
     with unit variance, so a quantity with gradient g over the parameters has coefficients g·F. The factor
-    comes from the eigen-decomposition: it also serves a semi-definite covariance (r counts what varies).
+    is Cholesky's; that of the eigen-decomposition where the covariance is semi-definite (r counts what varies).
     """
+    try:
+        factor = np.asarray(np.linalg.cholesky(covariance), float)
+    except np.linalg.LinAlgError:
+        factor = _factor_of_semidefinite(covariance)
+    distribution: Distribution = "t" if math.isfinite(dof) else "normal"
+    sources = tuple(Source(f"{prefix}#{k}", label, kind, 1.0, scope, distribution, dof) for k in range(factor.shape[1]))
+    return sources, factor
+
+
+def _factor_of_semidefinite(covariance: Array) -> Array:
+    """Return F (p, r) with F·Fᵀ the covariance (p, p), r counting what varies."""
     symmetric = (covariance + covariance.T) / 2
     # Scaled to a correlation matrix first, so that parameters of very different size keep their digits.
     scale = np.sqrt(np.maximum(np.diag(symmetric), 0.0))
     safe = np.where(scale > 0, scale, 1.0)
     values, vectors = np.linalg.eigh(symmetric / np.outer(safe, safe))
     kept = values > 1e-14 * max(1.0, float(values.max(initial=0.0)))
-    factor = (safe[:, None] * vectors[:, kept]) * np.sqrt(values[kept])
-    distribution: Distribution = "t" if math.isfinite(dof) else "normal"
-    sources = tuple(Source(f"{prefix}#{k}", label, kind, 1.0, scope, distribution, dof) for k in range(factor.shape[1]))
-    return sources, factor
+    return np.asarray((safe[:, None] * vectors[:, kept]) * np.sqrt(values[kept]))
 
 
 @dataclass(frozen=True)
@@ -99,14 +107,19 @@ class Value:
         check_ids(self.terms)
 
     @cached_property
+    def variance(self) -> float:
+        """Square of the standard uncertainty."""
+        return sum([(c * s.u) ** 2 for s, c in self.terms.items()])
+
+    @cached_property
     def u(self) -> float:
         """Standard uncertainty."""
-        return math.sqrt(sum((c * s.u) ** 2 for s, c in self.terms.items()))
+        return math.sqrt(self.variance)
 
     @cached_property
     def dof(self) -> float:
         """Effective degrees of freedom (Welch-Satterthwaite over ensembles; JCGM 100, G.2b)."""
-        return effective_dof(_by_ensemble(self.terms))
+        return effective_dof(_by_ensemble(self.terms), self.variance)
 
     @cached_property
     def U95(self) -> float:
@@ -119,11 +132,20 @@ class Value:
 
     def times(self, factor: float) -> "Value":
         """Return factor·self."""
-        return Value(self.value * factor, {s: c * factor for s, c in self.terms.items() if c * factor != 0.0})
+        if factor == 1.0:
+            return self
+        return _checked_already(self.value * factor, {s: k for s, c in self.terms.items() if (k := c * factor) != 0.0})
 
     def with_source(self, source: Source, c: float = 1.0) -> "Value":
         """Return the same value with one more cause of uncertainty."""
         return combine(self.value, ((self, 1.0), (Value(0.0, {source: c}), 1.0)))
+
+
+def _checked_already(value: float, terms: Mapping[Source, float]) -> Value:
+    """Return a value over sources whose ids are known to be told apart."""
+    made = object.__new__(Value)
+    made.__dict__.update(value=value, terms=terms)
+    return made
 
 
 @dataclass(frozen=True)
@@ -135,14 +157,21 @@ class Values:
     sources: tuple[Source, ...]
 
     @cached_property
+    def _items(self) -> dict[int, Value]:
+        return {}
+
+    @cached_property
     def covariance(self) -> Array:
         """Joint covariance (n, n)."""
         scaled = self.c * np.array([s.u for s in self.sources])
         return np.asarray(scaled @ scaled.T)
 
     def __getitem__(self, index: int) -> Value:
-        row = self.c[index].tolist()
-        return Value(float(self.value[index]), {s: k for s, k in zip(self.sources, row, strict=True) if k})
+        known = self._items.get(index)
+        if known is None:
+            terms = {s: k for s, k in zip(self.sources, self.c[index].tolist(), strict=True) if k}
+            known = self._items.setdefault(index, Value(float(self.value[index]), terms))
+        return known
 
     def __len__(self) -> int:
         return int(self.value.size)
@@ -217,19 +246,24 @@ def mean(values: Sequence[Value]) -> Value:
 
 
 def _by_ensemble(terms: Mapping[Source, float]) -> list[tuple[float, float]]:
+    """Return (variance, dof) of every ensemble of finite dof."""
     groups: dict[str, tuple[float, float]] = {}
     for source, c in terms.items():
-        variance, dof = groups.get(source.ensemble, (0.0, math.inf))
-        groups[source.ensemble] = (variance + (c * source.u) ** 2, min(dof, source.dof))
+        if source.dof != math.inf:
+            variance, dof = groups.get(source.ensemble, (0.0, math.inf))
+            groups[source.ensemble] = (variance + (c * source.u) ** 2, min(dof, source.dof))
     return list(groups.values())
 
 
-def effective_dof(variances: Iterable[tuple[float, float]]) -> float:
-    """Return ν_eff = u⁴/Σ(u_i⁴/ν_i) for (variance, dof) pairs (JCGM 100, G.2b)."""
+def effective_dof(variances: Iterable[tuple[float, float]], total: float | None = None) -> float:
+    """Return ν_eff = u⁴/Σ(u_i⁴/ν_i) for (variance, dof) pairs (JCGM 100, G.2b).
+
+    `total` is u², where the pairs of infinite dof are left out.
+    """
     pairs = list(variances)
-    total = math.fsum(v for v, _ in pairs)
+    total = math.fsum([v for v, _ in pairs]) if total is None else total
     # Relative shares: u⁴ of a micrometre in metres would underflow long before the law fails.
-    lost = math.fsum((v / total) ** 2 / dof for v, dof in pairs) if total > 0 else 0.0
+    lost = math.fsum([(v / total) ** 2 / dof for v, dof in pairs]) if total > 0 else 0.0
     return 1.0 / lost if lost > 0 else math.inf
 
 

@@ -1,15 +1,14 @@
 """A reading: one measured quantity with its sources, its limits and its verdict, or the reason why there is none."""
 
 from dataclasses import dataclass, replace
-from typing import Self
+from typing import NamedTuple, Self
 
 from tiepoint.foundation.reasons import Reason, flag
 from tiepoint.foundation.sources import Value
 from tiepoint.model.decide import Limits, Verdict, as_flagged, decide
 
 
-@dataclass(frozen=True, slots=True)
-class SourceTerm:
+class SourceTerm(NamedTuple):
     """A source as written into a reading: what it states, and `c`, how strongly the reading follows it."""
 
     id: str
@@ -65,16 +64,19 @@ class Reading:
 
         `told` are the remaining fields of the reading by name.
         """
-        read = cls(
+        verdict = None if limits is None else decide(value.value, value.u, value.dof, limits, str(told["unit"]))
+        stands, reason = as_flagged(verdict, told.get("flags", ()))  # type: ignore[arg-type]  # as below
+        return cls(
             value=value.value,
             u=value.u,
             dof=value.dof,
             U95=value.U95,
             sources=terms(value),
             limits=limits,
+            verdict=stands,
+            reason=reason,
             **told,  # type: ignore[arg-type]  # the fields are checked by the dataclass itself
         )
-        return read.judged(None if limits is None else decide(value.value, value.u, value.dof, limits, read.unit))
 
     def judged(self, verdict: Verdict | None) -> Self:
         """Return the reading with what its number says of its limits, as far as its flags let that stand."""
