@@ -7,10 +7,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.sources import Source
-from tiepoint.ties.mapping import inverted
+from tiepoint.ties.sight import Sight
 from tiepoint.ties.tie import Mapped, Tie
 
 Array = NDArray[np.float64]
+
+
+UPRIGHT = Sight(np.diag([1.0, -1.0, 1.0]))
 
 
 class Ground(Protocol):
@@ -27,11 +30,9 @@ class Ground(Protocol):
     def map(self, px: Array, with_sources: bool = True) -> Mapped:
         """Return where pixels (n, 2) lie on the ground; without sources the result has none, and is made faster."""
 
-    def to_px(self, xy: Array) -> Array:
-        """Return the pixels (n, 2) of places on the ground; NaN where the picture shows none."""
-
-    def project(self, xy: Array) -> tuple[Array, Array]:
-        """Return the pixels (n, 2) of places on the ground, and ∂px/∂ground (n, 2, 2)."""
+    @property
+    def sight(self) -> Sight:
+        """How the picture shows this ground."""
 
 
 @dataclass(frozen=True)
@@ -50,14 +51,10 @@ class PlaneGround:
         """Return where pixels (n, 2) lie in the plane, in mm."""
         return self.tie.map(px, with_sources)
 
-    def to_px(self, xy: Array) -> Array:
-        """Return the pixels (n, 2) of places in mm."""
-        return self.tie.to_image(xy)
-
-    def project(self, xy: Array) -> tuple[Array, Array]:
-        """Return the pixels (n, 2) of places in mm, and ∂px/∂mm (n, 2, 2)."""
-        px = self.tie.to_image(xy)
-        return px, inverted(self.tie.map(px, with_sources=False).d_px)
+    @property
+    def sight(self) -> Sight:
+        """That of the tie."""
+        return self.tie.sight
 
 
 @dataclass(frozen=True)
@@ -78,10 +75,7 @@ class ImageGround:
         d_px = np.broadcast_to(np.diag([1.0, -1.0]), (n, 2, 2))
         return Mapped(px * (1.0, -1.0), d_px, np.zeros((n, 2, 0)), (), np.ones(n, bool))
 
-    def to_px(self, xy: Array) -> Array:
-        """Return the pixels (n, 2) of places with y turned up."""
-        return np.asarray(xy * (1.0, -1.0))
-
-    def project(self, xy: Array) -> tuple[Array, Array]:
-        """Return the pixels (n, 2) of places with y turned up, and ∂px/∂ground (n, 2, 2)."""
-        return self.to_px(xy), np.broadcast_to(np.diag([1.0, -1.0]), (len(xy), 2, 2))
+    @property
+    def sight(self) -> Sight:
+        """Pixels with y turned up."""
+        return UPRIGHT

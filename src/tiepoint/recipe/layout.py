@@ -60,7 +60,7 @@ def strips_between(
     of_several: OfSeveral = "clearest",
 ) -> Strips | Reason:
     """Return strips from places to places on the ground (n, 2); a reason where the picture shows no such place."""
-    both = context.ground.to_px(np.concatenate([starts, ends]))
+    both = context.ground.sight.to_px(np.concatenate([starts, ends]))
     if not np.isfinite(both).all():
         return Reason("outside_picture")
     a, b = both[: len(starts)], both[len(starts) :]
@@ -141,13 +141,13 @@ def on_circle(
 
 def scale_at(context: Context, place: Array) -> float:
     """Return ground units in one pixel at a place (2,): the root of the area that one pixel covers."""
-    (a, b), (c, d) = context.ground.project(place[None])[1][0].tolist()
+    (a, b), (c, d) = context.ground.sight.project(place[None])[1][0].tolist()
     return 1.0 / math.sqrt(abs(a * d - b * c))
 
 
 def length_px(context: Context, ends: Array) -> float:
     """Return how long the way between two places (2, 2) is in the picture."""
-    px = context.ground.to_px(ends)
+    px = context.ground.sight.to_px(ends)
     return float(np.hypot(*(px[1] - px[0])))
 
 

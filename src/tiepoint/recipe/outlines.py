@@ -19,7 +19,7 @@ def region_px(trace: Trace) -> list[Array]:
     """Return the closed outlines (n, 2) of a step's region, in pixels; none without a region or a tie."""
     if trace.ground is None:
         return []
-    return [trace.ground.to_px(line) for line in _outlines(trace)]
+    return [trace.ground.sight.to_px(line) for line in _outlines(trace)]
 
 
 def brackets(trace: Trace) -> list[Array]:
@@ -31,9 +31,9 @@ def brackets(trace: Trace) -> list[Array]:
         centre = placed(shape.centre, trace.step.frame, trace.unit)
         # Open at the upper right and at the lower left: the name stands in the upper gap.
         spans = (np.radians(np.linspace(70, 200, _ROUND // 2)), np.radians(np.linspace(250, 380, _ROUND // 2)))
-        return [trace.ground.to_px(centre + trace.unit * shape.outer * _unit(a)) for a in spans]
+        return [trace.ground.sight.to_px(centre + trace.unit * shape.outer * _unit(a)) for a in spans]
     if isinstance(shape, Rectangle):
-        return [trace.ground.to_px(c) for c in _corners(_outlines(trace)[0])]
+        return [trace.ground.sight.to_px(c) for c in _corners(_outlines(trace)[0])]
     return region_px(trace)
 
 

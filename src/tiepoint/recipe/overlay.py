@@ -201,7 +201,7 @@ def _to_px(trace: Trace, lines: Sequence[Array]) -> list[Array]:
     """Return lines of the ground (n, 2) in pixels; those that the picture cannot show are left out."""
     if trace.ground is None:
         return []
-    return [px for line in lines if np.isfinite(px := trace.ground.to_px(np.atleast_2d(line))).all()]
+    return [px for line in lines if np.isfinite(px := trace.ground.sight.to_px(np.atleast_2d(line))).all()]
 
 
 def _maybe(line: Array | None) -> tuple[Array, ...]:

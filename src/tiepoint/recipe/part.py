@@ -17,6 +17,7 @@ from tiepoint.foundation.sources import Source
 from tiepoint.recipe.features import PartFeature
 from tiepoint.recipe.ground import Ground
 from tiepoint.ties.mapping import into_part
+from tiepoint.ties.sight import Sight
 from tiepoint.ties.tie import Mapped
 
 Array = NDArray[np.float64]
@@ -50,20 +51,11 @@ class PartGround:
         into_part(turn, away, d_px, there.d_sources, pose, at, own, moves)
         return Mapped(own, d_px, moves, sources, there.inside)
 
-    def to_px(self, xy: Array) -> Array:
-        """Return the pixels (n, 2) of places in the part's frame."""
-        return self.base.to_px(self.to_base(xy))
-
-    def project(self, xy: Array) -> tuple[Array, Array]:
-        """Return the pixels (n, 2) of places in the part's frame, and ∂px/∂place (n, 2, 2)."""
-        px, d_base = self.base.project(self.to_base(xy))
-        c, s = math.cos(self.part.angle_rad), math.sin(self.part.angle_rad)
-        return px, d_base @ np.array([[c, -s], [s, c]])
-
-    def to_base(self, xy: Array) -> Array:
-        """Return places (n, 2) of the part's frame on the ground of its find."""
-        c, s = math.cos(self.part.angle_rad), math.sin(self.part.angle_rad)
-        return np.asarray(np.asarray(xy, float) @ np.array([[c, s], [-s, c]]) + self.part.origin)
+    @cached_property
+    def sight(self) -> Sight:
+        """That of the ground, from where the part lies."""
+        x, y = self.part.origin.tolist()
+        return self.base.sight.of_part(x, y, self.part.angle_rad)
 
 
 def joined(first: tuple[Source, ...], second: tuple[Source, ...]) -> tuple[tuple[Source, ...], Ints]:

@@ -98,10 +98,11 @@ def run(job: Job, seen: Seen, *, seq: int = 1, clock: Clock | None = None) -> Ou
     """Return the record of a shot. `clock` gives seconds; without it the record has no timings."""
     grounds = {role: _ground(job, seen, role) for role in seen.grey}
     results: dict[str, tuple[StepResult, str, Ground | None]] = {}
+    parts: dict[str, PartGround] = {}
     timings: dict[str, float] = {}
     for step in job.recipe.order:
         start = clock() if clock else 0.0
-        results[step.name] = _run_step(job, seen, step, grounds, results)
+        results[step.name] = _run_step(job, seen, step, grounds, parts, results)
         if clock:
             timings[step.name] = clock() - start
     flags = _flags(job, results)
@@ -158,6 +159,7 @@ def _run_step(
     seen: Seen,
     step: Step,
     grounds: Mapping[str, PlaneGround | Reason | None],
+    parts: dict[str, PartGround],
     done: Mapping[str, tuple[StepResult, str, Ground | None]],
 ) -> tuple[StepResult, str, Ground | None]:
     role = _role(seen, step)
@@ -170,7 +172,7 @@ def _run_step(
         return StepResult.without(Reason("tie_refused", {"detail": "there is none"})), role, None
     if isinstance(ground, Reason):
         return StepResult.without(ground), role, None
-    ground = _within(step, ground, done)
+    ground = _within(step, ground, parts, done)
     if isinstance(ground, Reason):
         return StepResult.without(ground), role, None
     features: list[Feature] = []
@@ -185,15 +187,25 @@ def _run_step(
     return _measure(job, seen, step, ground, tuple(features), picture), role, ground
 
 
-def _within(step: Step, ground: Ground, done: Mapping[str, tuple[StepResult, str, Ground | None]]) -> Ground | Reason:
-    """Return the frame of the part that a step lives in; a reason, never a place by default, where none was found."""
+def _within(
+    step: Step,
+    ground: Ground,
+    parts: dict[str, PartGround],
+    done: Mapping[str, tuple[StepResult, str, Ground | None]],
+) -> Ground | Reason:
+    """Return the frame of the part that a step lives in; a reason, never a place by default, where none was found.
+
+    `parts`: the frames by find, made once for all steps that live in them.
+    """
     name = step.table.lives_in
     if name is None:
         return ground
+    if name in parts:
+        return parts[name]
     result, _, base = done[name]
     if not isinstance(result.feature, PartFeature) or base is None:
         return Reason("step_failed", {"step": name})
-    return PartGround(base, result.feature, name)
+    return parts.setdefault(name, PartGround(base, result.feature, name))
 
 
 def _measure(

@@ -73,7 +73,7 @@ def teach_shot(job: Job, step: Step, seen: Seen) -> TaughtShape:
     ground = _ground(job, step, seen, role)
     region = _region_px(table.taught, step, ground, job.recipe.head.mm_per_unit, picture.shape)
     origin = _origin(table.taught, step, job.recipe.head.mm_per_unit)
-    to_px = identity if step.base == "image" else ground.project
+    to_px = identity if step.base == "image" else ground.sight.project
     taught = teach(picture, region, origin, to_px, least_contrast=table.taught.least_contrast)
     return TaughtShape(taught, step.base)
 
@@ -131,7 +131,7 @@ def _region_px(taught: Teaching, step: Step, ground: Ground, unit: float, size: 
     shape, unit = taught.region.shape, 1.0 if step.base == "image" else unit
     around = corners(shape, step.base, unit)
     line = np.concatenate([a + SIDE * (b - a) for a, b in zip(around, np.roll(around, -1, axis=0), strict=True)])
-    px = ground.to_px(line)
+    px = ground.sight.to_px(line)
     if not np.isfinite(px).all():
         raise UnusableInput("the region to teach from leaves the picture; draw it where the part is seen")
     inside = inside_polygon(px, size)

@@ -72,7 +72,7 @@ def ideal_from_picture(lens: Lens | None, px: Array) -> Straightened:
     if lens is None:
         return Straightened(px.copy(), np.broadcast_to(np.eye(2), (n, 2, 2)).copy(), np.zeros((n, 2, len(LENS_NAMES))))
     ideal, d_px, d_lens = np.empty((n, 2)), np.empty((n, 2, 2)), np.empty((n, 2, len(LENS_NAMES)))
-    _straighten_all(lens.vector, lens.rho_px, np.ascontiguousarray(px, np.float64), ideal, d_px, d_lens)
+    straighten_all(lens.vector, lens.rho_px, np.ascontiguousarray(px, np.float64), ideal, d_px, d_lens)
     return Straightened(ideal, d_px, d_lens)
 
 
@@ -117,7 +117,7 @@ def _decentring(p1: float, p2: float, ex: float, ey: float) -> tuple[float, floa
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _through(lens: Array, dx: float, dy: float) -> tuple[float, float, float, float, float, float]:
+def through_lens(lens: Array, dx: float, dy: float) -> tuple[float, float, float, float, float, float]:
     """Return the ideal offset (in units of ρ) of one picture offset, and ∂ideal/∂picture by rows."""
     k1, k2, k3, p1, p2 = lens[0], lens[1], lens[6], lens[4], lens[5]
     q, _, xx, xy, yy = radial(k1, k2, k3, dx, dy)
@@ -136,16 +136,17 @@ def _through(lens: Array, dx: float, dy: float) -> tuple[float, float, float, fl
 def _straighten_places(lens: Array, rho: float, px: Array, ideal: Array) -> None:
     cx, cy = lens[2], lens[3]
     for n in range(px.shape[0]):
-        x, y, _, _, _, _ = _through(lens, (px[n, 0] - cx) / rho, (px[n, 1] - cy) / rho)
+        x, y, _, _, _, _ = through_lens(lens, (px[n, 0] - cx) / rho, (px[n, 1] - cy) / rho)
         ideal[n, 0], ideal[n, 1] = cx + rho * x, cy + rho * y
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _straighten_all(lens: Array, rho: float, px: Array, ideal: Array, d_px: Array, d_lens: Array) -> None:
+def straighten_all(lens: Array, rho: float, px: Array, ideal: Array, d_px: Array, d_lens: Array) -> None:
+    """Fill the ideal points (n, 2) of picture points (n, 2), ∂ideal/∂picture and ∂ideal/∂lens (n, 2, 7)."""
     k1, k2, cx, cy, p1, p2, k3 = lens[0], lens[1], lens[2], lens[3], lens[4], lens[5], lens[6]
     for n in range(px.shape[0]):
         dx, dy = (px[n, 0] - cx) / rho, (px[n, 1] - cy) / rho
-        x, y, jxx, jxy, jyx, jyy = _through(lens, dx, dy)
+        x, y, jxx, jxy, jyx, jyy = through_lens(lens, dx, dy)
         ideal[n, 0], ideal[n, 1] = cx + rho * x, cy + rho * y
         d_px[n, 0, 0], d_px[n, 0, 1], d_px[n, 1, 0], d_px[n, 1, 1] = jxx, jxy, jyx, jyy
         d_lens[n, 0, 2], d_lens[n, 0, 3], d_lens[n, 1, 2], d_lens[n, 1, 3] = 1.0 - jxx, -jxy, -jyx, 1.0 - jyy
@@ -172,27 +173,32 @@ def _straighten_all(lens: Array, rho: float, px: Array, ideal: Array, d_px: Arra
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _find_all(lens: Array, rho: float, ideal: Array, found: Array) -> None:
-    kappa, cx, cy = lens[0], lens[2], lens[3]
+    cx, cy = lens[2], lens[3]
     closed = lens[1] == 0.0 and lens[4] == 0.0 and lens[5] == 0.0 and lens[6] == 0.0
     for n in range(ideal.shape[0]):
-        vx, vy = (ideal[n, 0] - cx) / rho, (ideal[n, 1] - cy) / rho
-        # A negative κ always has a root; a positive one (pincushion) shows nothing beyond s = 1/(4κ).
-        root = 1.0 - 4.0 * kappa * (vx * vx + vy * vy)
-        if closed and not root >= 0.0:
-            found[n, 0] = found[n, 1] = np.nan
-            continue
-        gain = 2.0 / (1.0 + math.sqrt(max(root, 0.0)))
-        x, y = gain * vx, gain * vy
-        if not closed:
-            x, y = _newton(lens, vx, vy, x, y)
+        x, y = pictured(lens, closed, (ideal[n, 0] - cx) / rho, (ideal[n, 1] - cy) / rho)
         found[n, 0], found[n, 1] = cx + rho * x, cy + rho * y
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def pictured(lens: Array, closed: bool, vx: float, vy: float) -> tuple[float, float]:
+    """Return the picture offset of an ideal one, both in units of ρ; NaN where the lens shows none.
+
+    `closed`: κ is the only term.
+    """
+    # A negative κ always has a root; a positive one (pincushion) shows nothing beyond s = 1/(4κ).
+    root = 1.0 - 4.0 * lens[0] * (vx * vx + vy * vy)
+    if closed and not root >= 0.0:
+        return np.nan, np.nan
+    gain = 2.0 / (1.0 + math.sqrt(max(root, 0.0)))
+    return (gain * vx, gain * vy) if closed else _newton(lens, vx, vy, gain * vx, gain * vy)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _newton(lens: Array, vx: float, vy: float, x: float, y: float) -> tuple[float, float]:
     """Return the picture offset whose ideal offset is (vx, vy), both in units of ρ, from a start; NaN where none is."""
     for _ in range(_NEWTON_ROUNDS):
-        ex, ey, a, b, c, d = _through(lens, x, y)
+        ex, ey, a, b, c, d = through_lens(lens, x, y)
         rx, ry = vx - ex, vy - ey
         det = a * d - b * c
         sx, sy = (d * rx - b * ry) / det, (a * ry - c * rx) / det
@@ -200,7 +206,7 @@ def _newton(lens: Array, vx: float, vy: float, x: float, y: float) -> tuple[floa
         y += min(max(sy, -0.25), 0.25)
         if not max(abs(sx), abs(sy)) > _NEWTON_STOP:
             break
-    ex, ey, _, _, _, _ = _through(lens, x, y)
+    ex, ey, _, _, _, _ = through_lens(lens, x, y)
     if not max(abs(vx - ex), abs(vy - ey)) < 1e-6:
         return np.nan, np.nan
     return x, y

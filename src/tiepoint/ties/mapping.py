@@ -10,6 +10,9 @@ Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
+EDGE_PX = 1e-6
+"""A point this close to the border of the valid region counts as inside: rounding must not decide."""
+
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def to_plane(H: Array, ideal: Array, d_straight: Array, scale: Array, xy: Array, d_px: Array) -> None:
@@ -55,16 +58,6 @@ def by_sources(H: Array, ideal: Array, xy: Array, d_lens: Array, factor: Array, 
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def through(H: Array, points: Array, image: Array) -> None:
-    """Fill the image (n, 2) of points (n, 2) under a homography."""
-    for n in range(points.shape[0]):
-        X, Y = points[n, 0], points[n, 1]
-        w = 1.0 / (H[2, 0] * X + H[2, 1] * Y + H[2, 2])
-        image[n, 0] = (H[0, 0] * X + H[0, 1] * Y + H[0, 2]) * w
-        image[n, 1] = (H[1, 0] * X + H[1, 1] * Y + H[1, 2]) * w
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
 def lies_inside(polygon: Array, points: Array, edge: float, inside: Bools) -> None:
     """Fill which points (n, 2) lie in a convex polygon (k, 2), of either sense, or within `edge` of it."""
     k = polygon.shape[0]
@@ -83,17 +76,6 @@ def lies_inside(polygon: Array, points: Array, edge: float, inside: Bools) -> No
             for n in range(points.shape[0]):
                 across = dx * (points[n, 1] - polygon[a, 1]) - dy * (points[n, 0] - polygon[a, 0])
                 inside[n] &= across >= -edge
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def inverted(d: Array) -> Array:
-    """Return the inverses of matrices (n, 2, 2)."""
-    out = np.empty_like(d)
-    for n in range(d.shape[0]):
-        det = d[n, 0, 0] * d[n, 1, 1] - d[n, 0, 1] * d[n, 1, 0]
-        out[n, 0, 0], out[n, 1, 1] = d[n, 1, 1] / det, d[n, 0, 0] / det
-        out[n, 0, 1], out[n, 1, 0] = -d[n, 0, 1] / det, -d[n, 1, 0] / det
-    return out
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

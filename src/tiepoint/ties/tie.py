@@ -18,6 +18,7 @@ from tiepoint.foundation.sources import Source, check_ids
 from tiepoint.ties import mapping
 from tiepoint.ties.lens import LENS_NAMES, Lens, ideal_from_picture, picture_from_ideal
 from tiepoint.ties.sensor import OtherSensor, Placing, Sensor, place
+from tiepoint.ties.sight import Sight, map_all, numbers_of
 
 __all__ = [
     "LENS_NAMES",
@@ -47,9 +48,6 @@ Made = Literal["target", "length", "pairs", "views"]
 
 PARAMETERS = (*(f"h{k}" for k in range(9)), *LENS_NAMES)
 """θ: the matrix row by row, then the lens. The matrix's scale is free: a change along it moves no point."""
-
-_EDGE_PX = 1e-6
-"""A point this close to the border of the valid region counts as inside: rounding must not decide."""
 
 
 @dataclass(frozen=True)
@@ -202,28 +200,27 @@ class Tie:
 
         Points outside the valid region are mapped too, marked in `inside`; NaN where there is no such place.
         """
-        px = np.ascontiguousarray(np.atleast_2d(points), float) * self.placing.scale + self.placing.shift_px
-        straight = ideal_from_picture(self.lens, px)
-        matrix = np.ascontiguousarray(self.matrix, float)
-        xy, d_px = np.empty_like(px), np.empty((len(px), 2, 2))
-        mapping.to_plane(matrix, straight.ideal_px, straight.d_px, np.array(self.placing.scale), xy, d_px)
-        inside = inside_convex(self.valid_region, px) & np.isfinite(xy).all(axis=1)
-        if not with_sources:
-            return Mapped(xy, d_px, np.empty((len(px), 2, 0)), (), inside)
-        d_sources = np.empty((len(px), 2, len(self.all_sources)))
-        factor = np.ascontiguousarray(self.factor, float)
-        mapping.by_sources(matrix, straight.ideal_px, xy, straight.d_lens, factor, d_sources)
-        for k, smooth in enumerate(self.fields):
-            d_sources[:, :, len(self.sources) + k] = smooth.at(px)
-        return Mapped(xy, d_px, d_sources, self.all_sources, inside)
+        places = np.ascontiguousarray(np.atleast_2d(points), float)
+        sources = self.all_sources if with_sources else ()
+        n, matrix = len(places), np.ascontiguousarray(self.matrix, float)
+        px, xy, d_px, moves = np.empty((n, 2)), np.empty((n, 2)), np.empty((n, 2, 2)), np.empty((n, 2, len(sources)))
+        inside = np.empty(n, np.bool_)
+        region, factor = (np.ascontiguousarray(v, float) for v in (self.valid_region, self.factor))
+        numbers = numbers_of(self.lens, self.placing)
+        map_all(matrix, self.lens is not None, numbers, region, factor, places, px, xy, d_px, moves, inside)
+        if with_sources:
+            for k, smooth in enumerate(self.fields):
+                moves[:, :, len(self.sources) + k] = smooth.at(px)
+        return Mapped(xy, d_px, moves, sources, inside)
+
+    @cached_property
+    def sight(self) -> Sight:
+        """How the picture shows places in mm."""
+        return Sight(self.inverse, self.lens, self.placing)
 
     def to_image(self, mm: ArrayLike) -> Array:
         """Return the from-frame points (n, 2) of places (n, 2) in mm; NaN where the picture shows none."""
-        xy = np.ascontiguousarray(np.atleast_2d(np.asarray(mm, float)))
-        ideal = np.empty_like(xy)
-        mapping.through(self.inverse, xy, ideal)
-        px = picture_from_ideal(self.lens, ideal)
-        return np.asarray((px - self.placing.shift_px) / self.placing.scale)
+        return self.sight.to_px(np.atleast_2d(np.asarray(mm, float)))
 
     def for_sensor(self, shot: Sensor) -> "Tie":
         """Return the tie for pictures of another sensor setting; `OtherSensor` where that cannot be proved."""
@@ -293,5 +290,5 @@ def inside_convex(polygon: Array, points: Array) -> NDArray[np.bool_]:
     """Return which points (n, 2) lie in a convex polygon (k, 2), of either sense; its border is inside."""
     inside = np.empty(len(points), np.bool_)
     corners, places = (np.ascontiguousarray(v, float) for v in (polygon, points))
-    mapping.lies_inside(corners, places, _EDGE_PX, inside)
+    mapping.lies_inside(corners, places, mapping.EDGE_PX, inside)
     return inside

@@ -127,10 +127,14 @@ def checked(points: Array, u: Array | None, least: int, what: str) -> tuple[Arra
         raise UnusableInput(f"edge points have the shape {xy.shape}; (n, 2) is needed")
     if len(xy) < least:
         raise PoorGeometry(f"{len(xy)} points do not determine {what}; at least {least} are needed")
-    if not np.all(np.isfinite(xy)):
+    if not np.isfinite(xy).all():
         raise UnusableInput("an edge point is not finite; leave out strips without an edge")
-    deviations = None if u is None else np.broadcast_to(np.asarray(u, dtype=np.float64), (len(xy),))
-    if deviations is not None and not np.all(deviations > 0):
+    if u is None:
+        return xy, None
+    deviations = np.asarray(u, dtype=np.float64)
+    if deviations.shape != (len(xy),):
+        deviations = np.broadcast_to(deviations, (len(xy),))
+    if not (deviations > 0).all():
         raise UnusableInput("a standard uncertainty of an edge point is not above zero")
     return xy, deviations
 

@@ -171,7 +171,7 @@ def _by_shape(context: Context, table: FindTable, shape: TaughtShape, picture: N
 
 
 def _projection(context: Context) -> Projection:
-    return identity if context.ground.frame == "image" else context.ground.project
+    return identity if context.ground.frame == "image" else context.ground.sight.project
 
 
 def _corners(context: Context, table: FindTable) -> Array | None:
@@ -179,7 +179,7 @@ def _corners(context: Context, table: FindTable) -> Array | None:
     if table.region is None:
         return None
     on_ground = corners(table.region.shape, context.ground.frame, context.unit)
-    return context.ground.to_px(on_ground) if context.ground.frame == "image" else on_ground
+    return context.ground.sight.to_px(on_ground) if context.ground.frame == "image" else on_ground
 
 
 def _bounds(around: Array | None) -> tuple[float, float, float, float] | None:
