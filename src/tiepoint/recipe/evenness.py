@@ -15,6 +15,7 @@ from scipy import special
 
 from tiepoint.recipe.context import EdgeLook
 from tiepoint.recipe.fits import correlation_length
+from tiepoint.vision.shape_kernels import median
 
 Array = NDArray[np.float64]
 
@@ -69,7 +70,7 @@ def unevenness(looks: Sequence[EdgeLook]) -> Unevenness | None:
     clipped, weight = _steadied(looks, member)
     belongs = np.repeat(member, [len(look) for look in looks])
     facing = np.concatenate([look.towards_light for look in looks]) * weight[:, None]
-    y = _beside_means(clipped * weight, belongs, weight)
+    y = _beside_means((clipped * weight)[:, None], belongs, weight)[:, 0]
     u, size, axes = np.linalg.svd(_beside_means(facing, belongs, weight), full_matrices=False)
     seen = size > SEEN_SHARE * float(np.linalg.norm(facing))
     q = int(seen.sum())
@@ -85,43 +86,40 @@ def unevenness(looks: Sequence[EdgeLook]) -> Unevenness | None:
 def _means(looks: Sequence[EdgeLook]) -> NDArray[np.int64]:
     """Return which mean each look belongs to (k,): round ones each to its own, straight ones to that of their way."""
     alike = math.cos(math.radians(ALIKE_DEG))
-    ways: list[tuple[int, Array]] = []
+    ways: list[tuple[int, float, float]] = []
     member, count = np.empty(len(looks), np.int64), 0
     for k, look in enumerate(looks):
-        way = look.towards_light[0]
-        same = [m for m, other in ways if look.is_straight and abs(float(other @ way)) > alike]
+        x, y = look.towards_light[0].tolist()
+        same = [m for m, a, b in ways if look.is_straight and abs(a * x + b * y) > alike]
         member[k] = same[0] if same else count
         if look.is_straight and not same:
-            ways.append((count, way))
+            ways.append((count, x, y))
         count += not same
     return member
 
 
 def _steadied(looks: Sequence[EdgeLook], member: NDArray[np.int64]) -> tuple[Array, Array]:
     """Return the blur with what lies far out drawn in (n,), and one over its noise (n,), common to each mean."""
-    middle = [float(np.median(look.blur_px)) for look in looks]
-    off = [look.blur_px - m for look, m in zip(looks, middle, strict=True)]
-    weight = [np.empty(0)] * len(looks)
-    for mean in np.unique(member):
-        group = np.flatnonzero(member == mean).tolist()
-        sd = max(1.4826 * float(np.median(np.abs(np.concatenate([off[k] for k in group])))), FINEST_PX)
-        for k in group:
-            off[k] = np.clip(off[k], -CLIP * sd, CLIP * sd)
+    middle = np.repeat([median(look.blur_px) for look in looks], [len(look) for look in looks])
+    belongs = np.repeat(member, [len(look) for look in looks])
+    off = np.concatenate([look.blur_px for look in looks]) - middle
+    weight = np.empty(len(off))
+    for mean in range(int(member.max()) + 1):
+        at = belongs == mean
+        group = off[at]
+        sd = max(1.4826 * median(np.abs(group)), FINEST_PX)
+        off[at] = group = np.minimum(np.maximum(group, -CLIP * sd), CLIP * sd)
         # Of the points that are left, the rms tells the noise in fewer of them than their median deviation does.
-        rms = max(float(np.sqrt(np.mean(np.concatenate([off[k] for k in group]) ** 2))), FINEST_PX)
-        for k in group:
-            weight[k] = np.full(len(looks[k]), 1.0 / rms)
-    return np.concatenate([m + o for m, o in zip(middle, off, strict=True)]), np.concatenate(weight)
+        weight[at] = 1.0 / max(math.sqrt(float(group @ group) / len(group)), FINEST_PX)
+    return middle + off, weight
 
 
 def _beside_means(values: Array, belongs: NDArray[np.int64], weight: Array) -> Array:
-    """Return weighted values (n,) or (n, 2) less their share along the weighted mean of each member."""
-    out = values.copy()
-    for m in range(int(belongs.max()) + 1):
-        at = belongs == m
-        w = weight[at] / float(np.linalg.norm(weight[at]))
-        out[at] -= np.multiply.outer(w, w @ values[at]) if values.ndim == 2 else w * float(w @ values[at])
-    return out
+    """Return weighted values (n, k) less their share along the weighted mean of each member."""
+    power = np.sqrt(np.bincount(belongs, weight**2))
+    unit = weight / power[belongs]
+    shares = np.column_stack([np.bincount(belongs, unit * column) for column in values.T])
+    return np.asarray(values - unit[:, None] * shares[belongs])
 
 
 def _pure_error(values: Array, looks: Sequence[EdgeLook]) -> tuple[float, float]:
@@ -132,12 +130,12 @@ def _pure_error(values: Array, looks: Sequence[EdgeLook]) -> tuple[float, float]
     """
     square, unknowns, alike, at = 0.0, 0, 0.0, 0
     for look in looks:
-        basis = _waves(look)
         part = values[at : at + len(look)]
+        left, waves = _without_waves(part, look)
         # What rounding leaves of a look without noise is no texture.
-        left = np.round(part - basis @ (basis.T @ part), 12)
+        left = np.round(left, 12)
         square += float(left @ left)
-        unknowns += basis.shape[1]
+        unknowns += waves
         alike += len(look) * correlation_length(left, closed=False)
         at += len(look)
     tau = max(alike / at, 1.0)
@@ -145,11 +143,15 @@ def _pure_error(values: Array, looks: Sequence[EdgeLook]) -> tuple[float, float]
     return (square / dof if dof > 0 else math.inf), dof
 
 
-def _waves(look: EdgeLook) -> Array:
-    """Return an orthonormal basis (n, k) of what varies slowly along a look: its mean, and waves where it is round."""
-    columns = [np.ones(len(look))]
-    if not look.is_straight:
-        angle = np.arctan2(look.towards_light[:, 1], look.towards_light[:, 0])
-        columns += [f(k * angle) for k in range(1, WAVES + 1) for f in (np.cos, np.sin)]
-    u, size, _ = np.linalg.svd(np.column_stack(columns), full_matrices=False)
-    return np.asarray(u[:, size > 1e-3 * size[0]])
+def _without_waves(values: Array, look: EdgeLook) -> tuple[Array, int]:
+    """Return values (n,) without what varies slowly along a look, and how many unknowns that has.
+
+    It is their mean, and waves where the look is round.
+    """
+    if look.is_straight:
+        return values - values.mean(), 1
+    angle = np.arctan2(look.towards_light[:, 1], look.towards_light[:, 0])
+    columns = [f(k * angle) for k in range(1, WAVES + 1) for f in (np.cos, np.sin)]
+    u, size, _ = np.linalg.svd(np.column_stack([np.ones(len(look)), *columns]), full_matrices=False)
+    basis = u[:, size > 1e-3 * size[0]]
+    return np.asarray(values - basis @ (basis.T @ values)), basis.shape[1]

@@ -21,6 +21,7 @@ from tiepoint.recipe.context import Context, EdgeLook
 from tiepoint.recipe.seek import EdgePoints
 from tiepoint.vision.definition import shift_coefficients
 from tiepoint.vision.fits import CircleFit, LineFit
+from tiepoint.vision.shape_kernels import correlated
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -65,16 +66,7 @@ def scatter_of(fit: Fit, points: EdgePoints, is_foreseen: bool, closed: bool) ->
 
 def correlation_length(residuals: Array, closed: bool) -> float:
     """Return τ = 1 + 2·Σρ_k over the first lags whose correlation is not chance (2/√n); 1 for white residuals."""
-    n = len(residuals)
-    power = float(residuals @ residuals)
-    tau = 1.0
-    for lag in range(1, n // 4):
-        other = np.roll(residuals, -lag) if closed else residuals[lag:]
-        rho = float(residuals[: len(other)] @ other) / power if power > 0 else 0.0
-        if rho * math.sqrt(n) < 2.0:
-            break
-        tau += 2.0 * rho
-    return tau
+    return float(correlated(np.ascontiguousarray(residuals), closed))
 
 
 def values_of(context: Context, parameters: Array, fit: Fit, points: EdgePoints, scatter: Scatter) -> Values:

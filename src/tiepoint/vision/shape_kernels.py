@@ -242,3 +242,25 @@ def sums_of(e: Array, weights: Array, variances: Array) -> tuple[int, float, flo
             squares += e[i] * e[i]
             variance += variances[i]
     return count, weighted, chi2, squares, variance / max(count, 1)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def correlated(residuals: Array, closed: bool) -> float:
+    """Return 1 + 2·Σρ_k over the first lags at which residuals (n,) are alike beyond chance, 2/√n."""
+    n = residuals.size
+    power = 0.0
+    for i in range(n):
+        power += residuals[i] * residuals[i]
+    tau = 1.0
+    for lag in range(1, n // 4):
+        total = 0.0
+        for i in range(n - lag):
+            total += residuals[i] * residuals[i + lag]
+        if closed:
+            for i in range(lag):
+                total += residuals[n - lag + i] * residuals[i]
+        rho = total / power if power > 0.0 else 0.0
+        if rho * math.sqrt(n) < 2.0:
+            break
+        tau += 2.0 * rho
+    return tau
