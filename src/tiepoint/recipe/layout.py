@@ -23,9 +23,13 @@ NARROW_PX, MOST_STRIPS = 3.0, 720
 """Width of strips round a circle, unless that makes more of them than this."""
 BROAD_PX, FEWEST_BROAD, MOST_BROAD = 8.0, 15, 400
 """The same along a straight line, where wider strips lose nothing."""
+MOST_FIRST, MOST_FIRST_ROUND = 24, 72
+"""The most strips of a first look, along a box and in a ring."""
 PLATEAU = 28.0
 """Length of the second look's strips, in whole blurs: with 12, free levels cost a twentieth more in precision."""
 SECOND_LOOK_PX = 16.0
+SHALLOW_PX = 40.0
+"""A region that reaches no further along the search gets the second look's strips at once."""
 
 
 @dataclass(frozen=True)
@@ -41,6 +45,11 @@ class Box:
     def along(self) -> Array:
         """Unit vector square to the search, to its left (2,)."""
         return np.array([-self.across[1], self.across[0]])
+
+    @property
+    def ends(self) -> Array:
+        """The middles of both sides along the search (2, 2)."""
+        return np.array([self.centre - self.half_along * self.along, self.centre + self.half_along * self.along])
 
 
 def box_of(context: Context, rectangle: Rectangle) -> Box:
@@ -73,12 +82,15 @@ def strips_between(
 
 
 def over_box(
-    context: Context, box: Box, polarity: Polarity, of_several: OfSeveral = "clearest", most: int = 24
+    context: Context,
+    box: Box,
+    polarity: Polarity,
+    of_several: OfSeveral = "clearest",
+    is_fine: bool = False,
 ) -> Strips | Reason:
-    """Return strips side by side over a box, along its search."""
-    ends = np.array([box.centre - box.half_along * box.along, box.centre + box.half_along * box.along])
-    long_px = length_px(context, ends)
-    count = int(min(max(long_px / BROAD_PX, 3), most))
+    """Return strips side by side over a box, along its search; `is_fine`: as many as a second look has."""
+    long_px = length_px(context, box.ends)
+    count = _along_count(long_px) if is_fine else int(min(max(long_px / BROAD_PX, 3), MOST_FIRST))
     at = (np.arange(count) + 0.5) / count * 2 - 1
     middles = box.centre + at[:, None] * box.half_along * box.along
     reach = box.half_across * box.across
@@ -93,8 +105,7 @@ def along_line(
     normal = np.array([-d[1], d[0]])
     normal = normal if normal @ across >= 0 else -normal
     long_px = length_px(context, ends)
-    # Short edges get narrower strips instead of few: a scratch then costs a few points and not the fit.
-    count = max(int(min(max(long_px / BROAD_PX, FEWEST_BROAD), MOST_BROAD, long_px / NARROW_PX)), 4)
+    count = _along_count(long_px)
     at = (np.arange(count) + 0.5) / count
     middles = ends[0] + at[:, None] * (ends[1] - ends[0])
     half = _half_length(context, middles, reach, blur_px)
@@ -102,18 +113,46 @@ def along_line(
     return strips_between(context, middles - half * normal, middles + half * normal, width, polarity)
 
 
+def _along_count(long_px: float) -> int:
+    """Return how many strips a second look has along a straight edge.
+
+    Short edges get narrower strips instead of few: a scratch then costs a few points and not the fit.
+    """
+    return max(int(min(max(long_px / BROAD_PX, FEWEST_BROAD), MOST_BROAD, long_px / NARROW_PX)), 4)
+
+
+def _round_count(long_px: float, most: int) -> int:
+    """Return how many strips there are round a circle, always even: each of a full circle has one opposite to it."""
+    return int(min(max(long_px / NARROW_PX, 8), most)) // 2 * 2
+
+
+def is_shallow(context: Context, place: Array, half: float) -> bool:
+    """Whether a region that reaches so far to both sides of a place, on the ground, is shallow in the picture."""
+    return 2 * half <= SHALLOW_PX * scale_at(context, place)
+
+
 def around(
-    context: Context, centre: Array, radii: tuple[float, float], span_rad: tuple[float, float], polarity: Polarity
+    context: Context,
+    centre: Array,
+    radii: tuple[float, float],
+    span_rad: tuple[float, float],
+    polarity: Polarity,
+    is_fine: bool = False,
 ) -> Strips | Reason:
-    """Return the first look's strips, outwards between two radii over a span of angles."""
+    """Return the first look's strips, outwards between two radii over a span of angles.
+
+    `is_fine`: as many, and as wide, as a second look has.
+    """
     full = span_rad[1] - span_rad[0]
     middle = (radii[0] + radii[1]) / 2
-    long_px = full * middle / scale_at(context, centre)
-    count = int(min(max(long_px / NARROW_PX, 8), 72))
+    scale = scale_at(context, centre)
+    long_px = full * middle / scale
+    count = _round_count(long_px, MOST_STRIPS if is_fine else MOST_FIRST_ROUND)
     angles = span_rad[0] + (np.arange(count) + 0.5) / count * full
     unit = np.column_stack([np.cos(angles), np.sin(angles)])
     # As wide as fits side by side at the inner radius, between what a fit needs and what a coarse look gains from.
-    width = min(max(full * radii[0] / scale_at(context, centre) / count, NARROW_PX), 2 * NARROW_PX)
+    width = min(max(full * radii[0] / scale / count, NARROW_PX), 2 * NARROW_PX)
+    width = max(long_px / count, NARROW_PX) if is_fine else width
     return strips_between(context, centre + radii[0] * unit, centre + radii[1] * unit, width, polarity)
 
 
@@ -129,8 +168,7 @@ def on_circle(
     centre, r = circle
     full = span_rad[1] - span_rad[0]
     long_px = full * r / scale_at(context, centre)
-    count = int(min(max(long_px / NARROW_PX, 8), MOST_STRIPS))
-    count -= count % 2  # every strip of a full circle has one opposite to it
+    count = _round_count(long_px, MOST_STRIPS)
     angles = span_rad[0] + (np.arange(count) + 0.5) / count * full
     unit = np.column_stack([np.cos(angles), np.sin(angles)])
     points = centre + r * unit

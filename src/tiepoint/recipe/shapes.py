@@ -12,7 +12,7 @@ from tiepoint.foundation.sources import Values, half_width
 from tiepoint.recipe.context import Context, EdgeLook
 from tiepoint.recipe.features import LineFeature, PointFeature
 from tiepoint.recipe.fits import Scatter, belongs, flags_of, look_of, scatter_of, values_of
-from tiepoint.recipe.layout import Box, along_line, around, on_circle, over_box
+from tiepoint.recipe.layout import Box, along_line, around, is_shallow, on_circle, over_box
 from tiepoint.recipe.schema import Polarity
 from tiepoint.recipe.seek import EdgePoints, edge_points, few
 from tiepoint.vision.fits import CircleFit, LineFit, fit_arc, fit_circle, fit_line
@@ -22,6 +22,8 @@ Array = NDArray[np.float64]
 CIRCLE_NEEDS, LINE_NEEDS = 5, 4
 SHARE_NEEDED = 0.3
 """Share of the strips that must show an edge: less is an accident of the surface."""
+SQUARE = math.cos(math.radians(2.0))
+"""A first look that crossed the edge as squarely as this needs no second one: strips find their own tilt."""
 FULL = math.tau - 1e-9
 CURVATURE = half_width("model:edge-curvature", "Edge seen on a curve", 0.04, "instrument")
 """In px·px over the radius in px: what noise-free circles of 10 to 80 px and blurs of 0.5 to 1.5 px are off by."""
@@ -80,28 +82,41 @@ def measure_circle(
     context: Context, centre: Array, radii: tuple[float, float], span_rad: tuple[float, float], polarity: Polarity
 ) -> FoundCircle | Reason:
     """Measure the circle whose edge lies between two radii about a centre, over a span of angles."""
-    strips = around(context, centre, radii, span_rad, polarity)
-    first = strips if isinstance(strips, Reason) else edge_points(context, strips, CIRCLE_NEEDS, with_sources=False)
+    reach = (radii[1] - radii[0]) / 2
+    at_once = is_shallow(context, centre, reach)
+    strips = around(context, centre, radii, span_rad, polarity, at_once)
+    first = strips if isinstance(strips, Reason) else edge_points(context, strips, CIRCLE_NEEDS, with_sources=at_once)
     if isinstance(first, Reason):
         return first
     rough = _circle_through(first, is_full=True)
     if rough is None or not _is_within(rough, centre, radii):
         return Reason("no_edge")
-    sense, blur = polarity_of(first.taken(belongs(rough)), polarity), float(np.median(first.blur_whole_px))
     span = _span_from(rough, centre, span_rad)
-    reach = (radii[1] - radii[0]) / 2
+    if at_once and _is_round_about(rough, centre, radii) and is_plain(first, polarity, CIRCLE_NEEDS):
+        return _fitted_circle(context, first, rough, span)
+    sense, blur = polarity_of(first.taken(belongs(rough)), polarity), float(np.median(first.blur_whole_px))
     strips = on_circle(context, (rough.centre, rough.radius), reach, span, blur, sense)
     if isinstance(strips, Reason):
         return strips
     points = edge_points(context, strips, needed_of(len(strips.centres), CIRCLE_NEEDS))
-    return points if isinstance(points, Reason) else _fitted_circle(context, points, span)
+    if isinstance(points, Reason):
+        return points
+    bent = _circle_through(points, is_full=True)
+    return Reason("not_a_number") if bent is None else _fitted_circle(context, points, bent, span)
 
 
 def measure_line(context: Context, box: Box, polarity: Polarity) -> FoundLine | Reason:
     """Measure the straight edge that crosses a box square to its search."""
-    strips = over_box(context, box, polarity)
-    first = strips if isinstance(strips, Reason) else edge_points(context, strips, 3, with_sources=False)
-    return first if isinstance(first, Reason) else refine_line(context, box, first, polarity)
+    at_once = is_shallow(context, box.centre, box.half_across)
+    strips = over_box(context, box, polarity, is_fine=at_once)
+    first = strips if isinstance(strips, Reason) else edge_points(context, strips, 3, with_sources=at_once)
+    if isinstance(first, Reason):
+        return first
+    if at_once and is_plain(first, polarity, LINE_NEEDS):
+        found = _line_through(first)
+        if found is not None and abs(float(found.direction @ box.along)) >= SQUARE:
+            return _fitted_line(context, first, found, box.ends)
+    return refine_line(context, box, first, polarity)
 
 
 def refine_line(context: Context, box: Box, first: EdgePoints, polarity: Polarity) -> FoundLine | Reason:
@@ -121,7 +136,16 @@ def refine_line(context: Context, box: Box, first: EdgePoints, polarity: Polarit
     if isinstance(strips, Reason):
         return strips
     points = edge_points(context, strips, needed_of(len(strips.centres), LINE_NEEDS))
-    return points if isinstance(points, Reason) else _fitted_line(context, points, ends)
+    if isinstance(points, Reason):
+        return points
+    found = _line_through(points)
+    return Reason("not_a_number") if found is None else _fitted_line(context, points, found, ends)
+
+
+def is_plain(points: EdgePoints, asked: Polarity, least: int) -> bool:
+    """Whether a first look found enough edges for a result, and all of one polarity."""
+    senses = abs(float(np.sum(points.light)))
+    return len(points) >= needed_of(points.sought, least) and (asked != "either" or senses == len(points))
 
 
 def polarity_of(points: EdgePoints, asked: Polarity) -> Polarity:
@@ -150,11 +174,11 @@ def _line_through(points: EdgePoints) -> LineFit | None:
         return None
 
 
-def _fitted_circle(context: Context, points: EdgePoints, span_rad: tuple[float, float]) -> FoundCircle | Reason:
+def _fitted_circle(
+    context: Context, points: EdgePoints, bent: CircleFit, span_rad: tuple[float, float]
+) -> FoundCircle | Reason:
+    """Return the circle of edge points; `bent` goes through them as they were seen."""
     is_full = span_rad[1] - span_rad[0] > FULL
-    bent = _circle_through(points, is_full=True)
-    if bent is None:
-        return Reason("not_a_number")
     outwards = curvature_shift(points, bent) - context.shift.bias * points.towards_light(bent.normals)
     straight = points.moved(outwards[:, None] * bent.normals)
     fit = _circle_through(straight, is_full)
@@ -188,13 +212,13 @@ def curvature_moves(points: EdgePoints, radius: float) -> Array:
     return np.asarray(points.scale / (points.bend * radius))
 
 
-def _fitted_line(context: Context, points: EdgePoints, ends: Array) -> FoundLine | Reason:
-    found_line = _line_through(points)
-    if found_line is None:
-        return Reason("not_a_number")
-    bias = context.shift.bias * points.towards_light(found_line.normals)
-    points = points.moved(-bias[:, None] * found_line.normals)
-    fit = _line_through(points) if context.shift.bias else found_line
+def _fitted_line(context: Context, points: EdgePoints, seen: LineFit, ends: Array) -> FoundLine | Reason:
+    """Return the straight edge of points between two places (2, 2); `seen` goes through them as they were seen."""
+    fit: LineFit | None = seen
+    if context.shift.bias:
+        bias = context.shift.bias * points.towards_light(seen.normals)
+        points = points.moved(-bias[:, None] * seen.normals)
+        fit = _line_through(points)
     if fit is None:
         return Reason("not_a_number")
     needed, found = needed_of(points.sought, LINE_NEEDS), int(belongs(fit).sum())
@@ -212,6 +236,13 @@ def _is_within(fit: CircleFit, centre: Array, radii: tuple[float, float]) -> boo
     """Whether a rough circle is what was sought: of a radius between the two, and overlapping the ring."""
     away = float(np.hypot(*(fit.centre - centre)))
     return bool(0.5 * radii[0] <= fit.radius <= 1.5 * radii[1] and away <= radii[1])
+
+
+def _is_round_about(fit: CircleFit, centre: Array, radii: tuple[float, float]) -> bool:
+    """Whether a circle lies where its ring was laid, so that the strips crossed it squarely and near their middle."""
+    away = float(np.hypot(*(fit.centre - centre)))
+    off_middle = abs(fit.radius - (radii[0] + radii[1]) / 2)
+    return away <= math.sqrt(1.0 - SQUARE**2) * fit.radius and off_middle <= (radii[1] - radii[0]) / 4
 
 
 def _span_from(found: CircleFit, centre: Array, span_rad: tuple[float, float]) -> tuple[float, float]:
