@@ -8,7 +8,8 @@ from scipy import optimize, stats
 
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.vision.ellipse import direct_ellipse, fit_ellipse
-from tiepoint.vision.fits import fit_arc, fit_circle, fit_line, span_of, taubin
+from tiepoint.vision.fits import fit_arc, fit_circle, fit_line, taubin
+from tiepoint.vision.shape_kernels import span_of
 
 U = 0.02
 

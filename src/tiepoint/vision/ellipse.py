@@ -7,8 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import PoorGeometry
-from tiepoint.vision.fits import common_flags, span_of
+from tiepoint.vision.fits import common_flags
 from tiepoint.vision.shape_fit import Fitted, Look, checked, fit_shape
+from tiepoint.vision.shape_kernels import span_of
 
 Array = NDArray[np.float64]
 

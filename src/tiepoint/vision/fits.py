@@ -12,11 +12,12 @@ from tiepoint.vision.shape_fit import Fitted, Look, ShapeFit, checked, fit_shape
 from tiepoint.vision.shape_kernels import (
     CIRCLE,
     LINE,
-    along_line,
     beside_circle,
     beside_line,
     direction_through,
+    span_of,
     taubin_of,
+    turn_line,
 )
 
 Array = NDArray[np.float64]
@@ -160,14 +161,6 @@ def taubin(points: Array) -> Array:
     return np.array([x, y, radius])
 
 
-def span_of(angles: Array) -> float:
-    """Return the angle that directions (n,) rad cover: a full turn less the widest gap between neighbours."""
-    if angles.size < 2:
-        return 0.0
-    ordered = np.sort(np.mod(angles, 2 * math.pi))
-    return 2 * math.pi - float(np.diff(np.append(ordered, ordered[0] + 2 * math.pi)).max())
-
-
 def common_flags(fit: ShapeFit) -> list[str]:
     """Return the flags that every shape's fit can carry."""
     flags = [flag("few_points")] if fit.dof < FEW_DOF else []
@@ -201,27 +194,16 @@ def fit_line(
 
 def _turned(xy: Array, fit: ShapeFit, angle: float, sense: float) -> LineFit:
     """Return the line with its direction as asked (`sense` −1: against the fit's) and its anchor at the centre."""
-    x, y = float(fit.parameters[0]), float(fit.parameters[1])
+    x, y = fit.parameters[:2].tolist()
     # Offset and angle are uncorrelated at the weighted centre of the points that belong; the line stays the same.
-    shift, least, most = along_line(xy, x, y, angle, fit.weights)
-    # The offset turns its sign with the normal, and so do displacements along it; the angle does not.
-    turn = np.array([[sense, shift], [0.0, 1.0]])
-    return LineFit(
-        covariance=turn @ fit.covariance @ turn.T,
-        sensitivity=sense * (turn @ fit.sensitivity),
-        normals=sense * fit.normals,
-        residuals=sense * fit.residuals,
-        weights=fit.weights,
-        sigma=fit.sigma,
-        noise=fit.noise,
-        form=fit.form,
-        dof=fit.dof,
-        anchor=np.array([x + shift * math.cos(angle), y + shift * math.sin(angle)]),
-        angle_rad=angle,
-        start=least - shift,
-        end=most - shift,
-        flags=tuple(common_flags(fit)),
+    shift, least, most = turn_line(
+        xy, x, y, angle, fit.weights, sense, fit.covariance, fit.sensitivity, fit.normals, fit.residuals
     )
+    return LineFit(
+        fit.covariance, fit.sensitivity, fit.normals, fit.residuals, fit.weights, fit.sigma, fit.noise, fit.form,
+        fit.dof, np.array([x + shift * math.cos(angle), y + shift * math.sin(angle)]), angle, least - shift,
+        most - shift, tuple(common_flags(fit)),
+    )  # fmt: skip
 
 
 def fit_circle(

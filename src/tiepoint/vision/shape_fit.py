@@ -20,20 +20,29 @@ from numpy.typing import NDArray
 from scipy import special
 
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
-from tiepoint.vision.shape_kernels import CLOSE, extent_of, median, round_of, settle, spread_of, sums_of
+from tiepoint.vision.shape_kernels import (
+    CLOSE,
+    DOUBT_SCALE,
+    LEAST_SCALE,
+    MAD,
+    OUTSIDE,
+    extent_of,
+    fit_plainly,
+    median,
+    round_of,
+    settle,
+    spread_of,
+    sums_of,
+)
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 TUKEY = 4.685
-MAD = 1.4826
-OUTSIDE = 3.5
-"""Robust standard deviations from which a point does not belong: one good point in 2,000."""
 DRAWS = 100
 """Samples of a consensus: with 40 % outliers, one of three points is free of them but once in 3e10 fits."""
-DOUBT_SHARE, DOUBT_SCALE, LEAST_SCALE = 0.15, 3.0, 0.3
-"""Outlying share, and residuals over stated noise, from which a least-squares start is not trusted; and the least
-residuals over stated noise that are believed, so that points which agree by chance reject nobody."""
+DOUBT_SHARE = 0.15
+"""Outlying share from which a least-squares start is not trusted."""
 BETTER = 0.8
 """Ratio of the residual scales from which a consensus replaces the biweights from a least-squares start."""
 ROUNDS = 30
@@ -105,7 +114,7 @@ class Fitted:
     @property
     def inlier_share(self) -> float:
         """Share of the points that belong."""
-        return float(np.mean(self.weights > 0))
+        return float(np.count_nonzero(self.weights > 0)) / self.weights.size
 
     @property
     def common(self) -> dict[str, Any]:
@@ -282,6 +291,10 @@ def _form(e: Array, variances: Array, belongs: Bools, unknowns: int) -> float:
 def fit_shape(shape: Shape, points: Array, u: Array | None, *, robust: bool, seed: int, what: str) -> ShapeFit:
     """Fit a shape to points (n, 2) with their u (n,) along the normals; `PoorGeometry` where they determine none."""
     n = len(points)
+    if robust and u is not None and shape.kind is not None:
+        plain = _plainly(shape, shape.kind, points, u, what)
+        if plain is not None:
+            return plain
     parameters = shape.start(points)
     noise2 = None if u is None else u**2
     base = np.ones(n) if noise2 is None else 1.0 / noise2
@@ -299,6 +312,22 @@ def fit_shape(shape: Shape, points: Array, u: Array | None, *, robust: bool, see
         variances = variances + form * form
         parameters, last = _settle(shape, points, belongs / variances, parameters, what)
     return _finished(parameters, last, belongs / variances, variances, noise2, form)
+
+
+def _plainly(shape: Shape, kind: int, points: Array, u: Array, what: str) -> ShapeFit | None:
+    """Return the fit where all points belong and their noise explains the rest: mostly. None where that is not sure."""
+    n, p = len(points), shape.unknowns
+    base, parameters, e, normals = 1.0 / u**2, np.empty(3), np.empty(n), np.empty((n, 2))
+    inverse, sensitivity = np.empty((p, p)), np.empty((p, n))
+    failed, sigma, noise = fit_plainly(
+        kind, points, base, ROUNDS, parameters, e, normals, np.empty((n, p)), inverse, sensitivity, np.empty(p),
+        np.empty(n),
+    )  # fmt: skip
+    if failed == 4:
+        return None
+    if failed:
+        raise PoorGeometry(f"the points do not determine {what}{FAILED[failed]}")
+    return ShapeFit(inverse, sensitivity, normals, e, base, sigma, noise, 0.0, float(n - p), parameters)
 
 
 def _finished(

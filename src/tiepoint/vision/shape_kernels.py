@@ -109,6 +109,14 @@ def beside_circle(points: Array, x: float, y: float, r: float, e: Array, normals
         J[i, 0], J[i, 1], J[i, 2] = normals[i, 0], normals[i, 1], 1.0
 
 
+MAD = 1.4826
+OUTSIDE = 3.5
+"""Robust standard deviations from which a point does not belong: one good point in 2,000."""
+DOUBT_SCALE, LEAST_SCALE = 3.0, 0.3
+"""Residuals over stated noise from which a least-squares start is not trusted, and the least that are believed, so that
+points which agree by chance reject nobody."""
+NEVER_RARE = 2.0
+"""χ² whose cube root lies fewer standard deviations above its mean is not rare enough for a form (one in fifty)."""
 LINE, CIRCLE = 0, 1
 """The shapes that are settled here."""
 CLOSE = 1e-4
@@ -145,6 +153,60 @@ def settle(
             break
         last = bool(np.abs(shift).max() < CLOSE * extent_of(points))
     return 0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def fit_plainly(
+    kind: int, points: Array, base: Array, rounds: int, parameters: Array, e: Array, normals: Array, J: Array,
+    inverse: Array, sensitivity: Array, step: Array, shift: Array,
+) -> tuple[int, float, float]:  # fmt: skip
+    """Fit a line or a circle to points (n, 2) whose stated 1/u² `base` (n,) explains what is left of them.
+
+    Fills the parameters (3,), the distances e (n,) outside the fit, the last round, and `inverse` with the covariance.
+    Returns what `settle` does, or 4 where it takes a closer look to tell who belongs or whether there is a form; then
+    the standard deviation of the residuals, and what the stated u explain of it.
+    """
+    n, unknowns = J.shape
+    spare = n - unknowns
+    if kind == LINE:
+        parameters[0], parameters[1], parameters[2], is_one = direction_through(points)
+        if not is_one:
+            return 4, 0.0, 0.0
+    else:
+        parameters[0], parameters[1], parameters[2], failed = taubin_of(points)
+        if failed != 0:
+            return 4, 0.0, 0.0
+    failed = settle(kind, points, base, rounds, parameters, e, normals, J, inverse, sensitivity, step, shift)
+    if failed != 0:
+        return failed, 0.0, 0.0
+    for i in range(n):
+        e[i] -= shift[i]
+    middle, most = spread_of(e, base)
+    scale = max(MAD * (1.0 + 5.0 / max(spare, 1)) * middle, LEAST_SCALE)
+    if spare < 2 or not (scale < DOUBT_SCALE and most <= OUTSIDE * scale):
+        return 4, 0.0, 0.0
+    chi2, noise = 0.0, 0.0
+    for i in range(n):
+        chi2 += e[i] * e[i] * base[i]
+        noise += 1.0 / base[i]
+    # Wilson & Hilferty 1931: the cube root of χ²/ν is nearly normal.
+    low = 2.0 / (9.0 * spare)
+    if (chi2 / spare) ** (1.0 / 3.0) > 1.0 - low + NEVER_RARE * math.sqrt(low):
+        return 4, 0.0, 0.0
+    inverse *= chi2 / spare
+    return 0, math.sqrt(chi2 / spare * noise / n), math.sqrt(noise / n)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def span_of(angles: Array) -> float:
+    """Return the angle that directions (n,) rad cover: a full turn less the widest gap between neighbours."""
+    if angles.size < 2:
+        return 0.0
+    ordered = np.sort(np.mod(angles, 2.0 * math.pi))
+    widest = ordered[0] + 2.0 * math.pi - ordered[-1]
+    for i in range(1, ordered.size):
+        widest = max(widest, ordered[i] - ordered[i - 1])
+    return float(2.0 * math.pi - widest)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -217,8 +279,16 @@ def direction_through(points: Array) -> tuple[float, float, float, bool]:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def along_line(points: Array, x: float, y: float, angle: float, weights: Array) -> tuple[float, float, float]:
-    """Return the weighted mean, the least and the greatest way along a line of the points (n, 2) with weight."""
+def turn_line(
+    points: Array, x: float, y: float, angle: float, weights: Array, sense: float, covariance: Array,
+    sensitivity: Array, normals: Array, residuals: Array,
+) -> tuple[float, float, float]:  # fmt: skip
+    """Give a line through (x, y) the direction `angle`, and as its anchor the weighted middle of its points (n, 2).
+
+    `sense` is −1 where the fit ran the other way: the offset, displacements along the normal and residuals then turn
+    their sign, and the angle does not. Changes what the fit said in place. Returns how far along the line the middle
+    lies from (x, y), and the least and the greatest way of the points with weight.
+    """
     c, s = math.cos(angle), math.sin(angle)
     total, moment, least, most = 0.0, 0.0, np.inf, -np.inf
     for i in range(points.shape[0]):
@@ -227,7 +297,17 @@ def along_line(points: Array, x: float, y: float, angle: float, weights: Array) 
             total += weights[i]
             moment += weights[i] * at
             least, most = min(least, at), max(most, at)
-    return moment / total, least, most
+    shift = moment / total
+    for i in range(points.shape[0]):
+        sensitivity[0, i] = sensitivity[0, i] + sense * shift * sensitivity[1, i]
+        sensitivity[1, i] *= sense
+        residuals[i] *= sense
+        normals[i, 0] *= sense
+        normals[i, 1] *= sense
+    a, b, d = covariance[0, 0], covariance[0, 1], covariance[1, 1]
+    covariance[0, 0] = a + 2.0 * sense * shift * b + shift * shift * d
+    covariance[0, 1] = covariance[1, 0] = sense * b + shift * d
+    return shift, least, most
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
