@@ -15,6 +15,7 @@ than normal that state a finite dof are scaled by the same χ² rather than by a
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Literal
 
 import numpy as np
@@ -258,9 +259,7 @@ def _bent(f: Formula, joint: Values, linear: Value, p: float) -> float:
     size = float(np.hypot.reduce(gradient))
     if count > 4 or k > 4 or not size > 0 or not math.isfinite(size):
         return math.inf
-    pairs = [(i, j) for i in range(count) for j in range(i)]
-    diagonals = [(axes[i] + sign * axes[j]) / math.sqrt(2.0) for i, j in pairs for sign in (1.0, -1.0)]
-    ways = np.column_stack([axes, *diagonals, gradient / size])
+    ways = np.column_stack([_straight_and_diagonal(count), gradient / size])
     z = k * np.hstack([ways, -ways, 1.5 * ways, -1.5 * ways])
     departs = np.abs(_at(f, joint.value[:, None] + factor @ z) - linear.value - gradient @ z)
     # What is half as far again counts by its square, so that a curve counts the same and a kink more.
@@ -269,12 +268,21 @@ def _bent(f: Formula, joint: Values, linear: Value, p: float) -> float:
     return 2.0 * worst if math.isfinite(worst) else math.inf
 
 
+@cache
+def _straight_and_diagonal(count: int) -> Array:
+    """Return unit vectors (count, ways) along the axes and between any two of them."""
+    axes = np.eye(count)
+    pairs = [(i, j) for i in range(count) for j in range(i)]
+    diagonals = [(axes[i] + sign * axes[j]) / math.sqrt(2.0) for i, j in pairs for sign in (1.0, -1.0)]
+    return np.column_stack([axes, *diagonals])
+
+
 def _moved_by_shape(linear: Value, p: float) -> float:
     """Return how far an end moves because sources are not normal (Cornish-Fisher, fourth cumulant)."""
     if linear.u == 0:
         return 0.0
-    shares = ((_EXCESS.get(s.distribution, 0.0), c * s.u / linear.u) for s, c in linear.terms.items())
-    excess = math.fsum(kurtosis * share**4 for kurtosis, share in shares)
+    bent = [(_EXCESS[s.distribution], c * s.u / linear.u) for s, c in linear.terms.items() if s.distribution in _EXCESS]
+    excess = math.fsum([kurtosis * share**4 for kurtosis, share in bent])
     z = coverage_factor(0.5 + p / 2, math.inf)
     return linear.u * abs(excess * (z**3 - 3 * z) / 24)
 

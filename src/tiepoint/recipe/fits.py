@@ -53,14 +53,16 @@ def belongs(fit: Fit) -> Bools:
 def scatter_of(fit: Fit, points: EdgePoints, is_foreseen: bool, closed: bool) -> Scatter:
     """Return how the points scatter about their shape; `closed`: the last point is beside the first."""
     kept = belongs(fit)
-    noise_ms = float(np.mean(points.u[kept] ** 2))
+    u, residuals = points.u[kept], fit.residuals[kept]
+    n = len(u)
+    noise_ms = float(u @ u) / n
     if is_foreseen:
         return Scatter(points.u**2, math.inf, 1.0, noise_ms, noise_ms)
-    tau = correlation_length(fit.residuals[kept], closed)
+    tau = correlation_length(residuals, closed)
     # Points that say the same are not new ones: the degrees of freedom shrink with their number.
     unknowns = len(fit.sensitivity)
-    dof = max(float(kept.sum()) / tau - unknowns, 1.0)
-    mean_square = float(np.sum(fit.residuals[kept] ** 2)) / max(float(kept.sum()) - unknowns, 1.0)
+    dof = max(n / tau - unknowns, 1.0)
+    mean_square = float(residuals @ residuals) / max(n - unknowns, 1.0)
     return Scatter(np.full(len(kept), mean_square), dof, tau, mean_square, noise_ms)
 
 
@@ -75,9 +77,11 @@ def values_of(context: Context, parameters: Array, fit: Fit, points: EdgePoints,
     covariance = scatter.tau * (M * scatter.variance) @ M.T
     label = f'Edge noise of "{context.table.name}"'
     noise, spread = ensemble(f"edges:{context.prefix}", label, covariance, "pixel", scatter.dof)
-    moves = np.einsum("ni,nim->nm", fit.normals, points.d_sources)
     sources: tuple[Source, ...] = (*noise, *points.sources)
-    c = np.hstack([spread, M @ moves])
+    c = np.empty((len(M), len(sources)))
+    c[:, : len(noise)] = spread
+    by_place = (M[:, :, None] * fit.normals).reshape(len(M), -1)
+    c[:, len(noise) :] = by_place @ points.d_sources.reshape(by_place.shape[1], -1)
     if context.shift.source is not None:
         sources = (*sources, context.shift.source)
         c = np.column_stack([c, shift_coefficients(M, points.towards_light(fit.normals))])

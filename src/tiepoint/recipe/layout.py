@@ -69,13 +69,12 @@ def strips_between(
     of_several: OfSeveral = "clearest",
 ) -> Strips | Reason:
     """Return strips from places to places on the ground (n, 2); a reason where the picture shows no such place."""
-    both = context.ground.sight.to_px(np.concatenate([starts, ends]))
-    if not np.isfinite(both).all():
-        return Reason("outside_picture")
-    a, b = both[: len(starts)], both[len(starts) :]
+    sight = context.ground.sight
+    a, b = sight.to_px(starts), sight.to_px(ends)
     away = b - a
-    length = float(np.hypot(away[:, 0], away[:, 1]).max())
-    if length > LONGEST_PX:
+    length = math.sqrt(float((away * away).sum(axis=1).max()))
+    # What is not finite anywhere is not here either.
+    if not length <= LONGEST_PX:
         return Reason("outside_picture")
     length = max(length, SHORTEST_PX)
     return Strips((a + b) / 2, away, length, min(max(width_px, 1.0), LONGEST_PX), polarity, of_several)
@@ -101,9 +100,9 @@ def along_line(
     context: Context, ends: Array, reach: float, blur_px: float, polarity: Polarity, across: Array
 ) -> Strips | Reason:
     """Return strips square to a line between two places (2, 2), with `reach` to each side, crossed along `across`."""
-    d = (ends[1] - ends[0]) / np.hypot(*(ends[1] - ends[0]))
-    normal = np.array([-d[1], d[0]])
-    normal = normal if normal @ across >= 0 else -normal
+    dx, dy = (ends[1] - ends[0]).tolist()
+    size = math.copysign(math.hypot(dx, dy), dx * across[1] - dy * across[0])
+    normal = np.array([-dy / size, dx / size])
     long_px = length_px(context, ends)
     count = _along_count(long_px)
     at = (np.arange(count) + 0.5) / count
@@ -185,8 +184,8 @@ def scale_at(context: Context, place: Array) -> float:
 
 def length_px(context: Context, ends: Array) -> float:
     """Return how long the way between two places (2, 2) is in the picture."""
-    px = context.ground.sight.to_px(ends)
-    return float(np.hypot(*(px[1] - px[0])))
+    (ax, ay), (bx, by) = context.ground.sight.to_px(ends).tolist()
+    return math.hypot(bx - ax, by - ay)
 
 
 def _half_length(context: Context, middles: Array, reach: float, blur_px: float) -> float:

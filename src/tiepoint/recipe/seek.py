@@ -79,7 +79,8 @@ class EdgePoints:
 
     def towards_light(self, normals: Array) -> Array:
         """Return +1 where a shape's normal (n, 2) points to the bright side of its edge, -1 where to the dark one."""
-        return np.asarray(self.light * np.sign(np.einsum("ni,ni->n", self.normal, normals)))
+        along = self.normal[:, 0] * normals[:, 0] + self.normal[:, 1] * normals[:, 1]
+        return np.asarray(self.light * np.sign(along))
 
 
 def find_in(picture: NDArray[Any], strips: Strips) -> StripEdges:
@@ -103,7 +104,7 @@ def edge_points(context: Context, strips: Strips, needed: int, with_sources: boo
     """
     assert context.search is not None
     edges = context.search(strips)
-    found = int(edges.ok.sum())
+    found = int(np.count_nonzero(edges.ok))
     if found < needed:
         if edges.most_common_reason() in ("outside_picture", "saturated"):
             return _told(edges)
@@ -147,8 +148,8 @@ def _on_ground(context: Context, strips: Strips, edges: StripEdges, with_sources
     n = len(mapped.xy_mm)
     normal, scale, bend = np.empty((n, 2)), np.empty(n), np.empty(n)
     carried(np.ascontiguousarray(mapped.d_px), np.ascontiguousarray(edges.normal[ok]), normal, scale, bend)
-    share = edges.flag_table[ok].mean(axis=0)
-    flags = tuple(f for k, f in enumerate(FLAGS) if share[k] > FLAG_SHARE)
+    flagged = np.count_nonzero(edges.flag_table[ok], axis=0).tolist()
+    flags = tuple(f for k, f in enumerate(FLAGS) if flagged[k] > FLAG_SHARE * n)
     return EdgePoints(
         xy=mapped.xy_mm,
         normal=normal,

@@ -16,8 +16,10 @@ from tiepoint.recipe.layout import Box, along_line, around, is_shallow, on_circl
 from tiepoint.recipe.schema import Polarity
 from tiepoint.recipe.seek import EdgePoints, edge_points, few
 from tiepoint.vision.fits import CircleFit, LineFit, fit_arc, fit_circle, fit_line
+from tiepoint.vision.shape_kernels import median
 
 Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 CIRCLE_NEEDS, LINE_NEEDS = 5, 4
 SHARE_NEEDED = 0.3
@@ -94,7 +96,7 @@ def measure_circle(
     span = _span_from(rough, centre, span_rad)
     if at_once and _is_round_about(rough, centre, radii) and is_plain(first, polarity, CIRCLE_NEEDS):
         return _fitted_circle(context, first, rough, span)
-    sense, blur = polarity_of(first.taken(belongs(rough)), polarity), float(np.median(first.blur_whole_px))
+    sense, blur = polarity_of(first, polarity, belongs(rough)), median(first.blur_whole_px)
     strips = on_circle(context, (rough.centre, rough.radius), reach, span, blur, sense)
     if isinstance(strips, Reason):
         return strips
@@ -131,7 +133,7 @@ def refine_line(context: Context, box: Box, first: EdgePoints, polarity: Polarit
     # From side to side of the box, along the line.
     middle = float((box.centre - rough.anchor) @ box.along) / slope
     ends = np.array([rough.anchor + (middle + s * box.half_along / slope) * d for s in (-1.0, 1.0)])
-    sense, blur = polarity_of(first.taken(belongs(rough)), polarity), float(np.median(first.blur_whole_px))
+    sense, blur = polarity_of(first, polarity, belongs(rough)), median(first.blur_whole_px)
     strips = along_line(context, ends, box.half_across, blur, sense, box.across)
     if isinstance(strips, Reason):
         return strips
@@ -148,11 +150,12 @@ def is_plain(points: EdgePoints, asked: Polarity, least: int) -> bool:
     return len(points) >= needed_of(points.sought, least) and (asked != "either" or senses == len(points))
 
 
-def polarity_of(points: EdgePoints, asked: Polarity) -> Polarity:
-    """Return the polarity that was asked for, or the one that most points have."""
+def polarity_of(points: EdgePoints, asked: Polarity, kept: Bools | None = None) -> Polarity:
+    """Return the polarity that was asked for, or the one that most points have, of those that are kept (n,)."""
     if asked != "either":
         return asked
-    return "rising" if float(np.sum(points.light)) >= 0 else "falling"
+    light = points.light if kept is None else points.light[kept]
+    return "rising" if float(np.sum(light)) >= 0 else "falling"
 
 
 def needed_of(sought: int, least: int) -> int:

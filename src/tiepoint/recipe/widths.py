@@ -15,6 +15,7 @@ from tiepoint.recipe.relations import PARALLEL_DEG, turn_between
 from tiepoint.recipe.schema import Polarity
 from tiepoint.recipe.seek import EdgePoints, edge_points
 from tiepoint.recipe.shapes import FoundLine, polarity_of, refine_line
+from tiepoint.vision.shape_kernels import median
 
 Array = NDArray[np.float64]
 
@@ -75,7 +76,7 @@ def _both_sides(context: Context, box: Box, polarity: Polarity) -> tuple[FoundLi
     if isinstance(last, Reason):
         return last
     # Each side is looked at again only as far as the middle between both, so that neither takes the other's edge.
-    half = abs(float(np.median(last.xy @ box.across) - np.median(first.xy @ box.across))) / 2
+    half = abs(median(last.xy @ box.across) - median(first.xy @ box.across)) / 2
     near = Box(box.centre, box.across, min(half, box.half_across), box.half_along)
     # The noise of one edge is not that of the other: each has sources of its own.
     one = refine_line(context.within("first"), near, first, sense)

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.reasons import Reason
-from tiepoint.foundation.sources import Value, Values, combine, ensemble
+from tiepoint.foundation.sources import Values, ensemble
 from tiepoint.recipe.context import Context, EdgeLook, OfSeveral, StepResult
 from tiepoint.recipe.features import PointFeature
 from tiepoint.recipe.kinds import Quantity, StepKind
@@ -57,21 +57,15 @@ def run(context: Context) -> StepResult:
         math.inf,
     )
     # The axis stays, the edge moves: whatever shifts it along its normal moves the crossing along the axis.
-    moves = points.normal[0] @ points.d_sources[0] / lean
-    terms = {s: float(k) for s, k in zip((*noise, *points.sources), (*spread[0], *moves), strict=True) if k}
+    sources = (*noise, *points.sources)
+    row = np.concatenate([spread[0], points.normal[0] @ points.d_sources[0] / lean])
     if context.shift.source is not None:
-        terms[context.shift.source] = float(points.light[0]) / lean
-    bias = context.shift.bias * float(points.light[0]) / lean
-    crossing = points.xy[0] - bias * box.across
-    offset = Value(float((crossing - box.centre) @ box.across), terms)
+        sources, row = (*sources, context.shift.source), np.append(row, points.light[0] / lean)
+    crossing = points.xy[0] - context.shift.bias * float(points.light[0]) / lean * box.across
+    offset = Values((crossing - box.centre)[None] @ box.across, row[None], sources)[0]
     # A search along an axis leaves the other coordinate where the rectangle has it: rounding is no uncertainty.
     along = np.where(np.abs(box.across) < 1e-12, 0.0, box.across)
-    place = [combine(float(crossing[k]), ((offset, float(along[k])),)) for k in (0, 1)]
-    xy = Values(
-        crossing,
-        np.array([[p.terms.get(s, 0.0) for s in offset.terms] for p in place]),
-        tuple(offset.terms),
-    )
+    xy = Values(crossing, np.outer(along, row), sources)
     point = PointFeature(xy)
     mark = FoundMark((crossing + np.outer([-0.7, 0.7], side),), points.flags)
     return StepResult({"offset": offset, **context.coordinates(point)}, point, None, (mark,))
