@@ -13,7 +13,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -106,6 +106,14 @@ class Value:
     def __post_init__(self) -> None:
         check_ids(self.terms)
 
+    def __getattr__(self, name: str) -> Any:
+        # One of several values is mostly asked for its number alone: its terms are told apart when they are wanted.
+        if name != "terms" or "_row" not in self.__dict__:
+            raise AttributeError(name)
+        sources, row = self.__dict__["_row"]
+        terms = self.__dict__["terms"] = {s: k for s, k in zip(sources, row.tolist(), strict=True) if k}
+        return terms
+
     @cached_property
     def variance(self) -> float:
         """Square of the standard uncertainty."""
@@ -134,6 +142,9 @@ class Value:
         """Return factor·self."""
         if factor == 1.0:
             return self
+        if "_row" in self.__dict__:
+            sources, row = self.__dict__["_row"]
+            return _one_of(self.value * factor, sources, row * factor)
         return _checked_already(self.value * factor, {s: k for s, c in self.terms.items() if (k := c * factor) != 0.0})
 
     def with_source(self, source: Source, c: float = 1.0) -> "Value":
@@ -145,6 +156,13 @@ def _checked_already(value: float, terms: Mapping[Source, float]) -> Value:
     """Return a value over sources whose ids are known to be told apart."""
     made = object.__new__(Value)
     made.__dict__.update(value=value, terms=terms)
+    return made
+
+
+def _one_of(value: float, sources: tuple[Source, ...], row: Array) -> Value:
+    """Return one of several values over the same sources, by its row (m,) of sensitivities."""
+    made = object.__new__(Value)
+    made.__dict__.update(value=value, _row=(sources, row))
     return made
 
 
@@ -169,8 +187,7 @@ class Values:
     def __getitem__(self, index: int) -> Value:
         known = self._items.get(index)
         if known is None:
-            terms = {s: k for s, k in zip(self.sources, self.c[index].tolist(), strict=True) if k}
-            known = self._items.setdefault(index, Value(float(self.value[index]), terms))
+            known = self._items.setdefault(index, _one_of(float(self.value[index]), self.sources, self.c[index]))
         return known
 
     def __len__(self) -> int:
