@@ -40,6 +40,7 @@ def test_ways_to_type_a_length(text, mm):
         ("mm", "is not a length"),
         ("", "is not a length"),
         ("nanmm", "is not a length"),
+        ("٤٢mm", "is not a length"),
         ("infmm", "is not a length"),
         ("1,5mm", "is not a length; type a number with its unit, as in 42mm"),
         ("1e400mm", "too large to be a length"),

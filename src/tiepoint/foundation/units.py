@@ -19,7 +19,7 @@ MM_PER: dict[str, float] = {
 }
 """Millimetres in one unit. The inch is exact since 1959 (NIST SP 811, B.6)."""
 
-_LENGTH = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([^\s\d]*)\s*\Z")
+_LENGTH = re.compile(r"\s*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)\s*([^\s\d]*)\s*\Z")
 
 
 def parse_length(text: str) -> float:

@@ -39,7 +39,7 @@ BEYOND_CHANCE = 3.0
 
 _NOT_MEASURED = "/print-scale/"
 
-_WHEN = re.compile(r"\d{4}-\d\d-\d\d(T\d\d:\d\d(:\d\d(\.\d+)?)?(Z|\+00:00)?)?")
+_WHEN = re.compile(r"\d{4}-\d\d-\d\d(T\d\d:\d\d(:\d\d(\.\d+)?)?(Z|\+00:00)?)?", re.ASCII)
 
 
 def print_scale(target: Target) -> Values:
