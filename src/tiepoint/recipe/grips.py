@@ -159,15 +159,15 @@ def _placed(arm: Arm, part: PartFeature, height: Value | None, age_s: float | No
 def _own_error(table: GripTable, robot: Robot, unit: float) -> tuple[float, float]:
     """Return the standard uncertainty of where a robot that is sent somewhere goes: of x and y (mm), of turn (rad).
 
-    What a rigid fit leaves over at unseen points is a sample of it. Smooth over the field, it also turns the fit
-    itself, by about as much as it leaves over across the spread of the points.
+    What a rigid fit leaves over at unseen points is a sample of it; half of its square is along each axis. Smooth over
+    the field, it also turns the fit itself, by about as much as it leaves over across the spread of the points.
     """
     rms, reach = 0.0, math.inf
     if isinstance(robot, PlanarRobot) and robot.tie.quality is not None and robot.tie.residuals is not None:
         points = robot.tie.residuals.plane_mm[robot.tie.residuals.used]
         rms = robot.tie.quality.rms_mm
         reach = float(np.sqrt(np.mean(np.sum((points - points.mean(axis=0)) ** 2, axis=1))))
-    u_mm = rms if table.u_robot is None else table.u_robot * unit
+    u_mm = rms / math.sqrt(2) if table.u_robot is None else table.u_robot * unit
     u_rad = rms / reach if table.u_robot_turn_deg is None else math.radians(table.u_robot_turn_deg)
     return u_mm, u_rad
 
