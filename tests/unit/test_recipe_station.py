@@ -558,3 +558,11 @@ def test_mutated_recipes_are_read_or_refused_in_one_sentence(path, data):
         told = str(error)
     assert told
     assert "\n" not in told
+
+
+def test_a_changed_copy_of_a_record_has_a_hash_of_its_own(place):
+    kept = sealed(_made(place))
+    changed = replace(kept, station="another")
+    assert record_json(kept)["sha"] == kept.sha == record_json(record_from(record_json(kept)))["sha"]
+    assert record_json(changed)["sha"] != kept.sha
+    assert record_from({**record_json(changed)}).station == "another"

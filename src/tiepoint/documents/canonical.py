@@ -4,10 +4,11 @@ Hashes are over content and not over bytes, so that a reformatted file keeps its
 """
 
 import dataclasses
+import functools
 import hashlib
 import math
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Hashable, Mapping
+from typing import Any, cast
 
 import numpy as np
 import rfc8785
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 from tiepoint.foundation.errors import UnusableDocument
 
 _LARGEST_WHOLE = 2**53 - 1
+_BARE = frozenset({str, int, bool, type(None)})
 
 
 def plain(thing: Any, where: str = "") -> Any:
@@ -24,14 +26,13 @@ def plain(thing: Any, where: str = "") -> Any:
     Infinite degrees of freedom (any field named `dof`) become null; any other number that is not
     finite is refused, naming the place.
     """
-    if dataclasses.is_dataclass(thing) and not isinstance(thing, type):
-        return {f.name: _field(getattr(thing, f.name), f.name, where) for f in dataclasses.fields(thing)}
+    names = _fields_of(cast(Hashable, type(thing)))
+    if names is not None:
+        return {name: _field(getattr(thing, name), name, where) for name in names}
     if isinstance(thing, Mapping):
         return {str(key): _field(value, str(key), where) for key, value in thing.items()}
     if isinstance(thing, np.ndarray):
         return plain(thing.tolist(), where)
-    if isinstance(thing, tuple) and hasattr(thing, "_asdict"):
-        return plain(thing._asdict(), where)
     if isinstance(thing, (list, tuple)):
         return [plain(item, f"{where}[{k}]") for k, item in enumerate(thing)]
     if isinstance(thing, np.generic):
@@ -43,8 +44,16 @@ def plain(thing: Any, where: str = "") -> Any:
     raise UnusableDocument(f"{where or 'the document'} is of type {type(thing).__name__}, which a document cannot hold")
 
 
+@functools.cache
+def _fields_of(kind: Any) -> tuple[str, ...] | None:
+    """Return the names of the fields of a dataclass or a named tuple; None for every other type."""
+    if dataclasses.is_dataclass(kind):
+        return tuple(field.name for field in dataclasses.fields(kind))
+    return getattr(kind, "_fields", None) if issubclass(kind, tuple) else None
+
+
 def canonical(thing: Any) -> bytes:
-    """Return the canonical JSON of plain data (RFC 8785).
+    """Return the canonical JSON (RFC 8785) of what `plain` takes.
 
     Whole numbers beyond ±(2⁵³ − 1), such as a clock's nanoseconds after a hundred days, count as the nearest
     double, which is what every number is to RFC 8785.
@@ -54,7 +63,12 @@ def canonical(thing: Any) -> bytes:
 
 def sha256(thing: Any) -> str:
     """Return the SHA-256 of canonical content, in hex."""
-    return hashlib.sha256(canonical(thing)).hexdigest()
+    return sha256_of_plain(plain(thing))
+
+
+def sha256_of_plain(content: Any) -> str:
+    """Return the same of what is plain already."""
+    return hashlib.sha256(rfc8785.dumps(_as_doubles(content))).hexdigest()
 
 
 def pixels_sha256(pixels: NDArray[Any]) -> str:
@@ -78,6 +92,9 @@ def _as_doubles(thing: Any) -> Any:
 
 
 def _field(value: Any, name: str, where: str) -> Any:
+    # Mostly fields are bare; their place is told only where one cannot be held.
+    if type(value) in _BARE or (type(value) is float and math.isfinite(value)):
+        return value
     place = f"{where}.{name}" if where else name
     if name == "dof" and isinstance(value, float) and math.isinf(value):
         return None

@@ -26,7 +26,7 @@ class Grip:
     age_s: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Record:
     """What the station says of one part. `prev_sha` and `sha` chain it to the ledger once it is committed.
 

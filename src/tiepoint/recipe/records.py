@@ -13,7 +13,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, cast
 
-from tiepoint.documents.canonical import plain, sha256
+from tiepoint.documents.canonical import plain, sha256_of_plain
 from tiepoint.documents.files import (
     check_format,
     demand_folder,
@@ -33,6 +33,8 @@ from tiepoint.model.shot import RobotPose
 from tiepoint.recipe.shots import read_shot
 
 JSONL, CSV = "records.jsonl", "records.csv"
+_HASHED = "_content_sha"
+"""Where a record keeps the hash that was taken of it; no field of it, so that a changed copy has none."""
 
 COLUMNS = (
     "seq", "shot", "part_id", "taken_utc", "variant", "record_verdict", "id", "step", "kind", "quantity", "operator",
@@ -45,12 +47,17 @@ COLUMNS = (
 def record_json(record: Record) -> dict[str, Any]:
     """Return a record as plain data with its `format` first and its own `sha`."""
     body = {"format": format_of("record"), **plain(record)}
-    return {**body, "sha": _sha(body)}
+    # A record never changes, and its hash costs as much as measuring the part: it is taken once.
+    if _HASHED not in record.__dict__:
+        record.__dict__[_HASHED] = _sha(body)
+    return {**body, "sha": record.__dict__[_HASHED]}
 
 
 def sealed(record: Record) -> Record:
     """Return the record with its `sha` filled in."""
-    return replace(record, sha=record_json(record)["sha"])
+    made = replace(record, sha=record_json(record)["sha"])
+    made.__dict__[_HASHED] = made.sha
+    return made
 
 
 def record_from(content: Mapping[str, Any], where: str = "the record") -> Record:
@@ -173,7 +180,7 @@ def _source(term: SourceTerm) -> Source:
 
 
 def _sha(body: Mapping[str, Any]) -> str:
-    return sha256({k: v for k, v in body.items() if k not in ("sha", "timings")})
+    return sha256_of_plain({k: v for k, v in body.items() if k not in ("sha", "timings")})
 
 
 def _row(record: Record, sha: str, reading: Reading) -> tuple[object, ...]:
