@@ -113,7 +113,7 @@ def _edges(polygon: Array) -> Array:
     return np.ascontiguousarray(turn * np.column_stack([normal, -np.sum(normal * start, axis=1)]))
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"}, forceinline=True)
 def _quadratic(S, left, right, t, out, n, same):  # type: ignore[no-untyped-def]  # numba infers
     """Add Σ_ij S_ij·left_i·right_j to out, for n points side by side; `same` uses the symmetry of S."""
     for i in range(S.shape[0]):
@@ -128,7 +128,7 @@ def _quadratic(S, left, right, t, out, n, same):  # type: ignore[no-untyped-def]
             out[p] += left[i, p] * t[p]
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"}, forceinline=True)
 def _locate(  # type: ignore[no-untyped-def]  # numba infers
     px, u_px, H, lens, placing, edges, S_xx, S_yy, S_xy, frame, powers, smooth, xy, cov, inside
 ):
@@ -214,7 +214,7 @@ def _locate(  # type: ignore[no-untyped-def]  # numba infers
             cov[start + p, 0, 1] = cov[start + p, 1, 0] = c_xy[p]
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"}, forceinline=True)
 def _displacement(coefficients, basis, out, n):  # type: ignore[no-untyped-def]  # numba infers
     """Fill out with Σ_k coefficients_k·basis_k, for n points side by side."""
     for p in range(n):

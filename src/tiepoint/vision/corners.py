@@ -212,7 +212,7 @@ def _collect(
     return n0, n1, n2
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS, forceinline=True)
 def _cross(pixels: Array, count: int, p: Array, known: Array, rows: Array) -> None:
     """Fill Jacobian rows and residuals of the pixels that see both lines.
 
@@ -244,7 +244,7 @@ def _cross(pixels: Array, count: int, p: Array, known: Array, rows: Array) -> No
         rows[7, i] = pixels[2, i] - (m + mx * x + my * y + step * e1 * e2)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS, forceinline=True)
 def _arm(pixels: Array, count: int, p: Array, line: int, known: Array, rows: Array) -> None:
     """Fill Jacobian rows and residuals of the pixels that see only `line` (0 or 1).
 

@@ -206,7 +206,7 @@ def _radii(template: Array, size: float) -> tuple[float, float]:
     return 0.9 * size / math.sqrt(half + rest), 1.1 * size / math.sqrt(max(half - rest, 1e-6))
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS, forceinline=True)
 def _measure(template: Array, size: float, used: int, pixels: Array) -> None:
     """Fill each pixel's signed distance to the rim (px, positive outside) and the rim's normal, to first order."""
     ax, ay = template[0], template[1]
@@ -274,7 +274,7 @@ def _collect(
     return count
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS, forceinline=True)
 def _jacobian(pixels: Array, used: int, p: Array, slopes: Array, rows: Array) -> None:
     """Fill Jacobian rows and residuals.
 

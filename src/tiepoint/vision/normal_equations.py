@@ -26,7 +26,7 @@ SUMS = {"reassoc", "contract", "nsz"}
 """Sums over pixels may be taken in any order: lets four or eight run at once, and costs some 1e-16."""
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS, forceinline=True)
 def gram(rows: Array, count: int, normal: Array) -> None:
     """Fill the lower triangle of `normal` with rows·rowsᵀ over the first `count` columns.
 
