@@ -92,5 +92,5 @@ class Reading:
 
 def terms(value: Value) -> tuple[SourceTerm, ...]:
     """Return the sources of a value in the order of their weight, largest first."""
-    rows = [SourceTerm(s.id, s.label, s.type, s.distribution, s.u, s.dof, s.scope, c) for s, c in value.terms.items()]
-    return tuple(sorted(rows, key=lambda r: (-abs(r.c * r.u), r.id)))
+    ranked = sorted([(-abs(c * s.u), s.id, s, c) for s, c in value.terms.items()])
+    return tuple([SourceTerm(s.id, s.label, s.type, s.distribution, s.u, s.dof, s.scope, c) for _, _, s, c in ranked])
