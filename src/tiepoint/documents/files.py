@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from tiepoint.documents.canonical import plain
-from tiepoint.foundation.errors import UnusableDocument, UnusableInput
+from tiepoint.foundation.errors import TiepointError, UnusableDocument, UnusableInput
 
 MAJORS: dict[str, int] = {
     "belt": 1,
@@ -199,6 +199,17 @@ def _syntax(error: json.JSONDecodeError) -> str:
         return "it is empty"
     said = next((ours for theirs, ours in _SYNTAX.items() if error.msg.startswith(theirs)), "it is no JSON")
     return f"{said} (line {error.lineno}, column {error.colno})"
+
+
+def kind_of(path: Path) -> str | None:
+    """Return the kind that a JSON document says it is; None where it says none, or cannot be read as one."""
+    try:
+        content = parsed_json(read_text(path))
+    except (ValueError, TiepointError):
+        return None
+    said = content.get("format") if isinstance(content, dict) else None
+    parts = said.split("/") if isinstance(said, str) else []
+    return parts[1] if len(parts) == 3 else None
 
 
 def check_format(content: dict[str, Any], kind: str, where: str) -> None:

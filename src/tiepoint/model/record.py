@@ -15,6 +15,7 @@ class Grip:
 
     `U`: half-widths of the 95 % intervals of x, y, z (mm) and turn (deg). `turn_deg`: the turn about the robot's z to
     be commanded, counted on past ±180° where the wrist may go there. `age_s`: of the shot, where the caller knew it.
+    `count`: of the belt, at which the part lies there; None where the part lies still.
     """
 
     name: str
@@ -24,6 +25,7 @@ class Grip:
     reason: Reason | None = None
     turn_deg: float | None = None
     age_s: float | None = None
+    count: int | None = None
 
 
 @dataclass(frozen=True)

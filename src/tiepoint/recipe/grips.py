@@ -3,25 +3,37 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Annotated, Literal, Self
+from typing import Annotated, Literal, Self, cast
 
 import numpy as np
 from pydantic import Field, model_validator
 
-from tiepoint.foundation.errors import UnusableDocument
-from tiepoint.foundation.frames import Pose2
+from tiepoint.foundation.errors import UnusableDocument, UnusableInput
+from tiepoint.foundation.frames import AngleConvention, Pose2, Pose3
 from tiepoint.foundation.reasons import Reason, forbidding, in_short
-from tiepoint.foundation.sources import Value
+from tiepoint.foundation.sources import Value, Values
 from tiepoint.model.record import Grip
-from tiepoint.model.shot import RobotPose
+from tiepoint.model.shot import RobotPose, Shot
 from tiepoint.recipe.context import StepResult
 from tiepoint.recipe.features import PartFeature
 from tiepoint.recipe.tables import Name, NotNegative, Number, Point, Table, said
-from tiepoint.ties.grip import PlacedGrip, PlanarRobot, Robot, place_grip, stated_pose, typed_offset
+from tiepoint.ties.belt import Belt
+from tiepoint.ties.grip import (
+    PlacedGrip,
+    PlanarRobot,
+    Robot,
+    SpaceRobot,
+    place_grip,
+    stated_pose,
+    typed_offset,
+)
 from tiepoint.ties.grip_envelope import Envelope, box
+from tiepoint.ties.hand_eye import HandEye
 from tiepoint.ties.uncertain_pose import UncertainPose, lifted
 
 STILL = lifted(Pose2(0.0, 0.0, 0.0))
+LEVEL_MM, LEVEL_DEG = 0.2, 0.05
+"""How far from its plane a camera on the flange may be: twice what robots repeat to (common practice)."""
 Range = Annotated[tuple[Number, Number], Field(strict=False)]
 
 
@@ -66,12 +78,22 @@ class EnvelopeTable(Table):
         )
 
 
+class FlangeTable(Table):
+    """A pose of the robot's flange: `mm` along x, y and z, and `deg`, its angles in the convention of the hand-eye."""
+
+    mm: Annotated[tuple[Number, Number, Number], Field(strict=False)]
+    deg: Annotated[tuple[Number, Number, Number], Field(strict=False)]
+
+
 class GripTable(Table):
     """A grip fixed to the part that the find `in` gives: `offset` of its middle in the part's frame, `turn_deg` of its
     +x from the part's, `z` above the part's surface, the tool `pointing` down into the plane or up out of it.
     `u_offset`, `u_turn_deg`: standard uncertainties of offset and turn, as a grip that was taught by hand has them.
 
-    `robot`: the file of the tie plane → robot, seen from the recipe's folder. `u_robot`, `u_robot_turn_deg`: standard
+    `robot`: the file of the robot, seen from the recipe's folder: of a tie plane → robot, or of a hand-eye. Where the
+    camera rides on the flange, `tied_at` is the pose of the flange at which the photo of the station's tie was taken;
+    each shot then says where the flange was. `belt`: the file of the belt that carries the part; each shot then says at
+    which count it was taken. `u_robot`, `u_robot_turn_deg`: standard
     uncertainties of where the robot goes when it is sent somewhere; by default what its tie leaves over at points that
     were not used, since a robot's own error is alike in neighbouring places and no fit averages it out. `plane_z`:
     where the station's reference plane lies along the robot's z, with `u_plane_z`. `envelope`: where the gripper may
@@ -88,6 +110,8 @@ class GripTable(Table):
     u_offset: NotNegative = 0.0
     u_turn_deg: NotNegative = 0.0
     robot: str
+    tied_at: FlangeTable | None = None
+    belt: str | None = None
     u_robot: NotNegative | None = None
     u_robot_turn_deg: NotNegative | None = None
     plane_z: Number = 0.0
@@ -98,6 +122,15 @@ class GripTable(Table):
 
 
 @dataclass(frozen=True)
+class Riding:
+    """A camera on the flange: `tied_at`, robot_from_flange at the tie's photo; u of where a robot says it is."""
+
+    tied_at: Pose3
+    u_mm: float
+    u_rad: float
+
+
+@dataclass(frozen=True)
 class Arm:
     """A grip's table with the robot that it is told to; `offset` and `envelope` follow from it, in mm."""
 
@@ -105,10 +138,33 @@ class Arm:
     robot: Robot
     offset: UncertainPose
     envelope: Envelope
+    riding: Riding | None = None
+    belt: Belt | None = None
 
 
-def arm_of(table: GripTable, robot: Robot, unit: float) -> Arm:
+def riding_of(table: GripTable, eye: HandEye) -> Riding | None:
+    """Return how the camera rides on the flange; None where it stands still. `UnusableInput` where that is not told."""
+    if eye.eye == "to-hand":
+        _demand_no_tied_at(table, "the camera of its hand-eye stands still")
+        return None
+    if table.tied_at is None:
+        raise UnusableInput(
+            f'the grip "{table.name}" states no tied_at, and the camera of its hand-eye rides on the flange; give the '
+            "pose of the flange at which the photo of the tie was taken: tied_at = { mm = [x, y, z], deg = [a, b, c] }"
+        )
+    tied_at = Pose3.from_angles(table.tied_at.mm, table.tied_at.deg, cast(AngleConvention, eye.convention))
+    return Riding(tied_at, eye.robot_mm, math.radians(eye.robot_deg))
+
+
+def _demand_no_tied_at(table: GripTable, why: str) -> None:
+    if table.tied_at is not None:
+        raise UnusableInput(f'the grip "{table.name}" states tied_at, and {why}; leave it out')
+
+
+def arm_of(table: GripTable, robot: Robot, unit: float, riding: Riding | None = None, belt: Belt | None = None) -> Arm:
     """Return a grip as it is asked of a robot; `unit`: mm in the recipe's unit."""
+    if isinstance(robot, PlanarRobot):
+        _demand_no_tied_at(table, "its robot is tied by pairs")
     x, y = (v * unit for v in table.offset)
     offset = typed_offset(x, y, math.radians(table.turn_deg), table.z * unit, table.pointing)
     about = f'Offset of the grip "{table.name}"'
@@ -118,26 +174,38 @@ def arm_of(table: GripTable, robot: Robot, unit: float) -> Arm:
     )
     for u_mm, u_rad, source_id, label in errors:
         offset = offset @ stated_pose(STILL, u_mm, u_rad, source_id, label, planar_only=True)
-    return Arm(table, robot, offset, table.envelope.in_mm(unit))
+    return Arm(table, robot, offset, table.envelope.in_mm(unit), riding, belt)
 
 
 def grips_of(
     arms: tuple[Arm, ...],
     found: Mapping[str, tuple[StepResult, tuple[str, ...]]],
     height: Value | None,
+    shot: Shot,
     age_s: float | None = None,
+    at_count: int | None = None,
 ) -> tuple[Grip, ...]:
     """Return the grips of a shot: one for each part that a grip's find gave.
 
     `found`: the result and the flags of each find, by name. `height` of the part's surface above the station's plane,
-    as the tie was moved there. A part whose place cannot be relied on is not gripped.
+    as the tie was moved there. A part whose place cannot be relied on is not gripped. `at_count`: the count of the
+    belt for which the grips are told, by default that of the shot.
     """
-    return tuple(grip for arm in arms for grip in _grips(arm, *found[arm.table.in_], height, age_s))
+    seen = _Shared(shot, height, age_s, at_count)
+    return tuple(grip for arm in arms for grip in _grips(arm, *found[arm.table.in_], seen))
 
 
-def _grips(
-    arm: Arm, result: StepResult, flags: tuple[str, ...], height: Value | None, age_s: float | None
-) -> list[Grip]:
+@dataclass(frozen=True)
+class _Shared:
+    """What all grips of a shot share."""
+
+    shot: Shot
+    height: Value | None
+    age_s: float | None
+    at_count: int | None
+
+
+def _grips(arm: Arm, result: StepResult, flags: tuple[str, ...], seen: _Shared) -> list[Grip]:
     table, feature = arm.table, result.feature
     if not isinstance(feature, PartFeature):
         return [Grip(table.name, None, None, False, Reason("step_failed", {"step": table.in_}))]
@@ -146,14 +214,56 @@ def _grips(
         return [Grip(table.name, None, None, False, Reason("grip_doubtful", {"says": in_short(doubts)}))]
     parts = (feature, *feature.others)
     names = [table.name if k == 0 else f"{table.name} #{k + 1}" for k in range(len(parts))]
-    return [_told(name, _placed(arm, part, height, age_s)) for name, part in zip(names, parts, strict=True)]
+    count = None if arm.belt is None else (seen.shot.encoder_count if seen.at_count is None else seen.at_count)
+    return [_told(name, _placed(arm, part.pose, seen), count) for name, part in zip(names, parts, strict=True)]
 
 
-def _placed(arm: Arm, part: PartFeature, height: Value | None, age_s: float | None) -> PlacedGrip:
+def _placed(arm: Arm, part: Values, seen: _Shared) -> PlacedGrip:
     home_rad, fold = math.radians(arm.table.home_turn_deg), arm.table.alike
+    robot = _robot_at(arm, seen.shot)
+    if isinstance(robot, Reason):
+        return PlacedGrip(None, robot, age_s=seen.age_s)
+    carried = None
+    if arm.belt is not None:
+        then = seen.shot.encoder_count
+        if then is None:
+            return PlacedGrip(None, Reason("no_count"), age_s=seen.age_s)
+        now = then if seen.at_count is None else seen.at_count
+        if arm.belt.frame == "plane":
+            part = arm.belt.advance(part, then, now)
+        else:
+            carried = arm.belt.travel(then, now)
     return place_grip(
-        part.pose, arm.offset, arm.robot, arm.envelope, height=height, home_turn_rad=home_rad, fold=fold, age_s=age_s
-    )
+        part, arm.offset, robot, arm.envelope, height=seen.height, carried=carried, home_turn_rad=home_rad, fold=fold,
+        age_s=seen.age_s,
+    )  # fmt: skip
+
+
+def _robot_at(arm: Arm, shot: Shot) -> Robot | Reason:
+    """Return the robot as its camera was placed at the shot; a reason where the station's tie does not hold there.
+
+    The tie image → plane moves with a camera that rides on the flange: where that went by M in the robot's frame, what
+    it takes for the plane lies at M·robot_from_plane. So it may move along the plane and turn about the plane's normal,
+    and no more: higher, or leaning, it would see another plane.
+    """
+    if arm.riding is None or not isinstance(arm.robot, SpaceRobot):
+        return arm.robot
+    told = shot.robot_from_flange
+    if told is None:
+        return Reason("no_flange")
+    moved = Pose3(*told.position_mm, told.quaternion) @ arm.riding.tied_at.inverse()
+    plane = arm.robot.robot_from_plane
+    beside = plane.pose.inverse() @ moved @ plane.pose
+    lean = math.degrees(math.acos(min(max(float(beside.rotation[2, 2]), -1.0), 1.0)))
+    if abs(beside.z_mm) > LEVEL_MM or lean > LEVEL_DEG:
+        detail = (
+            f"its camera was {beside.z_mm:+.2f} mm along the plane's normal from where the tie was made, and leant by "
+            f"{lean:.2f}° more; at most {LEVEL_MM:g} mm and {LEVEL_DEG:g}° are allowed"
+        )
+        return Reason("tie_refused", {"detail": detail})
+    about = "Where the flange was at the shot"
+    at = stated_pose(moved, arm.riding.u_mm, arm.riding.u_rad, f"{shot.id}/flange:{arm.table.robot}", about)
+    return SpaceRobot(at @ plane, arm.robot.region)
 
 
 def _own_error(table: GripTable, robot: Robot, unit: float) -> tuple[float, float]:
@@ -172,9 +282,9 @@ def _own_error(table: GripTable, robot: Robot, unit: float) -> tuple[float, floa
     return u_mm, u_rad
 
 
-def _told(name: str, placed: PlacedGrip) -> Grip:
+def _told(name: str, placed: PlacedGrip, count: int | None) -> Grip:
     if placed.pose is None or placed.U95 is None or placed.commanded_turn_rad is None:
-        return Grip(name, None, None, False, placed.reason, age_s=placed.age_s)
+        return Grip(name, None, None, False, placed.reason, age_s=placed.age_s, count=count)
     x, y, z, turn = placed.U95
     pose = placed.pose.pose
     told = RobotPose((pose.x_mm, pose.y_mm, pose.z_mm), pose.quaternion)
@@ -185,6 +295,7 @@ def _told(name: str, placed: PlacedGrip) -> Grip:
         placed.inside_envelope,
         turn_deg=math.degrees(placed.commanded_turn_rad),
         age_s=placed.age_s,
+        count=count,
     )
 
 

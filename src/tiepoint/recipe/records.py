@@ -259,4 +259,5 @@ def _grip(raw: Mapping[str, Any]) -> Grip:
         _reason(raw["reason"]),
         raw.get("turn_deg"),
         raw.get("age_s"),
+        raw.get("count"),
     )

@@ -94,8 +94,11 @@ class Seen:
     colour: Mapping[str, Pixels] = field(default_factory=dict)
 
 
-def run(job: Job, seen: Seen, *, seq: int = 1, clock: Clock | None = None) -> Outcome:
-    """Return the record of a shot. `clock` gives seconds; without it the record has no timings."""
+def run(job: Job, seen: Seen, *, seq: int = 1, clock: Clock | None = None, at_count: int | None = None) -> Outcome:
+    """Return the record of a shot. `clock` gives seconds; without it the record has no timings.
+
+    `at_count`: the count of the belt for which grips are told, by default that of the shot.
+    """
     grounds = {role: _ground(job, seen, role) for role in seen.grey}
     results: dict[str, tuple[StepResult, str, Ground | None]] = {}
     parts: dict[str, PartGround] = {}
@@ -117,7 +120,9 @@ def run(job: Job, seen: Seen, *, seq: int = 1, clock: Clock | None = None) -> Ou
         software=job.software,
         readings=readings,
         verdict=overall([r.verdict for r in readings]),
-        grips=grips_of(job.arms, {n: (r[0], flags[n]) for n, r in results.items()}, job.height),
+        grips=grips_of(
+            job.arms, {n: (r[0], flags[n]) for n, r in results.items()}, job.height, seen.shot, at_count=at_count
+        ),
         variant=job.variant,
         notes=job.notes + _rule_notes(job.recipe),
         timings=timings,

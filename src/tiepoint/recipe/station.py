@@ -15,13 +15,13 @@ from importlib.metadata import version
 from pathlib import Path
 
 from tiepoint.documents.canonical import sha256
-from tiepoint.documents.files import read_document
+from tiepoint.documents.files import kind_of, read_document
 from tiepoint.foundation.errors import UnusableInput
-from tiepoint.foundation.reasons import FLAGS, flag
+from tiepoint.foundation.reasons import FLAGS, flag, forbidding, in_short
 from tiepoint.foundation.sources import Source, Value
 from tiepoint.model.record import Record
 from tiepoint.recipe.foresee import foresee
-from tiepoint.recipe.grips import Arm, GripTable, arm_of
+from tiepoint.recipe.grips import Arm, GripTable, arm_of, riding_of
 from tiepoint.recipe.overlay import Level, overlay_svg
 from tiepoint.recipe.recipe import Recipe, load_recipe
 from tiepoint.recipe.records import add_record, demand_no_records, record_json, sealed, write_records
@@ -29,8 +29,10 @@ from tiepoint.recipe.runner import Clock, Job, Outcome, Seen, run
 from tiepoint.recipe.shots import LoadedShot, load_shot, shots_in
 from tiepoint.recipe.tables import shown
 from tiepoint.recipe.variants import Variant, choose, load_variants
+from tiepoint.ties import belt as belts
 from tiepoint.ties.document import from_document
 from tiepoint.ties.grip import PlanarRobot
+from tiepoint.ties.hand_eye_document import hand_eye_from_document
 from tiepoint.ties.move import move
 from tiepoint.ties.tie import Tie
 
@@ -216,12 +218,29 @@ def _check_frames(tie: Tie, path: Path) -> None:
 
 
 def _arm(grip: GripTable, recipe_path: Path, unit: float) -> Arm:
-    """Return a grip with the robot that its tie leads to; raises a `TiepointError` where that is none."""
+    """Return a grip with the robot that its tie or hand-eye leads to; raises a `TiepointError` where that is none."""
     path = recipe_path.parent / grip.robot
+    belt = None
+    if grip.belt is not None:
+        carrier = recipe_path.parent / grip.belt
+        belt = belts.from_document(read_document(carrier, "belt"), str(carrier))
+    if kind_of(path) == "robot":
+        eye = hand_eye_from_document(read_document(path, "robot"), str(path))
+        if doubts := forbidding(eye.flags):
+            raise UnusableInput(
+                f"{path.name} is not a robot to move, since its ± may not hold ({in_short(doubts)}); make it again"
+            )
+        if grip.plane_z or grip.u_plane_z:
+            raise UnusableInput(
+                f'the grip "{grip.name}" states plane_z, and {path.name} is a hand-eye, which knows where the plane '
+                "lies; leave plane_z and u_plane_z out"
+            )
+        return arm_of(grip, eye.robot, unit, riding_of(grip, eye), belt)
     label = "Height of the plane in the robot's frame"
     source = Source(f"plane-z:{grip.robot}", label, "B", grip.u_plane_z, "station")
     at = Value(grip.plane_z, {source: 1.0} if grip.u_plane_z > 0 else {})
-    return arm_of(grip, PlanarRobot(from_document(read_document(path, "tie"), str(path)), at), unit)
+    robot = PlanarRobot(from_document(read_document(path, "tie"), str(path)), at)
+    return arm_of(grip, robot, unit, belt=belt)
 
 
 def _stated_height(recipe: Recipe, variant: Variant | None) -> Value | None:

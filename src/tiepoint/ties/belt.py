@@ -67,11 +67,15 @@ class Belt:
         square = x * x + y * y
         return combine(math.atan2(y, x), ((self.velocity[0], -y / square), (self.velocity[1], x / square)))
 
+    def travel(self, count_then: float, count_now: float) -> Values:
+        """Return how far it carries along x and y (mm) from one count to a later one."""
+        step = _unwrapped(np.array([count_then, count_now], float), self.wrap)[1] - count_then
+        return Values(self.velocity.value * step, self.velocity.c * step, self.velocity.sources)
+
     def advance(self, pose: Values, count_then: float, count_now: float) -> Values:
         """Return x, y (and what follows them) as they are at a later count."""
-        step = _unwrapped(np.array([count_then, count_now], float), self.wrap)[1] - count_then
-        moved = [pose[k].plus(self.velocity[k], float(step)) for k in (0, 1)]
-        return stack([*moved, *(pose[k] for k in range(2, len(pose)))])
+        way = self.travel(count_then, count_now)
+        return stack([*(pose[k].plus(way[k]) for k in (0, 1)), *(pose[k] for k in range(2, len(pose)))])
 
 
 def belt_of(

@@ -238,19 +238,23 @@ def place_grip(
     envelope: Envelope,
     *,
     height: Value | None = None,
+    carried: Values | None = None,
     home_turn_rad: float = 0.0,
     fold: int = 1,
     age_s: float | None = None,
 ) -> PlacedGrip:
     """Return the grip `offset` (part_from_grip) of a part in the robot's frame, or the reason why there is none.
 
-    `part`: x, y (mm) and angle (rad) in the plane, over shared sources; `height` as for `part_in_robot`. `fold`: how
+    `part`: x, y (mm) and angle (rad) in the plane, over shared sources; `height` as for `part_in_robot`. `carried`: how
+    far a belt has taken it since, along the robot's x and y (mm), where that is not in `part` already. `fold`: how
     many turns of the gripper grip alike (1, 2 for jaws that may be exchanged, …). `home_turn_rad`: where the wrist
     would rather be, such as where it is now.
     """
     seen = part_in_robot(part, robot, height)
     if isinstance(seen, Reason):
         return PlacedGrip(None, seen, age_s=age_s)
+    if carried is not None:
+        seen = _carried(carried) @ seen
     if not _reaches(seen @ offset, robot):
         return PlacedGrip(None, Reason("outside_tie"), seen @ offset, age_s=age_s)
     return judged(seen @ offset, envelope, home_turn_rad, fold, age_s)
@@ -273,6 +277,14 @@ def judged(
     # On a tilted plane the turn of an equivalent grip is not the sum to the last digit: unwrap what it really is.
     commanded = chosen + math.remainder(aimed.turn.value - chosen, math.tau)
     return PlacedGrip(aimed, None, None, commanded, age_s, True)
+
+
+def _carried(by: Values) -> UncertainPose:
+    """Return the shift by x and y (mm) in the robot's frame, as a pose to be composed from the left."""
+    c = np.zeros((6, len(by.sources)))
+    c[3:5] = by.c[:2]
+    x, y = by.value[:2].tolist()
+    return UncertainPose(Pose3(x, y, 0.0), by.sources, c)
 
 
 def _turned(pose: UncertainPose, by_rad: float) -> UncertainPose:
