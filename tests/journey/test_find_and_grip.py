@@ -340,3 +340,64 @@ def test_an_empty_folder_is_said(cell, tmp_path, capsys):
     assert main(["run", str(recipe), str(tmp_path / "nothing")]) == 2
     assert "holds no picture" in capsys.readouterr().err
     assert load_picture(cell / "shot-0.png").grey.shape == (1224, 1632)
+
+
+def said(capsys, *words: object, code: int = 0) -> dict:
+    capsys.readouterr()
+    assert main([*(str(w) for w in words), "--json"]) == code
+    return json.loads(capsys.readouterr().out)
+
+
+def test_a_grip_is_taught_where_it_was_held_and_shown_there_again(cell, tmp_path, capsys):
+    """T = P·P₀⁻¹·T₀: what the robot held is told of the same shot, and of another as the part went in between."""
+    recipe = taught(cell, tmp_path, HEAD + GRIP.replace("alike = 2", "alike = 1   # one way only"))
+    held, deg = (359.25, 55.5, 106.5), (155.0, 0.0, 180.0)
+    typed = ["--held", "359.25,55.5,106.5", "--deg", "155,0,180", "--u", "0.1mm", "--u-turn", "0.2"]
+    lesson = said(capsys, "grip", "teach", recipe, "middle", cell / "shot-0.png", *typed)
+    text = recipe.read_text()
+    assert "# one way only" in text
+    assert (lesson["revision"], lesson["pointing"]) == (3, "down")
+    assert lesson["u_mm"] >= 0.1
+    (grip,) = said(capsys, "grip", "show", recipe, cell / "shot-0.png")["grips"]
+    assert grip["robot_from_grip"]["position_mm"] == pytest.approx(held, abs=2e-3)
+    assert grip["turn_deg"] == pytest.approx(deg[0], abs=2e-3)
+    # From shot 0 to shot 2 the plate went from (30, 25) at 0° to (82, 66) at 200°; the robot's frame is turned by 30°.
+    (there,) = said(capsys, "grip", "show", recipe, cell / "shot-2.png")["grips"]
+    back, on, a = np.array(held[:2]) - (300, 20), math.radians(200), math.radians(30)
+    turn = lambda v: np.array([[math.cos(v), -math.sin(v)], [math.sin(v), math.cos(v)]])  # noqa: E731
+    on_part = turn(-a) @ back - (30, 25)
+    expected = turn(a) @ (turn(on) @ on_part + (82, 66)) + (300, 20)
+    for got, true, U in zip(there["robot_from_grip"]["position_mm"][:2], expected, there["U"], strict=False):
+        assert abs(got - true) < 1.5 * U + 0.003
+    assert (there["turn_deg"] - (deg[0] + 200) + 180) % 360 - 180 == pytest.approx(0.0, abs=there["U"][3] + 0.01)
+
+
+def test_what_cannot_be_taught_or_shown_is_said(cell, tmp_path, capsys):
+    recipe = taught(cell, tmp_path, HEAD + GRIP)
+    before = recipe.read_text()
+    held = ["--held", "359.25,55.5,106.5", "--u", "0.1mm"]
+    for words, sentence in (
+        (["middle", cell / "shot-0.png", *held, "--deg", "155,30,180"], "the tool leans by 30.0° against the part"),
+        (["middle", cell / "empty.png", *held, "--deg", "155,0,180"], 'the find "plate" found no part in the shot'),
+        (["centre", cell / "shot-0.png", *held, "--deg", "155,0,180"], 'no grip of the recipe is named "centre"'),
+        (["middle", cell / "shot-0.png", *held, "--deg", "155,nan,180"], "type three numbers with commas between"),
+        (["middle", cell / "shot-0.png", *held, "--deg", "1,0,180", "--angles", "abc"], "is not known; use one of"),
+    ):
+        capsys.readouterr()
+        assert main(["grip", "teach", str(recipe), *(str(w) for w in words)]) == 2
+        assert sentence in capsys.readouterr().err
+    assert recipe.read_text() == before
+    assert main(["grip", "show", str(recipe), str(cell / "shot-0.png"), "--at-count", "5"]) == 2
+    assert "--at-count is for parts on a belt" in capsys.readouterr().err
+    refused = said(capsys, "grip", "show", recipe, cell / "empty.png", code=1)
+    assert refused["grips"][0]["reason"]["code"] == "step_failed"
+
+
+def test_the_point_about_which_a_tool_turns_is_told(tmp_path, capsys):
+    # The worked example of docs/how-to/prove-the-robot.md: a mark 6.5 mm from (412, −35), its arm (6, 2.5).
+    views = tmp_path / "views.csv"
+    views.write_text("x_mm,y_mm,turn_deg\n418.0,-37.5,0\n414.5,-29.0,90\n406.0,-32.5,180\n")
+    found = said(capsys, "grip", "centre", views, "--u", "0.02mm", "--turns")
+    assert found["centre_mm"] == pytest.approx([412.0, -35.0], abs=1e-9)
+    assert found["offset_mm"] == pytest.approx([6.0, 2.5], abs=1e-9)
+    assert said(capsys, "grip", "centre", views, "--u", "0.02mm")["offset_mm"] is None

@@ -13,7 +13,7 @@ from typing import Annotated, Any
 
 import typer
 
-from tiepoint.cli import study, target, tie, touch
+from tiepoint.cli import grip, study, target, tie, touch
 from tiepoint.cli.answer import group, help_alone, hint_at, print_json, silence
 from tiepoint.cli.belt import belt
 from tiepoint.cli.demo import demo
@@ -79,6 +79,7 @@ tie.app.command("hand-eye")(hand_eye)
 app.add_typer(tie.app, name="tie")
 app.command()(teach)
 app.command()(run)
+app.add_typer(grip.app, name="grip")
 app.command()(belt)
 app.add_typer(touch.app, name="touch")
 app.add_typer(study.app, name="study")

@@ -220,7 +220,7 @@ def _grips(arm: Arm, result: StepResult, flags: tuple[str, ...], seen: _Shared) 
 
 def _placed(arm: Arm, part: Values, seen: _Shared) -> PlacedGrip:
     home_rad, fold = math.radians(arm.table.home_turn_deg), arm.table.alike
-    robot = _robot_at(arm, seen.shot)
+    robot = robot_at(arm, seen.shot)
     if isinstance(robot, Reason):
         return PlacedGrip(None, robot, age_s=seen.age_s)
     carried = None
@@ -239,7 +239,7 @@ def _placed(arm: Arm, part: Values, seen: _Shared) -> PlacedGrip:
     )  # fmt: skip
 
 
-def _robot_at(arm: Arm, shot: Shot) -> Robot | Reason:
+def robot_at(arm: Arm, shot: Shot) -> Robot | Reason:
     """Return the robot as its camera was placed at the shot; a reason where the station's tie does not hold there.
 
     The tie image → plane moves with a camera that rides on the flange: where that went by M in the robot's frame, what
