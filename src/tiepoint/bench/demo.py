@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.bench import demo_bench as world
-from tiepoint.bench import demo_folder, demo_picks, demo_story, demo_work
+from tiepoint.bench import demo_folder, demo_picks, demo_prove, demo_story, demo_work
 from tiepoint.bench.demo_bench import DemoBench, make_bench
 from tiepoint.bench.demo_work import Kept, Laid
 from tiepoint.bench.lengths import Bar
@@ -49,6 +49,7 @@ from tiepoint.targets import document as target_document
 from tiepoint.targets import sheet as target_sheet
 from tiepoint.targets.draw import Target
 from tiepoint.targets.paper import apply_measure, print_scale
+from tiepoint.ties.camera import CameraModel
 from tiepoint.ties.move import move
 from tiepoint.ties.tie import Tie
 from tiepoint.ties.verdict import good_for
@@ -78,7 +79,9 @@ WHAT = {
     "ties/plane-quality.svg": "residuals and uncertainty of the tie",
     "ties/pairs.csv": "points as a person types them",
     "recipes": "the recipe",
+    "robot": "what the robot showed, for the commands that judge it",
     "shots": "a photograph",
+    "shots/tool": "a pin in the robot's tool, turned about the tool point",
     "shots/cell": "a photograph of the picking cell",
     "shots/plates": "a photograph of a plate",
     "shots/views": "the target before the camera in another lean",
@@ -179,10 +182,14 @@ def _story(job: _Job) -> Story:
     job.tell("Reading known lengths that the tie never saw, on the table and on blocks.")
     lengths, bar_photos = _lengths(job, kept.tie)
     job.tell("Tying the same camera in the other ways of the trade.")
-    others = _others(job, photo, bar_photos, target)
+    camera = _camera(job, target)
+    others = _others(job, photo, bar_photos, target, camera)
     job.tell(f"Photographing and judging {len(bench.plates)} plates.")
     plates = _plates(job)
-    picks = demo_picks.pick_plates(job.place, job.tell, seed=bench.seed, plates=PICKS)
+    setup = demo_picks.set_up(job.place, job.tell, seed=bench.seed)
+    job.tell("Proving the robot: its tool point, touches, repeatability, and a camera in its hand.")
+    proved = demo_prove.prove_robot(setup, demo_prove.Views(bench, _view_paths(job), target, camera))
+    picks = demo_picks.pick_plates(setup, job.tell, plates=PICKS)
     mm_per_px = tie_story.view.mm_per_px
     return Story(
         title="A hinge plate, from photograph to millimetre",
@@ -207,6 +214,7 @@ def _story(job: _Job) -> Story:
         software=demo_story.software(),
         took_s=0.0,
         picks=picks,
+        robot=proved,
     )
 
 
@@ -281,10 +289,24 @@ PLACES = ("middle", "lower left", "lower right", "upper left", "upper right")
 """Where `verification_bars` lays its bars, in its order."""
 
 
-def _others(job: _Job, photo: Path, bar_photos: dict[str, Path], target: Target) -> tuple[OtherTie, ...]:
+def _camera(job: _Job, target: Target) -> CameraModel:
+    """Return the camera that several views of the target show, with its document written."""
+    views = [job.photograph(f"views/view-{n}", job.bench.view_photo(n)) for n in range(1, world.CAMERA_VIEWS + 1)]
+    camera = demo_work.camera_from_views(views, target)
+    demo_work.keep_camera(camera, job.place("ties/camera.json"))
+    return camera
+
+
+def _view_paths(job: _Job) -> tuple[Path, ...]:
+    return tuple(job.folder / f"shots/views/view-{n}.png" for n in range(1, world.CAMERA_VIEWS + 1))
+
+
+def _others(
+    job: _Job, photo: Path, bar_photos: dict[str, Path], target: Target, camera: CameraModel
+) -> tuple[OtherTie, ...]:
     """Return the other ways to tie, each asked for the bar that lies along y in the middle."""
     asked = job.bench.bars(0.0, True)[:1]
-    made = [_by_length(job, bar_photos["x"]), _by_pairs(job, photo, target), _by_views(job, photo, target)]
+    made = [_by_length(job, bar_photos["x"]), _by_pairs(job, photo, target), _by_views(job, photo, target, camera)]
     return tuple(
         OtherTie(how, rests_on, check, " ".join((says, *(FLAGS[code].sentence for code in tie.flags))))
         for how, rests_on, tie, says in made
@@ -323,18 +345,16 @@ def _by_pairs(job: _Job, photo: Path, target: Target) -> tuple[str, str, Tie, st
     return "by pairs", said, tie, "It cannot know the lens, nor what is wrong with all its points alike."
 
 
-def _by_views(job: _Job, photo: Path, target: Target) -> tuple[str, str, Tie, str]:
-    views = [job.photograph(f"views/view-{n}", job.bench.view_photo(n)) for n in range(1, world.CAMERA_VIEWS + 1)]
-    camera = demo_work.camera_from_views(views, target)
-    demo_work.keep_camera(camera, job.place("ties/camera.json"))
+def _by_views(job: _Job, photo: Path, target: Target, camera: CameraModel) -> tuple[str, str, Tie, str]:
     tie = demo_work.tie_from_target(photo, target, camera=camera)
     job.keep("by-views", tie)
     assert tie.distance_mm is not None
     found = with_unit(tie.distance_mm, demo_story.K95 * tie.u_distance_mm, "mm")
     true = fixed(float(job.bench.station.camera.centre_mm[2]), 2)
     said = (
-        f"Rests on a camera document from {len(views)} photos of the target in different leans, and on the one photo "
-        f"on the table. The distance of the lens need not be measured then: it comes out as {found}, and is {true} mm."
+        f"Rests on a camera document from {world.CAMERA_VIEWS} photos of the target in different leans, and on the one "
+        "photo on the table. The distance of the lens need not be measured then: it comes out as "
+        f"{found}, and is {true} mm."
     )
     return "by views", said, tie, "It cannot know the print's scale better than the target does."
 

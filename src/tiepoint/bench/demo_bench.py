@@ -79,12 +79,16 @@ class DemoBench:
         scene = Scene(TABLE, (sheet.laid(replace(sheet.lay, bow=bow)),))
         return self.station.photograph(scene, self._seed(1)).picture
 
-    def view_photo(self, number: int) -> Pixels:
-        """Return the target held before the camera in one of several leans, for a camera document."""
+    def view_station(self, number: int) -> BenchStation:
+        """Return the station as it stands to the target in one of several leans, for a camera document."""
         turn = 360.0 * number / CAMERA_VIEWS
         shift = 4.0 * math.cos(math.radians(2 * turn)), 3.0 * math.sin(math.radians(3 * turn))
         view = View((60.0 + shift[0], 45.0 + shift[1]), 425.0, 8.0 + 16.0 * (number % 2), turn, 4.0 * (number % 3 - 1))
-        return self.station.seen_from(view).photograph_target(self.paper, self._seed(100 + number)).picture
+        return self.station.seen_from(view)
+
+    def view_photo(self, number: int) -> Pixels:
+        """Return the photograph of the target in that lean."""
+        return self.view_station(number).photograph_target(self.paper, self._seed(100 + number)).picture
 
     def bars(self, height_mm: float, turned: bool) -> tuple[Bar, ...]:
         """Return five bars as they really lie, at the height where they really are."""

@@ -36,6 +36,7 @@ from tiepoint.ties.by_target import Setting, tie_by_target
 from tiepoint.ties.document import to_document
 from tiepoint.ties.grip import PlanarRobot, part_in_robot, taught_offset
 from tiepoint.ties.pairs import tie_by_pairs
+from tiepoint.ties.tie import Tie
 from tiepoint.ties.uncertain_pose import UncertainPose
 from tiepoint.ties.uncertain_pose import exact as exactly
 
@@ -93,20 +94,24 @@ envelope = {{ x = {x}, y = {y}, z = {z}, turn_deg = [-190, 190] }}
 
 
 @dataclass(frozen=True)
-class _Setup:
-    """What the work rests on: the cell, the robot's tie, and where documents go."""
+class Setup:
+    """What the work rests on: the cell, its camera's tie and the robot's, and where named files are to be written."""
 
     cell: Cell
     place: Place
+    tie: Tie
     robot: PlanarRobot
 
 
-def pick_plates(place: Place, tell: Callable[[str], None], *, seed: int, plates: int) -> PickStory:
-    """Find and pick plates until so many were picked; `place` returns where a named file is to be written."""
+def set_up(place: Place, tell: Callable[[str], None], *, seed: int) -> Setup:
+    """Return the cell of a seed with both ties; `place` returns where a named file is to be written."""
     cell = Cell(seed, _station(), crowd=CROWD)
     tell("Tying the cell's camera, and the robot by twelve touched points.")
-    _camera_tie(cell, place)
-    setup = _Setup(cell, place, _robot_tie(cell, place))
+    return Setup(cell, place, _camera_tie(cell, place), _robot_tie(cell, place))
+
+
+def pick_plates(setup: Setup, tell: Callable[[str], None], *, plates: int) -> PickStory:
+    """Find and pick plates until so many were picked."""
     tell("Teaching one plate's shape and its grip.")
     prepared = _taught(setup)
     tell(f"Finding and picking {plates} plates among other things.")
@@ -118,7 +123,7 @@ def _station() -> BenchStation:
     return BenchStation(view, width_px=1920, height_px=1440, pixel_um=4.4)
 
 
-def _camera_tie(cell: Cell, place: Place) -> None:
+def _camera_tie(cell: Cell, place: Place) -> Tie:
     """Tie the cell's camera by a measured target as large as the field, for the recipe to read."""
     target = new_target("charuco", 16.0, 17, 13)
     printed = print_target(target, cell.seed, rule=Rule("glass scale no 4", 2e-5, 0.015, 0.005))
@@ -130,6 +135,7 @@ def _camera_tie(cell: Cell, place: Place) -> None:
     distance = measured(away, Source("cell:distance", "Distance of the cell's camera", "B", 3.0, "station"))
     tie = tie_by_target([photo], told, Setting(distance=distance))
     write_document(place("ties/cell.json"), "tie", to_document(tie))
+    return tie
 
 
 def _robot_tie(cell: Cell, place: Place) -> PlanarRobot:
@@ -146,7 +152,7 @@ def _robot_tie(cell: Cell, place: Place) -> PlanarRobot:
     return PlanarRobot(tie, Value(float(shown[:, 2].mean()), {z: 1.0}))
 
 
-def _taught(setup: _Setup) -> Prepared:
+def _taught(setup: Setup) -> Prepared:
     """Return the recipe with the shape and the grip of one plate that lies alone."""
     cell = setup.cell
     alone = laid_with_middle(Plate(), np.array(MIDDLE_MM), 20.0, PLATE_MM)
@@ -171,7 +177,7 @@ def _taught(setup: _Setup) -> Prepared:
     return prepare(recipe)
 
 
-def _hand_grip(setup: _Setup, part: PartFeature, exact: Pose3 | None) -> str:
+def _hand_grip(setup: Setup, part: PartFeature, exact: Pose3 | None) -> str:
     """Return the grip's table: where the robot held the taught plate, in the taught plate's frame."""
     assert exact is not None
     rng = np.random.default_rng([setup.cell.seed, 74])
@@ -204,7 +210,7 @@ def _hand_grip(setup: _Setup, part: PartFeature, exact: Pose3 | None) -> str:
     )
 
 
-def _picked(setup: _Setup, prepared: Prepared, plates: int) -> PickStory:
+def _picked(setup: Setup, prepared: Prepared, plates: int) -> PickStory:
     picks: list[Pick] = []
     records: list[Record] = []
     pictures: list[tuple[str, str]] = []

@@ -12,6 +12,7 @@ from tiepoint.foundation.sources import BudgetRow
 from tiepoint.model.decide import Limits, Verdict
 from tiepoint.model.reading import Reading
 from tiepoint.model.record import Record
+from tiepoint.report.robot_story import RobotStory
 from tiepoint.report.tie_picture import TieView
 from tiepoint.targets.draw import Target
 
@@ -188,6 +189,7 @@ class Story:
     software: str
     took_s: float
     picks: "PickStory | None" = None
+    robot: RobotStory | None = None
 
     @property
     def readings(self) -> tuple[tuple[Plate, Reading], ...]:

@@ -24,6 +24,7 @@ from tiepoint.report.page_parts import (
 )
 from tiepoint.report.pick_sections import picks_section
 from tiepoint.report.plate_sections import decided_sentence, plates_section, reading_section
+from tiepoint.report.robot_sections import robot_section
 from tiepoint.report.story import WHY_ABOVE, Coverage, Outcome, Story, TieStory, coverage, outcome, reading_checks
 from tiepoint.report.tie_sections import lengths_section, others_section, target_section, tie_section
 
@@ -168,6 +169,7 @@ SECTIONS: list[Section] = [
     lengths_section,
     plates_section,
     reading_section,
+    robot_section,
     picks_section,
     others_section,
     files_section,

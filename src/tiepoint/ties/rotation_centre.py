@@ -186,13 +186,14 @@ def _with_noise(
     stated = u_mm or 0.0
     scatter = float(np.sum(solved.residuals**2))
     dof = math.inf
-    if u_mm is None and shared is None:
-        if solved.free == 0:
-            raise PoorGeometry(
-                "three places fit a circle exactly and tell no scatter: state the u of a place, see the mark once "
-                "more, or state the turns"
-            )
+    if u_mm is None and solved.free > 0:
+        # What the robot does not repeat stands in the scatter alone; what the places' own sources say is in it again.
         stated, dof = math.sqrt(scatter / solved.free), float(solved.free)
+    elif u_mm is None and shared is None:
+        raise PoorGeometry(
+            "three places fit a circle exactly and tell no scatter: state the u of a place, see the mark once "
+            "more, or state the turns"
+        )
     covariance = np.eye(2 * n) * stated**2
     if turns is not None and u_turn > 0:
         covariance += _turn_noise(solved.parameters, turns, u_turn)
