@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tiepoint.cli.main import main
 from tiepoint.foundation.errors import TiepointError
 from tiepoint.foundation.frames import Pose2, Pose3
 from tiepoint.foundation.sources import Source, Value, Values
@@ -25,6 +26,7 @@ from tiepoint.ties.grip import SpaceRobot
 from tiepoint.ties.hand_eye import HandEye
 from tiepoint.ties.hand_eye_document import hand_eye_to_document
 from tiepoint.ties.tie import Tie
+from tiepoint.ties.touch import flat_tie
 from tiepoint.ties.uncertain_pose import UncertainPose, exact, lifted
 
 U_PLANE = Source("plane", "plane in the robot", "B", 0.1, "tie")
@@ -249,3 +251,36 @@ def test_files_that_are_no_robot_and_no_belt_are_refused_in_a_sentence(station):
     assert "belt.json" in refused(station)
     (station / "belt.json").unlink()
     assert "belt.json" in refused(station)
+
+
+# --- touched --------------------------------------------------------------------------------------------------------
+
+
+def test_a_hand_eye_is_touched_as_a_tie_is(tmp_path, capsys):
+    """Points of the plane, where the robot shows them from above: R·p + t, and ω × R·p + τ of what is not known."""
+    c = np.random.default_rng(3).normal(0, 1e-3, (6, 4))
+    sources = tuple(Source(f"s{k}", "s", "B", 1.0, "tie") for k in range(4))
+    region = np.array([[0, 0], [120, 0], [120, 90], [0, 90]], float)
+    eye = hand_eye("to-hand", robot_from_plane=UncertainPose(PLANE, sources, c), region=region)
+    tie = flat_tie(eye)
+    plane = np.array([[10.0, 20.0], [100.0, 80.0]])
+    mapped = tie.map(plane)
+    there = np.column_stack([plane, np.zeros(2)])
+    assert mapped.xy_mm == pytest.approx(PLANE.apply(there)[:, :2], abs=1e-9)
+    for k in range(2):
+        arm = PLANE.rotation @ there[k]
+        moves = c[3:] + np.cross(c[:3].T, arm).T
+        assert mapped.d_sources[k] == pytest.approx(moves[:2], abs=1e-12)
+    with pytest.raises(TiepointError, match="does not say in which part of the plane it holds"):
+        flat_tie(replace(eye, region=None))
+    write_robot(tmp_path, eye)
+    robot = str(tmp_path / "robot.json")
+    assert main(["touch", "sheet", robot, "--points", "5", "--out", str(tmp_path / "touch.pdf"), "--json"]) == 0
+    points = json.loads(capsys.readouterr().out)["points"]
+    at = np.array([p["plane_mm"] for p in points])
+    rows = np.hstack([at, PLANE.apply(np.column_stack([at, np.zeros(len(at))]))[:, :2] + (0.05, 0.0)])
+    text = "\n".join(",".join(f"{v:.3f}" for v in row) for row in rows)
+    (tmp_path / "touched.csv").write_text(f"from_x,from_y,to_x,to_y\n{text}\n", encoding="utf-8")
+    words = ["touch", "check", robot, str(tmp_path / "touched.csv"), "--u", "0.01mm", "--tolerance"]
+    assert main([*words, "0.3mm"]) == 0
+    assert main([*words, "0.02mm"]) == 1

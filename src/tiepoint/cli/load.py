@@ -26,6 +26,18 @@ def load_tie(path: Path) -> "Tie":
     return from_document(read_document(path, "tie"), str(path))
 
 
+def load_robot(path: Path) -> "Tie":
+    """Return the tie plane → robot of a file, be it one by pairs or a hand-eye seen from above the robot."""
+    from tiepoint.documents.files import kind_of, read_document
+
+    if kind_of(path) != "robot":
+        return load_tie(path)
+    from tiepoint.ties.hand_eye_document import hand_eye_from_document
+    from tiepoint.ties.touch import flat_tie
+
+    return flat_tie(hand_eye_from_document(read_document(path, "robot"), str(path)))
+
+
 def read_columns(path: Path, columns: tuple[str, ...], most_rows: int = 100_000) -> "Numbers":
     """Return the named columns of a table of numbers."""
     from tiepoint.documents.files import read_text

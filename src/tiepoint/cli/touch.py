@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from tiepoint.cli.answer import Answer, Json, group, help_alone, present, table
-from tiepoint.cli.load import load_tie, read_columns
+from tiepoint.cli.load import load_robot, read_columns
 from tiepoint.cli.typed import not_negative_mm, positive_mm
 from tiepoint.foundation.errors import UnusableInput
 
@@ -16,7 +16,10 @@ if TYPE_CHECKING:
     from tiepoint.ties.touch import CheckedPoint, TouchCheck, TouchPoint
 
 RobotTie = Annotated[
-    Path, typer.Argument(metavar="TIE.json", help="The tie of the plane to the robot, by `tiepoint tie pairs`.")
+    Path,
+    typer.Argument(
+        metavar="ROBOT.json", help="The robot's tie by `tiepoint tie pairs`, or by `tiepoint tie hand-eye`."
+    ),
 ]
 
 app = group("touch")
@@ -57,7 +60,7 @@ def sheet(
     """
     from tiepoint.ties.touch import refusal, touch_points
 
-    tie = load_tie(tie_file)
+    tie = load_robot(tie_file)
     asked = None if tolerance is None else positive_mm("--tolerance", tolerance)
     apart = None if pitch is None else positive_mm("--pitch", pitch)
     _demand_sheet(out)
@@ -133,7 +136,7 @@ def check(
     from tiepoint.ties.grip import planar_robot_refusal
     from tiepoint.ties.touch import check_touches
 
-    tie = load_tie(tie_file)
+    tie = load_robot(tie_file)
     if (said := planar_robot_refusal(tie)) is not None:
         raise UnusableInput(said)
     rows = read_columns(touched, ("from_x", "from_y", "to_x", "to_y"), most_rows=1000).values

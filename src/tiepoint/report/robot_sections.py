@@ -16,7 +16,8 @@ def robot_section(story: Story) -> str:
     if told is None:
         return ""
     table = heading("Found, beside the truth that only the bench knows") + scroll(tables.table(HEAD, _rows(told)))
-    return sheet("robot", "The robot, proved", "before it picks", block(_said(told), table))
+    columns = f'<div class="columns"><div>{_said(told)}</div><div>{table}</div></div>'
+    return sheet("robot", "The robot, proved", "before it picks", block(columns))
 
 
 def _said(told: RobotStory) -> str:

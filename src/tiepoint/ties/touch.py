@@ -17,8 +17,10 @@ from tiepoint.foundation.reasons import FLAGS, forbidding
 from tiepoint.foundation.sources import Source, Value, Values, coverage_factor
 from tiepoint.ties.diagnose import diagnose
 from tiepoint.ties.grip import planar_robot_refusal
+from tiepoint.ties.hand_eye import HandEye
 from tiepoint.ties.pair_fit import fit_pairs, thinness
-from tiepoint.ties.tie import Tie, inside_convex
+from tiepoint.ties.tie import Quality, Tie, inside_convex, matrix_columns
+from tiepoint.ties.uncertain_pose import cross
 from tiepoint.ties.verdict import U_at, good_for
 
 Array = NDArray[np.float64]
@@ -103,6 +105,36 @@ def refusal(tie: Tie, tolerance_mm: float | None = None) -> str | None:
     if tolerance_mm is not None and not (judged := good_for(tie, tolerance_mm)).answer:
         return f"No touch test with this tie: {judged.sentences[0]} {judged.sentences[-1]}"
     return None
+
+
+def flat_tie(eye: HandEye) -> Tie:
+    """Return the tie plane → robot of a hand-eye, seen from above the robot: its x and y, for points in the plane.
+
+    A plane that leans shows shorter from above; that is in the matrix. The rms error at poses that the fit did not use
+    stands for what touching scatters by. `UnusableInput` where it does not know the plane, or where in it it holds.
+    """
+    robot = eye.robot
+    if robot.region is None:
+        raise UnusableInput(
+            f"the hand-eye {eye.id} does not say in which part of the plane it holds; make it again with its target "
+            "lying there"
+        )
+    R, t, c = robot.robot_from_plane.pose.rotation, robot.robot_from_plane.pose.translation_mm, robot.robot_from_plane.c
+    matrix, d_matrix = np.eye(3), np.zeros((c.shape[1], 3, 3))
+    matrix[:2, :2], matrix[:2, 2] = R[:2, :2], t[:2]
+    for k in range(c.shape[1]):
+        d_matrix[k, :2, :2] = (cross(c[:3, k]) @ R)[:2, :2]
+        d_matrix[k, :2, 2] = c[3:5, k]
+    quality = None
+    if eye.unseen_mm is not None:
+        n = sum(row.used for row in eye.rows)
+        at = (float(t[0]), float(t[1]))
+        u = eye.unseen_mm / math.sqrt(4.0 * max(n, 1))
+        quality = Quality(n, eye.unseen_mm, u, 2 * eye.unseen_mm, 2 * eye.unseen_mm, at, "each pose left out once")
+    return Tie(
+        eye.id, "pairs", "plane", "robot", "affine", matrix, robot.region, sources=robot.robot_from_plane.sources,
+        factor=matrix_columns(d_matrix), quality=quality, flags=eye.flags,
+    )  # fmt: skip
 
 
 def touch_points(tie: Tie, count: int = 6, pitch_mm: float | None = None) -> tuple[TouchPoint, ...]:
