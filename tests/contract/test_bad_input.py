@@ -267,14 +267,27 @@ def test_one_odd_shot_among_others_is_unread_and_stops_nothing(cli, folder):
     assert (told.code, verdicts, reasons) == (1, ["unread", "unread"], ["no_edge", "tie_refused"])
 
 
-def test_a_shot_that_cannot_be_read_loses_no_record_before_it(cli, folder):
+def test_a_shot_that_cannot_be_read_is_unread_and_loses_no_other(cli, folder):
     image_recipe(folder)
     (folder / "bad.png").write_text("x")
-    assert cli("run", "image.toml", "photo.png", "photo.png", "bad.png", "--out", "out").code == 2
+    told = cli("run", "image.toml", "photo.png", "bad.png", "photo.png", "--out", "out")
+    assert told.code == 1
+    assert "bad.png" in told.err
     lines = (folder / "out" / "records.jsonl").read_text(encoding="utf-8").splitlines()
     rows = (folder / "out" / "records.csv").read_text(encoding="utf-8-sig").splitlines()
-    assert [json.loads(line)["seq"] for line in lines] == [1, 2]
-    assert [row.partition(",")[0] for row in rows] == ["seq", "1", "2"]
+    assert [json.loads(line)["seq"] for line in lines] == [1, 2, 3]
+    assert [json.loads(line)["verdict"] == "unread" for line in lines] == [False, True, False]
+    assert [row.partition(",")[0] for row in rows] == ["seq", "1", "2", "3"]
+
+
+def test_where_no_shot_can_be_read_nothing_is_written(cli, folder):
+    image_recipe(folder)
+    for name in ("bad.png", "worse.png"):
+        (folder / name).write_text("x")
+    told = cli("run", "image.toml", "bad.png", "worse.png", "--out", "out")
+    assert told.code == 2
+    assert "none of the shots can be measured: bad.png" in told.err.splitlines()[-1]
+    assert not (folder / "out" / "records.jsonl").exists()
 
 
 @pytest.mark.parametrize("name", ["records.jsonl", "records.csv"])

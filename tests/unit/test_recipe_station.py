@@ -15,6 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from scipy.special import erf
 
+from tiepoint.cli.main import main
 from tiepoint.documents.pictures import encode_png, load_picture
 from tiepoint.foundation.errors import TiepointError, UnusableInput
 from tiepoint.foundation.reasons import FLAGS, Reason
@@ -566,3 +567,23 @@ def test_a_changed_copy_of_a_record_has_a_hash_of_its_own(place):
     assert record_json(kept)["sha"] == kept.sha == record_json(record_from(record_json(kept)))["sha"]
     assert record_json(changed)["sha"] != kept.sha
     assert record_from({**record_json(changed)}).station == "another"
+
+
+def test_a_shot_that_cannot_be_read_is_unread_among_others_and_refused_alone(place, capsys):
+    whole = (place / "good.png").read_bytes()
+    (place / "torn.png").write_bytes(whole[: len(whole) // 2])
+    (place / "folder.png").mkdir()
+    good, torn, folder, wide = ran(place, "good.png", "torn.png", "folder.png", "wide.png")
+    assert (good.record.verdict, torn.record.verdict, folder.record.verdict) == ("conforms", "unread", "unread")
+    assert wide.record.verdict == "rejected"
+    assert [r.id for r in torn.record.readings] == [r.id for r in good.record.readings]
+    assert {r.reason.code for r in torn.record.readings} == {"shot_unreadable"}
+    assert "torn.png" in torn.record.readings[0].reason.sentence
+    assert record_from(record_json(torn.record)) == torn.record
+    with pytest.raises(TiepointError, match=r"torn\.png"):
+        ran(place, "torn.png")
+    words = ["run", *(str(place / n) for n in ("plate.toml", "torn.png", "good.png")), "--out", str(place / "o")]
+    assert main([*words, "--overlay", str(place / "pictures")]) == 1
+    assert "torn.png" in capsys.readouterr().err
+    assert [r.verdict for r in read_records(place / "o" / "records.jsonl")] == ["unread", "conforms"]
+    assert [p.name for p in (place / "pictures").iterdir()] == ["good.svg"]

@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 MOST_TABLES = 3
 """Up to so many shots are told reading by reading; more would scroll the outcome away."""
 
+NOT_LOOKED_AT = ("tie_refused", "shot_unreadable")
+"""Reasons of all readings of a shot that was not looked at."""
+
 
 def run(
     recipe: Annotated[Path, typer.Argument(metavar="RECIPE.toml", help="The recipe: ordered steps and their limits.")],
@@ -44,7 +47,8 @@ def run(
     """Measure and judge shots by a recipe.
 
     Every reading carries its ± and what dominates it; every limit is judged by the recipe's decision rule. What
-    could not be seen is unread, and never passes. Exit code 1: some record does not conform.
+    could not be seen is unread, and never passes; nor does a shot that cannot be read, one of several: its sentence is
+    told, and the others are measured. Exit code 1: some record does not conform.
 
     \b
       tiepoint run recipes/plate.toml shot-0001.png
@@ -67,12 +71,12 @@ def run(
     ran: list[tuple[str, Record]] = []
     with progress("Shots", len(shots)) as step:
         for one in station.run_shots(prepared, shots):
-            for hint in one.loaded.hints:
-                hint_at(hint)
+            for hint in (one.unreadable,) if one.loaded is None else one.loaded.hints:
+                hint_at(str(hint))
             ran.append((one.shot_path.name, one.record))
             if out is not None:
                 _keep(out, [record for _, record in ran])
-            if refusal(one.record) is None:
+            if one.loaded is not None and refusal(one.record) is None:
                 _draw(one, overlay, names)
             next(step)
     records = [record for _, record in ran]
@@ -99,17 +103,19 @@ def _keep(out: Path, records: "Sequence[Record]") -> None:
 
 
 def refusal(record: "Record") -> str | None:
-    """Return why the tie does not fit the shot; None where it does."""
+    """Return why the tie does not fit the shot, or why it cannot be read; None where it was looked at."""
     reasons = [reading.reason for reading in record.readings]
-    refused = [str(r.params["detail"]) for r in reasons if r is not None and r.code == "tie_refused"]
+    refused = [str(r.params["detail"]) for r in reasons if r is not None and r.code in NOT_LOOKED_AT]
     return refused[0] if refused and len(refused) == len(reasons) else None
 
 
 def _demand_one_that_fits(records: "Sequence[Record]") -> None:
-    """Refuse the work where the tie fits none of the shots: that is no outcome but a wrong file."""
+    """Refuse the work where no shot was looked at: that is no outcome but a wrong file."""
     refused = [refusal(record) for record in records]
     if refused and refused[0] is not None and all(refused):
-        raise UnusableInput(f"the tie fits none of the shots: {refused[0]}")
+        codes = {reading.reason.code for record in records for reading in record.readings if reading.reason}
+        none = "the tie fits none of the shots" if codes == {"tie_refused"} else "none of the shots can be measured"
+        raise UnusableInput(f"{none}: {refused[0]}")
 
 
 def _overlay_names(shots: Sequence[Path]) -> dict[Path, str]:

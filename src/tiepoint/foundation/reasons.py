@@ -27,6 +27,7 @@ REASONS: dict[str, str] = {
     "saturated": "{share_percent} % of the pixels that matter are saturated.",
     "shape_not_found": "The shape was not found: at best {percent} % of its outline was seen, {least} % are asked for.",
     "shot_not_complete": "The shot is {status}: only complete shots are judged.",
+    "shot_unreadable": "The shot cannot be read: {detail}.",
     "step_broke": "The step could not be carried out: {detail}.",
     "step_failed": "The step it rests on, {step}, gave no value.",
     "tie_refused": "The tie does not fit the shot: {detail}.",

@@ -17,7 +17,7 @@ from tiepoint.foundation.reasons import Reason, flag, forbidding
 from tiepoint.foundation.sources import Value
 from tiepoint.model.decide import SIMPLE, overall
 from tiepoint.model.reading import Reading
-from tiepoint.model.record import Record
+from tiepoint.model.record import Grip, Record
 from tiepoint.model.shot import Shot
 from tiepoint.recipe.context import NO_SHIFT, Context, EdgeLook, EdgeShift, StepResult
 from tiepoint.recipe.evenness import unevenness
@@ -128,6 +128,25 @@ def run(job: Job, seen: Seen, *, seq: int = 1, clock: Clock | None = None, at_co
         timings=timings,
     )
     return Outcome(record, traces)
+
+
+def unread(job: Job, shot: Shot, reason: Reason, *, seq: int = 1) -> Record:
+    """Return the record of a shot that could not be looked at: every reading that is asked for, without a value."""
+    asked = [a for step in job.recipe.steps for a in asked_of(job.recipe, step)]
+    readings = tuple(Reading.without(reason, limits=a.limits, **a.describe(None, ())) for a in asked)
+    return Record(
+        station=job.station,
+        seq=seq,
+        shot=shot,
+        recipe_sha=job.recipe.sha,
+        tie_shas=job.tie_shas,
+        software=job.software,
+        readings=readings,
+        verdict=overall([r.verdict for r in readings]),
+        grips=tuple(Grip(arm.table.name, None, None, False, reason) for arm in job.arms),
+        variant=job.variant,
+        notes=job.notes + _rule_notes(job.recipe),
+    )
 
 
 def prefix_of(shot: Shot, step: Step) -> str:

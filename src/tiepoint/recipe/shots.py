@@ -150,7 +150,7 @@ def _shot(content: Mapping[str, Any], where: str) -> Shot:
     known = {f.name for f in dataclasses.fields(Shot)}
     _only(content, known | {"format"}, where)
     raw, status = content["pictures"], content.get("status", "complete")
-    if not isinstance(raw, list) or not raw:
+    if not isinstance(raw, list) or (not raw and status == "complete"):
         raise UnusableDocument(f"{where}: pictures is {shown(raw)}; list at least one picture")
     pictures = tuple(_picture(p, f"{where}: pictures[{k}]") for k, p in enumerate(raw))
     roles = [p.role for p in pictures]

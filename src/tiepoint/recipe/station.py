@@ -16,16 +16,17 @@ from pathlib import Path
 
 from tiepoint.documents.canonical import sha256
 from tiepoint.documents.files import kind_of, read_document
-from tiepoint.foundation.errors import UnusableInput
-from tiepoint.foundation.reasons import FLAGS, flag, forbidding, in_short
+from tiepoint.foundation.errors import TiepointError, UnusableInput
+from tiepoint.foundation.reasons import FLAGS, Reason, flag, forbidding, in_short
 from tiepoint.foundation.sources import Source, Value
 from tiepoint.model.record import Record
+from tiepoint.model.shot import Shot
 from tiepoint.recipe.foresee import foresee
 from tiepoint.recipe.grips import Arm, GripTable, arm_of, riding_of
 from tiepoint.recipe.overlay import Level, overlay_svg
 from tiepoint.recipe.recipe import Recipe, load_recipe
 from tiepoint.recipe.records import add_record, demand_no_records, record_json, sealed, write_records
-from tiepoint.recipe.runner import Clock, Job, Outcome, Seen, run
+from tiepoint.recipe.runner import Clock, Job, Outcome, Seen, run, unread
 from tiepoint.recipe.shots import LoadedShot, load_shot, shots_in
 from tiepoint.recipe.tables import shown
 from tiepoint.recipe.variants import Variant, choose, load_variants
@@ -52,12 +53,16 @@ __all__ = [
 
 @dataclass(frozen=True)
 class Ran:
-    """One shot's record, what each step found, and its overlay when asked for."""
+    """One shot's record, what each step found, and its overlay when asked for.
+
+    `unreadable`: why the shot could not be read, one of several; then nothing was loaded, and all is unread.
+    """
 
     shot_path: Path
     record: Record
     outcome: Outcome
-    loaded: LoadedShot
+    loaded: LoadedShot | None
+    unreadable: str | None = None
 
     def overlay(
         self,
@@ -75,6 +80,8 @@ class Ran:
         default. `link`: refer to the picture by this address instead of embedding it, at `most_px` at most. `whole`:
         the whole picture, and not only where something was sought or found.
         """
+        if self.loaded is None:
+            raise UnusableInput(f"there is no picture to draw over: {self.unreadable}")
         picture = self.loaded.pictures[role or self.record.shot.pictures[0].role]
         return overlay_svg(
             self.outcome, picture.pixels, role=role, level=level, solo=solo, link=link, whole=whole, most_px=most_px
@@ -175,13 +182,31 @@ def run_shots(
     progress: Callable[[str], None] | None = None,
     clock: Clock | None = time.perf_counter,
 ) -> Iterator[Ran]:
-    """Run the recipe over shots, one `Ran` each, in their order. A shot that cannot be read raises `TiepointError`."""
-    for seq, path in enumerate(shot_paths, 1):
+    """Run the recipe over shots, one `Ran` each, in their order.
+
+    A shot that cannot be read is unread, and the next is looked at; where it is the only one, it raises
+    `TiepointError`, since then no work was done.
+    """
+    paths = list(shot_paths)
+    for seq, path in enumerate(paths, 1):
         if progress is not None:
             progress(path.name)
-        loaded = load_shot(path)
+        try:
+            loaded = load_shot(path)
+        except TiepointError as error:
+            if len(paths) == 1:
+                raise
+            yield _unread(prepared, path, str(error), seq)
+            continue
         outcome = run(prepared.job(loaded.shot.variant), seen_of(loaded), seq=seq, clock=clock)
         yield Ran(path, sealed(outcome.record), outcome, loaded)
+
+
+def _unread(prepared: Prepared, path: Path, why: str, seq: int) -> Ran:
+    job = next(iter(prepared.jobs.values()))
+    shot = Shot(path.stem, (), status="incomplete")
+    record = sealed(unread(job, shot, Reason("shot_unreadable", {"detail": why.rstrip(".")}), seq=seq))
+    return Ran(path, record, Outcome(record, ()), None, why)
 
 
 def seen_of(loaded: LoadedShot) -> Seen:
