@@ -437,3 +437,20 @@ def test_names_that_are_no_names(refused, folder):
     refused(["tie", "target", "a" * 5000 + ".png", "--target", "target.json", "--out", "new.json"])
     refused(["tie", "target", "photo.png", "--target", "target.json", "--out", "b" * 5000 + ".json"])
     refused(["tie", "target", "photo\0.png", "--target", "target.json", "--out", "new.json"])
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        ("--pitch 10mm --columns 0 --rows 5", "--columns is 0; choose a whole number above 0"),
+        ("--pitch 10mm --columns 5 --rows -3", "--rows is -3; choose a whole number above 0"),
+        ("--pitch 1e9mm --columns 5 --rows 5", "--pitch is 1e9mm; choose 0.001 mm to 1000 mm"),
+        ("--pitch 1e-9mm --columns 5 --rows 5", "--pitch is 1e-9mm; choose 0.001 mm to 1000 mm"),
+    ],
+)
+@pytest.mark.parametrize("pattern", ["charuco", "checker", "dots"])
+def test_targets_that_nobody_can_print(refused, folder, pattern, asked, said):
+    assert said in refused(f"target draw --pattern {pattern} {asked} --out drawn")
+    assert not (folder / "drawn").exists()
+    if pattern == "checker":  # the others are described by more than these
+        assert said in refused(f"target describe --pattern {pattern} {asked} --out board.json")
