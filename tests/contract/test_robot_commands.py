@@ -185,6 +185,21 @@ def test_planar_cycles_and_several_poses_are_read(cli, tmp_path):
     assert "Measuring alone, with u 0.005 mm" in sentences
 
 
+def test_poses_may_have_names(cli, tmp_path):
+    rng = np.random.default_rng(6)
+    lines = [f"{name},{x},{y}" for x, y in rng.normal(0, 0.02, (12, 2)) for name in ("over the belt", "tray; 2", "1.0")]
+    lines += [f"1,{x},{y}" for x, y in rng.normal(0, 0.02, (3, 2))]
+    table = tmp_path / "d.csv"
+    table.write_text("\n".join(["pose,x_mm,y_mm", *lines]) + "\n")
+    poses = cli("study", "pose", table, "--json").json["poses"]
+    assert [(p["name"], p["n"]) for p in poses] == [("over the belt", 12), ("tray; 2", 12), ("1", 15)]
+    table.write_text("\n".join(["pose,x_mm,y_mm", "a,1,2", ",1,3"]) + "\n")
+    refused = cli("study", "pose", table)
+    assert refused.code == 2
+    assert refused.is_one_sentence()
+    assert "row 2 (line 3): pose reads ''; give a name" in refused.err
+
+
 @pytest.mark.parametrize(
     ("header", "rows", "words", "said"),
     [
@@ -194,7 +209,7 @@ def test_planar_cycles_and_several_poses_are_read(cli, tmp_path):
         ("x_mm,y_mm", [[1, 2]] * 6, (), "the same to the last digit"),
         ("x_mm,y_mm", [[1, 2], [1, 3]], (), "has 2 cycles"),
         ("x_mm,z_mm", [[1, 2]] * 6, (), "has no column y_mm"),
-        ("x_mm,y_mm,commanded_x_mm,commanded_y_mm", [[1, k, k, 2] for k in range(6)], (), "number the poses"),
+        ("x_mm,y_mm,commanded_x_mm,commanded_y_mm", [[1, k, k, 2] for k in range(6)], (), "tell the poses apart"),
     ],
 )
 def test_cycles_that_cannot_be_studied_are_one_sentence(cli, tmp_path, header, rows, words, said):

@@ -51,9 +51,9 @@ def pose(
     """Tell how accurately and how repeatably a robot reaches a pose, in the manner of ISO 9283.
 
     DATA.csv has a row for each cycle, in the order in which they were made: x_mm, y_mm, and as far as they are known
-    z_mm, a, b, c (with --angles) or turn_deg; pose, a number, where there are several; and what was commanded, in
-    commanded_x_mm, commanded_y_mm and so on, without which accuracy is not told. Measure the attained poses from
-    outside: the robot's own display shows what it believes.
+    z_mm, a, b, c (with --angles) or turn_deg; pose, a name or a number, where there are several; and what was
+    commanded, in commanded_x_mm, commanded_y_mm and so on, without which accuracy is not told. Measure the attained
+    poses from outside: the robot's own display shows what it believes.
 
     With --most-ap or --most-rp the exit code is 1 unless the upper end of the 95 % interval keeps the limit.
 
@@ -76,17 +76,25 @@ def pose(
 
 def _read(path: Path, angles: str | None) -> "list[Cycles]":
     from tiepoint.documents.files import read_text
-    from tiepoint.documents.tables import column_names, read_numbers
+    from tiepoint.documents.tables import column_names, read_names, read_numbers
 
     text = read_text(path)
     there = column_names(text, str(path))
     columns = _wanted(there, angles, str(path))
-    numbers = read_numbers(text, columns, str(path))
-    rows = [dict(zip(columns, row, strict=True)) for row in numbers.values]
-    groups: dict[float, list[dict[str, float]]] = {}
-    for row in rows:
-        groups.setdefault(row.get("pose", 1.0), []).append(row)
-    return [_cycles(f"{name:g}", group, angles, path) for name, group in groups.items()]
+    rows = [dict(zip(columns, row, strict=True)) for row in read_numbers(text, columns, str(path)).values]
+    names = read_names(text, "pose", str(path)) if "pose" in there else ("1",) * len(rows)
+    groups: dict[str, list[dict[str, float]]] = {}
+    for name, row in zip(names, rows, strict=True):
+        groups.setdefault(_alike(name), []).append(row)
+    return [_cycles(name, group, angles, path) for name, group in groups.items()]
+
+
+def _alike(name: str) -> str:
+    """Return one spelling of a pose's name: 1 and 1.0 are the same pose."""
+    from tiepoint.documents.tables import plain_number
+
+    number = plain_number(name)
+    return name if number is None else f"{number:.12g}"
 
 
 def _wanted(there: tuple[str, ...], angles: str | None, where: str) -> tuple[str, ...]:
@@ -109,7 +117,7 @@ def _wanted(there: tuple[str, ...], angles: str | None, where: str) -> tuple[str
     for names in (places, turns):
         told = [f"commanded_{name}" for name in names]
         commanded += told if any(name in there for name in told) else []
-    return (*(["pose"] if "pose" in there else []), *places, *turns, *commanded)
+    return (*places, *turns, *commanded)
 
 
 def _cycles(name: str, rows: list[dict[str, float]], angles: str | None, path: Path) -> "Cycles":
@@ -141,7 +149,7 @@ def _commanded(rows: list[dict[str, float]], names: list[str], pose: str, path: 
         if len(values := {row[key] for row in rows}) > 1:
             a, b = sorted(values)[:2]
             raise UnusableInput(
-                f"{path}: {key} is {a:g} and {b:g} within pose {pose}; number the poses in a column pose"
+                f"{path}: {key} is {a:g} and {b:g} within pose {pose}; tell the poses apart in a column pose"
             )
     return [rows[0][key] for key in keys]
 

@@ -14,6 +14,9 @@ from tiepoint.foundation.errors import UnusableDocument
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?\Z", re.ASCII)
 
+LONGEST_NAME = 60
+"""Characters of a name in a table's cell."""
+
 
 @dataclass(frozen=True, slots=True)
 class Numbers:
@@ -29,26 +32,34 @@ class Numbers:
 
 def read_numbers(text: str, columns: Sequence[str], where: str = "the table", most_rows: int = 100_000) -> Numbers:
     """Return the named columns; `UnusableDocument` in one sentence with row, line and column of the first fault."""
-    lines = _lines(text)
-    if not lines:
-        raise UnusableDocument(f"{where} is empty; its first row names the columns: {', '.join(columns)}")
-    separator = _separator(lines[0][1])
-    rows = [(number, _cells(line, separator, f"{where}, line {number}")) for number, line in lines]
-    header = rows[0][1]
-    places = _places(header, columns, where)
-    data = [(number, cells) for number, cells in rows[1:] if any(cells)]
-    if not data:
-        raise UnusableDocument(f"{where} names its columns but holds no row; give at least one")
-    if len(data) > most_rows:
-        raise UnusableDocument(f"{where} holds {len(data)} rows; at most {most_rows} are read")
+    table = _table(text, columns, where)
+    if len(table.rows) > most_rows:
+        raise UnusableDocument(f"{where} holds {len(table.rows)} rows; at most {most_rows} are read")
+    places = _places(table.header, columns, where)
     texts = []
-    for k, (number, cells) in enumerate(data, 1):
+    for k, (number, cells) in enumerate(table.rows, 1):
         here = f"{where}, row {k} (line {number})"
-        _check_width(cells, len(header), separator, here)
+        _check_width(cells, len(table.header), table.separator, here)
         row = [cells[place] if place < len(cells) else "" for place in places]
-        texts.append(tuple(_number(c, name, separator, here) for c, name in zip(row, columns, strict=True)))
+        texts.append(tuple(_number(c, name, table.separator, here) for c, name in zip(row, columns, strict=True)))
     values = tuple(tuple(map(float, row)) for row in texts)
-    return Numbers(values, tuple(texts), tuple(number for number, _ in data))
+    return Numbers(values, tuple(texts), tuple(number for number, _ in table.rows))
+
+
+def read_names(text: str, column: str, where: str = "the table") -> tuple[str, ...]:
+    """Return one column of names, row for row as `read_numbers` gives the others; `UnusableDocument` as there."""
+    table = _table(text, (column,), where)
+    (place,) = _places(table.header, (column,), where)
+    names = []
+    for k, (number, cells) in enumerate(table.rows, 1):
+        name = cells[place] if place < len(cells) else ""
+        if not name or len(name) > LONGEST_NAME or not name.isprintable():
+            raise UnusableDocument(
+                f"{where}, row {k} (line {number}): {column} reads {name[:40]!r}; give a name of 1 to {LONGEST_NAME} "
+                "characters, or a number"
+            )
+        names.append(name)
+    return tuple(names)
 
 
 def column_names(text: str, where: str = "the table") -> tuple[str, ...]:
@@ -68,6 +79,28 @@ def plain_number(text: str) -> float | None:
     stripped = text.strip()
     value = float(stripped) if _NUMBER.match(stripped) else math.inf
     return value if math.isfinite(value) else None
+
+
+@dataclass(frozen=True, slots=True)
+class _Table:
+    """A table's cells: the names of its columns, and its rows with the lines on which they stand."""
+
+    separator: str
+    header: tuple[str, ...]
+    rows: tuple[tuple[int, tuple[str, ...]], ...]
+
+
+def _table(text: str, columns: Sequence[str], where: str) -> _Table:
+    lines = _lines(text)
+    if not lines:
+        raise UnusableDocument(f"{where} is empty; its first row names the columns: {', '.join(columns)}")
+    separator = _separator(lines[0][1])
+    (_, header), *rows = [(n, tuple(_cells(line, separator, f"{where}, line {n}"))) for n, line in lines]
+    _places(header, columns, where)
+    data = tuple((number, cells) for number, cells in rows if any(cells))
+    if not data:
+        raise UnusableDocument(f"{where} names its columns but holds no row; give at least one")
+    return _Table(separator, header, data)
 
 
 def _lines(text: str) -> list[tuple[int, str]]:
