@@ -5,8 +5,10 @@ import copy
 import io
 import json
 import re
+import runpy
 import shutil
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -19,6 +21,7 @@ from tiepoint.documents.pictures import encode_png, save_png
 from tiepoint.targets.document import to_document
 from tiepoint.targets.draw import new_target
 
+station = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "helpers" / "picking_station.py")))
 COMMON = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 ODD = [
     None,
@@ -219,6 +222,39 @@ def test_a_damaged_target(tmp_path, data):
         "target", "measure", target, "--bar-x", "119.8mm", "--bar-y", "89.9mm", "--u", "0.1mm", "--with", "r"
     )
     assert (target.read_bytes() == before) == (code == 2)
+
+
+@pytest.fixture
+def picking(tmp_path) -> Path:
+    """Return the folder of a station that picks."""
+    return station.picking_station(tmp_path)
+
+
+def test_what_is_not_damaged_tells_a_grip(picking):
+    """Else the damage below would be looked at by nobody."""
+    assert answered("grip", "show", picking / "pick.toml", picking / "shot", "--at-count", "900") == 0
+    assert answered("touch", "check", picking / "robot.json", picking / "touched.csv", "--tolerance", "30mm") in (0, 1)
+
+
+@settings(COMMON, max_examples=100)
+@given(st.data())
+def test_a_damaged_robot_by_hand_eye(picking, data):
+    whole = station.hand_eye_whole()
+    strategy = st.one_of(damaged_bytes(json.dumps(whole).encode()), damaged_json(whole), damaged_json(whole))
+    robot = picking / "robot.json"
+    robot.write_bytes(data.draw(strategy))
+    answered("touch", "check", robot, picking / "touched.csv", "--tolerance", "0.3mm", "--u", "0.05mm")
+    answered("grip", "show", picking / "pick.toml", picking / "shot")
+
+
+@COMMON
+@given(st.data())
+def test_a_damaged_belt(picking, data):
+    whole = station.belt_whole()
+    (picking / "belt.json").write_bytes(
+        data.draw(st.one_of(damaged_bytes(json.dumps(whole).encode()), damaged_json(whole), damaged_json(whole)))
+    )
+    answered("grip", "show", picking / "pick.toml", picking / "shot", "--at-count", "900")
 
 
 @COMMON
