@@ -294,7 +294,7 @@ def parsed_json(text: str) -> Any:
 
 def _parsed_toml(text: str) -> Any:
     try:
-        content = tomllib.loads(text, parse_float=_finite)
+        content = tomllib.loads(text)
     except RecursionError:
         raise _too_deep() from None
     except tomllib.TOMLDecodeError:
@@ -303,7 +303,20 @@ def _parsed_toml(text: str) -> Any:
         # Python converts no more than some thousand digits, and advises programmers on it.
         raise UnusableDocument("it holds a number of thousands of digits") from error
     _check_depth(content)
+    _check_finite(content)
     return content
+
+
+def _check_finite(content: Any, here: tuple[str, ...] = ()) -> None:
+    """Raise where a value of TOML, which knows nan and inf, is no finite number; tables in a list count from 1."""
+    if isinstance(content, float) and not math.isfinite(content):
+        raise UnusableDocument(f"it holds {content}, which is not a finite number, in {', '.join(here)[:120]}")
+    if isinstance(content, dict):
+        for key, value in content.items():
+            _check_finite(value, (*here, key))
+    elif isinstance(content, list):
+        for k, value in enumerate(content, 1):
+            _check_finite(value, (*here[:-1], f"{here[-1]} {k}"))
 
 
 def _check_depth(content: Any) -> None:
