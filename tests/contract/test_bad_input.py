@@ -442,10 +442,10 @@ def test_names_that_are_no_names(refused, folder):
 @pytest.mark.parametrize(
     ("asked", "said"),
     [
-        ("--pitch 10mm --columns 0 --rows 5", "--columns is 0; choose a whole number above 0"),
-        ("--pitch 10mm --columns 5 --rows -3", "--rows is -3; choose a whole number above 0"),
-        ("--pitch 1e9mm --columns 5 --rows 5", "--pitch is 1e9mm; choose 0.001 mm to 1000 mm"),
-        ("--pitch 1e-9mm --columns 5 --rows 5", "--pitch is 1e-9mm; choose 0.001 mm to 1000 mm"),
+        ("--pitch 10mm --columns 0 --rows 5", "0 × 5"),
+        ("--pitch 10mm --columns 5 --rows -3", "5 × -3"),
+        ("--pitch 1e9mm --columns 5 --rows 5", "a pitch of 1e+09 mm cannot be printed; choose 0.001 mm to 1000 mm"),
+        ("--pitch 1e-9mm --columns 5 --rows 5", "a pitch of 1e-09 mm cannot be printed; choose 0.001 mm to 1000 mm"),
     ],
 )
 @pytest.mark.parametrize("pattern", ["charuco", "checker", "dots"])

@@ -6,6 +6,8 @@ import re
 import cv2
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as some
 
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.targets.draw import (
@@ -150,9 +152,15 @@ def test_small_family_is_enough_for_few_markers():
     ("ask", "sentence"),
     [
         (("stars", 10, 7, 5), "the pattern 'stars' is not known; use one of charuco, checker, dots"),
-        (("checker", 0, 7, 5), "a pitch of 0 mm cannot be printed; choose a length above 0, as in 10mm"),
+        (("checker", 0, 7, 5), "a pitch of 0 mm cannot be printed; choose 0.001 mm to 1000 mm"),
         (("checker", -1, 7, 5), "a pitch of -1 mm cannot be printed"),
         (("checker", math.nan, 7, 5), "a pitch of nan mm cannot be printed"),
+        (("checker", 0.0009, 7, 5), "a pitch of 0.0009 mm cannot be printed"),
+        (("checker", 1001, 7, 5), "a pitch of 1001 mm cannot be printed"),
+        (("charuco", 10, 0, 5), "0 × 5 squares are too few for a charuco target"),
+        (("dots", 10, 5, -3), "5 × -3 dots are too few for a dots target; choose at least 4 columns and 3 rows"),
+        (("checker", 10, 7.5, 5), "columns is 7.5; give a whole number of squares"),
+        (("dots", 10, 7, math.nan), "rows is nan; give a whole number of dots"),
         (("checker", 10, 3, 5), "3 × 5 squares are too few for a checker target; choose at least 4 columns and 4 rows"),
         (("dots", 10, 201, 5), "201 × 5 dots are more than can be found again; choose at most 200 columns and rows"),
         (("charuco", 10, 50, 50), "50 × 50 squares need 1250 markers and the family 5x5_1000 has 1000"),
@@ -161,6 +169,33 @@ def test_small_family_is_enough_for_few_markers():
 def test_nonsense_is_refused_in_a_sentence(ask, sentence):
     with pytest.raises(UnusableInput, match=re.escape(sentence)):
         new_target(*ask)
+
+
+@settings(deadline=None)
+@given(
+    pattern=some.sampled_from(["charuco", "checker", "dots"]),
+    pitch_mm=some.one_of(some.floats(), some.floats(0.001, 1000), some.integers()),
+    counts=some.tuples(*[some.one_of(some.integers(), some.integers(0, 210), some.floats())] * 2),
+    share=some.one_of(some.none(), some.floats(), some.floats(0, 1)),
+    bars_mm=some.one_of(some.none(), some.tuples(some.floats(), some.floats())),
+)
+def test_whatever_is_asked_for_gives_a_finite_target_or_a_sentence(pattern, pitch_mm, counts, share, bars_mm):
+    try:
+        target = new_target(pattern, pitch_mm, *counts, share=share, bars_mm=bars_mm)
+    except UnusableInput:
+        return
+    assert len(points(target)[0]) >= 4
+    assert np.isfinite(points(target)[1]).all()
+    assert np.isfinite(discs(target)).all()
+    assert all(np.isfinite(bar).all() for bar in bars(target))
+    assert check(target) is target
+
+
+@pytest.mark.parametrize("pattern", ["charuco", "dots"])
+@pytest.mark.parametrize("share", [0.0, -0.2, math.nan, math.inf])
+def test_a_share_of_nothing_is_no_request_for_the_usual_one(pattern, share):
+    with pytest.raises(UnusableInput, match="of the pitch are not usable"):
+        new_target(pattern, 10, 7, 5, share=share)
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from tiepoint.cli.answer import Answer, Json, group, help_alone, present
-from tiepoint.cli.typed import count_of, positive_mm, printed_pitch_mm
+from tiepoint.cli.typed import positive_mm
 from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
@@ -76,8 +76,7 @@ def draw(
     from tiepoint.targets.draw import new_target
 
     _demand_unmeasured(out / "target.json")
-    counts = count_of("--columns", columns), count_of("--rows", rows)
-    target = new_target(pattern, printed_pitch_mm("--pitch", pitch), *counts)
+    target = new_target(pattern, positive_mm("--pitch", pitch), columns, rows)
     page, content = sheet.page(target, paper), to_document(target)
     files = {
         out / "target.pdf": sheet.pdf(target, paper),
@@ -166,8 +165,7 @@ def describe(
     _demand_unmeasured(out)
     given = {"--family": family, "--marker": marker, "--first-id": first_id, "--dot": dot}
     _check_parts(pattern, {**given, "--white-first": white_first or None, "--marked": marked or None})
-    columns, rows = count_of("--columns", columns), count_of("--rows", rows)
-    pitch_mm, bars = printed_pitch_mm("--pitch", pitch), _bars(bar_x, bar_y)
+    pitch_mm, bars = positive_mm("--pitch", pitch), _bars(bar_x, bar_y)
     side = marker if pattern == "charuco" else dot
     target = new_target(
         pattern,

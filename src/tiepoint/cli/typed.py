@@ -8,9 +8,6 @@ from tiepoint.foundation.units import parse_length
 
 Point = tuple[float, float]
 
-FINEST_PITCH_MM, WIDEST_PITCH_MM = 0.001, 1000.0
-"""From what glass carries to a metre from point to point."""
-
 
 def length_mm(option: str, text: str) -> float:
     """Return millimetres; `UnknownUnit` naming the option where the text is not a length."""
@@ -34,21 +31,6 @@ def not_negative_mm(option: str, text: str) -> float:
     if value < 0:
         raise UnusableInput(f"{option} is {text}; choose 0mm or more")
     return value
-
-
-def printed_pitch_mm(option: str, text: str) -> float:
-    """Return the pitch of a target in millimetres, of what can be printed and seen."""
-    value = positive_mm(option, text)
-    if not FINEST_PITCH_MM <= value <= WIDEST_PITCH_MM:
-        raise UnusableInput(f"{option} is {text}; choose {FINEST_PITCH_MM:g} mm to {WIDEST_PITCH_MM:g} mm")
-    return value
-
-
-def count_of(option: str, number: int) -> int:
-    """Return a number of columns or rows, of which there must be some."""
-    if number < 1:
-        raise UnusableInput(f"{option} is {number}; choose a whole number above 0")
-    return number
 
 
 def point_px(option: str, text: str) -> Point:

@@ -9,6 +9,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from numbers import Integral
 from typing import Literal, get_args
 
 import numpy as np
@@ -39,6 +40,8 @@ MARKED_SQUARES = {True: ((1, 0), (0, 1), (2, 1)), False: ((0, 0), (1, 1), (2, 0)
 
 FEWEST: dict[str, tuple[int, int]] = {"charuco": (3, 3), "checker": (4, 4), "dots": (4, 3)}
 MOST_COLUMNS = 200
+PITCHES_MM = (0.001, 1000.0)
+"""From what glass carries to a metre from point to point."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,9 +140,8 @@ def new_target(
     """
     if pattern not in get_args(Pattern):
         raise UnusableInput(f"the pattern {pattern!r} is not known; use one of {', '.join(get_args(Pattern))}")
+    _check_grid(pattern, pitch_mm, columns, rows)
     variant = _variant(pattern, columns * rows, family, share, first_dark, marked, first_id)
-    if not (math.isfinite(pitch_mm) and pitch_mm > 0):
-        raise UnusableInput(f"a pitch of {pitch_mm:g} mm cannot be printed; choose a length above 0, as in 10mm")
     bars = bars_mm or (bar_length(columns * pitch_mm), bar_length(rows * pitch_mm))
     return check(identified(pattern, pitch_mm, columns, rows, variant, *bars))
 
@@ -160,9 +162,9 @@ def _variant(
     first = "dark-first" if first_dark else "white-first"
     if pattern == "charuco":
         numbered = f":{first_id}" if first_id else ""
-        return f"{family or _smallest_family(cells)}:{share or MARKER_SHARE:g}:{first}{numbered}"
+        return f"{family or _smallest_family(cells)}:{MARKER_SHARE if share is None else share:g}:{first}{numbered}"
     mark = "marked" if marked else "plain"
-    return f"{mark}:{first}" if pattern == "checker" else f"{mark}:{share or DOT_SHARE:g}"
+    return f"{mark}:{first}" if pattern == "checker" else f"{mark}:{DOT_SHARE if share is None else share:g}"
 
 
 def _smallest_family(cells: int) -> str:
@@ -226,7 +228,7 @@ def own_lengths(pattern: str, pitch_mm: float, columns: int, rows: int) -> tuple
 
 def check(target: Target) -> Target:
     """Return the target if it can be printed and used; raise `UnusableInput` with a sentence otherwise."""
-    _check_counts(target)
+    _check_grid(target.pattern, target.pitch_mm, target.columns, target.rows)
     layout = target.layout
     if target.pattern == "charuco":
         _check_markers(target, layout)
@@ -238,19 +240,26 @@ def check(target: Target) -> Target:
     return target
 
 
-def _check_counts(target: Target) -> None:
-    columns, rows = FEWEST[target.pattern]
-    cell = "dots" if target.pattern == "dots" else "squares"
-    if target.columns < columns or target.rows < rows:
+def _check_grid(pattern: str, pitch_mm: float, columns: int, rows: int) -> None:
+    """Raise `UnusableInput` for a number of squares or dots, or a pitch, of which no target can be made."""
+    least_columns, least_rows = FEWEST[pattern]
+    cells = "dots" if pattern == "dots" else "squares"
+    for name, number in (("columns", columns), ("rows", rows)):
+        if not isinstance(number, Integral):
+            raise UnusableInput(f"{name} is {number}; give a whole number of {cells}")
+    if columns < least_columns or rows < least_rows:
         raise UnusableInput(
-            f"{target.columns} × {target.rows} {cell} are too few for a {target.pattern} target; "
-            f"choose at least {columns} columns and {rows} rows"
+            f"{columns} × {rows} {cells} are too few for a {pattern} target; "
+            f"choose at least {least_columns} columns and {least_rows} rows"
         )
-    if max(target.columns, target.rows) > MOST_COLUMNS:
+    if max(columns, rows) > MOST_COLUMNS:
         raise UnusableInput(
-            f"{target.columns} × {target.rows} {cell} are more than can be found again; "
+            f"{columns} × {rows} {cells} are more than can be found again; "
             f"choose at most {MOST_COLUMNS} columns and rows"
         )
+    finest, widest = PITCHES_MM
+    if not finest <= pitch_mm <= widest:
+        raise UnusableInput(f"a pitch of {pitch_mm:g} mm cannot be printed; choose {finest:g} mm to {widest:g} mm")
 
 
 def _check_dots(layout: Layout) -> None:
