@@ -8,14 +8,20 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from tiepoint.vision.normal_equations import SUMS
+
 Array = NDArray[np.float64]
 Grey = NDArray[np.float32]
+Ints = NDArray[np.int64]
+Labels = NDArray[np.int32]
 
 _FEWEST_PX = 12
 _ROUND = 0.06
 """How far area / 4π√det(second moments) may be above 1, its value for every sharp ellipse (a square: 0.955)."""
 
 _MOST_BLUR_PX = 3.5
+_SKIRT = 2
+"""So many pixels around a spot count with it: the blurred rim that is not dark enough to be found dark."""
 
 
 @dataclass(frozen=True)
@@ -35,16 +41,16 @@ def find_blobs(grey: Grey) -> Blobs:
     """Return dark elliptical spots of a level (h, w), from a few pixels to a third of its height."""
     grey = np.asarray(cv2.GaussianBlur(grey, (3, 3), 0.7), np.float32)  # noise makes rims ragged
     dark = _dark(grey)
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(dark, connectivity=4)
+    count, labels = cv2.connectedComponents(dark, connectivity=4)
+    boxes = _boxes(np.asarray(labels, np.int32), count)
     height, width = grey.shape
-    left, top, wide, high, area = stats.T
+    left, top, wide, high, area = boxes.T
     candidates = (area >= _FEWEST_PX) & (area > 0.4 * wide * high)
     candidates &= (left > 0) & (top > 0) & (left + wide < width) & (top + high < height)
     candidates &= (wide < width / 3) & (high < height / 2)
     candidates[0] = False  # the background
     numbers = np.flatnonzero(candidates)
-    moments = _moments(grey, np.asarray(labels, np.int32), numbers, stats[numbers].astype(np.int64))
-    return _ellipses(moments)
+    return _ellipses(_moments(grey, np.asarray(labels, np.int32), numbers, boxes[numbers]))
 
 
 def _dark(grey: Grey) -> NDArray[np.uint8]:
@@ -64,28 +70,53 @@ def _below(grey: Grey, mean: Grey, square: Grey, least: float) -> NDArray[np.uin
     """Return 1 where grey < mean − max(0.8·spread, least)."""
     height, width = grey.shape
     out = np.empty((height, width), np.uint8)
+    limit = np.float32(least)
     for y in range(height):
         for x in range(width):
             gap = mean[y, x] - grey[y, x]
             variance = max(square[y, x] - mean[y, x] * mean[y, x], np.float32(0.0))
-            out[y, x] = gap > least and gap * gap > np.float32(0.64) * variance
+            out[y, x] = np.uint8(gap > limit) & np.uint8(gap * gap > np.float32(0.64) * variance)
     return out
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _moments(grey: Grey, labels: NDArray[np.int32], numbers: NDArray[np.int64], stats: NDArray[np.int64]) -> Array:
+def _boxes(labels: Labels, count: int) -> Ints:
+    """Return left, top, width, height and area (count, 5) of every label's pixels; nothing of label 0."""
+    height, width = labels.shape
+    out = np.zeros((count, 5), np.int64)  # first the borders: left, top, right, bottom
+    out[:, 0], out[:, 1] = width, height
+    for y in range(height):
+        x = 0
+        while x < width:
+            label = labels[y, x]
+            begin = x
+            while x < width and labels[y, x] == label:
+                x += 1
+            if label == 0:
+                continue
+            box = out[label]
+            box[0], box[2] = min(box[0], begin), max(box[2], x)
+            box[1], box[3] = min(box[1], y), y + 1
+            box[4] += x - begin
+    out[:, 2] -= out[:, 0]
+    out[:, 3] -= out[:, 1]
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS)
+def _moments(grey: Grey, labels: Labels, numbers: Ints, boxes: Ints) -> Array:
     """Return (n, 6): x, y, second moments xx, xy, yy and area, each pixel weighted by its darkness.
 
     Weights run from 0 at the level of the surroundings to 1 at the dot's own: area and centre hold to a few
     hundredths of a pixel, where counting pixels above a threshold would be off by the blur.
     """
     height, width = grey.shape
-    out = np.zeros((stats.shape[0], 6))
-    for k in range(stats.shape[0]):
-        margin = 2 + min(stats[k, 2], stats[k, 3]) // 8
-        x0, y0 = max(stats[k, 0] - margin, 0), max(stats[k, 1] - margin, 0)
-        x1 = min(stats[k, 0] + stats[k, 2] + margin, width)
-        y1 = min(stats[k, 1] + stats[k, 3] + margin, height)
+    out = np.zeros((boxes.shape[0], 6))
+    for k in range(boxes.shape[0]):
+        margin = _SKIRT + min(boxes[k, 2], boxes[k, 3]) // 8
+        x0, y0 = max(boxes[k, 0] - margin, 0), max(boxes[k, 1] - margin, 0)
+        x1 = min(boxes[k, 0] + boxes[k, 2] + margin, width)
+        y1 = min(boxes[k, 1] + boxes[k, 3] + margin, height)
         corners = np.array([grey[y0, x0], grey[y0, x1 - 1], grey[y1 - 1, x0], grey[y1 - 1, x1 - 1]])
         white = 0.5 * (np.sort(corners)[2] + np.sort(corners)[3])  # a neighbour may cover one or two
         dark, n = 0.0, 0
@@ -97,13 +128,12 @@ def _moments(grey: Grey, labels: NDArray[np.int32], numbers: NDArray[np.int64], 
         dark /= n
         if white - dark < 1e-6:
             continue
+        near, unit = _near(labels[y0:y1, x0:x1], numbers[k]), 1.0 / (white - dark)
         s = sx = sy = sxx = sxy = syy = 0.0
         for y in range(y0, y1):
             for x in range(x0, x1):
-                if not _near(labels, y, x, numbers[k]):
-                    continue
                 # Not clipped: noise of the page must cancel.
-                w = (white - grey[y, x]) / (white - dark)
+                w = near[y - y0, x - x0] * ((white - grey[y, x]) * unit)
                 u, v = x - cx, y - cy
                 s += w
                 sx += w * u
@@ -121,16 +151,26 @@ def _moments(grey: Grey, labels: NDArray[np.int32], numbers: NDArray[np.int64], 
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _near(labels: NDArray[np.int32], y: int, x: int, number: int) -> bool:
-    """Return whether a pixel belongs to a spot or is at most two pixels off it, and is of no other spot."""
-    if labels[y, x] != 0:
-        return bool(labels[y, x] == number)
+def _near(labels: Labels, number: int) -> NDArray[np.uint8]:
+    """Return 1 (h, w) where a pixel belongs to a spot or is at most `_SKIRT` pixels off it, and is of no other spot."""
     height, width = labels.shape
-    for j in range(max(y - 2, 0), min(y + 3, height)):
-        for i in range(max(x - 2, 0), min(x + 3, width)):
-            if labels[j, i] == number:
-                return True
-    return False
+    out = np.empty((height, width), np.uint8)
+    across, down = np.zeros(width, np.int64), np.zeros(width, np.int64)
+    # Counters of how many pixels more are near what was passed, along the row and then along the columns.
+    for y in range(height + _SKIRT):
+        here = 0
+        for x in range(width + _SKIRT):
+            belongs = y < height and x < width and labels[y, x] == number
+            here = 2 * _SKIRT + 1 if belongs else here - 1
+            if x >= _SKIRT:
+                across[x - _SKIRT] = here
+        for x in range(width):
+            down[x] = 2 * _SKIRT + 1 if across[x] > 0 else down[x] - 1
+        if y >= _SKIRT:
+            for x in range(width):
+                label = labels[y - _SKIRT, x]
+                out[y - _SKIRT, x] = np.uint8(down[x] > 0) & (np.uint8(label == 0) | np.uint8(label == number))
+    return out
 
 
 def _ellipses(moments: Array) -> Blobs:
