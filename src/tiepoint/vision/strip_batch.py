@@ -2,6 +2,7 @@
 
 import math
 
+import numpy as np
 from numba import njit
 
 from tiepoint.vision.strip_find import FOUND, HIGH, LOW, PLACE
@@ -24,6 +25,8 @@ from tiepoint.vision.strip_fit import (
     write_report,
 )
 from tiepoint.vision.strip_lanes import (
+    LANE_ROWS,
+    MOST_LANES,
     Lanes,
     ask_lanes,
     assign_lanes,
@@ -68,13 +71,14 @@ def bright_share(near: Near, n: int, saturation: float) -> float:
 @njit(cache=True, nogil=True, error_model="numpy")
 def fit_all(
     pixels: Floats, starts: Ints, counts: Ints, rough: Floats, far: Floats, shapes: Floats, half_length: float,
-    half_width: float, free_tilt: bool, saturation: float, results: Floats, work: Floats, space: Floats,
+    half_width: float, free_tilt: bool, saturation: float, results: Floats, work: Floats,
 ) -> None:  # fmt: skip
     """Fit n strips plainly; `results` (n, RESULT_COLUMNS). A row whose SETTLED is zero has no fit.
 
     `shapes` (n,) is the fourth-order term of the pixel's outline: (cos⁴φ + sin⁴φ)/1440. Work space: `work` (7, most
-    pixels), its first row ones, and `space` (5, 5, 5).
+    pixels), its first row ones.
     """
+    space = np.zeros((5, 5, 5))
     inverse = space[4]
     for i in range(counts.size):
         out, n = results[i], counts[i]
@@ -96,13 +100,14 @@ def fit_all(
 @njit(cache=True, nogil=True, error_model="numpy")
 def find_disturbed(
     pixels: Floats, starts: Ints, counts: Ints, rough: Floats, shapes: Floats, half_width: float, results: Floats,
-    quiet: Floats, disturbed: Ints, work: Floats, lane_of: Ints, lane_rows: Floats,
-) -> None:  # fmt: skip
-    """Mark the strips in which the plain fit left more than noise, `quiet` (n, 2) being the plateaus' variances.
+    quiet: Floats, work: Floats,
+) -> Ints:  # fmt: skip
+    """Return the strips in which the plain fit left more than noise, `quiet` (n, 2) being the plateaus' variances.
 
-    Work space: `work` (7, most pixels), `lane_of` (most pixels,), `lane_rows` (7, MOST_LANES).
+    Work space: `work` (7, most pixels).
     """
-    lanes = lanes_over(lane_of, lane_rows)
+    lanes = lanes_over(np.zeros(work.shape[1], np.int64), np.zeros((LANE_ROWS, MOST_LANES)))
+    disturbed, many = np.empty(counts.size, np.int64), 0
     for i in range(counts.size):
         n = counts[i]
         if n < 8 or rough[i, FOUND] == 0.0:
@@ -110,7 +115,8 @@ def find_disturbed(
         near = near_of(pixels, starts[i], n, work)
         number = assign_lanes(near, n, half_width, lanes)
         if results[i, SETTLED] == 0.0:
-            disturbed[i] = 1
+            disturbed[many] = i
+            many += 1
             continue
         evaluate(near, n, results[i], shapes[i])
         least = (2.0 * LEAST_NOISE * results[i, HALF]) ** 2
@@ -118,7 +124,9 @@ def find_disturbed(
         calm, loud = 0.5 * (quiet[i, 0] + quiet[i, 1]), max(quiet[i, 0], quiet[i, 1])
         variance, calm = max(results[i, NOISE] ** 2, least), max(calm, least) if calm > 0.0 else 0.0
         if is_disturbed(near, n, variance, calm, loud, number, lanes):
-            disturbed[i] = 1
+            disturbed[many] = i
+            many += 1
+    return disturbed[:many]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -149,15 +157,16 @@ def mask_by_lane(
 def refit_all(
     pixels: Floats, starts: Ints, counts: Ints, before: Floats, before_at: Ints, before_counts: Ints,
     after: Floats, after_at: Ints, after_counts: Ints, rough: Floats, far: Floats, shapes: Floats, quiet: Floats,
-    half_length: float, half_width: float, free_tilt: bool, results: Floats, work: Floats, space: Floats,
-    lane_of: Ints, lane_rows: Floats, map_: Floats,
+    half_length: float, half_width: float, free_tilt: bool, results: Floats, work: Floats,
 ) -> None:  # fmt: skip
     """Fit n disturbed strips robustly from where their plain fit ended (from the rough find, where it did not).
 
     `before` and `after` (3, ·) hold the plateaus' pixels as `pixels` holds the near ones, `far` their slopes. Work
-    space: as for `find_disturbed`, `space` (5, 5, 5) and `map_` (MOST_LANES, 2·length + 8).
+    space: as for `find_disturbed`.
     """
-    mask, some, inverse, lanes = work[5], work[6], space[4], lanes_over(lane_of, lane_rows)
+    mask, some, space = work[5], work[6], np.zeros((5, 5, 5))
+    inverse, map_ = space[4], np.zeros((MOST_LANES, 4 * math.ceil(half_length) + 8))
+    lanes = lanes_over(np.zeros(work.shape[1], np.int64), np.zeros((LANE_ROWS, MOST_LANES)))
     for i in range(counts.size):
         out, n, shape = results[i], counts[i], shapes[i]
         p = out[:5]

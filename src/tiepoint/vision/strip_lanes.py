@@ -44,7 +44,10 @@ class Lanes(NamedTuple):
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def lanes_over(of: Ints, rows: Floats) -> Lanes:
-    """Return the lanes' work space: `of` (most pixels,), `rows` (LANE_ROWS, MOST_LANES)."""
+    """Return the lanes' work space: `of` (most pixels,), `rows` (LANE_ROWS, MOST_LANES), both zero.
+
+    `of` is written only where there are enough lanes to vote; it is read in any case.
+    """
     return Lanes(of, rows[0], rows[1], rows[2], rows[3], rows[4], rows[5], rows[6], rows[7], rows[8], rows[9], rows[10])
 
 

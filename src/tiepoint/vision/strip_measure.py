@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from tiepoint.vision.strip_batch import find_disturbed, fit_all, refit_all
 from tiepoint.vision.strip_find import FAR_HIGH, FAR_LOW, HIGH, LOW, ROUGH_COLUMNS, find_all
 from tiepoint.vision.strip_fit import DOF, NOISE, SETTLED
-from tiepoint.vision.strip_lanes import LANE_ROWS, MOST_LANES
 from tiepoint.vision.strip_pixels import Floats, Ints, gather_all, profiles
 from tiepoint.vision.strip_plateaus import PLATEAU_COLUMNS, level_all
 from tiepoint.vision.strip_report import tell_all
@@ -18,6 +17,8 @@ from tiepoint.vision.strip_report import tell_all
 SURE_DOF = 60.0
 """Degrees of freedom from which the noise of a fit is believed on its own."""
 FEWEST_TO_SHARE = 8
+FEWEST_ROOM = 130
+"""Least pixels of work space for the fits: medians of a plateau take some too."""
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -91,21 +92,27 @@ def noise_for_detection(bins: Floats, results: Floats, quiet: Floats, width: flo
 @njit(cache=True, nogil=True, error_model="numpy")
 def look_at_all(
     flat: NDArray[np.generic], rows: int, cols: int, strips: Floats, length: float, width: float, polarity: int,
-    of_several: int, robust: bool, bins: Floats, seen: Ints, rough: Floats, far: Floats, quiet: Floats, shapes: Floats,
-    starts: Ints, counts: Ints,
-) -> Floats:  # fmt: skip
-    """Find each of n strips' edge roughly, level its plateaus and return the pixels near it (3, ·).
+    of_several: int, robust: bool,
+) -> tuple[Floats, Ints, Floats, Floats, Floats, Floats, Ints, Ints, Floats, Floats]:  # fmt: skip
+    """Find each of n strips' edge roughly, level its plateaus and take the pixels near it.
 
-    Fills what is zero before: `bins` (n, 3, bins), `seen` (n, 2), `rough`, `far`, `quiet` (n, 2), `shapes` (n,), and
-    where each strip's pixels start and how many there are, (n + 1,) and (n,).
+    Returns profiles (n, 3, bins), how many pixels were seen (n, 2), rough finds, plateaus, their variances (n, 2), the
+    terms of the pixel's outline (n,), where each strip's pixels start and how many there are, (n + 1,) and (n,), the
+    pixels (3, ·), and work space for the fits (7, most pixels), ones.
     """
-    n, count = strips.shape[0], bins.shape[2]
+    n, count = strips.shape[0], math.ceil(length)
+    bins, seen, quiet = np.zeros((n, 3, count)), np.empty((n, 2), np.int64), np.zeros((n, 2))
+    rough, far, shapes = np.zeros((n, ROUGH_COLUMNS)), np.zeros((n, PLATEAU_COLUMNS)), np.empty(n)
+    starts, counts = np.empty(n + 1, np.int64), np.empty(n, np.int64)
     profiles(flat, rows, cols, strips, length, width, bins, seen)
     find_all(bins, polarity, of_several, rough, np.zeros(count), np.zeros(count + 1))
     level_all(bins, rough, robust, far, quiet, np.zeros(32), np.zeros(count))
+    near = gathered(flat, rows, cols, strips, length, width, rough, LOW, HIGH, starts, counts)
+    most = FEWEST_ROOM
     for i in range(n):
         shapes[i] = (strips[i, 2] ** 4 + strips[i, 3] ** 4) / 1440.0
-    return gathered(flat, rows, cols, strips, length, width, rough, LOW, HIGH, starts, counts)
+        most = max(most, counts[i] + 1)
+    return bins, seen, rough, far, quiet, shapes, starts, counts, near, np.ones((7, most))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -131,23 +138,13 @@ def measure(
     `told` (TOLD_ROWS, n), `codes` (n,), zero before, and `flags` (n, 5). A handful of compiled calls, not one: whole in
     one they take half a minute longer to compile, for a hundredth of a millisecond.
     """
-    n, half, half_width, count = len(strips), 0.5 * length, 0.5 * width, math.ceil(length)
-    flat, (rows, cols) = picture.reshape(-1), picture.shape
-    bins, seen, quiet, shapes = np.zeros((n, 3, count)), np.zeros((n, 2), np.int64), np.zeros((n, 2)), np.empty(n)
-    rough, far = np.zeros((n, ROUGH_COLUMNS)), np.zeros((n, PLATEAU_COLUMNS))
-    starts, counts = np.empty(n + 1, np.int64), np.zeros(n, np.int64)
-    near = look_at_all(
-        flat, rows, cols, strips, length, width, polarity, of_several, robust, bins, seen, rough, far, quiet, shapes,
-        starts, counts,
-    )  # fmt: skip
-    most = max(int(counts.max(initial=0)) + 1, 130)
-    work, space = np.ones((7, most)), np.zeros((5, 5, 5))
-    fit_all(near, starts, counts, rough, far, shapes, half, half_width, free_tilt, saturation, results, work, space)
+    half, half_width, flat, (rows, cols) = 0.5 * length, 0.5 * width, picture.reshape(-1), picture.shape
+    bins, seen, rough, far, quiet, shapes, starts, counts, near, work = look_at_all(
+        flat, rows, cols, strips, length, width, polarity, of_several, robust
+    )
+    fit_all(near, starts, counts, rough, far, shapes, half, half_width, free_tilt, saturation, results, work)
     if robust:
-        disturbed, lane_of = np.zeros(n, np.int64), np.zeros(most, np.int64)
-        lanes = np.zeros((LANE_ROWS, MOST_LANES))
-        find_disturbed(near, starts, counts, rough, shapes, half_width, results, quiet, disturbed, work, lane_of, lanes)
-        k = np.flatnonzero(disturbed)
+        k = find_disturbed(near, starts, counts, rough, shapes, half_width, results, quiet, work)
         if k.size:
             some, sub, again = strips[k], rough[k], results[k]
             at, many = np.empty((2, k.size + 1), np.int64), np.zeros((2, k.size), np.int64)
@@ -155,8 +152,7 @@ def measure(
             after = gathered(flat, rows, cols, some, length, width, sub, HIGH, FAR_HIGH, at[1], many[1])
             refit_all(
                 near, starts[k], counts[k], before, at[0], many[0], after, at[1], many[1], sub, far[k],
-                shapes[k], quiet[k], half, half_width, free_tilt, again, work, space, lane_of, lanes,
-                np.zeros((MOST_LANES, 2 * count + 8)),
+                shapes[k], quiet[k], half, half_width, free_tilt, again, work,
             )  # fmt: skip
             results[k] = again
     tell_of_all(strips, seen, bins, rough, results, quiet, half, width, polarity, least_contrast, told, codes, flags)

@@ -2,7 +2,7 @@
 
 import math
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -94,11 +94,15 @@ class StripEdges:
         return CODES[int(np.argmax(counts))] if counts.sum() else ""
 
 
+_GREY_TYPES = {np.dtype(np.uint8): 255.0, np.dtype(np.uint16): 65535.0, np.dtype(np.float32): math.inf}
+"""What a grey picture may hold, and from which level on its pixels count as saturated."""
+
+
 def as_grey(picture: NDArray[np.generic]) -> NDArray[np.generic]:
     """Return a grey picture as a contiguous uint8, uint16 or float32 array; raise `UnusablePicture` otherwise."""
     if picture.ndim != 2 or picture.size == 0:
         raise UnusablePicture(f"the picture has the shape {picture.shape}; a grey picture of rows × columns is needed")
-    if picture.dtype not in (np.uint8, np.uint16, np.float32):
+    if picture.dtype not in _GREY_TYPES:
         if not np.issubdtype(picture.dtype, np.floating):
             raise UnusablePicture(f"the picture holds {picture.dtype} values; use uint8, uint16 or float32")
         picture = picture.astype(np.float32)
@@ -137,11 +141,10 @@ def _checked_strips(
 
 def default_saturation(picture: NDArray[np.generic]) -> float:
     """Return the level at which a pixel counts as saturated: the type's largest; never for float pictures."""
-    return {"uint8": 255.0, "uint16": 65535.0}.get(picture.dtype.name, math.inf)
+    return _GREY_TYPES.get(picture.dtype, math.inf)
 
 
-@dataclass(frozen=True, slots=True)
-class _Task:
+class _Task(NamedTuple):
     """What is asked of every strip."""
 
     length: float
@@ -158,38 +161,17 @@ def _measure(picture: NDArray[np.generic], strips: Floats, task: _Task) -> Strip
     n = len(strips)
     results, told = np.zeros((n, RESULT_COLUMNS)), np.empty((report.TOLD_ROWS, n))
     codes, flags = np.zeros(n, np.int64), np.empty((n, len(FLAGS)), np.bool_)
-    measure(
-        picture, strips, task.length, task.width, task.polarity, task.of_several, task.robust,
-        task.free_tilt, task.saturation, task.least_contrast, results, told, codes, flags,
-    )  # fmt: skip
-    return _edges(told, results, codes, flags)
-
-
-def _edges(told: Floats, results: Floats, codes: Ints, flags: Bools) -> StripEdges:
-    """Return the dataclass for what is told (TOLD_ROWS, n)."""
+    measure(picture, strips, *task, results, told, codes, flags)
+    position, u, dof, _, _, _, _, lean, u_lean, optical, whole, contrast, sigma, left_out = told
+    point = told[report.POINT_X : report.POINT_Y + 1].T
+    normal = told[report.NORMAL_X : report.NORMAL_Y + 1].T
     return StripEdges(
-        position=told[report.S],
-        u=told[report.U],
-        dof=told[report.FREEDOM],
-        point=told[report.POINT_X : report.POINT_Y + 1].T,
-        normal=told[report.NORMAL_X : report.NORMAL_Y + 1].T,
-        tilt_rad=told[report.LEAN],
-        u_tilt_rad=told[report.U_LEAN],
-        blur=told[report.OPTICAL],
-        blur_whole=told[report.WHOLE],
-        contrast=told[report.CONTRAST],
-        rising=results[:, HALF] > 0,
-        noise=told[report.SIGMA],
-        weight_lost=told[report.LEFT_OUT],
-        saturated_share=results[:, BRIGHT],
-        code=codes,
-        flag_table=flags,
-    )
+        position, u, dof, point, normal, lean, u_lean, optical, whole, contrast, results[:, HALF] > 0, sigma, left_out,
+        results[:, BRIGHT], codes, flags,
+    )  # fmt: skip
 
 
 def _joined(parts: list[StripEdges]) -> StripEdges:
-    if len(parts) == 1:
-        return parts[0]
     names = StripEdges.__dataclass_fields__
     return StripEdges(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
 
@@ -230,8 +212,9 @@ def edges_in_strips(
         length_px, width_px, POLARITY[polarity], OF_SEVERAL[of_several], robust, free_tilt and width_px >= 3.0, limit,
         least_contrast,
     )  # fmt: skip
-    parts = [_measure(grey, strips[k : k + CHUNK], task) for k in range(0, max(len(strips), 1), CHUNK)]
-    return _joined(parts)
+    if len(strips) <= CHUNK:
+        return _measure(grey, strips, task)
+    return _joined([_measure(grey, strips[k : k + CHUNK], task) for k in range(0, len(strips), CHUNK)])
 
 
 def with_shared_noise(edges: StripEdges) -> StripEdges:
