@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Literal, Self, cast
 
 import numpy as np
@@ -95,7 +95,8 @@ class GripTable(Table):
     each shot then says where the flange was. `belt`: the file of the belt that carries the part; each shot then says at
     which count it was taken. `u_robot`, `u_robot_turn_deg`: standard
     uncertainties of where the robot goes when it is sent somewhere; by default what its tie leaves over at points that
-    were not used, since a robot's own error is alike in neighbouring places and no fit averages it out. `plane_z`:
+    were not used, since a robot's own error is alike in neighbouring places and no fit averages it out, or the scatter
+    of the flange that its hand-eye found: to that a long tool adds its length times the turn. `plane_z`:
     where the station's reference plane lies along the robot's z, with `u_plane_z`. `envelope`: where the gripper may
     go; outside of it a grip is refused. `home_turn_deg`: where the wrist would rather be; `alike`: how many turns of
     the gripper grip alike (2 for jaws that may be exchanged). Of all those the nearest to home is told.
@@ -123,11 +124,19 @@ class GripTable(Table):
 
 @dataclass(frozen=True)
 class Riding:
-    """A camera on the flange: `tied_at`, robot_from_flange at the tie's photo; u of where a robot says it is."""
+    """A camera on the flange: `tied_at`, robot_from_flange at the tie's photo; u of where a robot says it is.
+
+    `u_mm` is of the flange's own point along each axis, `u_rad` of its turn about each axis through that point: as a
+    hand-eye finds the scatter of a robot, and as ISO 9283 tells a pose's scatter, by a point and by angles about it.
+    """
 
     tied_at: Pose3
     u_mm: float
     u_rad: float
+
+    def said(self, pose: Pose3, source_id: str, label: str) -> UncertainPose:
+        """Return robot_from_flange as the controller shows it, with how far it may be off."""
+        return stated_pose(pose, self.u_mm, self.u_rad, source_id, label)
 
 
 @dataclass(frozen=True)
@@ -244,14 +253,16 @@ def robot_at(arm: Arm, shot: Shot) -> Robot | Reason:
 
     The tie image → plane moves with a camera that rides on the flange: where that went by M in the robot's frame, what
     it takes for the plane lies at M·robot_from_plane. So it may move along the plane and turn about the plane's normal,
-    and no more: higher, or leaning, it would see another plane.
+    and no more: higher, or leaning, it would see another plane. The robot is off at either photo: at the tie's in the
+    same way for all shots, and at each shot once more.
     """
     if arm.riding is None or not isinstance(arm.robot, SpaceRobot):
         return arm.robot
     told = shot.robot_from_flange
     if told is None:
         return Reason("no_flange")
-    moved = Pose3(*told.position_mm, told.quaternion) @ arm.riding.tied_at.inverse()
+    flange = Pose3(*told.position_mm, told.quaternion)
+    moved = flange @ arm.riding.tied_at.inverse()
     plane = arm.robot.robot_from_plane
     beside = plane.pose.inverse() @ moved @ plane.pose
     lean = math.degrees(math.acos(min(max(float(beside.rotation[2, 2]), -1.0), 1.0)))
@@ -261,25 +272,36 @@ def robot_at(arm: Arm, shot: Shot) -> Robot | Reason:
             f"{lean:.2f}° more; at most {LEVEL_MM:g} mm and {LEVEL_DEG:g}° are allowed"
         )
         return Reason("tie_refused", {"detail": detail})
-    about = "Where the flange was at the shot"
-    at = stated_pose(moved, arm.riding.u_mm, arm.riding.u_rad, f"{shot.id}/flange:{arm.table.robot}", about)
-    return SpaceRobot(at @ plane, arm.robot.region)
+    now = arm.riding.said(flange, f"{shot.id}/flange:{arm.table.robot}", "Where the flange was at the shot")
+    then = arm.riding.said(arm.riding.tied_at, f"tied-at:{arm.table.robot}", "Where the flange was at the tie's photo")
+    return replace(arm.robot, robot_from_plane=now @ then.inverse() @ plane)
 
 
 def _own_error(table: GripTable, robot: Robot, unit: float) -> tuple[float, float]:
-    """Return the standard uncertainty of where a robot that is sent somewhere goes: of x and y (mm), of turn (rad).
+    """Return the standard uncertainty of where a robot that is sent somewhere goes: of x and y (mm), of turn (rad)."""
+    u_mm, u_rad = _by_its_tie(robot)
+    if table.u_robot is not None:
+        u_mm = table.u_robot * unit
+    if table.u_robot_turn_deg is not None:
+        u_rad = math.radians(table.u_robot_turn_deg)
+    return u_mm, u_rad
+
+
+def _by_its_tie(robot: Robot) -> tuple[float, float]:
+    """Return what a robot's tie shows of the robot's own error, along each axis (mm) and of a turn (rad).
 
     What a rigid fit leaves over at unseen points is a sample of it; half of its square is along each axis. Smooth over
-    the field, it also turns the fit itself, by about as much as it leaves over across the spread of the points.
+    the field, it also turns the fit itself, by about as much as it leaves over across the spread of the points. A
+    hand-eye has found the flange's scatter itself.
     """
-    rms, reach = 0.0, math.inf
-    if isinstance(robot, PlanarRobot) and robot.tie.quality is not None and robot.tie.residuals is not None:
-        points = robot.tie.residuals.plane_mm[robot.tie.residuals.used]
-        rms = robot.tie.quality.rms_mm
-        reach = float(np.sqrt(np.mean(np.sum((points - points.mean(axis=0)) ** 2, axis=1))))
-    u_mm = rms / math.sqrt(2) if table.u_robot is None else table.u_robot * unit
-    u_rad = rms / reach if table.u_robot_turn_deg is None else math.radians(table.u_robot_turn_deg)
-    return u_mm, u_rad
+    if isinstance(robot, SpaceRobot):
+        return robot.scatter_mm, robot.scatter_rad
+    if robot.tie.quality is None or robot.tie.residuals is None:
+        return 0.0, 0.0
+    points = robot.tie.residuals.plane_mm[robot.tie.residuals.used]
+    reach = float(np.sqrt(np.mean(np.sum((points - points.mean(axis=0)) ** 2, axis=1))))
+    rms = robot.tie.quality.rms_mm
+    return rms / math.sqrt(2), rms / reach
 
 
 def _told(name: str, placed: PlacedGrip, count: int | None) -> Grip:

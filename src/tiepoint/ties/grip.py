@@ -64,10 +64,15 @@ def planar_robot_refusal(tie: Tie) -> str | None:
 
 @dataclass(frozen=True)
 class SpaceRobot:
-    """A 6-DoF tie of the station's plane to the robot; `region` (k, 2): convex polygon of the plane where it holds."""
+    """A 6-DoF tie of the station's plane to the robot; `region` (k, 2): convex polygon of the plane where it holds.
+
+    `scatter_mm`, `scatter_rad`: of the robot's own flange, along and about each axis, as the tie has found it.
+    """
 
     robot_from_plane: UncertainPose
     region: Array | None = None
+    scatter_mm: float = 0.0
+    scatter_rad: float = 0.0
 
 
 Robot = PlanarRobot | SpaceRobot

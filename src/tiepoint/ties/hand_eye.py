@@ -109,7 +109,7 @@ class HandEye:
                 f"the hand-eye {self.id} does not know where the station's plane lies; make it again with --plane and "
                 "a photo of the target lying in that plane"
             )
-        return SpaceRobot(self.robot_from_plane, self.region)
+        return SpaceRobot(self.robot_from_plane, self.region, self.robot_mm, math.radians(self.robot_deg))
 
     @property
     def sentences(self) -> tuple[str, str]:
