@@ -13,7 +13,7 @@ import numpy as np
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.foundation.reasons import flag
 from tiepoint.vision.seek_edges import SLOPE_LIMIT, fit_places, look
-from tiepoint.vision.seek_maps import Cells, reduced, response_maps, view
+from tiepoint.vision.seek_maps import Cells, directions, reduced, view
 from tiepoint.vision.seek_model import (
     ROUND,
     Array,
@@ -29,7 +29,7 @@ from tiepoint.vision.seek_model import (
 )
 from tiepoint.vision.seek_near import settle_near
 from tiepoint.vision.seek_pose import carry, pose_rows, robust_move, settle
-from tiepoint.vision.seek_search import FEATURES, Turns, peaks, search
+from tiepoint.vision.seek_search import Turns, peaks, search
 from tiepoint.vision.seek_teach import REACH_PX, check_picture, ground_of, noise_of
 
 LEAST_SHARE = 0.45
@@ -201,8 +201,7 @@ def _coarse(
     if scene.mask is not None:
         covered = view({f: reduced(scene.mask.astype(np.uint8), f)}, f, taught.cell, around, scene.to_px)
         hidden = ~(covered.cells < 0.25)
-    pad = reach + 2
-    maps = response_maps(seen.cells, pad, hidden)
+    shown = directions(seen.cells, reach, hidden)
     turns = _turns(taught, angles, scales)
     rows, cols = seen.cells.shape
     c0, r0 = (max(0, math.floor((box[k] - o) / seen.cell)) for k, o in ((0, seen.x0), (1, seen.y0)))
@@ -211,12 +210,16 @@ def _coarse(
     if c1 <= c0 or r1 <= r0:
         return []
     about = taught.coarse - np.array([*taught.centre, 0.0, 0.0])
-    best, which = search(maps, pad, about, taught.cell, turns, (r0, c0, r1, c1))
-    got = peaks(best, which, turns, FEATURES, far=3.0, symmetry=taught.turns, most=CANDIDATES + 3 * (most - 1))
+    best, which, first = search(shown, about, taught.cell, turns, (r0, c0, r1, c1))
+    step = TURN_CELLS * taught.cell / taught.radius
+    got = peaks(
+        best, which, first, turns, shown.unit, about, taught.cell,
+        step=step, far=3.0, symmetry=taught.turns, most=CANDIDATES + 3 * (most - 1),
+    )  # fmt: skip
     starts = []
-    for row, col, turn, score in zip(got.row, got.col, got.turn, got.score, strict=True):
-        x, y = seen.x0 + (col + c0) * seen.cell, seen.y0 + (row + r0) * seen.cell
-        pose = _about_centre(taught, float(x), float(y), float(turns.angle[turn]), float(turns.scale[turn]))
+    for row, col, angle, turn, score in zip(got.row, got.col, got.angle, got.turn, got.score, strict=True):
+        x, y = seen.x0 + col * seen.cell, seen.y0 + row * seen.cell
+        pose = _about_centre(taught, float(x), float(y), float(angle), float(turns.scale[turn]))
         starts.append(_Candidate(pose, float(turns.sign[turn]), float(score)))
     return starts
 

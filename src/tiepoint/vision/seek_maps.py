@@ -121,12 +121,12 @@ def direction_bits(gx, gy, least, bits):  # type: ignore[no-untyped-def]  # numb
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def respond(bits, pad, maps):  # type: ignore[no-untyped-def]  # numba infers
-    """Fill `maps` (BINS, h + 2·pad, w + pad) from bits (h, w) spread over 3 × 3 cells.
-
-    Columns are padded on the left only: beyond the right end of a row the left padding of the next one follows.
-    """
+    """Fill `maps` (BINS, 2, 2, ·, ·) from bits (h, w) spread over 3 × 3 cells; see `response_maps` for their order."""
     rows, cols = bits.shape
     line = np.empty(cols, np.uint16)
+    half = (cols + 1) // 2
+    # Of the even and the odd cells of a row: directions 0 to 7, directions 8 to 15, and those beside each.
+    own, beside = np.zeros((2, 2, half), np.uint8), np.zeros((2, 2, half), np.uint8)
     for i in range(rows):
         above, at, below = bits[max(i - 1, 0)], bits[i], bits[min(i + 1, rows - 1)]
         for j in range(cols):
@@ -135,17 +135,33 @@ def respond(bits, pad, maps):  # type: ignore[no-untyped-def]  # numba infers
         for j in range(cols):
             here = line[j]
             right = line[j + 1] if j + 1 < cols else np.uint16(0)
-            line[j] = left | here | right
+            m = left | here | right
             left = here
+            sides = (m << np.uint16(1)) | (m >> np.uint16(15)) | (m >> np.uint16(1)) | (m << np.uint16(15))
+            own[j & 1, 0, j >> 1], own[j & 1, 1, j >> 1] = np.uint8(m & 255), np.uint8((m >> 8) & 255)
+            beside[j & 1, 0, j >> 1], beside[j & 1, 1, j >> 1] = np.uint8(sides & 255), np.uint8((sides >> 8) & 255)
         for b in range(BINS):
-            own = np.uint16(b)
-            before, after = np.uint16((b + 15) & 15), np.uint16((b + 1) & 15)
-            out = maps[b, i + pad]
-            for j in range(cols):
-                m = line[j]
-                same = (m >> own) & np.uint16(1)
-                beside = ((m >> before) | (m >> after)) & np.uint16(1)
-                out[pad + j] = np.uint8(same * np.uint16(FULL) + (np.uint16(1) - same) * beside * np.uint16(HALF))
+            bit = np.uint8(1 << (b & 7))
+            for odd in range(2):
+                n = (cols + 1 - odd) // 2
+                same, near = own[odd, b >> 3], beside[odd, b >> 3]
+                out = maps[b, i & 1, odd, (i + pad) // 2, pad // 2 : pad // 2 + n]
+                for j in range(n):
+                    value = np.uint8(HALF) if near[j] & bit else np.uint8(0)
+                    out[j] = np.uint8(FULL) if same[j] & bit else value
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def unit_gradients(gx, gy, least, unit):  # type: ignore[no-untyped-def]  # numba infers
+    """Fill `unit` (h, w, 2) with the direction of each gradient; 0 where it does not exceed `least`."""
+    squared = np.float32(least * least)
+    one, nothing = np.float32(1.0), np.float32(0.0)
+    for i in range(gx.shape[0]):
+        for j in range(gx.shape[1]):
+            x, y = gx[i, j], gy[i, j]
+            size = x * x + y * y
+            share = one / np.sqrt(size) if size > squared else nothing
+            unit[i, j, 0], unit[i, j, 1] = x * share, y * share
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,30 +213,60 @@ def _cut(cells: Cells, f: int, box: Box) -> View:
     return View(np.ascontiguousarray(part), j0 * f + (f - 1) / 2, i0 * f + (f - 1) / 2, float(f))
 
 
+@njit(cache=True, nogil=True, error_model="numpy")
+def _sampled(gx, gy, sample):  # type: ignore[no-untyped-def]  # numba infers
+    """Fill `sample` with squared gradients of every second row and third column; return how many there are."""
+    n = 0
+    for i in range(1, gx.shape[0] - 1, 2):
+        for j in range(1, gx.shape[1] - 1, 3):
+            sample[n] = gx[i, j] * gx[i, j] + gy[i, j] * gy[i, j]
+            n += 1
+    return n
+
+
 def strength_limit(gx: Cells, gy: Cells) -> float:
     """Return the gradient that tells a direction from noise.
 
     The median of squared gradients tells the noise where most of the view is even: for two Gaussian components it is
     2·ln 2·σ². Where edges fill the view the limit rises with them, which is as well.
     """
-    sample = (gx[1:-1:2, 1:-1:3] ** 2 + gy[1:-1:2, 1:-1:3] ** 2).ravel()
-    if sample.size < 8:
+    sample = np.empty((gx.shape[0] // 2 + 1) * (gx.shape[1] // 3 + 1), np.float32)
+    n = _sampled(gx, gy, sample)
+    if n < 8:
         return 0.0
-    middle, strong = np.partition(sample, (sample.size // 2, int(0.995 * sample.size)))[
-        [sample.size // 2, int(0.995 * sample.size)]
-    ]
-    noise = math.sqrt(float(middle) / (2 * math.log(2)))
+    at = (n // 2, int(0.995 * n))
+    middle, strong = np.partition(sample[:n], at)[list(at)].tolist()
+    noise = math.sqrt(middle / (2 * math.log(2)))
     return float(max(min(FEWEST_SIGMAS * noise, 0.25 * math.sqrt(strong)), LEAST_OF_STRONG * math.sqrt(strong), 1e-6))
 
 
-def response_maps(cells: Cells, pad: int, hidden: Bools | None = None) -> Bytes:
-    """Return the maps (BINS, h + 2·pad, w + pad) of a view; cells in `hidden` (h, w) have no direction."""
+@dataclass(frozen=True, slots=True)
+class Directions:
+    """Where a view (h, w) has edges of which direction.
+
+    `maps` (BINS, 2, 2, rows, columns): what each cell answers to each direction. Even and odd rows and columns lie
+    apart, so that every second place of a row has its answers side by side; cell (i, j) of the view is at
+    [:, i & 1, j & 1, (i + pad) // 2, (j + pad) // 2], `pad` even. Columns are padded on the left only: beyond the
+    right end of a row the left padding of the next one follows. `unit` (h, w, 2): the gradients' directions.
+    """
+
+    maps: Bytes
+    pad: int
+    unit: Cells
+
+
+def directions(cells: Cells, reach: int, hidden: Bools | None = None) -> Directions:
+    """Return the directions of a view for shapes that reach so many cells; cells in `hidden` (h, w) have none."""
     gx, gy = np.zeros_like(cells), np.zeros_like(cells)
     gradients(cells, gx, gy)
-    bits = np.empty(cells.shape, np.uint16)
-    direction_bits(gx, gy, strength_limit(gx, gy), bits)
+    least = strength_limit(gx, gy)
     if hidden is not None:
-        bits[hidden] = 0
-    maps = np.zeros((BINS, cells.shape[0] + 2 * pad, cells.shape[1] + pad), np.uint8)
+        gx[hidden] = gy[hidden] = 0.0
+    bits, unit = np.empty(cells.shape, np.uint16), np.empty((*cells.shape, 2), np.float32)
+    direction_bits(gx, gy, least, bits)
+    unit_gradients(gx, gy, least, unit)
+    pad = reach + 2 + reach % 2
+    # One row more than the padding: the last row's own overflow.
+    maps = np.zeros((BINS, 2, 2, (cells.shape[0] + 1) // 2 + pad + 1, (cells.shape[1] + 1 + pad) // 2), np.uint8)
     respond(bits, pad, maps)
-    return maps
+    return Directions(maps, pad, unit)
