@@ -7,7 +7,7 @@ from typing import Any
 
 import typer
 
-from tiepoint.cli.main import app
+from tiepoint.cli.app import app
 from tiepoint.foundation.reasons import FLAGS, REASONS
 from tiepoint.recipe.reference import recipe_schema, reference_page
 

@@ -7,7 +7,7 @@ import sys
 
 import pytest
 
-import tiepoint.cli.main as cli_main
+from tiepoint.cli import app
 from tiepoint.ties.probe import length, probe
 
 
@@ -109,7 +109,7 @@ def test_a_fault_of_the_program_is_told_as_one_and_has_its_own_code(cli, tie_fil
     assert said.is_one_sentence()
     assert "a fault of tiepoint itself" in said.err
     assert said.json["error"]["kind"] == "Fault"
-    monkeypatch.setenv(cli_main.TRACE, "1")
+    monkeypatch.setenv(app.TRACE, "1")
     with pytest.raises(ZeroDivisionError):
         cli("tie", "probe", tie_file, "--at", "1,1")
 
@@ -121,7 +121,7 @@ def test_the_keyboard_stops_it_quietly(cli, tie_file, monkeypatch):
     monkeypatch.setattr("tiepoint.ties.probe.probe", stop)
     said = cli("tie", "probe", tie_file, "--at", "1,1")
     assert said.code == 130
-    assert said.err.strip() == "Stopped; what was not finished was not written."
+    assert said.err.strip() == "tiepoint: stopped; what was not finished was not written"
 
 
 def test_long_words_are_cut_and_broken_names_told(cli):

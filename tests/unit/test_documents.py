@@ -400,3 +400,25 @@ def test_a_place_that_can_be_no_folder_is_told_before_anything_is_made(tmp_path)
         with pytest.raises(UnusableInput, match="cannot write into"):
             files.demand_folder(bad)
     assert [p.name for p in tmp_path.iterdir()] == ["file"]
+
+
+def test_what_cannot_be_added_to_the_end_of_every_file_is_added_to_none(tmp_path, monkeypatch):
+    one, other = tmp_path / "a.jsonl", tmp_path / "a.csv"
+    one.write_bytes(b"1\n")
+    other.write_bytes(b"n\n1\n")
+    files.append_together({one: b"2\n", other: b"2\n"})
+    real = Path.open
+
+    def half_full(self: Path, *given: object) -> object:
+        file = real(self, *given)
+        if self == other:
+            file.write(b"3,")
+            file.close()
+            raise OSError(errno.ENOSPC, "No space left on device")
+        return file
+
+    monkeypatch.setattr(Path, "open", half_full)
+    with pytest.raises(UnusableInput, match=r"cannot write .*a.csv: no space left on device; what it held before is"):
+        files.append_together({one: b"3\n", other: b"3\n"})
+    monkeypatch.undo()
+    assert (one.read_bytes(), other.read_bytes()) == (b"1\n2\n", b"n\n1\n2\n")

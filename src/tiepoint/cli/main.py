@@ -1,204 +1,38 @@
-"""The command line: parse, call one function, present. The one place where errors become sentences.
+"""The program's way in: listen to who wants to stop it, then do what was asked.
 
-Exit codes: 0 done; 1 done, and the outcome is not good for what was asked; 2 unusable input; 3 a fault of the
-program itself; 130 stopped by the keyboard (docs/decisions/0005).
+It imports next to nothing, so that a stop is heard from the first moment on; all else stands in `cli/app.py`.
 """
 
-import errno
-import os
 import sys
-from collections.abc import Sequence
-from pathlib import Path
-from typing import Annotated, Any
 
-import typer
-
-from tiepoint.cli import grip, study, target, tie, touch
-from tiepoint.cli.answer import group, help_alone, hint_at, print_json, silence
-from tiepoint.cli.belt import belt
-from tiepoint.cli.demo import demo
-from tiepoint.cli.hand_eye import hand_eye
-from tiepoint.cli.run import run
-from tiepoint.cli.teach import teach
-from tiepoint.foundation.errors import TiepointError
-
-TRACE = "TIEPOINT_TRACE"
-EPOCH = "SOURCE_DATE_EPOCH"
-LONGEST = 300
-"""Letters of the longest word in a sentence: room for any path that is typed on purpose."""
-HOW_TO_GET_A_TARGET = (
-    "`tiepoint target draw` writes it for a target of your own, `tiepoint target describe` for one printed elsewhere"
-)
-FAULT = 3
-STOPPED = 130
-
-app = group("tiepoint")
+from tiepoint.cli import stop
 
 
-def _version(asked: bool) -> None:
-    if asked:
-        from importlib.metadata import version
-
-        typer.echo(f"tiepoint {version('tiepoint')}")
-        raise typer.Exit
-
-
-@app.callback(invoke_without_command=True)
-def _root(
-    context: typer.Context,
-    version: Annotated[  # noqa: ARG001  # its callback has answered before
-        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and end.")
-    ] = False,
-) -> None:
-    """From a photograph to a millimetre that can be defended.
-
-    \b
-    Print a target, photograph it, and tie its pixels to millimetres:
-      tiepoint target draw --pattern charuco --pitch 10mm --columns 17 --rows 12 --out target
-      tiepoint tie target photo.png --target target/target.json --tolerance 0.05mm --out tie.json
-    Ask where a pixel lies, or how long something is:
-      tiepoint tie probe tie.json --at 1224,1024
-      tiepoint tie probe tie.json --length 310,870 1990,884
-    Teach a recipe what its part looks like; then find, measure and judge parts by it:
-      tiepoint teach recipes/plate.toml plate shot-0001.png
-      tiepoint run recipes/plate.toml shots --out today
-    See all of it at work, without a camera:
-      tiepoint demo
-
-    Lengths are typed with a unit (42mm, 1.5in, 10um), pixels as X,Y from the centre of the top left one. What
-    follows ± is the half-width of a 95 % interval.
-
-    Exit code 0: done. 1: done, and the outcome is not good for what was asked. 2: unusable input, with one sentence
-    that says what, where and what to do. 3: a fault of tiepoint itself.
-    """
-    help_alone(context)
-
-
-app.add_typer(target.app, name="target")
-tie.app.command("hand-eye")(hand_eye)
-app.add_typer(tie.app, name="tie")
-app.command()(teach)
-app.command()(run)
-app.add_typer(grip.app, name="grip")
-app.command()(belt)
-app.add_typer(touch.app, name="touch")
-app.add_typer(study.app, name="study")
-app.command()(demo)
-
-
-def main(words: Sequence[str] | None = None) -> int:
-    """Run the command line and return its exit code."""
-    arguments = list(sys.argv[1:] if words is None else words)
-    _open_what_is_closed()
-    if not os.environ.get(EPOCH, "0").isdecimal():
-        del os.environ[EPOCH]  # libraries take it for a number, and it is none of this command's input
-    for stream in (sys.stdout, sys.stderr):
-        _speak_unicode(stream)
-    as_json = "--json" in arguments
+def main(words: list[str] | None = None) -> int:
+    """Run the command line and return its exit code. A caller that passes words keeps its own handlers of signals."""
+    if words is not None:
+        return _carry_out(words)
     try:
-        code = typer.main.get_command(app).main(arguments, "tiepoint", standalone_mode=False)
-        sys.stdout.flush()
-    except TiepointError as error:
-        return _refuse(type(error).__name__, str(error), as_json)
-    except (BrokenPipeError, SystemExit):  # typer turns the first into an exit with 1, which means something else here
-        silence(sys.stdout)
-        return 0
-    except OSError as error:
-        return _refuse("UnusableInput", _of_the_system(error), as_json)
-    except (KeyboardInterrupt, typer.Abort):
-        code = STOPPED
-    except Exception as error:
-        if hasattr(error, "format_message"):
-            return _refuse("UsageError", _usage(error, arguments), as_json)
-        return _fault(error, as_json)
-    if code == STOPPED:  # typer's own answer to the keyboard
-        hint_at("Stopped; what was not finished was not written.")
-    return code if isinstance(code, int) else 0
-
-
-def _open_what_is_closed() -> None:
-    """Give every stream that the caller closed a place to go: nobody listens, and the work and its code stay."""
-    for name in ("stdout", "stderr"):
-        if getattr(sys, name) is None:
-            setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115  # open to the end
-
-
-def _refuse(kind: str, sentence: str, as_json: bool, code: int = 2) -> int:
-    """Say in one sentence why nothing was done; with --json as an object too."""
-    if os.environ.get(TRACE):
-        raise  # noqa: PLE0704  # called while the exception is handled
-    line = _cut(sentence)
-    hint_at(f"tiepoint: {line}")
-    try:
-        if as_json:
-            print_json({"error": {"kind": kind, "sentence": line}})
-        sys.stdout.flush()
-    except OSError:
-        silence(sys.stdout)
+        stop.listen()
+        code = _carry_out(sys.argv[1:])
+        stop.leave()
+    except stop.Stopped as stopped:
+        stop.leave(stopped=True)
+        _say_stopped()
+        return stopped.code
     return code
 
 
-def _cut(sentence: str) -> str:
-    """Return one line in which no word is longer than a person reads: of a name of thousands of letters both ends."""
-    words = (word if len(word) <= LONGEST else f"{word[:60]}…{word[-60:]}" for word in sentence.split())
-    return " ".join(words).encode("utf-8", "replace").decode()
+def _carry_out(words: list[str]) -> int:
+    from tiepoint.cli.app import carry_out  # most of a start's time is spent here
+
+    return carry_out(words)
 
 
-def _fault(error: Exception, as_json: bool) -> int:
-    said = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
-    return _refuse(
-        "Fault",
-        f"a fault of tiepoint itself, not of your input ({said}); set {TRACE}=1 to see where, and report it with "
-        "the files that led to it",
-        as_json,
-        FAULT,
-    )
+def _say_stopped() -> None:
+    from tiepoint.cli.app import say_stopped
 
-
-def _usage(error: Exception, arguments: Sequence[str]) -> str:
-    path, command = _asked_for(arguments)
-    said = error.format_message().rstrip(".")  # type: ignore[attr-defined]  # asked for before the call
-    said = said.replace("Value error, ", "")
-    said = f"{said[:1].lower() + said[1:]}"
-    option = next((p for p in command.params if getattr(error, "option_name", None) in p.opts), None)
-    if option is not None and option.metavar and "argument" in said:
-        said = f"{option.opts[0]} takes {option.metavar}"
-    if getattr(getattr(error, "param", None), "name", None) == "target_file":
-        said += f"; {HOW_TO_GET_A_TARGET}"
-    return f"{said}; see {path} --help"
-
-
-def _asked_for(arguments: Sequence[str]) -> tuple[str, Any]:
-    """Return the path of the command that was asked for, as far as its words are known, and the command."""
-    command: Any = typer.main.get_command(app)
-    path = "tiepoint"
-    for word in arguments:
-        inner = getattr(command, "commands", {}).get(word)
-        if inner is None:
-            break
-        command, path = inner, f"{path} {word}"
-    return path, command
-
-
-def _of_the_system(error: OSError) -> str:
-    said = (error.strerror or str(error) or type(error).__name__).lower()
-    if error.filename:
-        return f"cannot use {error.filename}: {said}"
-    if error.errno == errno.ENOENT:
-        return "the working folder is gone; change to one that exists"
-    return f"cannot write to standard output: {said}; if files were asked for and named, they are written"
-
-
-def _speak_unicode(stream: object) -> None:
-    """Make a stream hold ± and −: a console or a pipe in an old code page would lose the sign of a number."""
-    encoding, change = getattr(stream, "encoding", None), getattr(stream, "reconfigure", None)
-    if not encoding or change is None:
-        return
-    try:
-        "±−µ°".encode(encoding)
-    except UnicodeEncodeError:
-        change(encoding="utf-8")
-    change(errors="replace")
+    say_stopped("--json" in sys.argv)
 
 
 if __name__ == "__main__":

@@ -8,10 +8,12 @@ import secrets
 import stat
 import tomllib
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from tiepoint.documents.canonical import plain
+from tiepoint.documents.undivided import Undivided
 from tiepoint.foundation.errors import TiepointError, UnusableDocument, UnusableInput
 
 MAJORS: dict[str, int] = {
@@ -63,15 +65,37 @@ def write_together(files: Mapping[Path, bytes]) -> None:
                 file.write(data)
                 file.flush()
                 os.fsync(file.fileno())
-        for path, (real, temporary) in staged.items():
-            temporary.replace(real)
-            moved.append(path)
+        with Undivided():
+            for path, (real, temporary) in staged.items():
+                temporary.replace(real)
+                moved.append(path)
     except OSError as error:
         done = f"{' and '.join(map(str, moved))} was written before" if moved else "nothing was changed"
         raise UnusableInput(f"cannot write {path}: {reason_of(error)}; {done}") from error
     finally:
-        for _, temporary in staged.values():
-            temporary.unlink(missing_ok=True)
+        with Undivided():
+            for _, temporary in staged.values():
+                temporary.unlink(missing_ok=True)
+
+
+def append_together(files: Mapping[Path, bytes]) -> None:
+    """Add to the ends of files that are there and belong together.
+
+    Raises `UnusableInput` where one of them cannot be written; each is then as long as it was.
+    """
+    sizes: dict[Path, int] = {}
+    path = Path()
+    with Undivided():
+        try:
+            for path, data in files.items():
+                sizes[path] = path.stat().st_size
+                with path.open("ab") as file:
+                    file.write(data)
+        except OSError as error:
+            for begun, size in sizes.items():
+                with suppress(OSError):
+                    os.truncate(begun, size)
+            raise UnusableInput(f"cannot write {path}: {reason_of(error)}; what it held before is kept") from error
 
 
 def _behind(path: Path) -> Path:

@@ -15,12 +15,12 @@ from typing import Any, cast
 
 from tiepoint.documents.canonical import plain, sha256_of_plain
 from tiepoint.documents.files import (
+    append_together,
     check_format,
     demand_folder,
     format_of,
     parsed_json,
     read_text,
-    reason_of,
     write_together,
 )
 from tiepoint.foundation.errors import MixedSources, UnusableDocument, UnusableInput
@@ -109,13 +109,7 @@ def add_record(directory: Path, record: Record) -> None:
     Raises `UnusableInput` where they cannot be written; the records before it stay.
     """
     rows = records_csv([record]).partition("\r\n")[2]
-    for name, text in ((JSONL, records_jsonl([record])), (CSV, rows)):
-        try:
-            with (directory / name).open("ab") as file:
-                file.write(text.encode())
-        except OSError as error:
-            said = f"cannot write {directory / name}: {reason_of(error)}; the records before this one are kept"
-            raise UnusableInput(said) from error
+    append_together({directory / JSONL: records_jsonl([record]).encode(), directory / CSV: rows.encode()})
 
 
 def demand_no_records(directory: Path) -> None:
