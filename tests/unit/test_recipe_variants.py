@@ -28,6 +28,21 @@ def test_empty_lines_spaces_and_missing_last_cells_are_no_fault():
     assert variants["left"].columns == {"bore_a": "4.5", "note": ""}
 
 
+@pytest.mark.parametrize("separator", [";", "\t"])
+def test_spreadsheets_of_any_country_write_it(separator: str):
+    text = "\n" + TABLE.replace("plate.toml,4.5", "plate.toml,4\v5").replace("3.0,0.02", "3\v0,0\v02")
+    text = text.replace("4.6", "4\v6").replace(",", separator).replace("\v", ",")
+    assert read_variants(text) == read_variants(TABLE)
+
+
+def test_a_name_is_no_number():
+    table = read_variants("recipe;variant;a\n1,5.toml;3,5;4,5\nx.toml;3.5;4,6\n")
+    assert [(v.name, v.recipe, v.columns["a"]) for v in table.values()] == [
+        ("3,5", "1,5.toml", "4.5"),
+        ("3.5", "x.toml", "4.6"),
+    ]
+
+
 def test_a_variant_knows_its_recipe_by_name():
     left, right = read_variants(TABLE).values()
     assert left.is_for(PurePath("elsewhere/plate.toml"))
@@ -41,7 +56,10 @@ def test_a_variant_knows_its_recipe_by_name():
         ("", "variants.csv is empty; its first line names the columns: variant, height_mm"),
         ("variant,bore_a\n", "names columns but no variant"),
         ("name,bore_a\nleft,1\n", "the first line has no column variant"),
-        ("variant;bore_a\nleft;1\n", "separate the columns by commas"),
+        ("variant;bore_a\nleft,1\n", 'line 2: the variant\'s name reads "left,1"; part'),
+        ("variant,bore_a\nleft;4,5\n", 'line 2: the variant\'s name reads "left;4"; part all cells as the first line'),
+        ("variant;a\nleft;4,5\nright;4.5\n", "holds 4,5 and 4.5; write all its numbers with one decimal sign"),
+        ("variant\ta\nleft\t4,500\n", "where the comma may be a decimal one or part thousands"),
         ("variant,,x\nleft,1,2\n", "column 2 has no name in the first line"),
         ("variant,a,a\nleft,1,2\n", 'the column "a" stands twice in the first line'),
         ("variant,a\nleft,1,2\n", "variants.csv, line 2 has 3 cells where the first line names 2 columns"),

@@ -79,7 +79,7 @@ def _read(path: Path, angles: str | None) -> "list[Cycles]":
     from tiepoint.documents.tables import column_names, read_names, read_numbers
 
     text = read_text(path)
-    there = column_names(text, str(path))
+    there = column_names(text, ("x_mm", "y_mm"), str(path))
     columns = _wanted(there, angles, str(path))
     rows = [dict(zip(columns, row, strict=True)) for row in read_numbers(text, columns, str(path)).values]
     names = read_names(text, "pose", str(path)) if "pose" in there else ("1",) * len(rows)

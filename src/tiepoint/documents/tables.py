@@ -1,18 +1,22 @@
 """Tables of numbers as text, the way spreadsheets of any country write them: columns by name, faults with their line.
 
 The first row names the columns, in any order; further ones are ignored. Cells are parted by a comma, a semicolon or a
-tab; with the latter two a decimal comma is read. Blank lines and lines that begin with # are skipped.
+tab: by the one that parts the names of the columns. With the latter two a decimal comma is read, where all numbers of
+the table are written with it. Blank lines and lines that begin with # are skipped.
 """
 
 import csv
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 from tiepoint.foundation.errors import UnusableDocument
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?\Z", re.ASCII)
+_WITH_COMMA = re.compile(r"[+-]?(\d+,\d*|,\d+)([eE][+-]?\d{1,3})?\Z", re.ASCII)
+_LIKE_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}\Z", re.ASCII)
+_SEPARATORS = {";": "semicolons", "\t": "tabs", ",": "commas"}
 
 LONGEST_NAME = 60
 """Characters of a name in a table's cell."""
@@ -36,12 +40,13 @@ def read_numbers(text: str, columns: Sequence[str], where: str = "the table", mo
     if len(table.rows) > most_rows:
         raise UnusableDocument(f"{where} holds {len(table.rows)} rows; at most {most_rows} are read")
     places = _places(table.header, columns, where)
-    texts = []
+    asked = []
     for k, (number, cells) in enumerate(table.rows, 1):
         here = f"{where}, row {k} (line {number})"
         _check_width(cells, len(table.header), table.separator, here)
-        row = [cells[place] if place < len(cells) else "" for place in places]
-        texts.append(tuple(_number(c, name, table.separator, here) for c, name in zip(row, columns, strict=True)))
+        asked.append((here, [with_plain_sign(cells[at]) if at < len(cells) else "" for at in places]))
+    comma = decimal_comma([cell for _, row in asked for cell in row], table.separator, where)
+    texts = [tuple(_number(c, name, comma, here) for c, name in zip(row, columns, strict=True)) for here, row in asked]
     values = tuple(tuple(map(float, row)) for row in texts)
     return Numbers(values, tuple(texts), tuple(number for number, _ in table.rows))
 
@@ -62,13 +67,55 @@ def read_names(text: str, column: str, where: str = "the table") -> tuple[str, .
     return tuple(names)
 
 
-def column_names(text: str, where: str = "the table") -> tuple[str, ...]:
-    """Return the names in the first row, in small letters: a table may hold columns that not every one needs."""
+def column_names(text: str, columns: Sequence[str], where: str = "the table") -> tuple[str, ...]:
+    """Return all names in the first row, in small letters; `columns` are those that it has at least."""
     lines = _lines(text)
     if not lines:
         return ()
     number, line = lines[0]
-    return tuple(name.lower() for name in _cells(line, _separator(line), f"{where}, line {number}"))
+    return tuple(name.lower() for name in _cells(line, separator_of(line, columns), f"{where}, line {number}"))
+
+
+def separator_of(line: str, columns: Collection[str]) -> str:
+    """Return what parts the names in a table's first row: that by which all the `columns` are found."""
+    there = [s for s in _SEPARATORS if s in line] or [","]
+    return next((s for s in there if set(columns) <= _names(line, s)), there[0])
+
+
+def _names(line: str, separator: str) -> set[str]:
+    try:
+        return {name.lower() for name in _cells(line, separator, "")}
+    except UnusableDocument:
+        return set()
+
+
+def decimal_comma(cells: Collection[str], separator: str, where: str) -> bool:
+    """Return whether a table's numbers have a decimal comma; `UnusableDocument` where that is not plain.
+
+    A table that is parted by commas has none. Of one that is parted by tabs nobody knows what 1,234 means.
+    """
+    commas = [cell for cell in cells if _WITH_COMMA.match(cell)] if separator != "," else []
+    if not commas:
+        return False
+    point = next((cell for cell in cells if "." in cell and _NUMBER.match(cell)), None)
+    if point is not None:
+        raise UnusableDocument(f"{where} holds {commas[0]} and {point}; write all its numbers with one decimal sign")
+    if separator == "\t" and all(map(_LIKE_THOUSANDS.match, commas)):
+        raise UnusableDocument(
+            f"{where} holds {commas[0]}, where the comma may be a decimal one or part thousands; part the cells by "
+            "semicolons if it is a decimal one, or write decimal points"
+        )
+    return True
+
+
+def with_point(cell: str) -> str:
+    """Return a number that has a decimal comma with a point, and any other text as it is."""
+    return cell.replace(",", ".") if _WITH_COMMA.match(cell) else cell
+
+
+def with_plain_sign(cell: str) -> str:
+    """Return a cell in which a typeset minus is the plain one."""
+    return cell.replace("\N{MINUS SIGN}", "-")
 
 
 def plain_number(text: str) -> float | None:
@@ -94,7 +141,7 @@ def _table(text: str, columns: Sequence[str], where: str) -> _Table:
     lines = _lines(text)
     if not lines:
         raise UnusableDocument(f"{where} is empty; its first row names the columns: {', '.join(columns)}")
-    separator = _separator(lines[0][1])
+    separator = separator_of(lines[0][1], columns)
     (_, header), *rows = [(n, tuple(_cells(line, separator, f"{where}, line {n}"))) for n, line in lines]
     _places(header, columns, where)
     data = tuple((number, cells) for number, cells in rows if any(cells))
@@ -105,10 +152,6 @@ def _table(text: str, columns: Sequence[str], where: str) -> _Table:
 
 def _lines(text: str) -> list[tuple[int, str]]:
     return [(n, s) for n, s in enumerate(text.removeprefix("\ufeff").splitlines(), 1) if _means_something(s)]
-
-
-def _separator(line: str) -> str:
-    return next((s for s in (";", "\t", ",") if s in line), ",")
 
 
 def _means_something(line: str) -> bool:
@@ -143,11 +186,9 @@ def _check_width(cells: Sequence[str], width: int, separator: str, where: str) -
         raise UnusableDocument(f"{where} has {filled} cells where the first row names {width} columns{hint}")
 
 
-def _number(cell: str, column: str, separator: str, where: str) -> str:
+def _number(cell: str, column: str, comma: bool, where: str) -> str:
     """Return the cell as text with a decimal point, checked to be a finite number."""
-    text = cell.replace("\N{MINUS SIGN}", "-")
-    if separator != ",":
-        text = text.replace(",", ".")
+    text = with_point(cell) if comma else cell
     if not text:
         raise UnusableDocument(f"{where}: {column} is empty; give a number")
     if not _NUMBER.match(text):

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePath
 
 from tiepoint.documents.files import read_text
-from tiepoint.documents.tables import plain_number
+from tiepoint.documents.tables import decimal_comma, plain_number, separator_of, with_point
 from tiepoint.foundation.errors import UnusableDocument
 from tiepoint.recipe.tables import said_names, shown
 
@@ -44,16 +44,18 @@ def load_variants(path: Path) -> dict[str, Variant]:
 
 def read_variants(text: str, where: str = "variants.csv") -> dict[str, Variant]:
     """Return the variants that CSV text holds, by name."""
+    separator = separator_of(next((line for line in text.splitlines() if line.strip()), ""), ("variant",))
     try:
-        lines = [(n, [cell.strip() for cell in row]) for n, row in enumerate(csv.reader(io.StringIO(text)), 1)]
+        read = csv.reader(io.StringIO(text), delimiter=separator)
+        lines = [(n, [cell.strip() for cell in row]) for n, row in enumerate(read, 1)]
     except csv.Error as error:
-        raise UnusableDocument(f"{where} is not a table of comma-separated values: {error}") from error
+        raise UnusableDocument(f"{where} is not a table whose cells are parted by {separator!r}: {error}") from error
     lines = [(n, row) for n, row in lines if any(row)]
     if not lines:
         raise UnusableDocument(f"{where} is empty; its first line names the columns: {', '.join(RESERVED)}")
     header = _header(lines[0][1], where)
     variants: dict[str, Variant] = {}
-    for number, row in lines[1:]:
+    for number, row in _with_points(header, lines[1:], separator, where):
         variant = _variant(header, row, f"{where}, line {number}")
         if variant.name in variants:
             raise UnusableDocument(f"{where}, line {number}: variant {shown(variant.name)} stands twice; keep one")
@@ -61,6 +63,17 @@ def read_variants(text: str, where: str = "variants.csv") -> dict[str, Variant]:
     if not variants:
         raise UnusableDocument(f"{where} names columns but no variant; add a line for each")
     return variants
+
+
+def _with_points(
+    header: list[str], lines: list[tuple[int, list[str]]], separator: str, where: str
+) -> list[tuple[int, list[str]]]:
+    """Return the rows with a decimal point in each number, whatever sign the table is written with."""
+    names = {k for k, name in enumerate(header) if name in ("variant", "recipe")}
+    numbers = [cell for _, row in lines for k, cell in enumerate(row) if k not in names]
+    if not decimal_comma(numbers, separator, where):
+        return lines
+    return [(n, [cell if k in names else with_point(cell) for k, cell in enumerate(row)]) for n, row in lines]
 
 
 def choose(variants: Mapping[str, Variant], name: str, where: str = "variants.csv") -> Variant:
@@ -72,8 +85,7 @@ def choose(variants: Mapping[str, Variant], name: str, where: str = "variants.cs
 
 def _header(row: list[str], where: str) -> list[str]:
     if "variant" not in row:
-        hint = "separate the columns by commas" if ";" in "".join(row) else f"it starts {', '.join(RESERVED)}"
-        raise UnusableDocument(f"{where}: the first line has no column variant; {hint}")
+        raise UnusableDocument(f"{where}: the first line has no column variant; it starts {', '.join(RESERVED)}")
     for k, name in enumerate(row):
         if not name:
             raise UnusableDocument(f"{where}: column {k + 1} has no name in the first line")
@@ -88,6 +100,11 @@ def _variant(header: list[str], row: list[str], here: str) -> Variant:
     cells = dict(zip(header, row + [""] * (len(header) - len(row)), strict=True))
     if not cells["variant"]:
         raise UnusableDocument(f"{here} has no name in the column variant")
+    if any(s in cells["variant"] for s in (";\t," if len(row) == 1 < len(header) else ";\t")):
+        raise UnusableDocument(
+            f"{here}: the variant's name reads {shown(cells['variant'])}; part all cells as the first line does, and "
+            "leave semicolons and tabs out of names"
+        )
     height = _length(cells, "height_mm", here)
     u_height = _length(cells, "u_height_mm", here)
     if u_height is not None and u_height < 0:
