@@ -50,11 +50,11 @@ from tiepoint.ties.hand_eye import hand_eye
 from tiepoint.ties.hand_eye_fit import moved
 from tiepoint.ties.hand_eye_slips import PoseTable
 from tiepoint.ties.hand_eye_views import TargetPoses
+from tiepoint.ties.lean import lean_of
 from tiepoint.ties.move import PRINCIPAL_HALF_WIDTH_PX, move
 from tiepoint.ties.pairs import tie_by_pairs
 from tiepoint.ties.repeat import Sighted
 from tiepoint.ties.tie import Lens, Tie
-from tiepoint.ties.uncertain_pose import UncertainPose
 from tiepoint.vision.seek_model import FoundShape, Pose, SeenEdges
 
 Array = NDArray[np.float64]
@@ -342,7 +342,10 @@ def _gripped(rng: np.random.Generator, drawn: Drawn) -> Outcome:
     lean = drawn.u_lean_deg * rng.standard_normal(2)
     part = Pose3.from_angles(place, (float(rng.uniform(-180, 180)), 0.0, 0.0), ZYX)
     part = part @ Pose3.from_angles((0, 0, 0), (float(lean[0]), float(lean[1]), 0.0), "rotvec-deg")
-    found = _found(rng, bench, at_part, drawn, part)
+    leaning = lean_of(at_part, math.radians(drawn.u_lean_deg), "part") if drawn.u_lean_deg else None
+    found = _found(rng, bench, leaning.tied(at_part) if leaning else at_part, drawn, part)
+    if leaning:
+        found = leaning.of_part(found)
     robot: Any
     if drawn.robot == "pairs":
         robot = _by_pairs(rng, drawn, arm)
@@ -350,18 +353,11 @@ def _gripped(rng: np.random.Generator, drawn: Drawn) -> Outcome:
         robot = _by_hand_eye(rng, drawn, arm, bench, "to-hand" if drawn.robot == "to-hand" else "in-hand")
     table = _table(rng, drawn, arm)
     asked = arm_of(table, robot, 1.0)
-    placed = place_grip(found, _leaning(drawn) @ asked.offset, asked.robot, asked.envelope, height=height)
+    placed = place_grip(found, asked.offset, asked.robot, asked.envelope, height=height, lean=leaning)
     if placed.pose is None:
         return Outcome(False, False, False, (), placed.reason.code if placed.reason else "")
     offset = Pose3.from_angles((*table.offset, table.z), (table.turn_deg, 0.0, 0.0), ZYX) @ OVER
     return _judged(drawn, placed, arm.go(placed.pose.pose, rng).tool, arm.robot_from_plane @ part @ offset, robot)
-
-
-def _leaning(drawn: Drawn) -> UncertainPose:
-    """Return how the part's surface leans from the plane: not at all, with its u about x and y."""
-    u = math.radians(drawn.u_lean_deg)
-    sources = tuple(Source(f"lean:{axis}", "Lean of the part's surface", "B", u, "part") for axis in "xy")
-    return UncertainPose(Pose3(0.0, 0.0, 0.0), sources, np.eye(6)[:, :2])
 
 
 def _table(rng: np.random.Generator, drawn: Drawn, arm: Robot) -> GripTable:

@@ -296,6 +296,30 @@ def test_files_that_are_no_robot_and_no_belt_are_refused_in_a_sentence(station):
     assert "belt.json" in refused(station)
 
 
+def test_a_recipe_may_state_how_far_its_parts_lean(station):
+    """A camera whose foot is 400 mm aside at 400 mm height looks along 45°: a lean of u moves 10 mm ahead by 10·u."""
+    raw = json.loads((station / "tie.json").read_text(encoding="utf-8"))
+    (station / "tie.json").write_text(json.dumps({**raw, "model": "homography", "foot_mm": [410.0, 6.0]}))
+    changed = RECIPE.replace("u_height = 0.0", "u_height = 0.0\nu_lean_deg = 0.2").replace('belt = "belt.json"\n', "")
+    (station / "plate.toml").write_text(changed, encoding="utf-8")
+    job = prepare(station / "plate.toml").job(None)
+    assert [s.id for s in job.lean.sources] == ["lean:plate:x", "lean:plate:y"]
+    assert set(job.lean.sources) <= set(job.tie.all_sources)
+    mapped = job.tie.map(np.array([[100.0, 59.0], [100.0, 159.0]]))
+    x = mapped.sources.index(job.lean.sources[0])
+    # p follows by −(p − F)·z/Z, z = y − y₀ for a turn about x: along x by 1 mm a mm of y, near the foot's own distance.
+    apart = mapped.d_sources[0, :, x] - mapped.d_sources[1, :, x]
+    assert apart == pytest.approx([10.0, 0.0], abs=0.5)
+    level = {"part": (StepResult({}, PartFeature(Values(np.array([5.0, 5, 0]), np.zeros((3, 0)), ()))), ())}
+    (leant,) = grips_of(job.arms, level, job.height, shot(), lean=job.lean)
+    (flat,) = grips_of(job.arms, level, job.height, shot())
+    assert leant.U[0] > flat.U[0]
+    (station / "tie.json").write_text(json.dumps({**raw, "model": "homography", "distance_mm": None, "foot_mm": None}))
+    assert "does not know where its camera stands" in refused(station)
+    (station / "plate.toml").write_text(changed.replace("u_lean_deg = 0.2", "u_lean_deg = nan"), encoding="utf-8")
+    assert "u_lean_deg" in refused(station)
+
+
 # --- touched --------------------------------------------------------------------------------------------------------
 
 

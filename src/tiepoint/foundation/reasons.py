@@ -12,6 +12,7 @@ REASONS: dict[str, str] = {
     "few_edges": "Only {found} of {sought} places showed an edge; at least {needed} are needed.",
     "grip_doubtful": "The part's place may not hold ({says}), so it is not gripped.",
     "linear_law_fails": "The result is too uncertain for its formula: no interval can be stated.",
+    "need_not_met": "The grip needs what the part does not show: {detail}.",
     "no_channel": "The picture {picture} has no colour, and the step looks at its channel {channel}.",
     "no_count": "The part is on a belt, and the shot does not say at which count it was taken.",
     "no_edge": "No edge with the asked polarity stands out from the noise in the region.",

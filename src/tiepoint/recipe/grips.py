@@ -1,7 +1,7 @@
 """Grips of a recipe: what a gripper is to do with a found part, told in the robot's frame or refused with a reason."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Annotated, Literal, Self, cast
 
@@ -12,11 +12,12 @@ from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 from tiepoint.foundation.frames import AngleConvention, Pose2, Pose3
 from tiepoint.foundation.reasons import Reason, forbidding, in_short
 from tiepoint.foundation.sources import Value, Values
+from tiepoint.model.reading import Reading
 from tiepoint.model.record import Grip
 from tiepoint.model.shot import RobotPose, Shot
 from tiepoint.recipe.context import StepResult
 from tiepoint.recipe.features import PartFeature
-from tiepoint.recipe.tables import Name, NotNegative, Number, Point, Table, said
+from tiepoint.recipe.tables import Name, NotNegative, Number, Point, Table, said, said_names
 from tiepoint.ties.belt import Belt
 from tiepoint.ties.grip import (
     PlacedGrip,
@@ -29,6 +30,7 @@ from tiepoint.ties.grip import (
 )
 from tiepoint.ties.grip_envelope import Envelope, box
 from tiepoint.ties.hand_eye import HandEye
+from tiepoint.ties.lean import Lean
 from tiepoint.ties.uncertain_pose import UncertainPose, lifted
 
 STILL = lifted(Pose2(0.0, 0.0, 0.0))
@@ -100,10 +102,16 @@ class GripTable(Table):
     where the station's reference plane lies along the robot's z, with `u_plane_z`. `envelope`: where the gripper may
     go; outside of it a grip is refused. `home_turn_deg`: where the wrist would rather be; `alike`: how many turns of
     the gripper grip alike (2 for jaws that may be exchanged). Of all those the nearest to home is told.
+
+    `needs`: steps in the frame of its find without which a part is not gripped. All that they read there must be read,
+    without a flag that forbids conforming, and conform where it has limits: so a bore or a slot tells a part from one
+    that lies face down, or from another variant, where the outline cannot. In the frame of every part but the one seen
+    best they are measured for the grip alone, and stand in no reading.
     """
 
     name: Name
     in_: str = Field(alias="in")
+    needs: Annotated[tuple[Name, ...], Field(strict=False, max_length=20)] = ()
     offset: Point = (0.0, 0.0)
     turn_deg: Number = 0.0
     z: Number = 0.0
@@ -120,6 +128,10 @@ class GripTable(Table):
     envelope: EnvelopeTable
     home_turn_deg: Number = 0.0
     alike: Annotated[int, Field(ge=1, le=12)] = 1
+
+
+Lacks = Callable[[GripTable, PartFeature], Reason | None]
+"""What a part does not show of all that its grip needs; None where it shows everything."""
 
 
 @dataclass(frozen=True)
@@ -193,14 +205,17 @@ def grips_of(
     shot: Shot,
     age_s: float | None = None,
     at_count: int | None = None,
+    lean: Lean | None = None,
+    lacks: Lacks | None = None,
 ) -> tuple[Grip, ...]:
     """Return the grips of a shot: one for each part that a grip's find gave.
 
     `found`: the result and the flags of each find, by name. `height` of the part's surface above the station's plane,
     as the tie was moved there. A part whose place cannot be relied on is not gripped. `at_count`: the count of the
-    belt for which the grips are told, by default that of the shot.
+    belt for which the grips are told, by default that of the shot. `lean` of that surface, which the tie has too.
+    `lacks`: what a part does not show of all that a grip needs.
     """
-    seen = _Shared(shot, height, age_s, at_count)
+    seen = _Shared(shot, height, age_s, at_count, lean, lacks)
     return tuple(grip for arm in arms for grip in _grips(arm, *found[arm.table.in_], seen))
 
 
@@ -212,6 +227,8 @@ class _Shared:
     height: Value | None
     age_s: float | None
     at_count: int | None
+    lean: Lean | None
+    lacks: Lacks | None
 
 
 def _grips(arm: Arm, result: StepResult, flags: tuple[str, ...], seen: _Shared) -> list[Grip]:
@@ -224,7 +241,16 @@ def _grips(arm: Arm, result: StepResult, flags: tuple[str, ...], seen: _Shared) 
     parts = (feature, *feature.others)
     names = [table.name if k == 0 else f"{table.name} #{k + 1}" for k in range(len(parts))]
     count = None if arm.belt is None else (seen.shot.encoder_count if seen.at_count is None else seen.at_count)
-    return [_told(name, _placed(arm, part.pose, seen), count) for name, part in zip(names, parts, strict=True)]
+    return [_told(name, _wanted(arm, part, seen), count) for name, part in zip(names, parts, strict=True)]
+
+
+def _wanted(arm: Arm, part: PartFeature, seen: _Shared) -> PlacedGrip:
+    """Return the grip of a part that shows all that the grip needs; else the reason."""
+    if arm.table.needs:
+        assert seen.lacks is not None
+        if (lacking := seen.lacks(arm.table, part)) is not None:
+            return PlacedGrip(None, lacking, age_s=seen.age_s)
+    return _placed(arm, part.pose, seen)
 
 
 def _placed(arm: Arm, part: Values, seen: _Shared) -> PlacedGrip:
@@ -233,6 +259,8 @@ def _placed(arm: Arm, part: Values, seen: _Shared) -> PlacedGrip:
     if isinstance(robot, Reason):
         return PlacedGrip(None, robot, age_s=seen.age_s)
     carried = None
+    if seen.lean is not None:
+        part = seen.lean.of_part(part)
     if arm.belt is not None:
         then = seen.shot.encoder_count
         if then is None:
@@ -243,8 +271,8 @@ def _placed(arm: Arm, part: Values, seen: _Shared) -> PlacedGrip:
         else:
             carried = arm.belt.travel(then, now)
     return place_grip(
-        part, arm.offset, robot, arm.envelope, height=seen.height, carried=carried, home_turn_rad=home_rad, fold=fold,
-        age_s=seen.age_s,
+        part, arm.offset, robot, arm.envelope, height=seen.height, lean=seen.lean, carried=carried,
+        home_turn_rad=home_rad, fold=fold, age_s=seen.age_s,
     )  # fmt: skip
 
 
@@ -319,6 +347,36 @@ def _told(name: str, placed: PlacedGrip, count: int | None) -> Grip:
         age_s=placed.age_s,
         count=count,
     )
+
+
+def first_lacking(needed: Iterable[tuple[str, Iterable[Reading]]]) -> Reason | None:
+    """Return what is the first to be missing of steps, by name with their readings; None where nothing is."""
+    for name, readings in needed:
+        for reading in readings:
+            if (said := _lacking(reading)) is not None:
+                return Reason("need_not_met", {"detail": f'"{name}" {reading.quantity} {said}'})
+    return None
+
+
+def _lacking(reading: Reading) -> str | None:
+    if reading.value is None:
+        return f"is not there ({reading.reason.sentence.rstrip('.') if reading.reason else 'unread'})"
+    if doubts := forbidding(reading.flags):
+        return f"may not hold ({in_short(doubts)})"
+    if reading.limits is not None and reading.verdict != "conforms":
+        return f"of {reading.value:.4g} {reading.unit} is {reading.verdict}"
+    return None
+
+
+def demand_needs(table: GripTable, frames: Mapping[str, str], here: str) -> None:
+    """Raise `UnusableDocument` unless what a grip needs lives in its find's frame; `frames`: of each step, by name."""
+    mine = [name for name, frame in frames.items() if frame == table.in_]
+    for name in table.needs:
+        if name not in mine:
+            known = said_names(mine) if mine else f'there is none; give a step in = "{table.in_}"'
+            raise UnusableDocument(
+                f'{here}needs names "{name}"; name steps that live in the frame of "{table.in_}" ({known})'
+            )
 
 
 def demand_find(table: GripTable, finds: Mapping[str, str], here: str) -> None:

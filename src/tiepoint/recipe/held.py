@@ -61,7 +61,8 @@ def teach_grip(job: Job, arm: Arm, outcome: Outcome, held: UncertainPose) -> Hel
     if doubts := forbidding(f for reading in trace.readings for f in reading.flags):
         raise UnusableInput(f"the part's place in the shot may not hold ({in_short(doubts)}); take another")
     robot = robot_at(arm, outcome.record.shot)
-    there = robot if isinstance(robot, Reason) else part_in_robot(feature.pose, robot, job.height)
+    part = feature.pose if job.lean is None else job.lean.of_part(feature.pose)
+    there = robot if isinstance(robot, Reason) else part_in_robot(part, robot, job.height, job.lean)
     if isinstance(there, Reason):
         raise UnusableInput(f"the part cannot be placed in the robot's frame: {there.sentence}")
     offset = taught_offset(there, held)

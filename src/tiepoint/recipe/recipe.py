@@ -9,7 +9,7 @@ from tiepoint.documents.canonical import sha256
 from tiepoint.documents.files import check_format, read_document
 from tiepoint.foundation.errors import UnusableDocument
 from tiepoint.recipe.beside import NOTHING, Beside, read_beside
-from tiepoint.recipe.grips import GripTable, demand_find
+from tiepoint.recipe.grips import GripTable, demand_find, demand_needs
 from tiepoint.recipe.kinds import Feature, StepKind, installed_kinds
 from tiepoint.recipe.schema import FRAMES, Decide, Head, SoughtTable, StepTable, limits_of
 from tiepoint.recipe.tables import said_names, shown
@@ -105,6 +105,7 @@ def _grips(head: Head, steps: Mapping[str, Step], where: str, row: Mapping[str, 
         if grip.name in [g.name for g in grips]:
             raise UnusableDocument(f"{here}its name is that of an earlier grip; rename one")
         demand_find(grip, finds, here)
+        demand_needs(grip, {name: step.frame for name, step in steps.items()}, here)
         grips.append(grip)
     return tuple(grips)
 

@@ -6,7 +6,7 @@ the timings differ.
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any
 
@@ -22,13 +22,14 @@ from tiepoint.model.shot import Shot
 from tiepoint.recipe.context import NO_SHIFT, Context, EdgeLook, EdgeShift, StepResult
 from tiepoint.recipe.evenness import unevenness
 from tiepoint.recipe.features import Feature, PartFeature
-from tiepoint.recipe.grips import Arm, grips_of
+from tiepoint.recipe.grips import Arm, GripTable, first_lacking, grips_of
 from tiepoint.recipe.ground import Ground, ImageGround, PlaneGround
 from tiepoint.recipe.judge import asked_of, read
 from tiepoint.recipe.part import PartGround
 from tiepoint.recipe.recipe import Recipe, Step
 from tiepoint.recipe.schema import LookingTable, SoughtTable
 from tiepoint.recipe.seek import find_in
+from tiepoint.ties.lean import Lean
 from tiepoint.ties.sensor import OtherSensor, Sensor
 from tiepoint.ties.tie import Tie
 from tiepoint.vision.definition import EdgeDefinition
@@ -42,7 +43,8 @@ class Job:
     """What stays the same from shot to shot: the recipe, the tie at the part's height, and what the record says of it.
 
     `tie` is None where all steps live in the image. `arms`: the grips with their robots; `height` of the part's surface
-    above the station's plane, with the source by which the tie was moved there. `flags`: what is to be known of every
+    above the station's plane, with the source by which the tie was moved there; `lean`: of that surface, which the tie
+    has too. `flags`: what is to be known of every
     length that is read through the tie.
     """
 
@@ -55,6 +57,7 @@ class Job:
     notes: tuple[str, ...] = ()
     arms: tuple[Arm, ...] = ()
     height: Value | None = None
+    lean: Lean | None = None
     flags: tuple[str, ...] = ()
 
 
@@ -121,7 +124,13 @@ def run(job: Job, seen: Seen, *, seq: int = 1, clock: Clock | None = None, at_co
         readings=readings,
         verdict=overall([r.verdict for r in readings]),
         grips=grips_of(
-            job.arms, {n: (r[0], flags[n]) for n, r in results.items()}, job.height, seen.shot, at_count=at_count
+            job.arms,
+            {n: (r[0], flags[n]) for n, r in results.items()},
+            job.height,
+            seen.shot,
+            at_count=at_count,
+            lean=job.lean,
+            lacks=_Needs(job, seen, grounds, results).lacking,
         ),
         variant=job.variant,
         notes=job.notes + _rule_notes(job.recipe),
@@ -260,6 +269,39 @@ def _role(seen: Seen, step: Step) -> str:
         return seen.shot.pictures[0].role
     by_light = {p.light: p.role for p in seen.shot.pictures if p.light is not None}
     return asked if asked in seen.grey else by_light.get(asked, asked)
+
+
+@dataclass(frozen=True)
+class _Needs:
+    """Whether parts show what their grips need: the steps in the find's frame, in that of each part.
+
+    A find's part seen best has been measured; for another the same steps run again where that one lies.
+    """
+
+    job: Job
+    seen: Seen
+    grounds: Mapping[str, PlaneGround | Reason | None]
+    results: Mapping[str, tuple[StepResult, str, Ground | None]]
+
+    def lacking(self, grip: GripTable, part: PartFeature) -> Reason | None:
+        """Return what a part lacks of all that a grip needs; None where it shows everything."""
+        results = self._where(grip.in_, part)
+        flags = _flags(self.job, results)
+        steps = [step for step in self.job.recipe.steps if step.name in grip.needs]
+        traces = [_trace(self.job, self.seen, step, *results[step.name], flags[step.name]) for step in steps]
+        return first_lacking((trace.step.name, trace.readings) for trace in traces)
+
+    def _where(self, find: str, part: PartFeature) -> Mapping[str, tuple[StepResult, str, Ground | None]]:
+        """Return the results with the steps of the find's frame measured in that of a part."""
+        result, role, base = self.results[find]
+        if result.feature is part or base is None:
+            return self.results
+        again = {**self.results, find: (replace(result, feature=part), role, base)}
+        parts: dict[str, PartGround] = {}
+        for step in self.job.recipe.order:
+            if step.frame == find:
+                again[step.name] = _run_step(self.job, self.seen, step, self.grounds, parts, again)
+        return again
 
 
 def _channel(seen: Seen, step: Step, role: str) -> Pixels | Reason | None:

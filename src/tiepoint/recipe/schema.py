@@ -170,7 +170,8 @@ class Head(Table):
     `tie`: the tie's file, seen from the recipe's folder; recipes that live in the image alone need none. `height` of
     the measured surface above the plane, always with its standard uncertainty `u_height`: the tie is moved there, and a
     variant's height goes before it. Without any, the edges are taken to lie exactly in the tie's plane, and records say
-    so. `decide` and `edge` are described below.
+    so. `u_lean_deg`: standard uncertainty of how far that surface leans against the plane, about each of its axes; a
+    camera that leans sees a leaning part turned. `decide` and `edge` are described below.
     """
 
     format: str
@@ -180,6 +181,7 @@ class Head(Table):
     tie: str | None = None
     height: Number | None = None
     u_height: NotNegative | None = None
+    u_lean_deg: Annotated[float, Field(ge=0, le=10)] = 0.0
     decide: Decide = Field(default_factory=Decide)
     edge: dict[str, EdgeTable] = Field(default_factory=dict)
     step: list[dict[str, Any]] = Field(min_length=1, max_length=1000)

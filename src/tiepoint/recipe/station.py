@@ -8,6 +8,7 @@ for ran in run_shots(prepared, [Path("shot-0001.png")]):
 write_records(Path("out"), records)                    # records.jsonl and records.csv
 """
 
+import math
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -34,6 +35,7 @@ from tiepoint.ties import belt as belts
 from tiepoint.ties.document import from_document
 from tiepoint.ties.grip import PlanarRobot
 from tiepoint.ties.hand_eye_document import hand_eye_from_document
+from tiepoint.ties.lean import Lean, lean_of
 from tiepoint.ties.move import move
 from tiepoint.ties.tie import Tie
 
@@ -131,6 +133,9 @@ class Prepared:
         recipe = load_recipe(self.recipe_path, None if variant is None else variant.columns)
         stated = _stated_height(recipe, variant)
         tie = self.tie if self.tie is None or stated is None else _at(self.tie, stated)
+        lean = _lean(recipe, tie)
+        if lean is not None and tie is not None:
+            tie = lean.tied(tie)
         flags = () if stated is not None or _is_indifferent_to_height(self.tie) else (flag("height_not_stated"),)
         told = tuple(FLAGS[code].sentence for code in flags)
         return Job(
@@ -142,6 +147,7 @@ class Prepared:
             notes=self.notes + told + tuple(f.sentence for f in foresee(recipe, tie) if not f.possible),
             arms=tuple(_arm(grip, self.recipe_path, recipe.head.mm_per_unit) for grip in recipe.grips),
             height=stated or (None if self.tie is None else _own_height(self.tie)),
+            lean=lean,
             flags=flags,
         )
 
@@ -276,6 +282,13 @@ def _stated_height(recipe: Recipe, variant: Variant | None) -> Value | None:
     if head.height is None:
         return None
     return height_value(head.height * head.mm_per_unit, (head.u_height or 0.0) * head.mm_per_unit, head.name)
+
+
+def _lean(recipe: Recipe, tie: Tie | None) -> Lean | None:
+    """Return how the part's surface may lean; None where that is not stated, or nothing is measured in the plane."""
+    if tie is None or recipe.head.u_lean_deg == 0:
+        return None
+    return lean_of(tie, math.radians(recipe.head.u_lean_deg), recipe.head.name)
 
 
 def _own_height(tie: Tie) -> Value:

@@ -23,6 +23,7 @@ from tiepoint.foundation.frames import Pose2, Pose3
 from tiepoint.foundation.reasons import Reason, forbidding, in_short
 from tiepoint.foundation.sources import Source, Value, Values, constant, effective_dof, stack
 from tiepoint.ties.grip_envelope import Envelope, choose_turn, refusal
+from tiepoint.ties.lean import Lean
 from tiepoint.ties.tie import Tie, inside_convex, merge_columns
 from tiepoint.ties.uncertain_pose import UncertainPose, lifted, planar
 
@@ -201,11 +202,14 @@ def stated_pose(
 # --- where it is ---------------------------------------------------------------------------------------------------
 
 
-def part_in_robot(part: Values, robot: Robot, height: Value | None = None) -> UncertainPose | Reason:
+def part_in_robot(
+    part: Values, robot: Robot, height: Value | None = None, lean: Lean | None = None
+) -> UncertainPose | Reason:
     """Return robot_from_part of a part's x, y (mm) and angle (rad) in the plane; a reason where the tie does not hold.
 
     `height`: of the part's frame above the station's reference plane, with the sources by which the tie image → plane
-    was moved there: the same error then moves x, y and z together.
+    was moved there: the same error then moves x, y and z together. `lean` of the part, which `part` has been given too
+    (`Lean.of_part`): it then turns what is seen and the grip together.
     """
     if len(part) != 3:
         raise UnusableInput(f"a part's pose has x, y and an angle, not {len(part)} numbers")
@@ -215,8 +219,12 @@ def part_in_robot(part: Values, robot: Robot, height: Value | None = None) -> Un
     if isinstance(robot, SpaceRobot):
         if robot.region is not None and not inside_convex(robot.region, part.value[None, :2])[0]:
             return Reason("outside_tie")
-        return robot.robot_from_plane @ planar(part[0], part[1], part[2], above)
-    return _by_plane(part, robot, above)
+        flat = planar(part[0], part[1], part[2], above)
+        return robot.robot_from_plane @ (flat if lean is None else lean.on(flat))
+    told = _by_plane(part, robot, above)
+    if lean is None or isinstance(told, Reason):
+        return told
+    return lean.on(told, told.turn.value - float(part.value[2]))
 
 
 def _by_plane(part: Values, robot: PlanarRobot, above: Value) -> UncertainPose | Reason:
@@ -243,6 +251,7 @@ def place_grip(
     envelope: Envelope,
     *,
     height: Value | None = None,
+    lean: Lean | None = None,
     carried: Values | None = None,
     home_turn_rad: float = 0.0,
     fold: int = 1,
@@ -250,12 +259,12 @@ def place_grip(
 ) -> PlacedGrip:
     """Return the grip `offset` (part_from_grip) of a part in the robot's frame, or the reason why there is none.
 
-    `part`: x, y (mm) and angle (rad) in the plane, over shared sources; `height` as for `part_in_robot`. `carried`: how
-    far a belt has taken it since, along the robot's x and y (mm), where that is not in `part` already. `fold`: how
-    many turns of the gripper grip alike (1, 2 for jaws that may be exchanged, …). `home_turn_rad`: where the wrist
-    would rather be, such as where it is now.
+    `part`: x, y (mm) and angle (rad) in the plane, over shared sources; `height` and `lean` as for `part_in_robot`.
+    `carried`: how far a belt has taken it since, along the robot's x and y (mm), where that is not in `part` already.
+    `fold`: how many turns of the gripper grip alike (1, 2 for jaws that may be exchanged, …). `home_turn_rad`: where
+    the wrist would rather be, such as where it is now.
     """
-    seen = part_in_robot(part, robot, height)
+    seen = part_in_robot(part, robot, height, lean)
     if isinstance(seen, Reason):
         return PlacedGrip(None, seen, age_s=age_s)
     if carried is not None:

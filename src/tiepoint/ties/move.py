@@ -67,7 +67,7 @@ def move(
     if not math.isfinite(height.value):
         raise UnusableInput(f"the height is {height.value:g}; give a length")
     rise = height.value - tie.height_mm
-    if _is_telecentric(tie, optics):
+    if is_telecentric(tie, optics):
         return _moved_telecentric(tie, height, rise)
     stand = _stand(tie, camera, distance)
     if rise >= 0.95 * stand.distance_mm:
@@ -78,7 +78,8 @@ def move(
     return _moved(tie, height, rise, stand)
 
 
-def _is_telecentric(tie: Tie, optics: Optics | None) -> bool:
+def is_telecentric(tie: Tie, optics: Optics | None = None) -> bool:
+    """Whether its rays are parallel: a photo of a target that an affine model explains."""
     if optics is not None:
         return optics == "telecentric"
     return tie.made == "target" and tie.model.startswith("affine")
