@@ -6,14 +6,14 @@ picture's own pixels across the outline, from which pose, covariance and the sha
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.foundation.reasons import flag
-from tiepoint.vision.seek_edges import SLOPE_LIMIT, fit_places, look
-from tiepoint.vision.seek_maps import Cells, directions, reduced, view
+from tiepoint.vision.seek_edges import fit_places
+from tiepoint.vision.seek_maps import directions, reduced, view
 from tiepoint.vision.seek_model import (
     ROUND,
     Array,
@@ -22,15 +22,26 @@ from tiepoint.vision.seek_model import (
     Picture,
     Pose,
     Projection,
-    SeenEdges,
     Sought,
     Taught,
     identity,
 )
 from tiepoint.vision.seek_near import settle_near
-from tiepoint.vision.seek_pose import carry, pose_rows, robust_move, settle
+from tiepoint.vision.seek_pose import carry, settle
 from tiepoint.vision.seek_search import Turns, peaks, search
 from tiepoint.vision.seek_teach import REACH_PX, check_picture, ground_of, noise_of
+from tiepoint.vision.seek_told import (
+    SEEN_PX,
+    Candidate,
+    Scene,
+    Told,
+    laid,
+    mark_seen,
+    pose_of,
+    saturated_share,
+    told,
+    vector,
+)
 
 LEAST_SHARE = 0.45
 """Frozen by proofs/finding.py on other scenes than those that it was judged on."""
@@ -42,35 +53,11 @@ QUICK_PLACES = 160
 WORTH = 0.7
 """Candidates with so much of the best mean cosine are settled too."""
 REACHES = np.array([6, 4, 3])
-SEEN_PX = 1.5
-MOST_LEFT = 0.45
-"""A place counts as seen where what the step leaves over stays below so many half steps, besides noise."""
 CLAIMED = 0.5
 SAME_PLACE, SAME_TURN_RAD = 0.25, 0.35
 AMBIGUOUS_SHARE = 0.03
-FLOOR_PX = 0.01
-"""What a place's fit may be wrong by, noise or not."""
 
 Box = tuple[float, float, float, float]
-
-
-@dataclass(frozen=True, slots=True)
-class _Scene:
-    """What is searched: the picture, its reductions, its noise; `least_rise` of an edge over 2 px."""
-
-    picture: Picture
-    levels: dict[int, Cells]
-    to_px: Projection
-    noise: float
-    mask: Bools | None
-    corner: tuple[float, float]
-
-
-@dataclass(frozen=True, slots=True)
-class _Candidate:
-    pose: Pose
-    sign: float
-    share: float
 
 
 def seek(
@@ -144,7 +131,7 @@ def _whole(picture: Picture, to_px: Projection, taught: Taught) -> Box:
 
 def _prepared(
     picture: Picture, taught: Taught, to_px: Projection, box: Box, f: int, scale: float, ignore: Bools | None
-) -> tuple[_Scene | None, Box]:
+) -> tuple[Scene | None, Box]:
     """Return the part of the picture that the box and the shape reach, reduced; and the box in its coordinates."""
     reach = taught.radius * scale + 2 * taught.cell
     rows, cols = picture.shape
@@ -164,7 +151,7 @@ def _prepared(
     levels = {near: reduced(picture, near)}
     if f > near:
         levels[f] = reduced(levels[near], 2)
-    return _Scene(picture, levels, to_px, noise_of(picture), ignore, corner), box
+    return Scene(picture, levels, to_px, noise_of(picture), ignore, corner), box
 
 
 def _turns(taught: Taught, angles: tuple[float, float], scales: tuple[float, float]) -> Turns:
@@ -189,8 +176,8 @@ def _turns(taught: Taught, angles: tuple[float, float], scales: tuple[float, flo
 
 
 def _coarse(
-    scene: _Scene, taught: Taught, f: int, box: Box, angles: tuple[float, float], scales: tuple[float, float], most: int
-) -> list[_Candidate]:
+    scene: Scene, taught: Taught, f: int, box: Box, angles: tuple[float, float], scales: tuple[float, float], most: int
+) -> list[Candidate]:
     reach = math.ceil(taught.radius * scales[1] / taught.cell) + 1
     margin = reach * taught.cell
     around = (box[0] - margin, box[1] - margin, box[2] + margin, box[3] + margin)
@@ -220,7 +207,7 @@ def _coarse(
     for row, col, angle, turn, score in zip(got.row, got.col, got.angle, got.turn, got.score, strict=True):
         x, y = seen.x0 + col * seen.cell, seen.y0 + row * seen.cell
         pose = _about_centre(taught, float(x), float(y), float(angle), float(turns.scale[turn]))
-        starts.append(_Candidate(pose, float(turns.sign[turn]), float(score)))
+        starts.append(Candidate(pose, float(turns.sign[turn]), float(score)))
     return starts
 
 
@@ -233,54 +220,37 @@ def _about_centre(taught: Taught, x: float, y: float, angle: float, scale: float
 # --- candidates ----------------------------------------------------------------------------------------------------
 
 
-def _laid(scene: _Scene, features: Array, pose: Pose, sign: float) -> tuple[Array, Array, Array, Array]:
-    """Return ground, normals, px and Jacobians of features (n, 4) at a pose."""
-    ground = pose.place(features[:, :2])
-    c, s = math.cos(pose.angle), math.sin(pose.angle)
-    normals = sign * features[:, 2:] @ np.array([[c, s], [-s, c]])
-    px, jac = scene.to_px(ground)
-    return ground, normals, px, np.ascontiguousarray(jac)
-
-
-def _vector(pose: Pose) -> Array:
-    return np.array([pose.x, pose.y, pose.angle, math.log(pose.scale)])
-
-
-def _pose(v: Array) -> Pose:
-    return Pose(float(v[0]), float(v[1]), float(v[2]), math.exp(float(v[3])))
-
-
-def _nearer(scene: _Scene, taught: Taught, start: _Candidate, f: int, free: Bools) -> _Candidate:
+def _nearer(scene: Scene, taught: Taught, start: Candidate, f: int, free: Bools) -> Candidate:
     """Return a coarse candidate moved to where true directions agree best, with their mean cosine."""
     step = taught.cell / taught.radius
     near = max(f // 2, 1)
     cells = scene.levels[near]
-    v = _vector(start.pose)
-    ground, normals, px, jac = _laid(scene, taught.near, start.pose, start.sign)
+    v = vector(start.pose)
+    ground, normals, px, jac = laid(scene, taught.near, start.pose, start.sign)
     turns = np.array([-1.0, -0.5, 0.0, 0.5, 1.0]) * step if free[2] else np.zeros(1)
     sizes = np.array([-0.5, 0.0, 0.5]) * step if free[3] else np.zeros(1)
     least = (6.0 * scene.noise / near) ** 2
     score = settle_near(cells, float(near), px, jac, ground, normals, v, turns, sizes, least)
-    return _Candidate(_pose(v), start.sign, float(score))
+    return Candidate(pose_of(v), start.sign, float(score))
 
 
-def _on_edges(scene: _Scene, taught: Taught, pose: Pose, sign: float, free: Bools) -> _Candidate | None:
+def _on_edges(scene: Scene, taught: Taught, pose: Pose, sign: float, free: Bools) -> Candidate | None:
     chosen = np.linspace(0, len(taught.points) - 1, min(QUICK_PLACES, len(taught.points))).astype(int)
-    features = np.column_stack([taught.points[chosen], taught.normals[chosen]])
-    ground, normals, px, jac = _laid(scene, features, pose, sign)
-    v, off = _vector(pose), np.empty(len(chosen))
+    ground, normals, px, jac = laid(scene, taught.features[chosen], pose, sign)
+    n = len(ground)
+    v, off = vector(pose), np.empty(n)
     start = v.copy()
     share = settle(scene.picture, px, jac, ground, normals, v, free, REACHES, 2.5 * scene.noise, off)
     if share == 0.0 or not abs(v[3]) < 1:
         return None
     # The share that counts asks each place for one clean step; half of the places tell it well enough.
-    places, across, result = np.empty_like(px), np.empty_like(px), np.empty((len(chosen), 6))
+    places, across, asked = np.empty((n, 2)), np.empty((n, 2)), np.empty((n // 2, 6))
     carry(px, jac, ground, normals, start, v, places, across)
-    off[::2] = np.nan
-    fit_places(scene.picture, places, across, off, 1.0, REACH_PX, scene.noise, result)
-    asked = result[1::2]
-    seen = _seen(asked, scene.noise) & (np.abs(asked[:, 0]) <= SEEN_PX)
-    return _Candidate(_pose(v), sign, float(seen.mean()))
+    fit_places(scene.picture, places[1::2], across[1::2], off[1::2], 1.0, REACH_PX, scene.noise, asked)
+    seen = np.empty(len(asked), np.bool_)
+    mark_seen(asked, scene.noise, seen)
+    seen &= np.abs(asked[:, 0]) <= SEEN_PX
+    return Candidate(pose_of(v), sign, float(seen.mean()))
 
 
 def _allowed(pose: Pose, taught: Taught, box: Box, angles: tuple[float, float], scales: tuple[float, float]) -> bool:
@@ -306,9 +276,9 @@ def _turned_into(angle: float, taught: Taught, angles: tuple[float, float]) -> f
 
 
 def _chosen(
-    scene: _Scene,
+    scene: Scene,
     taught: Taught,
-    candidates: list[_Candidate],
+    candidates: list[Candidate],
     free: Bools,
     angles: tuple[float, float],
     scales: tuple[float, float],
@@ -316,170 +286,47 @@ def _chosen(
     most: int,
     least_share: float,
 ) -> Sought:
-    told: list[_Told] = []
+    fitted: list[Told] = []
     others: list[tuple[Pose, float]] = []
     for c in sorted(candidates, key=lambda c: -c.share):
-        enough = sorted((t.share for t in told), reverse=True)[most - 1 : most]
+        enough = sorted((t.share for t in fitted), reverse=True)[most - 1 : most]
         one = None
-        if any(_same_place(c.pose, t.pose, taught) for t in told):
+        if any(_same_place(c.pose, t.pose, taught) for t in fitted):
             continue  # two starts that settled at one place
-        if not told or c.share >= max(0.6 * least_share, 0.8 * enough[0] if enough else 0.0):
-            one = _told(scene, taught, c, free)
+        if not fitted or c.share >= max(0.6 * least_share, 0.8 * enough[0] if enough else 0.0):
+            one = told(scene, taught, c, free)
         if one is None:
             others.append((c.pose, c.share))
         else:
-            told.append(_turned_best(scene, taught, one, free, angles, scales, box))
-    told.sort(key=lambda t: -t.share)
-    kept: list[_Told] = []
-    for one in told:
+            fitted.append(_turned_best(scene, taught, one, free, angles, scales, box))
+    fitted.sort(key=lambda t: -t.share)
+    kept: list[Told] = []
+    for one in fitted:
         enough_seen = len(kept) < most and one.share >= least_share
         if enough_seen and not any(_same_place(one.pose, k.pose, taught) or _claims(one, k, taught) for k in kept):
             kept.append(one)
         else:
             others.append((one.pose, one.share))
-    best = (told[0].pose, told[0].share) if told else max(others, key=lambda o: o[1], default=(None, 0.0))
+    best = (fitted[0].pose, fitted[0].share) if fitted else max(others, key=lambda o: o[1], default=(None, 0.0))
     rest = [share for pose, share in others if not any(_same_place(pose, k.pose, taught) for k in kept)]
     runner_up = max(rest, default=0.0)
     found = tuple(_result(scene, taught, one, runner_up, angles) for one in kept)
     return Sought(found, best[1], best[0])
 
 
-@dataclass(frozen=True, slots=True)
-class _Told:
-    """A pose after the last fit, with everything that its result is made of."""
-
-    pose: Pose
-    sign: float
-    share: float
-    cov: Array
-    rms: float
-    blur: float
-    edges: SeenEdges
-    alike: tuple[tuple[float, float], ...] = ()
-
-
-def _told(scene: _Scene, taught: Taught, c: _Candidate, free: Bools) -> _Told | None:
-    """Fit the picture's own pixels across the outline, twice, and tell pose, covariance and share."""
-    features = np.column_stack([taught.points, taught.normals])
-    n, p = len(features), int(free.sum())
-    pose, blur = c.pose, 1.0
-    places, across, rows = np.empty((n, 2)), np.empty((n, 2)), np.empty((n, p))
-    result, move, weights = np.empty((n, 6)), np.empty(p), np.empty(n)
-    off, looked = np.empty(n), np.empty(n)
-    for round_ in range(2):
-        ground, normals, px, jac = _laid(scene, features, pose, c.sign)
-        v = _vector(pose)
-        carry(px, jac, ground, normals, v, v, places, across)
-        if round_ == 0:
-            look(scene.picture, places, across, 3, 2.5 * scene.noise, np.empty(64), looked)
-            off = looked
-        reach = max(REACH_PX, 4.0 * blur)
-        start = np.where(np.isfinite(off), off, looked)
-        blur = fit_places(scene.picture, places, across, start, blur, reach, scene.noise, result)
-        seen = _seen(result, scene.noise)
-        if scene.mask is not None:
-            seen &= ~_at(scene.mask, places)
-        off = np.where(seen, result[:, 0], np.nan)
-        variance = _variance(result, seen) + (taught.u / taught.pixel) ** 2 + FLOOR_PX**2
-        pose_rows(jac, ground, across, v, v, free, rows)
-        if robust_move(rows, off, 1.0 / variance, 0.3, move, weights) == 0.0:
-            return None
-        v[free] += move
-        if not np.isfinite(v).all() or abs(v[3]) > 1:
-            return None
-        pose = _pose(v)
-        off = off - rows @ move
-    left = off
-    counts = seen & (np.abs(left) <= SEEN_PX)
-    share = float(counts.sum()) / n
-    if counts.sum() < 2 * p + 2:
-        return None
-    cov, gain = _covariance(rows, left, np.where(counts, weights, 0.0), variance, free, pose.scale)
-    ground, normals, px, jac = _laid(scene, features, pose, c.sign)
-    sensitivity = np.zeros((4, n))
-    sensitivity[free] = gain * np.sqrt(np.abs(np.linalg.det(jac)))
-    sensitivity[3] *= pose.scale
-    edges = SeenEdges(ground, normals, px, left, counts, sensitivity)
-    return _Told(pose, c.sign, share, cov, float(np.sqrt(np.mean(left[counts] ** 2))), blur, edges)
-
-
-def _seen(result: Array, noise: float) -> Bools:
-    """Return which places show one clean step of the outline's direction."""
-    half = result[:, 2]
-    fitted = (result[:, 5] > 0) & (half > 0)
-    if not fitted.any():
-        return np.zeros(len(result), bool)
-    strong = half > max(0.25 * float(np.median(half[fitted])), 1.25 * noise)
-    limit = np.hypot(MOST_LEFT, 1.5 * noise / np.maximum(half, 1e-9))
-    return np.asarray(fitted & strong & (np.abs(result[:, 3]) < SLOPE_LIMIT) & (result[:, 4] < limit))
-
-
-def _at(mask: Bools, places: Array) -> Bools:
-    finite = np.isfinite(places).all(axis=1)
-    i, j = (np.clip(np.rint(np.where(finite, places[:, k], 0)).astype(int), 0, mask.shape[1 - k] - 1) for k in (1, 0))
-    return np.asarray(mask[i, j])
-
-
-def _variance(result: Array, seen: Bools) -> Array:
-    rest = (result[:, 4] * result[:, 2]) ** 2
-    typical = float(np.median(rest[seen])) if seen.any() else 1.0
-    return np.where(seen, result[:, 1] * np.maximum(rest, 0.5 * typical), 1.0)
-
-
-def _covariance(
-    rows: Array, left: Array, used: Array, variance: Array, free: Bools, size: float
-) -> tuple[Array, Array]:
-    """Return the covariance (4, 4) of the pose, s²·(JᵀWJ)⁻¹·τ, and the gain (p, n) from offsets in px to what is free.
-
-    τ from the correlation of the residuals `left` along the outline; `used` (n,) are the weights of what counts.
-    """
-    normal = rows.T @ (used[:, None] * rows)
-    gain = np.linalg.inv(normal) @ (rows * used[:, None]).T
-    m = int((used > 0).sum())
-    residual = np.where(used > 0, left, 0.0)
-    # Prior variances, scaled by what the residuals say; Tukey's weights have done the same to both sums.
-    scale = float(np.sum(used * residual**2) / max(np.sum(used * variance), 1e-300)) * m / max(m - int(free.sum()), 1)
-    cov = np.zeros((4, 4))
-    whole = (gain * (variance * scale)) @ gain.T * _correlation(left / np.sqrt(variance), used > 0)
-    cov[np.ix_(free, free)] = whole
-    # The last parameter is ln scale.
-    cov[3] *= size
-    cov[:, 3] *= size
-    if not free[2]:
-        cov[2, 2] = math.pi**2 / 3
-    return cov, gain
-
-
-def _correlation(z: Array, used: Bools) -> float:
-    """Return 1 + 2·Σρ over lags along the outline, up to the first that does not stand out (2/√n)."""
-    z = np.where(used, z, 0.0)
-    power = float(z @ z) / max(int(used.sum()), 1)
-    total = 1.0
-    for lag in range(1, 40):
-        both = used[lag:] & used[:-lag]
-        n = int(both.sum())
-        if n < 20 or power == 0:
-            break
-        rho = float(z[lag:] @ z[:-lag]) / n / power
-        if rho < 2 / math.sqrt(n):
-            break
-        total += 2 * rho
-    return total
-
-
 def _turned_best(
-    scene: _Scene, taught: Taught, one: _Told, free: Bools, angles: tuple[float, float], scales: tuple[float, float],
+    scene: Scene, taught: Taught, one: Told, free: Bools, angles: tuple[float, float], scales: tuple[float, float],
     box: Box,
-) -> _Told:  # fmt: skip
+) -> Told:  # fmt: skip
     """Try the turns that the shape may be mistaken at; return the best, with the shares of the others."""
     if not len(taught.alike):
         return one
-    others: list[tuple[float, _Told]] = []
+    others: list[tuple[float, Told]] = []
     for ax, ay, turn, _ in taught.alike:
         pose = one.pose.after(float(ax), float(ay), float(turn))
         if not _allowed(pose, taught, box, angles, scales):
             continue
-        tried = _told(scene, taught, _Candidate(pose, one.sign, 0.0), free)
+        tried = told(scene, taught, Candidate(pose, one.sign, 0.0), free)
         if tried is not None:
             others.append((float(turn), tried))
     best = max([(0.0, one), *others], key=lambda o: o[1].share)
@@ -502,7 +349,7 @@ def _same_place(one: Pose, other: Pose, taught: Taught) -> bool:
     return min(turn, period - turn) < SAME_TURN_RAD
 
 
-def _claims(one: _Told, better: _Told, taught: Taught) -> bool:
+def _claims(one: Told, better: Told, taught: Taught) -> bool:
     """Whether most of what was seen of one are edges that a better one explains."""
     mine, theirs = one.edges.ground[one.edges.seen], better.edges.ground[better.edges.seen]
     apart = (mine[:, None, :] - theirs[None]) / taught.pixel
@@ -510,7 +357,7 @@ def _claims(one: _Told, better: _Told, taught: Taught) -> bool:
     return bool(near.mean() > CLAIMED)
 
 
-def _result(scene: _Scene, taught: Taught, one: _Told, rejected: float, angles: tuple[float, float]) -> FoundShape:
+def _result(scene: Scene, taught: Taught, one: Told, rejected: float, angles: tuple[float, float]) -> FoundShape:
     told = _turned_into(one.pose.angle, taught, angles)
     pose = one.pose
     if told is not None and abs(told - pose.angle) > 1e-12:
@@ -524,7 +371,7 @@ def _result(scene: _Scene, taught: Taught, one: _Told, rejected: float, angles: 
         flags.append(flag("angle_ambiguous"))
     if one.blur > 3:
         flags.append(flag("blurred"))
-    if _saturated_share(scene.picture, one.edges) > 0.02:
+    if saturated_share(scene.picture, one.edges) > 0.02:
         flags.append(flag("saturated"))
     inverted = one.sign < 0
     cov = one.cov
@@ -542,16 +389,6 @@ def _cov_elsewhere(cov: Array, old: Pose, new: Pose) -> Array:
     G[:2, 2] = -dy, dx
     G[:2, 3] = dx / old.scale, dy / old.scale
     return np.asarray(G @ cov @ G.T)
-
-
-def _saturated_share(picture: Picture, edges: SeenEdges) -> float:
-    if picture.dtype == np.float32:
-        return 0.0
-    top = np.iinfo(picture.dtype).max
-    px = edges.px[edges.seen]
-    i, j = (np.clip(np.rint(px[:, k]).astype(int), 1, picture.shape[1 - k] - 2) for k in (1, 0))
-    near = [picture[i + a, j + b] >= top for a in (-1, 0, 1) for b in (-1, 0, 1)]
-    return float(np.any(near, axis=0).mean()) if len(px) else 0.0
 
 
 def _moved_back(result: Sought, corner: tuple[float, float]) -> Sought:

@@ -12,9 +12,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from tiepoint.vision.seek_model import Bools, Picture, Projection, identity
+from tiepoint.vision.seek_model import Bools, Cells, Picture, Projection, identity
 
-Cells = NDArray[np.float32]
 Bytes = NDArray[np.uint8]
 
 Box = tuple[float, float, float, float]

@@ -16,6 +16,7 @@ from tiepoint.foundation.errors import UnusableInput
 Array = NDArray[np.float64]
 Picture = NDArray[Any]
 Bools = NDArray[np.bool_]
+Cells = NDArray[np.float32]
 
 ROUND = 0
 """`Taught.turns` of a shape that looks the same at any angle."""
@@ -78,8 +79,10 @@ class Taught:
     cell of the most reduced one and `pixel` that of a picture's pixel, in ground units. `turns`: the shape cannot be
     told from itself at every turn of 2π/turns about `centre` (1: at none but the whole turn; `ROUND` (0): at any).
     `alike` (m, 4) are other moves (ax, ay, turn, share) of the part after which `share` of its outline lies on itself:
-    what a find may be mistaken for. `contrast` is the typical step in grey levels (0 from a drawing), `home` the pose
-    (x, y, angle) it was taught at.
+    what a find may be mistaken for. `blur` (px) is how blurred the outline was when it was taught, and `drift` (n,) how
+    far each point moves towards the bright side with blur, per px² of it, times `pixel`: where an outline bends, blur
+    moves its edge (both 0 of a drawing). `contrast` is the typical step in grey levels (0 from a drawing), `home` the
+    pose (x, y, angle) it was taught at.
     """
 
     points: Array
@@ -95,6 +98,17 @@ class Taught:
     signed: bool
     contrast: float
     home: tuple[float, float, float]
+    drift: Array
+    blur: float
+
+    def drifted_px(self, blur: float, scale: float) -> Array:
+        """Return how far (n,) the points' edges lie from them along the normals, in px, at a blur and scale."""
+        return self.drift * ((blur**2 - self.blur**2) / (self.pixel * scale))
+
+    @property
+    def features(self) -> Array:
+        """The outline (n, 4): points and normals."""
+        return np.column_stack([self.points, self.normals])
 
     @property
     def radius(self) -> float:
@@ -133,6 +147,8 @@ class Taught:
         shapes = {"points": 2, "normals": 2, "u": 0, "coarse": 4, "near": 4, "centre": 0, "alike": 4}
         try:
             arrays = {k: np.asarray(plain[k], float).reshape((-1, w) if w else -1) for k, w in shapes.items()}
+            # Shapes that were taught before blur was told have none.
+            drift = np.asarray(plain.get("drift", np.zeros(len(arrays["u"]))), float)
             x, y, angle = (float(v) for v in plain["home"])
             taught = cls(
                 **arrays,
@@ -142,6 +158,8 @@ class Taught:
                 signed=bool(plain["signed"]),
                 contrast=float(plain["contrast"]),
                 home=(x, y, angle),
+                drift=drift,
+                blur=float(plain.get("blur", 0.0)),
             )
         except (KeyError, TypeError, ValueError) as wrong:
             raise UnusableInput(f"the taught shape is damaged ({wrong}): teach it anew") from wrong
@@ -151,8 +169,9 @@ class Taught:
 
     def _holds_together(self) -> bool:
         n = len(self.points)
-        arrays = (self.points, self.normals, self.u, self.coarse, self.near, self.centre, self.alike)
-        sizes = n > 0 and len(self.normals) == n and len(self.u) == n and len(self.centre) == 2 and len(self.coarse) > 0
+        arrays = (self.points, self.normals, self.u, self.coarse, self.near, self.centre, self.alike, self.drift)
+        each = all(len(a) == n for a in (self.normals, self.u, self.drift))
+        sizes = n > 0 and each and len(self.centre) == 2 and len(self.coarse) > 0 and math.isfinite(self.blur)
         numbers = all(np.isfinite(a).all() for a in arrays) and self.cell > 0 and self.pixel > 0 and self.turns >= 0
         return bool(sizes and numbers and len(self.near) > 0)
 

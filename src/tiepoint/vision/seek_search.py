@@ -14,8 +14,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from tiepoint.vision.seek_maps import BINS, FULL, Bytes, Cells, Directions
-from tiepoint.vision.seek_model import Array
+from tiepoint.vision.seek_maps import BINS, FULL, Bytes, Directions
+from tiepoint.vision.seek_model import Array, Cells
 
 FEATURES = 48
 """So many features times `FULL` stay below 256."""

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numba import njit
@@ -27,6 +28,10 @@ REACH_PX = 5.0
 SHORTEST_PX = 10
 EDGE_SIGMAS = 8.0
 LEAST_OF_STRONG = 0.2
+MORE_BLUR_PX = 1.6
+"""What the taught picture is blurred by, to see where its edges go then."""
+NOISE_SAMPLES = 20_000
+"""So many places tell the noise to 1 %."""
 
 
 def teach(
@@ -53,9 +58,11 @@ def teach(
     pixel = 1.0 / math.sqrt(float(np.median(np.abs(np.linalg.det(jac)))))
     points = origin.bring_back(ground)
     out = out @ (origin.linear / origin.scale)
+    drift = _drift(picture, px, normals, blur)
     taught = _assembled(
-        points, out, np.sqrt(variance) * pixel, pixel, True, contrast, origin, _Reduced(picture, px, normals)
-    )
+        points, out, np.sqrt(variance) * pixel, pixel, True, contrast, origin, _Reduced(picture, px, normals),
+        drift * pixel, blur,
+    )  # fmt: skip
     return _without_bias(taught, picture, origin, to_px, blur)
 
 
@@ -83,8 +90,8 @@ def teach_outline(
     if inside == "bright":
         normals = -normals
     at = home if home is not None else Pose(0.0, 0.0, 0.0)
-    u = np.zeros(len(points))
-    return _assembled(points, normals, u, pixel, inside is not None, 0.0, at, None)
+    unknown = np.zeros(len(points))
+    return _assembled(points, normals, unknown, pixel, inside is not None, 0.0, at, None, unknown, 0.0)
 
 
 # --- a region of a picture -----------------------------------------------------------------------------------------
@@ -130,14 +137,24 @@ def inside_polygon(polygon: Array, shape: tuple[int, ...]) -> Bools:
 
 def noise_of(picture: Picture) -> float:
     """Return the noise per pixel in grey levels, from mixed differences, which slopes and most edges leave out."""
-    step = max(1, int(math.sqrt(picture.size / 40_000)))
-    a = picture[:-1:step, :-1:step].astype(np.float64)
-    b, c, d = (picture[i::step, j::step][: a.shape[0], : a.shape[1]].astype(float) for i, j in ((0, 1), (1, 0), (1, 1)))
-    n, m = min(len(b), len(c), len(d)), min(b.shape[1], c.shape[1], d.shape[1])
-    mixed = np.sort(np.abs(a[:n, :m] - b[:n, :m] - c[:n, :m] + d[:n, :m]).ravel())
+    step = max(1, math.ceil(math.sqrt(picture.size / NOISE_SAMPLES)))
+    rows, cols = ((n - 2) // step + 1 for n in picture.shape)
+    mixed = np.empty((rows, cols), np.float32)
+    _mixed_differences(picture, step, mixed)
     # Of whole grey levels a quantile is coarse; the mean of the smaller three quarters is not: 0.4617·σ for Gauss.
-    kept = mixed[: max(1, 3 * len(mixed) // 4)]
-    return float(kept.mean() / 0.4617 / 2)
+    kept = max(1, 3 * mixed.size // 4)
+    smaller = np.partition(mixed.ravel(), kept - 1)[:kept]
+    return float(smaller.mean(dtype=np.float64) / 0.4617 / 2)
+
+
+@njit(cache=True, nogil=True)
+def _mixed_differences(picture, step, mixed):  # type: ignore[no-untyped-def]  # numba infers
+    """Fill `mixed` with |a − b − c + d| of two by two pixels at every `step`-th."""
+    for i in range(mixed.shape[0]):
+        up, low = picture[i * step], picture[i * step + 1]
+        for j in range(mixed.shape[1]):
+            k = j * step
+            mixed[i, j] = abs(float(up[k]) - float(up[k + 1]) - float(low[k]) + float(low[k + 1]))
 
 
 def _traced(picture: Picture, mask: Bools, least_contrast: float) -> tuple[Array, Array]:
@@ -276,6 +293,23 @@ def _measured(
     return px[kept], normals[kept], result[kept, 0], variance, contrast, blur
 
 
+def _drift(picture: Picture, px: Array, normals: Array, blur: float) -> Array:
+    """Return how far (n,) the edge of each place moves along its normal per px² of blur, in px: 0 where none is left.
+
+    Found by blurring the taught picture: so that corners, and edges beside edges, are in it as they are.
+    """
+    pad = math.ceil(max(REACH_PX, 4.0 * math.hypot(blur, MORE_BLUR_PX)) + 4 * MORE_BLUR_PX)
+    low = np.maximum(np.floor(px.min(axis=0)).astype(int) - pad, 0)
+    high = np.ceil(px.max(axis=0)).astype(int) + pad + 1
+    part = picture[low[1] : high[1], low[0] : high[0]].astype(np.float32)
+    blurred = ndimage.gaussian_filter(part, MORE_BLUR_PX)
+    result = np.empty((len(px), 6))
+    more = math.hypot(blur, MORE_BLUR_PX)
+    fit_places(blurred, px - low, normals, np.zeros(len(px)), more, max(REACH_PX, 4.0 * more), 0.0, result)
+    clean = (result[:, 5] > 0) & (np.abs(result[:, 3]) < SLOPE_LIMIT) & (np.abs(result[:, 0]) < MORE_BLUR_PX)
+    return np.where(clean, result[:, 0], 0.0) / MORE_BLUR_PX**2
+
+
 def ground_of(px: Array, to_px: Projection, near: Array) -> tuple[Array, Array]:
     """Return the ground points (n, 2) that picture points (n, 2) show, and ∂px/∂ground, by Newton from a point near."""
     ground = np.tile(near, (len(px), 1)).astype(float)
@@ -332,6 +366,8 @@ def _assembled(
     contrast: float,
     home: Pose,
     seen: _Reduced | None,
+    drift: Array,
+    blur: float,
 ) -> Taught:
     low, high = points.min(axis=0), points.max(axis=0)
     centre = (low + high) / 2
@@ -350,7 +386,7 @@ def _assembled(
     features = np.column_stack([points, normals])
     return Taught(
         points, normals, u, _spread(features[far], FEATURES), _spread(features[near], NEAR_FEATURES), f * pixel, pixel,
-        centre, turns, alike, signed, contrast, (home.x, home.y, home.angle),
+        centre, turns, alike, signed, contrast, (home.x, home.y, home.angle), drift, blur,
     )  # fmt: skip
 
 
@@ -402,10 +438,7 @@ def _without_bias(taught: Taught, picture: Picture, origin: Pose, to_px: Project
     # The find would tell `moved`; the places that make it tell `origin` are those brought back from there.
     points = origin.bring_back(moved.place(taught.points))
     c, s = math.cos(turn), math.sin(turn)
-    return Taught(
-        points, taught.normals @ np.array([[c, s], [-s, c]]), taught.u, taught.coarse, taught.near, taught.cell,
-        taught.pixel, taught.centre, taught.turns, taught.alike, taught.signed, taught.contrast, taught.home,
-    )  # fmt: skip
+    return replace(taught, points=points, normals=taught.normals @ np.array([[c, s], [-s, c]]))
 
 
 # --- drawn lines ---------------------------------------------------------------------------------------------------
