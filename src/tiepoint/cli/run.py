@@ -50,6 +50,8 @@ def run(
     could not be seen is unread, and never passes; nor does a shot that cannot be read, one of several: its sentence is
     told, and the others are measured. Exit code 1: some record does not conform.
 
+    An overlay has the name of its shot, as shot-0001.svg; of shots of one name in several folders the second gets -2.
+
     \b
       tiepoint run recipes/plate.toml shot-0001.png
       tiepoint run recipes/plate.toml shots --out today --overlay today/pictures
@@ -119,18 +121,13 @@ def _demand_one_that_fits(records: "Sequence[Record]") -> None:
 
 
 def _overlay_names(shots: Sequence[Path]) -> dict[Path, str]:
-    """Return a file name for each shot; shots of the same name in different folders get a number."""
-    names: dict[Path, str] = {}
-    taken: set[str] = set()
-    for shot in shots:
-        stem = shot.resolve().stem
-        name, k = stem, 1
-        while name in taken:
-            k += 1
-            name = f"{stem}-{k}"
-        taken.add(name)
-        names.setdefault(shot, f"{name}.svg")
-    return names
+    """Return a file name for each shot: a picture's without its ending, a folder's whole; a number tells like ones."""
+    from tiepoint.documents.names import each_its_own
+
+    different = list(dict.fromkeys(shots))
+    whole = [shot.resolve() if shot.name in ("", "..") else shot for shot in different]
+    stems = [there.name if there.is_dir() else there.stem for there in whole]
+    return {shot: f"{name}.svg" for shot, name in zip(different, each_its_own(stems), strict=True)}
 
 
 def _draw(ran: "Ran", overlay: Path | None, names: dict[Path, str]) -> None:
