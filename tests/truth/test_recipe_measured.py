@@ -260,6 +260,87 @@ readings = ["x", "y"]
 """
 
 
+IN_THE_PART = """
+[[step]]
+name = "front"
+kind = "line"
+edge = "e"
+region.rectangle = { centre = [30, 0], size = [4, 40], angle_deg = 90 }
+
+[[step]]
+name = "left"
+kind = "line"
+edge = "e"
+region.rectangle = { centre = [0, 20], size = [4, 30] }
+
+[[step]]
+name = "part"
+kind = "find"
+of = ["front", "left"]
+
+[[step]]
+name = "bore A"
+kind = "circle"
+in = "part"
+edge = "e"
+region.ring = { centre = [12, 10], inner = 1.5, outer = 3.5 }
+readings = ["x", "y"]
+operator = "OPERATOR"
+
+[[step]]
+name = "back"
+kind = "line"
+in = "part"
+edge = "e"
+region.rectangle = { centre = [30, 40], size = [4, 40], angle_deg = 90 }
+
+[[step]]
+name = "right"
+kind = "edge"
+in = "part"
+edge = "e"
+region.rectangle = { centre = [60, 20], size = [4, 10] }
+readings = ["x"]
+
+[[step]]
+name = "corner"
+kind = "point"
+in = "part"
+between = ["back", "right side"]
+
+[[step]]
+name = "right side"
+kind = "line"
+in = "part"
+edge = "e"
+region.rectangle = { centre = [60, 20], size = [4, 30] }
+"""
+
+
+@pytest.mark.parametrize("operator", ["least-squares", "two-point"])
+def test_in_a_part_s_frame_an_edge_definition_moves_frame_and_edge_together(operator):
+    cam = camera()
+    picture = photo(PLATE, cam, 1, noise=0.001)
+    text = IN_THE_PART.replace("OPERATOR", operator)
+    plain, shifted = (
+        by_id(measured(f"[edge.e]\nbias = {bias}\nu = 0.01\n{text}", exact_tie(cam), picture)) for bias in (0, 0.02)
+    )
+    follows = {}
+    for id_, reading in plain.items():
+        terms = [t.c for t in reading.sources if t.id.startswith("edge:")]
+        assert len(terms) <= 1, id_
+        follows[id_] = sum(terms)
+        if reading.unit == "mm":
+            # What the shift does is what its term says it does: a derivative by the whole chain. (Regions move with the
+            # frame and their strips look at other pixels: a thousandth of a pixel, 0.0001 mm here.)
+            assert shifted[id_].value - reading.value == pytest.approx(-0.02 * follows[id_], rel=0.01, abs=1e-4), id_
+    # A bright plate is wide by both of its edges, a bore's place is by the datum edge alone, its diameter by two sides.
+    size = {id_: abs(follows[id_]) for id_ in ("corner.x", "corner.y", "right.x", "bore A.x", "bore A.diameter")}
+    assert size == pytest.approx(
+        {"corner.x": 2, "corner.y": 2, "right.x": 2, "bore A.x": 1, "bore A.diameter": 2}, rel=0.02
+    )
+
+
 def small_camera() -> Camera:
     return perspective(160, 160, 4000).aimed((0.4, -0.3), distance_mm=320, tilt_deg=15, azimuth_deg=70, roll_deg=20)
 

@@ -12,7 +12,7 @@ because one residual variance scales them all (JCGM 100, G.4.1 with the remark o
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any, Literal
 
 import numpy as np
@@ -69,7 +69,7 @@ def half_width(
 
 def ensemble(
     prefix: str, label: str, covariance: Array, scope: Scope, dof: float, kind: Kind = "A"
-) -> tuple[tuple[Source, ...], Array]:
+) -> tuple["Sources", Array]:
     """Return unit sources for the parameters of one fit, and the factor that spreads them.
 
     `covariance` is (p, p). With the returned factor F (p, r), parameters = estimate + F·z, z independent
@@ -80,9 +80,13 @@ def ensemble(
         factor = np.asarray(np.linalg.cholesky(covariance), float)
     except np.linalg.LinAlgError:
         factor = _factor_of_semidefinite(covariance)
+    return members(prefix, label, factor.shape[1], scope, dof, kind), factor
+
+
+def members(prefix: str, label: str, count: int, scope: Scope, dof: float, kind: Kind = "A") -> "Sources":
+    """Return the unit sources of an ensemble."""
     distribution: Distribution = "t" if math.isfinite(dof) else "normal"
-    sources = tuple(Source(f"{prefix}#{k}", label, kind, 1.0, scope, distribution, dof) for k in range(factor.shape[1]))
-    return sources, factor
+    return Sources([Source(f"{prefix}#{k}", label, kind, 1.0, scope, distribution, dof) for k in range(count)])
 
 
 def _factor_of_semidefinite(covariance: Array) -> Array:
@@ -94,6 +98,116 @@ def _factor_of_semidefinite(covariance: Array) -> Array:
     values, vectors = np.linalg.eigh(symmetric / np.outer(safe, safe))
     kept = values > 1e-14 * max(1.0, float(values.max(initial=0.0)))
     return np.asarray((safe[:, None] * vectors[:, kept]) * np.sqrt(values[kept]))
+
+
+class Sources(tuple[Source, ...]):
+    """Several sources, each of them once, with what every sum over them needs, worked out once for all of a shot."""
+
+    @cached_property
+    def blocks(self) -> tuple["Sources", ...]:
+        """The lists that this one was joined from."""
+        return (self,)
+
+    @cached_property
+    def ids(self) -> frozenset[str]:
+        """The ids of all."""
+        return frozenset([s.id for s in self])
+
+    @cached_property
+    def u(self) -> Array:
+        """Their standard uncertainties (m,)."""
+        if len(self.blocks) > 1:
+            return np.concatenate([block.u for block in self.blocks])
+        return np.array([s.u for s in self], float)
+
+    @cached_property
+    def told(self) -> tuple[tuple[str, str, str, str, float, float, str], ...]:
+        """What each states, as a reading keeps it: id, label, type, distribution, u, dof and scope."""
+        if len(self.blocks) > 1:
+            return tuple([told for block in self.blocks for told in block.told])
+        return tuple([(s.id, s.label, s.type, s.distribution, s.u, s.dof, s.scope) for s in self])
+
+    @cached_property
+    def place(self) -> dict[Source, int]:
+        """Where each stands."""
+        return {source: k for k, source in enumerate(self)}
+
+    @cached_property
+    def _groups(self) -> tuple[tuple[slice | NDArray[np.int64], str, float], ...]:
+        """Where the members of each ensemble of finite dof stand within one block, its name and its dof."""
+        members: dict[str, list[int]] = {}
+        for k, source in enumerate(self):
+            if source.dof != math.inf:
+                members.setdefault(source.ensemble, []).append(k)
+        return tuple((_run(at), name, min(self[k].dof for k in at)) for name, at in members.items())
+
+    def variances(self, scaled: Array) -> list[tuple[float, float]]:
+        """Return (variance, dof) of every ensemble of finite dof in a value with c·u `scaled` (m,)."""
+        found: dict[str, tuple[float, float]] = {}
+        start = 0
+        for block in self.blocks:
+            part = scaled[start : start + len(block)]
+            start += len(block)
+            for at, name, dof in block._groups:
+                members = part[at]
+                variance, least = found.get(name, (0.0, math.inf))
+                found[name] = (variance + float(members @ members), min(dof, least))
+        return list(found.values())
+
+
+def _run(at: list[int]) -> slice | NDArray[np.int64]:
+    """Return places as a slice, where they follow each other."""
+    return slice(at[0], at[-1] + 1) if at[-1] - at[0] == len(at) - 1 else np.array(at)
+
+
+@lru_cache(maxsize=1024)
+def _alone(source: Source) -> Sources:
+    """Return the list of one source, the same for all who ask, so that lists joined with it share it."""
+    return Sources((source,))
+
+
+def listed(sources: Iterable[Source]) -> Sources:
+    """Return sources as a list of them, which must tell each one once; raise `MixedSources` where it does not."""
+    if isinstance(sources, Sources):
+        return sources
+    made = Sources(sources)
+    if len(made.ids) < len(made):
+        check_ids(made)
+        twice = next(s.id for k, s in enumerate(made) if s in made[:k])
+        raise MixedSources(f"source {twice!r} stands twice in one list; its columns must be added")
+    return made
+
+
+def joined(lists: Iterable[Sources]) -> Sources | None:
+    """Return all sources of lists that share none but by sharing whole blocks; None where two blocks overlap."""
+    blocks: list[Sources] = []
+    for sources in lists:
+        for block in sources.blocks:
+            if all(block is not known for known in blocks):
+                if not all(block.ids.isdisjoint(known.ids) for known in blocks):
+                    return None
+                blocks.append(block)
+    if len(blocks) == 1:
+        return blocks[0]
+    made = Sources([source for block in blocks for source in block])
+    made.__dict__["blocks"] = tuple(blocks)
+    return made
+
+
+def _spread(onto: Sources, sources: Sources, row: Array) -> Array:
+    """Return sensitivities (…, m) to some of the blocks of a joined list as sensitivities to all of it."""
+    if onto is sources:
+        return row
+    whole, at, start = np.zeros((*row.shape[:-1], len(onto))), {}, 0
+    for block in onto.blocks:
+        at[id(block)] = start
+        start += len(block)
+    start = 0
+    for block in sources.blocks:
+        to, size = at[id(block)], len(block)
+        whole[..., to : to + size] = row[..., start : start + size]
+        start += size
+    return whole
 
 
 @dataclass(frozen=True)
@@ -115,8 +229,24 @@ class Value:
         return terms
 
     @cached_property
+    def row(self) -> tuple[Sources, Array] | None:
+        """A list of sources and the sensitivities (m,) to them, where the value is told so; those may be zero."""
+        if "_row" in self.__dict__:
+            known: tuple[Sources, Array] = self.__dict__["_row"]
+            return known
+        return None if self.terms else (_NONE, _NO_TERMS)
+
+    @cached_property
+    def scaled(self) -> Array:
+        """What each of the row's sources brings, c·u (m,)."""
+        sources, row = self.__dict__["_row"]
+        return np.asarray(row * sources.u)
+
+    @cached_property
     def variance(self) -> float:
         """Square of the standard uncertainty."""
+        if "_row" in self.__dict__:
+            return float(self.scaled @ self.scaled)
         return sum([(c * s.u) ** 2 for s, c in self.terms.items()])
 
     @cached_property
@@ -127,6 +257,8 @@ class Value:
     @cached_property
     def dof(self) -> float:
         """Effective degrees of freedom (Welch-Satterthwaite over ensembles; JCGM 100, G.2b)."""
+        if "_row" in self.__dict__:
+            return effective_dof(self.__dict__["_row"][0].variances(self.scaled), self.variance)
         return effective_dof(_by_ensemble(self.terms), self.variance)
 
     @cached_property
@@ -147,6 +279,11 @@ class Value:
             return _one_of(self.value * factor, sources, row * factor)
         return _checked_already(self.value * factor, {s: k for s, c in self.terms.items() if (k := c * factor) != 0.0})
 
+    def at(self, value: float) -> "Value":
+        """Return another number that errs as this one does."""
+        row = self.row
+        return Value(value, self.terms) if row is None else _one_of(value, *row)
+
     def with_source(self, source: Source, c: float = 1.0) -> "Value":
         """Return the same value with one more cause of uncertainty."""
         return combine(self.value, ((self, 1.0), (Value(0.0, {source: c}), 1.0)))
@@ -159,7 +296,7 @@ def _checked_already(value: float, terms: Mapping[Source, float]) -> Value:
     return made
 
 
-def _one_of(value: float, sources: tuple[Source, ...], row: Array) -> Value:
+def _one_of(value: float, sources: Sources, row: Array) -> Value:
     """Return one of several values over the same sources, by its row (m,) of sensitivities."""
     made = object.__new__(Value)
     made.__dict__.update(value=value, _row=(sources, row))
@@ -179,15 +316,33 @@ class Values:
         return {}
 
     @cached_property
+    def _listed(self) -> Sources:
+        return listed(self.sources)
+
+    @cached_property
     def covariance(self) -> Array:
         """Joint covariance (n, n)."""
-        scaled = self.c * np.array([s.u for s in self.sources])
+        scaled = self.c * self._listed.u
         return np.asarray(scaled @ scaled.T)
+
+    def through(self, value: Array, jacobian: Array) -> "Values":
+        """Return `value` (k,) of something that follows these values by its `jacobian` (k, n)."""
+        return Values(value, jacobian @ self.c, self._listed)
+
+    def with_source(self, source: Source, column: Array) -> "Values":
+        """Return the same values with one more cause, by its sensitivities (n,): added, where they know it already."""
+        at = self._listed.place.get(source)
+        if at is None:
+            more = joined((self._listed, _alone(source))) or listed((*self._listed, source))
+            return Values(self.value, np.column_stack([self.c, column]), more)
+        c = self.c.copy()
+        c[:, at] += column
+        return Values(self.value, c, self._listed)
 
     def __getitem__(self, index: int) -> Value:
         known = self._items.get(index)
         if known is None:
-            known = self._items.setdefault(index, _one_of(float(self.value[index]), self.sources, self.c[index]))
+            known = self._items.setdefault(index, _one_of(float(self.value[index]), self._listed, self.c[index]))
         return known
 
     def __len__(self) -> int:
@@ -218,6 +373,9 @@ def check_ids(sources: Iterable[Source]) -> None:
             raise MixedSources(f"source {source.id!r} is stated twice with different contents")
 
 
+_NONE, _NO_TERMS = Sources(), np.zeros(0)
+
+
 def constant(value: float) -> Value:
     """Return a value without uncertainty."""
     return Value(value, {})
@@ -230,6 +388,14 @@ def measured(value: float, source: Source) -> Value:
 
 def combine(value: float, parts: Iterable[tuple[Value, float]]) -> Value:
     """Return `value` with the first-order uncertainty Σ ∂·part; shared sources add with their sign."""
+    parts = tuple(parts)
+    rows = [part.row for part, _ in parts]
+    told = [row for row in rows if row is not None]
+    if len(told) == len(rows) and (onto := joined([sources for sources, _ in told])) is not None:
+        sums = np.zeros(len(onto))
+        for (sources, row), (_, partial) in zip(told, parts, strict=True):
+            sums += partial * _spread(onto, sources, row)
+        return _one_of(value, onto, sums)
     terms: dict[Source, float] = {}
     for part, partial in parts:
         for source, c in part.terms.items():
@@ -239,15 +405,21 @@ def combine(value: float, parts: Iterable[tuple[Value, float]]) -> Value:
 
 def stack(values: Sequence[Value]) -> Values:
     """Return several values over the union of their sources, in order of first appearance."""
+    told = [row for value in values if (row := value.row) is not None]
+    if len(told) == len(values) and (onto := joined([sources for sources, _ in told])) is not None:
+        whole = np.array([_spread(onto, sources, row) for sources, row in told]).reshape(len(values), len(onto))
+        acts = np.asarray(whole.any(axis=0))
+        kept = onto if acts.all() else Sources([onto[k] for k in np.flatnonzero(acts)])
+        return Values(np.array([v.value for v in values], float), whole[:, acts], kept)
     order: dict[Source, int] = {}
     for value in values:
         for source in value.terms:
             order.setdefault(source, len(order))
     check_ids(order)
     c = np.zeros((len(values), len(order)))
-    for row, value in enumerate(values):
+    for number, value in enumerate(values):
         for source, k in value.terms.items():
-            c[row, order[source]] = k
+            c[number, order[source]] = k
     return Values(np.array([v.value for v in values], float), c, tuple(order))
 
 

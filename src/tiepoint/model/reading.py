@@ -3,8 +3,10 @@
 from dataclasses import dataclass, replace
 from typing import NamedTuple, Self
 
+import numpy as np
+
 from tiepoint.foundation.reasons import Reason, flag
-from tiepoint.foundation.sources import Value
+from tiepoint.foundation.sources import Sources, Value
 from tiepoint.model.decide import Limits, Verdict, as_flagged, decide
 
 
@@ -92,5 +94,14 @@ class Reading:
 
 def terms(value: Value) -> tuple[SourceTerm, ...]:
     """Return the sources of a value in the order of their weight, largest first."""
-    ranked = sorted([(-abs(c * s.u), s.id, s, c) for s, c in value.terms.items()])
-    return tuple([SourceTerm(s.id, s.label, s.type, s.distribution, s.u, s.dof, s.scope, c) for _, _, s, c in ranked])
+    if (told := value.row) is None:
+        stated, row = zip(*value.terms.items(), strict=True)
+        told = Sources(stated), np.array(row, float)
+    sources, c = told
+    weights = (-np.abs(c * sources.u)).tolist()
+    ranked = sorted([own for own in zip(weights, sources.told, c.tolist(), strict=True) if own[2]])
+    return tuple([_TERM(SourceTerm, (*stated, c)) for _, stated, c in ranked])
+
+
+_TERM = tuple.__new__
+"""Makes a `SourceTerm` of its fields: a reading has some dozens."""

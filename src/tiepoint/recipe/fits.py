@@ -16,12 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from tiepoint.foundation.sources import Source, Value, Values, ensemble
+from tiepoint.foundation.sources import Source, Value, Values, ensemble, joined, listed, members
 from tiepoint.recipe.context import Context, EdgeLook
 from tiepoint.recipe.seek import EdgePoints
 from tiepoint.vision.definition import shift_coefficients
 from tiepoint.vision.fits import CircleFit, LineFit
-from tiepoint.vision.shape_kernels import correlated
+from tiepoint.vision.shape_kernels import carry, correlated
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -74,18 +74,19 @@ def correlation_length(residuals: Array, closed: bool) -> float:
 def values_of(context: Context, parameters: Array, fit: Fit, points: EdgePoints, scatter: Scatter) -> Values:
     """Return the parameters of a fit as values over noise, tie and edge definition."""
     M = fit.sensitivity
-    covariance = scatter.tau * (M * scatter.variance) @ M.T
-    label = f'Edge noise of "{context.table.name}"'
-    noise, spread = ensemble(f"edges:{context.prefix}", label, covariance, "pixel", scatter.dof)
-    sources: tuple[Source, ...] = (*noise, *points.sources)
-    c = np.empty((len(M), len(sources)))
-    c[:, : len(noise)] = spread
-    by_place = (M[:, :, None] * fit.normals).reshape(len(M), -1)
-    c[:, len(noise) :] = by_place @ points.d_sources.reshape(by_place.shape[1], -1)
+    label, sources = f'Edge noise of "{context.table.name}"', listed(points.sources)
+    c = np.empty((len(M), len(M) + len(sources)))
+    if carry(M, scatter.variance, scatter.tau, fit.normals, points.d_sources, c):
+        noise = members(f"edges:{context.prefix}", label, len(M), "pixel", scatter.dof)
+    else:
+        covariance = scatter.tau * (M * scatter.variance) @ M.T
+        noise, spread = ensemble(f"edges:{context.prefix}", label, covariance, "pixel", scatter.dof)
+        c = np.hstack([spread, c[:, len(M) :]])
+    values = Values(parameters, c, joined((noise, sources)) or listed((*noise, *sources)))
     if context.shift.source is not None:
-        sources = (*sources, context.shift.source)
-        c = np.column_stack([c, shift_coefficients(M, points.towards_light(fit.normals))])
-    return Values(parameters, c, sources)
+        # The part's frame may have moved with the same cause: then its column is there already.
+        values = values.with_source(context.shift.source, shift_coefficients(M, points.towards_light(fit.normals)))
+    return values
 
 
 def look_of(fit: Fit, points: EdgePoints) -> EdgeLook:

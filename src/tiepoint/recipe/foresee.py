@@ -133,7 +133,7 @@ def _foresight(asked: Asked, limits: Limits, told: Value | Derived) -> list[Fore
 
 def _bounded(asked: Asked, limits: Limits, told: Derived, u: float, dof: float) -> Foresight:
     """Return the outlook of a quantity that cannot be below zero and has an upper limit alone: best is zero itself."""
-    best = Derived(told.formula, [Value(0.0, v.terms) for v in told.inputs], told.at_least)
+    best = Derived(told.formula, [v.at(0.0) for v in told.inputs], told.at_least)
     smallest = stays_below(asked, limits.p, best, f"foreseen/{asked.step.name}")
     assert limits.upper is not None
     return _said(asked, limits, limits.upper >= smallest, smallest, u, dof)

@@ -13,7 +13,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from tiepoint.foundation.sources import Source
+from tiepoint.foundation.sources import Source, Sources, joined, listed
 from tiepoint.recipe.features import PartFeature
 from tiepoint.recipe.ground import Ground
 from tiepoint.ties.mapping import into_part
@@ -38,8 +38,8 @@ class PartGround:
         return self._joined[0]
 
     @cached_property
-    def _joined(self) -> tuple[tuple[Source, ...], Ints]:
-        return joined(self.base.sources, self.part.pose.sources)
+    def _joined(self) -> tuple[Sources, Ints]:
+        return with_pose(self.base.sources, self.part.pose.sources)
 
     def map(self, px: Array, with_sources: bool = True) -> Mapped:
         """Return where pixels (n, 2) lie in the part's frame, with the sources of the ground and of the pose."""
@@ -58,8 +58,10 @@ class PartGround:
         return self.base.sight.of_part(x, y, self.part.angle_rad)
 
 
-def joined(first: tuple[Source, ...], second: tuple[Source, ...]) -> tuple[tuple[Source, ...], Ints]:
+def with_pose(first: tuple[Source, ...], second: tuple[Source, ...]) -> tuple[Sources, Ints]:
     """Return sources without repetition, the first ones first, and at which place each of the second (p,) stands."""
-    places = {source: k for k, source in enumerate(first)}
+    base = listed(first)
+    places = dict(base.place)
     at = np.array([places.setdefault(source, len(places)) for source in second], np.int64)
-    return tuple(places), at
+    own = Sources(list(places)[len(base) :])
+    return joined((base, own)) or listed(places), at

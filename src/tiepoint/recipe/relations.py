@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.reasons import Reason
-from tiepoint.foundation.sources import Value, combine, stack
+from tiepoint.foundation.sources import Value, Values, stack
 from tiepoint.recipe.features import ABOUT_DEG, Derived, LineFeature, PointFeature, wrapped
 
 Array = NDArray[np.float64]
@@ -28,27 +28,25 @@ def point_of(x: Value, y: Value) -> PointFeature:
 
 def middle(p: PointFeature, q: PointFeature) -> PointFeature:
     """Return the place half way between two."""
-    x, y = (combine((a.value + b.value) / 2, ((a, 0.5), (b, 0.5))) for a, b in _pairs(p, q))
-    return point_of(x, y)
+    halves = np.array([[0.5, 0.0, 0.5, 0.0], [0.0, 0.5, 0.0, 0.5]])
+    return PointFeature(_both(p.xy, q.xy).through((p.at + q.at) / 2, halves))
 
 
 def crossing(m: LineFeature, n: LineFeature) -> PointFeature | Reason:
     """Return where two lines cross; a reason where they are parallel within their uncertainty."""
-    between = n.values[1].plus(m.values[1], -1.0)
+    both = _both(m.values, n.values)
+    between = both.through(np.array([m.angle_rad - n.angle_rad]), np.array([[0.0, 1.0, 0.0, -1.0]]))[0]
     sine = math.sin(between.value)
     if abs(sine) < 1e-9 or abs(sine) < CERTAIN * between.u:
         return Reason("no_intersection")
-    normals = np.array([[-line.direction[1], line.direction[0]] for line in (m, n)])
+    (mx, my), (nx, ny) = m.direction.tolist(), n.direction.tolist()
+    normals = np.array([[-my, mx], [-ny, nx]])
     rows = np.linalg.inv(normals)
-    at = rows @ np.einsum("ij,ij->i", normals, np.array([m.anchor, n.anchor]))
+    at = rows @ np.array([normals[0] @ m.anchor, normals[1] @ n.anchor])
     # A line moves past a point by its offset, and by its turn times the way along it from the anchor.
-    parts = []
-    for line in (m, n):
-        offset, angle = line.values[0], line.values[1]
-        along = float(line.direction @ (at - line.anchor))
-        parts.append(combine(0.0, ((offset, 1.0), (angle, along))))
-    x, y = (combine(float(at[k]), ((p, float(rows[k, i])) for i, p in enumerate(parts))) for k in (0, 1))
-    return point_of(x, y)
+    ways = [float(line.direction @ (at - line.anchor)) for line in (m, n)]
+    moves = np.array([[1.0, ways[0], 0.0, 0.0], [0.0, 0.0, 1.0, ways[1]]])
+    return PointFeature(both.through(at, rows @ moves))
 
 
 def foot(p: PointFeature, line: LineFeature) -> PointFeature:
@@ -57,23 +55,9 @@ def foot(p: PointFeature, line: LineFeature) -> PointFeature:
     normal = np.array([-d[1], d[0]])
     away = p.at - line.anchor
     along, across = float(d @ away), float(normal @ away)
-    offset, angle = line.values[0], line.values[1]
-    x, y = p.xy[0], p.xy[1]
-    at = line.anchor + along * d
     # foot = anchor + offset·n + (d·away)·d; turning the line by δ moves it by δ·(along·n + across·d).
-    fx, fy = (
-        combine(
-            float(at[k]),
-            (
-                (x, float(d[0] * d[k])),
-                (y, float(d[1] * d[k])),
-                (offset, float(normal[k])),
-                (angle, float(along * normal[k] + across * d[k])),
-            ),
-        )
-        for k in (0, 1)
-    )
-    return point_of(fx, fy)
+    jacobian = np.column_stack([np.outer(d, d), normal, along * normal + across * d])
+    return PointFeature(_both(p.xy, line.values).through(line.anchor + along * d, jacobian))
 
 
 def between_points(p: PointFeature, q: PointFeature) -> Derived:
@@ -119,7 +103,7 @@ def between_lines(m: LineFeature, n: LineFeature) -> Derived | Reason:
 def turn_between(m: LineFeature, n: LineFeature, about_rad: float) -> Value:
     """Return the angle from one line to another, counter-clockwise, within a quarter turn of `about_rad`."""
     difference = n.values[1].plus(m.values[1], -1.0)
-    return Value(wrapped(difference.value, about_rad), difference.terms)
+    return difference.at(wrapped(difference.value, about_rad))
 
 
 def in_datums(p: PointFeature, primary: LineFeature, second: LineFeature | PointFeature) -> PointFeature | Reason:
@@ -133,7 +117,7 @@ def in_datums(p: PointFeature, primary: LineFeature, second: LineFeature | Point
         return origin
     axis = primary.running(math.radians(ABOUT_DEG)).values[1]
     turn = axis.value if axis.value <= math.pi / 4 else axis.value - math.pi / 2
-    return _seen_from(p, origin, Value(turn, axis.terms))
+    return _seen_from(p, origin, axis.at(turn))
 
 
 def from_points(p: PointFeature, origin: PointFeature, towards: PointFeature) -> PointFeature:
@@ -145,20 +129,19 @@ def direction_of(origin: PointFeature, towards: PointFeature) -> Value:
     """Return the angle of the way from one point to another, counter-clockwise from +x."""
     dx, dy = (float(v) for v in towards.at - origin.at)
     r2 = dx * dx + dy * dy
-    (ox, tx), (oy, ty) = _pairs(origin, towards)
-    return combine(math.atan2(dy, dx), ((tx, -dy / r2), (ox, dy / r2), (ty, dx / r2), (oy, -dx / r2)))
+    jacobian = np.array([[dy, -dx, -dy, dx]]) / r2
+    return _both(origin.xy, towards.xy).through(np.array([math.atan2(dy, dx)]), jacobian)[0]
 
 
 def _seen_from(p: PointFeature, origin: PointFeature, angle: Value) -> PointFeature:
     c, s = math.cos(angle.value), math.sin(angle.value)
-    (ox, px), (oy, py) = _pairs(origin, p)
     dx, dy = (float(v) for v in p.at - origin.at)
     x, y = c * dx + s * dy, -s * dx + c * dy
-    return point_of(
-        combine(x, ((px, c), (ox, -c), (py, s), (oy, -s), (angle, y))),
-        combine(y, ((px, -s), (ox, s), (py, c), (oy, -c), (angle, -x))),
-    )
+    jacobian = np.array([[c, s, -c, -s, y], [-s, c, s, -c, -x]])
+    joint = stack([p.xy[0], p.xy[1], origin.xy[0], origin.xy[1], angle])
+    return PointFeature(joint.through(np.array([x, y]), jacobian))
 
 
-def _pairs(p: PointFeature, q: PointFeature) -> tuple[tuple[Value, Value], tuple[Value, Value]]:
-    return (p.xy[0], q.xy[0]), (p.xy[1], q.xy[1])
+def _both(first: Values, second: Values) -> Values:
+    """Return the two values of each."""
+    return stack([first[0], first[1], second[0], second[1]])

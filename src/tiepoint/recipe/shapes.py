@@ -193,8 +193,9 @@ def _fitted_circle(
     scatter = scatter_of(fit, straight, context.is_foreseen, is_full)
     values = values_of(context, np.array([*fit.centre, fit.radius]), fit, straight, scatter)
     by_curvature = fit.sensitivity @ curvature_moves(straight, fit.radius)
-    values = Values(values.value, np.column_stack([values.c, by_curvature]), (*values.sources, CURVATURE))
-    return FoundCircle(values, straight, fit, scatter, flags_of(fit, straight), span_rad)
+    return FoundCircle(
+        values.with_source(CURVATURE, by_curvature), straight, fit, scatter, flags_of(fit, straight), span_rad
+    )
 
 
 def curvature_shift(points: EdgePoints, circle: CircleFit) -> Array:

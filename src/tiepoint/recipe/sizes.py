@@ -82,7 +82,9 @@ def value_of_size(context: Context, size: Size, points: EdgePoints, scatter: Sca
     moves = np.einsum("ni,nim->nm", size.normals, points.d_sources)
     terms.update(zip(points.sources, (float(k) for k in size.sensitivity @ moves), strict=True))
     if context.shift.source is not None:
-        terms[context.shift.source] = float(size.sensitivity @ points.towards_light(size.normals))
+        shift = float(size.sensitivity @ points.towards_light(size.normals))
+        # The part's frame may have moved with the same cause.
+        terms[context.shift.source] = terms.get(context.shift.source, 0.0) + shift
     if size.u_bias > 0:
         said = f"Correction of {-size.bias:+.2g} for the pull of noise on the {label} size"
         terms[Source(f"{prefix}-bias", said, "B", size.u_bias, "pixel")] = 1.0

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.reasons import Reason
-from tiepoint.foundation.sources import Value, combine
+from tiepoint.foundation.sources import Value, stack
 from tiepoint.recipe.context import Context, EdgeLook, OfSeveral
 from tiepoint.recipe.features import LineFeature
 from tiepoint.recipe.layout import Box, over_box
@@ -96,10 +96,12 @@ def _across(first: LineFeature, last: LineFeature) -> tuple[Value, Array]:
     half = (first.angle_rad + last.angle_rad) / 2
     d, normal = np.array([math.cos(half), math.sin(half)]), np.array([-math.sin(half), math.cos(half)])
     at = sum(float(line.ends.mean(axis=0) @ d) for line in (first, last)) / 2
-    places, parts = [], []
-    for line, sign in ((first, -1.0), (last, 1.0)):
+    places, ways = [], []
+    for line in (first, last):
         along = (at - float(line.anchor @ d)) / float(line.direction @ d)
         places.append(line.anchor + along * line.direction)
-        parts += [(line.values[0], sign), (line.values[1], sign * along)]
-    width = combine(float((places[1] - places[0]) @ normal), parts)
+        ways.append(along)
+    joint = stack([first.values[0], first.values[1], last.values[0], last.values[1]])
+    jacobian = np.array([[-1.0, -ways[0], 1.0, ways[1]]])
+    width = joint.through(np.array([(places[1] - places[0]) @ normal]), jacobian)[0]
     return (width if width.value >= 0 else width.times(-1.0)), np.array(places)

@@ -153,9 +153,8 @@ def _bare(tie_id: str, solved: Solved, setting: Setting) -> Tie:
     fit, prefix = solved.fit, f"tie:{tie_id}"
     spread = fit.parameter_factor()
     dof = solved.dof
-    sources, factor = ensemble(
-        f"{prefix}:corners", "Corners used by the fit", fit.covariance * solved.noise, "tie", dof
-    )
+    by_fit, factor = ensemble(f"{prefix}:corners", "Corners used by the fit", fit.covariance * solved.noise, "tie", dof)
+    sources: tuple[Source, ...] = by_fit
     columns = [spread @ factor]
     if solved.bow is not None:
         unknown = solved.bow.covariance

@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tiepoint.foundation.sources import Source, check_ids
+from tiepoint.foundation.sources import Source, Sources, check_ids
 from tiepoint.ties import mapping
 from tiepoint.ties.lens import LENS_NAMES, Lens, ideal_from_picture, picture_from_ideal
 from tiepoint.ties.sensor import OtherSensor, Placing, Sensor, place
@@ -186,9 +186,9 @@ class Tie:
             raise ValueError("a source appears twice; merge its columns")
 
     @cached_property
-    def all_sources(self) -> tuple[Source, ...]:
+    def all_sources(self) -> Sources:
         """Sources of the factor, then those of the fields: the columns of `Mapped.d_sources`."""
-        return self.sources + tuple(f.source for f in self.fields)
+        return Sources((*self.sources, *[f.source for f in self.fields]))
 
     @cached_property
     def inverse(self) -> Array:

@@ -344,3 +344,34 @@ def correlated(residuals: Array, closed: bool) -> float:
             break
         tau += 2.0 * rho
     return tau
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def carry(M: Array, variance: Array, tau: float, normals: Array, moves: Array, c: Array) -> bool:
+    """Fill how p parameters depend on noise and on m causes, `c` (p, p + m): F with F·Fᵀ = τ·M·diag(σ²)·Mᵀ, then M·K.
+
+    `M` (p, n) is ∂parameter/∂displacement along the unit normals (n, 2), `variance` (n,) of those, K (n, m) what the
+    causes, by `moves` (n, 2, m), displace. F is Cholesky's; False, and no F, where there is none.
+    """
+    p, n = M.shape
+    c[:, p:] = 0.0
+    for i in range(n):
+        for a in range(p):
+            x, y = M[a, i] * normals[i, 0], M[a, i] * normals[i, 1]
+            for m in range(moves.shape[2]):
+                c[a, p + m] += x * moves[i, 0, m] + y * moves[i, 1, m]
+    for a in range(p):
+        for b in range(a + 1):
+            total = 0.0
+            for i in range(n):
+                total += M[a, i] * variance[i] * M[b, i]
+            total *= tau
+            for k in range(b):
+                total -= c[a, k] * c[b, k]
+            if a > b:
+                c[a, b], c[b, a] = total / c[b, b], 0.0
+            elif total > 0.0:
+                c[a, a] = math.sqrt(total)
+            else:
+                return False
+    return True

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.reasons import Reason
-from tiepoint.foundation.sources import Values, ensemble
+from tiepoint.foundation.sources import Values, ensemble, joined, listed
 from tiepoint.recipe.context import Context, EdgeLook, OfSeveral, StepResult
 from tiepoint.recipe.features import PointFeature
 from tiepoint.recipe.kinds import Quantity, StepKind
@@ -57,18 +57,19 @@ def run(context: Context) -> StepResult:
         math.inf,
     )
     # The axis stays, the edge moves: whatever shifts it along its normal moves the crossing along the axis.
-    sources = (*noise, *points.sources)
+    sources, shift = joined((noise, listed(points.sources))), context.shift
     row = np.concatenate([spread[0], points.normal[0] @ points.d_sources[0] / lean])
-    if context.shift.source is not None:
-        sources, row = (*sources, context.shift.source), np.append(row, points.light[0] / lean)
-    crossing = points.xy[0] - context.shift.bias * float(points.light[0]) / lean * box.across
-    offset = Values((crossing - box.centre)[None] @ box.across, row[None], sources)[0]
+    light = float(points.light[0]) / lean
+    crossing = points.xy[0] - shift.bias * light * box.across
+    offset = Values((crossing - box.centre)[None] @ box.across, row[None], sources or listed((*noise, *points.sources)))
+    if shift.source is not None:
+        offset = offset.with_source(shift.source, np.array([light]))
     # A search along an axis leaves the other coordinate where the rectangle has it: rounding is no uncertainty.
     along = np.where(np.abs(box.across) < 1e-12, 0.0, box.across)
-    xy = Values(crossing, np.outer(along, row), sources)
+    xy = Values(crossing, np.outer(along, offset.c[0]), offset.sources)
     point = PointFeature(xy)
     mark = FoundMark((crossing + np.outer([-0.7, 0.7], side),), points.flags)
-    return StepResult({"offset": offset, **context.coordinates(point)}, point, None, (mark,))
+    return StepResult({"offset": offset[0], **context.coordinates(point)}, point, None, (mark,))
 
 
 STEP = StepKind(

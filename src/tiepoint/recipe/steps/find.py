@@ -283,7 +283,7 @@ def frame_of(features: tuple[Feature, ...]) -> Values | Reason:
         towards = first.ends.mean(axis=0) - origin.at
         angle = first.values[1]
         back = math.pi if float(towards @ first.direction) < 0 else 0.0
-        turned = Value(math.remainder(angle.value + back, math.tau), angle.terms)
+        turned = angle.at(math.remainder(angle.value + back, math.tau))
         return stack([origin.xy[0], origin.xy[1], turned])
     if second is None:
         return stack([first.xy[0], first.xy[1], constant(0.0)])

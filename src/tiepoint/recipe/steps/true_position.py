@@ -7,7 +7,6 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from tiepoint.foundation.reasons import Reason
-from tiepoint.foundation.sources import Value
 from tiepoint.recipe.context import Context, StepResult, Told
 from tiepoint.recipe.features import Derived, LineFeature, PointFeature
 from tiepoint.recipe.kinds import Quantity, StepKind
@@ -45,7 +44,7 @@ def run(context: Context) -> StepResult:
     if isinstance(seen, Reason):
         return StepResult.without(seen)
     nominal = context.place(table.nominal) if table.datums is None else np.array(table.nominal) * context.unit
-    dx, dy = (Value(seen.xy[k].value - float(nominal[k]), seen.xy[k].terms) for k in (0, 1))
+    dx, dy = (seen.xy[k].at(seen.xy[k].value - float(nominal[k])) for k in (0, 1))
     down = -1.0 if context.ground.frame == "image" and table.datums is None else 1.0
     told: dict[str, Told] = {"position": Derived(zone_diameter, (dx, dy), 0.0), "dx": dx, "dy": dy.times(down)}
     return StepResult(told, at=context.points()[0].at)
