@@ -21,6 +21,7 @@ from tiepoint.targets.measure import FULL_REACH_PX, Local, Points, brightest, fu
 from tiepoint.targets.seat import seat
 from tiepoint.targets.seen import Attempt, explain
 from tiepoint.vision.dots import Rims, map_template
+from tiepoint.vision.light import step_slopes
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -40,9 +41,9 @@ class Sighting:
     """A target found in a picture: n feature points.
 
     `ids` (n,) and `plane_mm` (n, 2): the nominal points; `px` (n, 2) and `cov_px` (n, 2, 2) in px²: where they
-    are in the picture, and how well. `noise` in grey levels and `contrast` (light minus dark) are medians;
-    `blur_px` is the lens's (a pixel's own width is taken off); `pitch_px` the median distance of neighbours;
-    `full` says whether the pass that rests on a tie was made.
+    are in the picture, and how well. `light` and `dark` (n,): grey levels of both sides there; `noise` in grey
+    levels and `contrast` (light minus dark) are medians; `blur_px` is the lens's (a pixel's own width is taken
+    off); `pitch_px` the median distance of neighbours; `full` says whether the pass that rests on a tie was made.
     """
 
     target: Target
@@ -50,6 +51,8 @@ class Sighting:
     plane_mm: Array
     px: Array
     cov_px: Array
+    light: Array
+    dark: Array
     noise: float
     blur_px: float
     contrast: float
@@ -96,7 +99,7 @@ def refine(picture: Picture, sighting: Sighting, to_image: ToImage) -> Sighting:
     target = sighting.target
     blur = math.sqrt(sighting.blur_px**2 + _PIXEL_VARIANCE)
     if target.pattern == "dots":
-        found = full_dots(picture, _rims(sighting, to_image, blur), sighting.ids, blur)
+        found = full_dots(picture, _rims(picture, sighting, to_image, blur), sighting.ids, blur)
     else:
         found = full_corners(picture, _mapped_shape(sighting, to_image), blur, target)
     if len(found.ids) < FEWEST_POINTS:
@@ -158,6 +161,8 @@ def _sighting(picture: Picture, target: Target, found: Points, flags: list[str],
         plane_mm=plane[found.ids],
         px=found.px,
         cov_px=found.cov_px2,
+        light=found.light,
+        dark=found.dark,
         noise=found.noise,
         blur_px=blur,
         contrast=found.contrast,
@@ -183,8 +188,8 @@ _RINGS = ((0.0, 1), (0.75, 7), (1.1, 9))
 """Radii over the dot's, and how many places on each: enough for a cubic, and few, since a tie's map takes time."""
 
 
-def _rims(sighting: Sighting, to_image: ToImage, blur: float) -> Rims:
-    """Return the dots' rims as a tie shows them."""
+def _rims(picture: Picture, sighting: Sighting, to_image: ToImage, blur: float) -> Rims:
+    """Return the dots' rims as a tie shows them, and the slopes of the light from the levels seen before."""
     samples = np.concatenate([_ring(share, count) for share, count in _RINGS])
     radius = discs(sighting.target)[sighting.ids, 2]
     n, k = len(radius), len(samples)
@@ -195,7 +200,9 @@ def _rims(sighting: Sighting, to_image: ToImage, blur: float) -> Rims:
     size = np.sqrt((offsets[:, -count:] ** 2).sum(axis=2).mean(axis=1)) / outer
     template = map_template(np.broadcast_to(samples, (n, k, 2)), offsets, size)
     band = rim_band(blur, size, np.full(n, sighting.pitch_px))
-    return Rims(centre, size, template, band, np.zeros((n, 2, 2)))
+    light, dark = sighting.light, sighting.dark
+    slopes = step_slopes(centre, (light + dark) / 2, (light - dark) / 2, brightest(picture))
+    return Rims(centre, size, template, band, slopes)
 
 
 def _ring(share: float, count: int) -> Array:

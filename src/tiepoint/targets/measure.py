@@ -30,13 +30,15 @@ _FIRST_BLUR_PX = 1.0
 _BLUR_SAMPLE = 9
 _LIGHT_REACH_PX = 7.0
 """Levels need little of a corner: a short reach tells them for a fraction of the time."""
+_TELLING_DOTS = 100
+"""So many dots at least tell the light, where there are as many."""
 
 
 @dataclass(frozen=True)
 class Points:
     """Sub-pixel feature points: numbers in the target `ids` (n,), `px` (n, 2), `cov_px2` (n, 2, 2); medians of
-    the noise (grey levels), of the edge blur (px, with the pixel's own width) and of the contrast; `light` (n,)
-    grey level of the light side.
+    the noise (grey levels), of the edge blur (px, with the pixel's own width) and of the contrast; `light` and `dark`
+    (n,) grey levels of both sides.
     """
 
     ids: Ints
@@ -46,6 +48,7 @@ class Points:
     blur_px: float
     contrast: float
     light: Array
+    dark: Array
 
 
 @dataclass(frozen=True)
@@ -220,8 +223,8 @@ def _kept(fits: CornerFits | DotFits, ids: Ints, swing: Array, moved: Array) -> 
     noise, blur, contrast = (
         float(np.median(values[good])) if good.any() else 0.0 for values in (fits.noise, fits.blur_px, 2 * swing)
     )
-    light = (fits.level + np.abs(swing))[good]
-    return Points(ids[good], fits.xy_px[good], fits.cov_px2[good], noise, blur, contrast, light)
+    light, dark = (fits.level + np.abs(swing))[good], (fits.level - np.abs(swing))[good]
+    return Points(ids[good], fits.xy_px[good], fits.cov_px2[good], noise, blur, contrast, light, dark)
 
 
 def quick_dots(picture: Picture, nodes: Array, axes_px: Array, target: Target) -> Points:
@@ -235,7 +238,7 @@ def quick_dots(picture: Picture, nodes: Array, axes_px: Array, target: Target) -
     every = int(np.clip(2 * np.pi * np.median(size) * 7 / 250, 1, 5))
     blur = _dot_blur(picture, shape, size, template)
     rims = Rims(shape.px, size, template, rim_band(blur, size, shape.spacing_px), np.zeros((len(shape.ids), 2, 2)))
-    fits = _dots(picture, rims, blur, every)
+    fits = fit_dots(picture, _lit(picture, rims, blur, every), blur, every=every)
     return _centred(_kept(fits, shape.ids, fits.swing, np.zeros(len(size))), nodes.shape, target)
 
 
@@ -253,19 +256,23 @@ def _centred(found: Points, grid_shape: tuple[int, ...], target: Target) -> Poin
         px = middles.reshape(-1, 2)[shape.ids] + rim_shift_px(shape.jacobian, shape.second, share)
         nodes.reshape(-1, 2)[shape.ids] = px
     at = np.searchsorted(found.ids, shape.ids)
-    return replace(found, ids=shape.ids, px=px, cov_px2=found.cov_px2[at], light=found.light[at])
+    light, dark = found.light[at], found.dark[at]
+    return replace(found, ids=shape.ids, px=px, cov_px2=found.cov_px2[at], light=light, dark=dark)
 
 
 def full_dots(picture: Picture, rims: Rims, ids: Ints, blur_px: float) -> Points:
     """Fit rims against templates from a tie: nothing is left to correct."""
-    fits = _dots(picture, rims, blur_px, 1)
+    fits = fit_dots(picture, rims, blur_px)
     return _kept(fits, ids, fits.swing, np.abs(fits.xy_px - rims.xy_px).max(axis=1))
 
 
-def _dots(picture: Picture, rims: Rims, blur: float, every: int) -> DotFits:
-    first = fit_dots(picture, rims, blur, every=max(every, 5))
-    slopes = step_slopes(rims.xy_px, first.level, first.swing, brightest(picture))
-    return fit_dots(picture, replace(rims, slopes=slopes), blur, every=every, begin=first)
+def _lit(picture: Picture, rims: Rims, blur: float, every: int) -> Rims:
+    """Return the rims with the slopes of the light, from the levels that some of them tell: it is smooth."""
+    some = slice(None, None, max(1, len(rims.size_px) // _TELLING_DOTS))
+    fits = fit_dots(picture, rims.part(some), blur, every=every)
+    level, swing = np.full((2, len(rims.size_px)), np.nan)
+    level[some], swing[some] = np.where(fits.status == FITTED, [fits.level, fits.swing], np.nan)
+    return replace(rims, slopes=step_slopes(rims.xy_px, level, swing, brightest(picture)))
 
 
 def rim_band(blur: float, size: Array, spacing: Array) -> Array:
@@ -275,8 +282,8 @@ def rim_band(blur: float, size: Array, spacing: Array) -> Array:
 
 def _dot_blur(picture: Picture, shape: Local, size: Array, template: Array) -> float:
     some = slice(None, None, max(1, len(size) // _BLUR_SAMPLE))
-    band = np.minimum(np.minimum(0.5 * size, 0.25 * shape.spacing_px), 9.0)[some]
-    rims = Rims(shape.px[some], size[some], template[some], band, np.zeros((len(band), 2, 2)))
-    fits = fit_dots(picture, rims, _FIRST_BLUR_PX, rounds=12)
+    band = np.minimum(np.minimum(0.5 * size, 0.25 * shape.spacing_px), 9.0)
+    rims = Rims(shape.px, size, template, band, np.zeros((len(size), 2, 2)))
+    fits = fit_dots(picture, rims.part(some), _FIRST_BLUR_PX, rounds=12)
     good = fits.status == FITTED
     return float(np.median(fits.blur_px[good])) if good.any() else _FIRST_BLUR_PX

@@ -35,6 +35,7 @@ from tiepoint.vision.normal_equations import (
 )
 
 Array = NDArray[np.float64]
+Bytes = NDArray[np.uint8]
 Picture = NDArray[Any]
 
 TERMS = ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2), (3, 0), (2, 1), (1, 2), (0, 3))
@@ -55,6 +56,10 @@ class Rims:
     template: Array
     band_px: Array
     slopes: Array
+
+    def part(self, some: slice) -> "Rims":
+        """Return some of the dots."""
+        return Rims(self.xy_px[some], self.size_px[some], self.template[some], self.band_px[some], self.slopes[some])
 
 
 @dataclass(frozen=True)
@@ -129,21 +134,13 @@ def fit_dots(
     *,
     rounds: int = 8,
     every: int = 1,
-    begin: DotFits | None = None,
 ) -> DotFits:
     """Fit the rim of every dot of `start` in `picture` (h, w; u8, u16 or f32).
 
     `blur_px` is a first guess of the edge blur with the pixel's own width in it; `every` n-th pixel is used
-    (a first pass over large dots needs no more); `begin`: an earlier fit of the same rims, to begin at. Nothing is
-    raised: `status` says what became of a dot.
+    (a first pass over large dots needs no more). Nothing is raised: `status` says what became of a dot.
     """
     out = np.zeros((len(start.xy_px), _COLUMNS))
-    first = np.full((len(out), 8), np.nan)
-    if begin is not None:
-        good = begin.status == FITTED
-        moved = (begin.xy_px - start.xy_px)[good]
-        rest = [begin.level[good], begin.swing[good], begin.blur_px[good]]
-        first[good] = np.column_stack([moved, begin.growth_px[good], *rest])
     _fit_all(
         picture,
         np.ascontiguousarray(start.xy_px, np.float64),
@@ -154,7 +151,6 @@ def fit_dots(
         float(blur_px),
         rounds,
         every,
-        first,
         out,
     )
     counts = out[:, -2:].astype(np.int64)
@@ -164,6 +160,8 @@ def fit_dots(
 
 _COLUMNS = 14
 FEWEST_PIXELS = 30
+_MANY_PIXELS, _COARSE = 500, 5
+"""Of so many pixels every fifth is fitted first."""
 _RIM_SAMPLES = 16
 
 
@@ -178,32 +176,36 @@ def _fit_all(
     blur: float,
     rounds: int,
     every: int,
-    first: Array,
     out: Array,
 ) -> None:
-    most = 0.0
+    reach = 0.0
     for k in range(xy.shape[0]):
-        most = max(most, 2 * (_radii(template[k], size[k])[1] + band[k]) + 3)
-    pixels = np.empty((6, int(most * most) + 1))
-    rows = np.empty((9, int(most * most) + 1))
+        reach = max(reach, _radii(template[k], size[k], band[k])[1])
+    across = 2 * int(reach) + 3
+    pixels = np.empty((6, across * across))
+    part, rows = np.empty((6, across * across // _COARSE + 1)), np.empty((9, across * across))
+    steps, near = every * np.arange(float(across)), np.empty(across, np.uint8)
     for k in range(xy.shape[0]):
-        inner, outer = _radii(template[k], size[k])
-        used = _collect(
-            picture, xy[k, 0], xy[k, 1], size[k], template[k], band[k], inner - band[k], outer + band[k], every, pixels
-        )
+        used = _collect(picture, xy[k], size[k], template[k], band[k], every, steps, near, pixels)
         _measure(template[k], size[k], used, pixels)
-        _fit_one(pixels, used, slopes[k], blur, rounds, first[k], rows, out[k])
+        _fit_one(pixels, used, slopes[k], blur, rounds, part, rows, out[k])
         out[k, 0] += xy[k, 0]
         out[k, 1] += xy[k, 1]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _radii(template: Array, size: float) -> tuple[float, float]:
-    """Return the smallest and largest semi-axis of the template's affine part, with a tenth to spare."""
+def _radii(template: Array, size: float, band: float) -> tuple[float, float]:
+    """Return the radii between which every pixel lies that `_collect` counts as near.
+
+    Semi-axes a ≥ b of the template's affine part; with ρ = 1 on the rim, |∇ρ²| is at most 2ρ/b. So |ρ² − 1| ≤
+    2·band·ρ/b: ρ lies between √(1 + q²) − q and its inverse, q = band/b.
+    """
     a, b, c, d = template[0, 1], template[0, 2], template[1, 1], template[1, 2]
     half = 0.5 * (a * a + b * b + c * c + d * d)
     rest = math.sqrt(max(half * half - (a * d - b * c) ** 2, 0.0))
-    return 0.9 * size / math.sqrt(half + rest), 1.1 * size / math.sqrt(max(half - rest, 1e-6))
+    short, long = size / math.sqrt(half + rest), size / math.sqrt(max(half - rest, 1e-6))
+    least = math.sqrt(1.0 + (band / short) ** 2) - band / short
+    return short * least, long / least
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS, forceinline=True)
@@ -231,46 +233,60 @@ def _measure(template: Array, size: float, used: int, pixels: Array) -> None:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _collect(
-    picture: Picture,
-    cx: float,
-    cy: float,
-    size: float,
-    template: Array,
-    band: float,
-    inner: float,
-    outer: float,
-    every: int,
+    picture: Picture, xy: Array, size: float, template: Array, band: float, every: int, steps: Array, near: Bytes,
     pixels: Array,
-) -> int:
+) -> int:  # fmt: skip
     """Gather the pixels near the rim: x, y (from the centre) and grey.
+
+    `steps` are the multiples of `every`, `near` is scratch for a row.
 
     Near by the template's affine part and Sampson's distance |ρ² − 1|/|∇ρ²|: no root and no division, and
     which pixels are read may be decided roughly. The middle of a small dot, which has no direction, is left out.
     """
-    a, b, c, d = template[0, 1] / size, template[0, 2] / size, template[1, 1] / size, template[1, 2] / size
-    # |∇ρ²| = 2·|AᵀA·(u, v)|
-    uu, uv, vv = a * a + c * c, a * b + c * d, b * b + d * d
+    inner, outer = _radii(template, size, band)
+    cx, cy = xy[0], xy[1]
     count = 0
     height, width = picture.shape
     for y in range(max(math.ceil(cy - outer), 0), min(math.floor(cy + outer), height - 1) + 1):
         v = y - cy
         half = math.sqrt(max(outer * outer - v * v, 0.0))
-        hole = math.sqrt(inner * inner - v * v) if inner > abs(v) else 0.0
-        x = max(math.ceil(cx - half), 0)
-        x += (every - (x + 2 * y) % every) % every  # an oblique grid: no row or column is left out
-        last = min(math.floor(cx + half), width - 1)
-        while x <= last:
-            u = x - cx
-            if abs(u) < hole:
-                skipped = max(math.ceil(cx + hole) - x, 1)
-                x += (skipped + every - 1) // every * every
-                continue
-            gu, gv = uu * u + uv * v, uv * u + vv * v
-            square = u * gu + v * gv
-            if (square - 1.0) ** 2 <= 4.0 * band * band * (gu * gu + gv * gv) and square > 0.04:
-                pixels[0, count], pixels[1, count], pixels[2, count] = u, v, float(picture[y, x])
-                count += 1
-            x += every
+        begin, end = max(math.ceil(cx - half), 0), min(math.floor(cx + half), width - 1) + 1
+        if inner <= abs(v):
+            count = _collect_run(picture, y, begin, end, cx, v, template, size, band, every, steps, near, pixels, count)
+            continue
+        hole = math.sqrt(inner * inner - v * v)
+        left, right = min(math.floor(cx - hole) + 1, end), max(math.ceil(cx + hole), begin)
+        count = _collect_run(picture, y, begin, left, cx, v, template, size, band, every, steps, near, pixels, count)
+        count = _collect_run(picture, y, right, end, cx, v, template, size, band, every, steps, near, pixels, count)
+    return count
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS, forceinline=True)
+def _collect_run(
+    picture: Picture, y: int, begin: int, end: int, cx: float, v: float, template: Array, size: float, band: float,
+    every: int, steps: Array, near: Bytes, pixels: Array, count: int,
+) -> int:  # fmt: skip
+    """Gather what is near the rim of a row's pixels from `begin` to before `end`; return how many there are now.
+
+    Which are near is decided for all of them first, and then they are kept without a branch: the processor cannot
+    foretell where a rim begins.
+    """
+    a, b, c, d = template[0, 1] / size, template[0, 2] / size, template[1, 1] / size, template[1, 2] / size
+    # |∇ρ²| = 2·|AᵀA·(u, v)|
+    uu, uv, vv = a * a + c * c, a * b + c * d, b * b + d * d
+    limit = 4.0 * band * band
+    begin += (every - (begin + 2 * y) % every) % every  # an oblique grid: no row or column is left out
+    many = max((end - begin + every - 1) // every, 0)
+    first = begin - cx
+    for i in range(many):
+        u = first + steps[i]
+        gu, gv = uu * u + uv * v, uv * u + vv * v
+        square = u * gu + v * gv
+        off = square - 1.0
+        near[i] = np.uint8(off * off <= limit * (gu * gu + gv * gv)) & np.uint8(square > 0.04)
+    for i in range(many):
+        pixels[0, count], pixels[1, count], pixels[2, count] = first + steps[i], v, picture[y, begin + every * i]
+        count += near[i]
     return count
 
 
@@ -297,29 +313,50 @@ def _jacobian(pixels: Array, used: int, p: Array, slopes: Array, rows: Array) ->
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _fit_one(
-    pixels: Array, used: int, slopes: Array, blur: float, rounds: int, first: Array, rows: Array, out: Array
+    pixels: Array, used: int, slopes: Array, blur: float, rounds: int, part: Array, rows: Array, out: Array
 ) -> None:
+    """Fit one rim; of many pixels a part is fitted first, which brings the fit next to where all of them take it."""
     p, step, normal = np.zeros(8), np.zeros(8), np.zeros((9, 9))
-    p[7] = blur
     out[-2], out[-1] = used, TOO_FEW_PIXELS
     if used < FEWEST_PIXELS:
         return
-    if first[0] == first[0]:
-        p[:] = first
-    else:
-        _jacobian(pixels, used, p, slopes, rows)
-        gram(rows, used, normal)
-        levels(normal, p, 5)
     out[-1] = NOT_CONVERGED
+    if used >= _MANY_PIXELS:
+        some = (used + _COARSE - 1) // _COARSE
+        part[:, :some] = pixels[:, :used:_COARSE]
+        _begin(part, some, slopes, blur, p, normal, rows)
+        out[-1], _ = _settle(part, some, slopes, blur, rounds, p, step, normal, rows)
+    if out[-1] != FITTED:
+        _begin(pixels, used, slopes, blur, p, normal, rows)
+    out[-1], total = _settle(pixels, used, slopes, blur, rounds, p, step, normal, rows)
+    if math.isnan(total):
+        return
+    out[5:11] = p[2:]
+    conclude(normal, p, step, total, math.hypot(p[0], p[1]), blur, out)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _begin(pixels: Array, used: int, slopes: Array, blur: float, p: Array, normal: Array, rows: Array) -> None:
+    """Set the parameters to where nothing is known of the dot: the template's place and size, the guess of the blur."""
+    p[:] = 0.0
+    p[7] = blur
+    _jacobian(pixels, used, p, slopes, rows)
+    gram(rows, used, normal)
+    levels(normal, p, 5)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _settle(
+    pixels: Array, used: int, slopes: Array, blur: float, rounds: int, p: Array, step: Array, normal: Array, rows: Array
+) -> tuple[int, float]:
+    """Take Gauss-Newton steps until they are small; return what became of it, and the squares left (NaN: no step)."""
     total = 0.0
     for _ in range(rounds):
         _jacobian(pixels, used, p, slopes, rows)
         gram(rows, used, normal)
         size, total = advance(normal, p, step, 8, 3, blur)
         if math.isnan(size):
-            return
+            return NOT_CONVERGED, math.nan
         if size < STOP_PX:
-            out[-1] = FITTED
-            break
-    out[5:11] = p[2:]
-    conclude(normal, p, step, total, math.hypot(p[0], p[1]), blur, out)
+            return FITTED, total
+    return NOT_CONVERGED, total

@@ -20,13 +20,13 @@ from the others."""
 def step_slopes(xy_px: Array, level: Array, swing: Array, brightest: float = np.inf) -> Array:
     """Return the slopes (n, 2, 2) per px of the middle level and of the half step of n features.
 
-    `level`, `swing` (n,): of each feature, swing being half of light minus dark. Where the light side is
-    saturated (at `brightest`) it tells nothing about the light; its slope there comes from the other features,
-    for the pixels on the way up to saturation follow it all the same.
+    `level`, `swing` (n,): of each feature, swing being half of light minus dark; NaN where it tells nothing. Where
+    the light side is saturated (at `brightest`) it tells nothing about the light; its slope there comes from the other
+    features, for the pixels on the way up to saturation follow it all the same.
     """
     light, dark = level + swing, level - swing
     of_light = level_slopes(xy_px, light, light < brightest - 1.0)
-    of_dark = level_slopes(xy_px, dark)
+    of_dark = level_slopes(xy_px, dark, np.isfinite(dark))
     return np.stack([(of_light + of_dark) / 2, (of_light - of_dark) / 2], axis=1)
 
 
