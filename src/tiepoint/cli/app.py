@@ -172,9 +172,18 @@ def _usage(error: Exception, arguments: Sequence[str]) -> str:
     option = next((p for p in command.params if getattr(error, "option_name", None) in p.opts), None)
     if option is not None and option.metavar and "argument" in said:
         said = f"{option.opts[0]} takes {option.metavar}"
+    if "valid integer" in said:
+        said = f"{said.partition(':')[0]}; give a whole number, as in 12"
+    if said.startswith("no such option: -") and _is_a_file(getattr(error, "option_name", None), arguments):
+        said += "; a file whose name begins with a dash is named ./-…"
     if getattr(getattr(error, "param", None), "name", None) == "target_file":
         said += f"; {HOW_TO_GET_A_TARGET}"
     return f"{said}; see {path} --help"
+
+
+def _is_a_file(option: str | None, arguments: Sequence[str]) -> bool:
+    """Return whether an unknown option may have been meant as a file: a word with one dash and an ending."""
+    return any(word.startswith(option or "-") and word[:2] != "--" and Path(word).suffix for word in arguments)
 
 
 def _asked_for(arguments: Sequence[str]) -> tuple[str, Any]:

@@ -104,6 +104,14 @@ def warned(tie: "Tie", photos: Iterable[Photo]) -> "Tie":
     return replace(tie, notes=(*tie.notes, *dict.fromkeys(turned)))
 
 
+def demand_like(out: Path, beginning: bytes, what: str) -> None:
+    """Refuse to replace a file that does not begin as those that this command writes."""
+    from tiepoint.documents.files import read_bytes
+
+    if out.is_file() and (held := read_bytes(out, 100_000_000)) and not held.startswith(beginning):
+        raise UnusableInput(f"{out} exists and is no {what}; name another, or take it away first")
+
+
 def demand_own(out: Path, kind: str, *inputs: Path | None) -> None:
     """Refuse an `--out` that this command reads, or that holds anything but a document of the kind to be written."""
     from tiepoint.documents.files import demand_replaceable

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from tiepoint.cli.answer import Answer, Json, group, help_alone, present
+from tiepoint.cli.load import demand_like, demand_own
 from tiepoint.cli.typed import positive_mm
 from tiepoint.foundation.errors import UnusableInput
 
@@ -76,6 +77,8 @@ def draw(
     from tiepoint.targets.draw import new_target
 
     _demand_unmeasured(out / "target.json")
+    demand_like(out / "target.pdf", b"%PDF-", "PDF")
+    demand_like(out / "target.svg", b"<svg", "SVG")
     target = new_target(pattern, positive_mm("--pitch", pitch), columns, rows)
     page, content = sheet.page(target, paper), to_document(target)
     files = {
@@ -95,15 +98,16 @@ def draw(
 
 
 def _demand_unmeasured(path: Path) -> None:
-    """Refuse to replace a target whose bars were measured: that print could never be used again."""
+    """Refuse to replace what is no target, or one whose bars were measured: that print could never be used again."""
     from tiepoint.documents.files import read_document
     from tiepoint.foundation.errors import TiepointError
 
+    demand_own(path, "target")
     if not path.is_file():
         return
     try:
         measured = read_document(path, "target").get("measured")
-    except TiepointError:  # no target, or none of this program's: there is no measurement to lose
+    except TiepointError:  # empty, or of a newer version
         return
     if measured is not None:
         raise UnusableInput(f"{path} holds the measurement of a print; choose another folder, or delete it")

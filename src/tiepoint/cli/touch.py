@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from tiepoint.cli.answer import Answer, Json, group, help_alone, present, table
-from tiepoint.cli.load import load_robot, read_columns
+from tiepoint.cli.load import demand_like, load_robot, read_columns
 from tiepoint.cli.typed import not_negative_mm, positive_mm
 from tiepoint.foundation.errors import UnusableInput
 
@@ -63,21 +63,13 @@ def sheet(
     tie = load_robot(tie_file)
     asked = None if tolerance is None else positive_mm("--tolerance", tolerance)
     apart = None if pitch is None else positive_mm("--pitch", pitch)
-    _demand_sheet(out)
+    demand_like(out, b"%PDF-", "PDF")
     if (said := refusal(tie, asked)) is not None:
         present(Answer({"out": None, "good": False, "points": [], "sentences": [said]}, (said,), False), as_json)
     chosen = touch_points(tie, points, apart)
     _write(out, tie, chosen, asked)
     document = {"out": str(out), "good": True, "points": [_point_document(p) for p in chosen], "sentences": []}
     present(Answer(document, tuple(_point_lines(chosen)), hints=(f"The sheet is in {out}.",)), as_json)
-
-
-def _demand_sheet(out: Path) -> None:
-    """Refuse to replace anything but a sheet of an earlier time."""
-    from tiepoint.documents.files import read_bytes
-
-    if out.is_file() and (held := read_bytes(out, 100_000_000)) and not held.startswith(b"%PDF-"):
-        raise UnusableInput(f"{out} exists and is no PDF; name another, or take it away first")
 
 
 def _write(out: Path, tie: "Tie", points: "tuple[TouchPoint, ...]", tolerance_mm: float | None) -> None:

@@ -8,13 +8,23 @@ from tiepoint.foundation.units import parse_length
 
 Point = tuple[float, float]
 
+SMALLEST_MM, LARGEST_MM = 1e-9, 1e9
+"""Of what is typed: less than an atom, more than a thousand kilometres; products of what lies beyond overflow."""
+
 
 def length_mm(option: str, text: str) -> float:
     """Return millimetres; `UnknownUnit` naming the option where the text is not a length."""
     try:
-        return parse_length(text)
+        value = parse_length(text)
     except UnknownUnit as error:
         raise UnknownUnit(f"{option}: {error}") from error
+    if value and not SMALLEST_MM <= abs(value) <= LARGEST_MM:
+        raise UnusableInput(f"{option} is {text.strip()[:40]}; no length of a station is so {_much(value)}, look at it")
+    return value
+
+
+def _much(value: float) -> str:
+    return "large" if abs(value) > 1 else "small"
 
 
 def positive_mm(option: str, text: str) -> float:

@@ -250,9 +250,15 @@ def check_format(content: dict[str, Any], kind: str, where: str) -> None:
         )
 
 
+_PICTURES = (b"\x89PNG\r\n", b"\xff\xd8\xff", b"II*\0", b"MM\0*")
+"""How PNG, JPEG and TIFF begin."""
+
+
 def read_text(path: Path, most_bytes: int = 50_000_000) -> str:
     """Return a UTF-8 text file (a byte order mark is dropped); `UnusableDocument` in a sentence otherwise."""
     data = read_bytes(path, most_bytes)
+    if data.startswith(_PICTURES):
+        raise UnusableDocument(f"{path} is a picture where a text file was expected; look at the order of the names")
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:

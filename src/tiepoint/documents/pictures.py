@@ -93,7 +93,8 @@ def load_picture(path: Path, most_pixels: int = MOST_PIXELS) -> Loaded:
         raise
     # A damaged file makes a decoder raise almost anything; whatever it is, the file cannot be used.
     except Exception as error:
-        raise UnusablePicture(f"{path} cannot be decoded, it is cut off or damaged: {error}") from error
+        said = f": {error}" if isinstance(error, (OSError, SyntaxError)) else "; save or fetch it once more"
+        raise UnusablePicture(f"{path} cannot be decoded, it is cut off or damaged{said}") from error
     finally:
         ImageFile.LOAD_TRUNCATED_IMAGES = previous
         Image.MAX_IMAGE_PIXELS = limit

@@ -142,8 +142,10 @@ def _table(text: str, columns: Sequence[str], where: str) -> _Table:
     if not lines:
         raise UnusableDocument(f"{where} is empty; its first row names the columns: {', '.join(columns)}")
     separator = separator_of(lines[0][1], columns)
-    (_, header), *rows = [(n, tuple(_cells(line, separator, f"{where}, line {n}"))) for n, line in lines]
-    _places(header, columns, where)
+    (number, first), *others = lines
+    header = tuple(_cells(first, separator, f"{where}, line {number}"))
+    _places(header, columns, where)  # before the rows are read: of what is no such table, no row is to be mended
+    rows = [(n, tuple(_cells(line, separator, f"{where}, line {n}"))) for n, line in others]
     data = tuple((number, cells) for number, cells in rows if any(cells))
     if not data:
         raise UnusableDocument(f"{where} names its columns but holds no row; give at least one")
