@@ -90,7 +90,7 @@ def propagate(
     if not joint.sources:
         return Propagated(Value(estimate, {}), "linear", estimate, estimate, estimate, 0.0, 0)
     c = _sensitivities(f, joint)
-    linear = Value(estimate, {s: float(k) for s, k in zip(joint.sources, c, strict=True) if k != 0.0})
+    linear = joint.known_by(estimate, c)
     half = coverage_factor(0.5 + p / 2, linear.dof) * linear.u
     by_linear_law = Propagated(linear, "linear", estimate - half, estimate + half, estimate, linear.u, 0)
     is_free = at_least is None or by_linear_law.low >= at_least
@@ -137,7 +137,7 @@ def _at(f: Formula, x: Array) -> Array:
 
 def _sensitivities(f: Formula, joint: Values) -> Array:
     """Return ∂f/∂source (m,) by central differences at ±u (JCGM 100, 5.1.3, note 2)."""
-    u = np.array([s.u for s in joint.sources], float)
+    u = joint.u
     steps = joint.c * u
     ends = _at(f, np.concatenate([joint.value[:, None] + steps, joint.value[:, None] - steps], axis=1))
     difference = (ends[: u.size] - ends[u.size :]) / 2
@@ -155,7 +155,7 @@ class _Sampler:
 
     def __init__(self, joint: Values, c: Array) -> None:
         self._value = joint.value
-        u = np.array([s.u for s in joint.sources], float)
+        u = joint.u
         # The linear form rides along as one more output of the same sources.
         self._spread = np.vstack([joint.c, c[None, :]]) * u
         self._normal: dict[tuple[str, float], list[int]] = {}
@@ -250,7 +250,7 @@ def _bent(f: Formula, joint: Values, linear: Value, p: float) -> float:
     departs by k²/2 of its second derivative; the mean of f moves by half the sum of those along the axes, and an end by
     no more than its own departure besides: twice the largest is on the safe side for up to k² inputs.
     """
-    factor = _factor(joint.c * np.array([s.u for s in joint.sources], float))
+    factor = _factor(joint.c * joint.u)
     count = factor.shape[1]
     k = coverage_factor(0.5 + p / 2, linear.dof)
     axes = np.eye(count)
@@ -281,8 +281,16 @@ def _moved_by_shape(linear: Value, p: float) -> float:
     """Return how far an end moves because sources are not normal (Cornish-Fisher, fourth cumulant)."""
     if linear.u == 0:
         return 0.0
-    bent = [(_EXCESS[s.distribution], c * s.u / linear.u) for s, c in linear.terms.items() if s.distribution in _EXCESS]
-    excess = math.fsum([kurtosis * share**4 for kurtosis, share in bent])
+    told = linear.row
+    assert told is not None  # a linear form over a list of sources
+    shares = (linear.scaled / linear.u).tolist()
+    excess = math.fsum(
+        [
+            _EXCESS[s.distribution] * share**4
+            for s, share in zip(told[0], shares, strict=True)
+            if s.distribution in _EXCESS
+        ]
+    )
     z = coverage_factor(0.5 + p / 2, math.inf)
     return linear.u * abs(excess * (z**3 - 3 * z) / 24)
 

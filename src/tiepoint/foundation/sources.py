@@ -325,6 +325,15 @@ class Values:
         scaled = self.c * self._listed.u
         return np.asarray(scaled @ scaled.T)
 
+    @property
+    def u(self) -> Array:
+        """Standard uncertainties (m,) of the sources."""
+        return self._listed.u
+
+    def known_by(self, value: float, c: Array) -> Value:
+        """Return a number that follows the same sources by `c` (m,)."""
+        return _one_of(value, self._listed, c)
+
     def through(self, value: Array, jacobian: Array) -> "Values":
         """Return `value` (k,) of something that follows these values by its `jacobian` (k, n)."""
         return Values(value, jacobian @ self.c, self._listed)

@@ -10,14 +10,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 from scipy import special
 
 from tiepoint.recipe.context import EdgeLook
-from tiepoint.recipe.fits import correlation_length
-from tiepoint.vision.shape_kernels import median
+from tiepoint.vision.shape_kernels import correlated
 
 Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 FALSE_ALARMS = 1e-4
 """How often noise alone may pass for a difference, in one picture."""
@@ -33,6 +34,8 @@ SEEN_SHARE = 0.2
 """A direction counts as seen from both sides where this share of the edges' facing remains beside the means."""
 WAVES = 3
 """Waves round a circle, up to this many, belong to the look of its edge and not to its noise."""
+SAME = 1e-6
+"""A wave of which no larger share than this is left beside the others, on a short arc, is none of its own."""
 LEAST_DOF = 10.0
 _TINY = 1e-12
 
@@ -66,24 +69,24 @@ def unevenness(looks: Sequence[EdgeLook]) -> Unevenness | None:
     looks = [look for look in looks if len(look)]
     if not looks:
         return None
-    member = _means(looks)
-    clipped, weight = _steadied(looks, member)
-    belongs = np.repeat(member, [len(look) for look in looks])
-    facing = np.concatenate([look.towards_light for look in looks]) * weight[:, None]
-    y = _beside_means((clipped * weight)[:, None], belongs, weight)[:, 0]
-    u, size, axes = np.linalg.svd(_beside_means(facing, belongs, weight), full_matrices=False)
-    seen = size > SEEN_SHARE * float(np.linalg.norm(facing))
+    starts = np.cumsum([0, *[len(look) for look in looks]])
+    towards = np.concatenate([look.towards_light for look in looks])
+    blur, member = np.concatenate([look.blur_px for look in looks]), _means(looks)
+    straight = np.array([look.is_straight for look in looks])
+    weight, y, facing = np.empty(len(blur)), np.empty((len(blur), 1)), np.empty((len(blur), 2))
+    variance, dof = _weighed(blur, towards, starts, member, straight, weight, y, facing)
+    u, size, axes = np.linalg.svd(facing, full_matrices=False)
+    seen = size > SEEN_SHARE * float(np.linalg.norm(towards * weight[:, None]))
     q = int(seen.sum())
-    variance, dof = _pure_error(clipped * weight, looks)
     if q == 0 or dof < LEAST_DOF:
         return None
-    along = u[:, seen].T @ y
+    along = u[:, seen].T @ y[:, 0]
     a = axes[seen].T @ (along / size[seen])
     F = float(along @ along) / q / max(variance, _TINY)
     return Unevenness(float(np.hypot(*a)), float(special.fdtrc(q, dof, F)))
 
 
-def _means(looks: Sequence[EdgeLook]) -> NDArray[np.int64]:
+def _means(looks: Sequence[EdgeLook]) -> Ints:
     """Return which mean each look belongs to (k,): round ones each to its own, straight ones to that of their way."""
     alike = math.cos(math.radians(ALIKE_DEG))
     ways: list[tuple[int, float, float]] = []
@@ -98,60 +101,133 @@ def _means(looks: Sequence[EdgeLook]) -> NDArray[np.int64]:
     return member
 
 
-def _steadied(looks: Sequence[EdgeLook], member: NDArray[np.int64]) -> tuple[Array, Array]:
-    """Return the blur with what lies far out drawn in (n,), and one over its noise (n,), common to each mean."""
-    middle = np.repeat([median(look.blur_px) for look in looks], [len(look) for look in looks])
-    belongs = np.repeat(member, [len(look) for look in looks])
-    off = np.concatenate([look.blur_px for look in looks]) - middle
-    weight = np.empty(len(off))
-    for mean in range(int(member.max()) + 1):
-        at = belongs == mean
-        group = off[at]
-        sd = max(1.4826 * median(np.abs(group)), FINEST_PX)
-        off[at] = group = np.minimum(np.maximum(group, -CLIP * sd), CLIP * sd)
+@njit(cache=True, nogil=True, error_model="numpy")
+def _weighed(
+    blur: Array, towards: Array, starts: Ints, member: Ints, straight: NDArray[np.bool_], weight: Array, y: Array,
+    facing: Array,
+) -> tuple[float, float]:  # fmt: skip
+    """Fill the weight (n,) of each point, and what the means leave of its weighted blur `y` (n, 1) and `facing` (n, 2).
+
+    Look k holds the points from `starts[k]` on. Returns the variance of weighted blur that follows no look's own slow
+    waves, and its degrees of freedom.
+    """
+    steady = _steadied(blur, starts, member, weight)
+    of = np.empty(blur.size, np.int64)
+    for k in range(member.size):
+        of[starts[k] : starts[k + 1]] = member[k]
+    for i in range(blur.size):
+        steady[i] *= weight[i]
+        y[i, 0] = steady[i]
+        facing[i, 0], facing[i, 1] = towards[i, 0] * weight[i], towards[i, 1] * weight[i]
+    _leave_means(y, of, weight)
+    _leave_means(facing, of, weight)
+    return _pure_error(steady, towards, starts, straight)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _steadied(blur: Array, starts: Ints, member: Ints, weight: Array) -> Array:
+    """Return the blur with what lies far out drawn in (n,); fill one over its noise (n,), common to each mean."""
+    n = blur.size
+    off, middle, of, group = np.empty(n), np.empty(n), np.empty(n, np.int64), np.empty(n)
+    for k in range(member.size):
+        own = slice(starts[k], starts[k + 1])
+        middle[own] = np.median(blur[own])
+        of[own] = member[k]
+    for mean in range(member.max() + 1):
+        count = 0
+        for i in range(n):
+            if of[i] == mean:
+                off[i] = blur[i] - middle[i]
+                group[count] = abs(off[i])
+                count += 1
+        far = CLIP * max(1.4826 * float(np.median(group[:count])), FINEST_PX)
         # Of the points that are left, the rms tells the noise in fewer of them than their median deviation does.
-        weight[at] = 1.0 / max(math.sqrt(float(group @ group) / len(group)), FINEST_PX)
-    return middle + off, weight
+        square = 0.0
+        for k in range(count):
+            square += min(group[k], far) ** 2
+        scale = 1.0 / max(math.sqrt(square / count), FINEST_PX)
+        for i in range(n):
+            if of[i] == mean:
+                off[i], weight[i] = min(max(off[i], -far), far), scale
+    return middle + off
 
 
-def _beside_means(values: Array, belongs: NDArray[np.int64], weight: Array) -> Array:
-    """Return weighted values (n, k) less their share along the weighted mean of each member."""
-    power = np.sqrt(np.bincount(belongs, weight**2))
-    unit = weight / power[belongs]
-    shares = np.column_stack([np.bincount(belongs, unit * column) for column in values.T])
-    return np.asarray(values - unit[:, None] * shares[belongs])
+@njit(cache=True, nogil=True, error_model="numpy")
+def _leave_means(values: Array, of: Ints, weight: Array) -> None:
+    """Take from weighted values (n, k) their share along the weighted mean of each group, by number `of` (n,)."""
+    groups = of.max() + 1
+    power = np.zeros(groups)
+    for i in range(of.size):
+        power[of[i]] += weight[i] * weight[i]
+    for column in range(values.shape[1]):
+        share = np.zeros(groups)
+        for i in range(of.size):
+            share[of[i]] += weight[i] * values[i, column] / power[of[i]]
+        for i in range(of.size):
+            values[i, column] -= weight[i] * share[of[i]]
 
 
-def _pure_error(values: Array, looks: Sequence[EdgeLook]) -> tuple[float, float]:
+@njit(cache=True, nogil=True, error_model="numpy")
+def _pure_error(values: Array, towards: Array, starts: Ints, straight: NDArray[np.bool_]) -> tuple[float, float]:
     """Return the variance of weighted blur (n,) that follows no look's own slow waves, and its degrees of freedom.
 
     A bevel does more to blur than one wave round a circle: waves up to `WAVES` are not noise. The variance is that of a
     sum over neighbours, which are as alike as the correlation length tells.
     """
-    square, unknowns, alike, at = 0.0, 0, 0.0, 0
-    for look in looks:
-        part = values[at : at + len(look)]
-        left, waves = _without_waves(part, look)
-        # What rounding leaves of a look without noise is no texture.
-        left = np.round(left, 12)
-        square += float(left @ left)
-        unknowns += waves
-        alike += len(look) * correlation_length(left, closed=False)
-        at += len(look)
-    tau = max(alike / at, 1.0)
-    dof = (at - unknowns) / tau
+    square, unknowns, alike = 0.0, 0, 0.0
+    for k in range(straight.size):
+        own = slice(starts[k], starts[k + 1])
+        left = values[own].copy()
+        unknowns += _leave_waves(left, towards[own], 0 if straight[k] else WAVES)
+        for i in range(left.size):
+            # What rounding leaves of a look without noise is no texture.
+            left[i] = round(left[i] * 1e12) * 1e-12
+            square += left[i] * left[i]
+        alike += left.size * correlated(left, False)
+    dof = (values.size - unknowns) / max(alike / values.size, 1.0)
     return (square / dof if dof > 0 else math.inf), dof
 
 
-def _without_waves(values: Array, look: EdgeLook) -> tuple[Array, int]:
-    """Return values (n,) without what varies slowly along a look, and how many unknowns that has.
+@njit(cache=True, nogil=True, error_model="numpy")
+def _leave_waves(values: Array, towards: Array, waves: int) -> int:
+    """Take from values (n,) their mean and what varies as slow waves round a look; return how many unknowns that has.
 
-    It is their mean, and waves where the look is round.
+    The columns are made square to each other one by one (modified Gram-Schmidt), each twice over.
     """
-    if look.is_straight:
-        return values - values.mean(), 1
-    angle = np.arctan2(look.towards_light[:, 1], look.towards_light[:, 0])
-    columns = [f(k * angle) for k in range(1, WAVES + 1) for f in (np.cos, np.sin)]
-    u, size, _ = np.linalg.svd(np.column_stack([np.ones(len(look)), *columns]), full_matrices=False)
-    basis = u[:, size > 1e-3 * size[0]]
-    return np.asarray(values - basis @ (basis.T @ values)), basis.shape[1]
+    n, kept = values.size, 0
+    basis = np.empty((1 + 2 * waves, n))
+    for wave in range(waves + 1):
+        for part in range(2 if wave else 1):
+            column = basis[kept]
+            for i in range(n):
+                angle = wave * math.atan2(towards[i, 1], towards[i, 0])
+                column[i] = math.sin(angle) if part else math.cos(angle)
+            whole = _length(column)
+            for _ in range(2):
+                for b in range(kept):
+                    _take_off(column, basis[b])
+            size = _length(column)
+            if size * size > SAME * whole * whole and size > 0.0:
+                column /= size
+                kept += 1
+    for b in range(kept):
+        _take_off(values, basis[b])
+    return kept
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _length(vector: Array) -> float:
+    total = 0.0
+    for i in range(vector.size):
+        total += vector[i] * vector[i]
+    return math.sqrt(total)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _take_off(vector: Array, unit: Array) -> None:
+    """Take from a vector (n,) its share along a unit vector (n,)."""
+    share = 0.0
+    for i in range(vector.size):
+        share += vector[i] * unit[i]
+    for i in range(vector.size):
+        vector[i] -= share * unit[i]

@@ -44,18 +44,26 @@ class PartGround:
     def map(self, px: Array, with_sources: bool = True) -> Mapped:
         """Return where pixels (n, 2) lie in the part's frame, with the sources of the ground and of the pose."""
         there = self.base.map(px, with_sources)
-        sources, at = self._joined if with_sources else ((), np.empty(0, np.int64))
-        own, moves, d_px = np.empty((len(px), 2)), np.empty((len(px), 2, len(sources))), there.d_px.copy()
-        turn = math.cos(self.part.angle_rad), math.sin(self.part.angle_rad)
-        away, pose = there.xy_mm - self.part.origin, np.ascontiguousarray(self.part.pose.c)
-        into_part(turn, away, d_px, there.d_sources, pose, at, own, moves)
+        sources, at = self._joined if with_sources else _NO_SOURCES
+        n = len(px)
+        own, moves, d_px = np.empty((n, 2)), np.empty((n, 2, len(sources))), np.empty((n, 2, 2))
+        into_part(*self._pose, there.xy_mm, there.d_px, there.d_sources, at, own, d_px, moves)
         return Mapped(own, d_px, moves, sources, there.inside)
+
+    @cached_property
+    def _pose(self) -> tuple[Array, Array]:
+        """Where the part lies: x, y, cosine and sine of its angle; and what each follows, as kernels take them."""
+        turn = math.cos(self.part.angle_rad), math.sin(self.part.angle_rad)
+        return np.array([*self.part.origin, *turn]), np.ascontiguousarray(self.part.pose.c)
 
     @cached_property
     def sight(self) -> Sight:
         """That of the ground, from where the part lies."""
         x, y = self.part.origin.tolist()
         return self.base.sight.of_part(x, y, self.part.angle_rad)
+
+
+_NO_SOURCES = Sources(), np.empty(0, np.int64)
 
 
 def with_pose(first: tuple[Source, ...], second: tuple[Source, ...]) -> tuple[Sources, Ints]:

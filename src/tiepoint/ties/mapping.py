@@ -99,20 +99,22 @@ def carried(d_px: Array, normal_px: Array, normal: Array, scale: Array, bend: Ar
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def into_part(
-    turn: tuple[float, float], away: Array, d_px: Array, d_base: Array, pose: Array, at: Ints, own: Array, moves: Array
-) -> None:
-    """Turn what lies `away` (n, 2) from a part's origin into its frame, in place; c, s = `turn` of the part.
+    pose: Array, by_pose: Array, xy: Array, d_there: Array, d_base: Array, at: Ints, own: Array, d_px: Array,
+    moves: Array,
+) -> None:  # fmt: skip
+    """Fill where places `xy` (n, 2) lie in the frame of a part, `own` (n, 2); x, y, cosine and sine: its `pose` (4,).
 
-    `d_px` (n, 2, 2) turns with it. `moves` (n, 2, m): what the places owe to each source: `d_base` (n, 2, k) in the
-    first k columns, turned, and through the pose's own coefficients (3, p), p columns of which stand `at` (p,).
+    `d_px` (n, 2, 2): ∂place/∂px `d_there`, turned. `moves` (n, 2, m): what the places owe to each source: `d_base`
+    (n, 2, k) in the first k columns, turned, and through the pose's own coefficients (3, p), p columns of which stand
+    `at` (p,).
     """
-    c, s = turn
+    c, s = pose[2], pose[3]
     k = d_base.shape[2]
-    for n in range(away.shape[0]):
-        x, y = away[n, 0], away[n, 1]
+    for n in range(xy.shape[0]):
+        x, y = xy[n, 0] - pose[0], xy[n, 1] - pose[1]
         own[n, 0], own[n, 1] = c * x + s * y, c * y - s * x
         for j in range(2):
-            u, v = d_px[n, 0, j], d_px[n, 1, j]
+            u, v = d_there[n, 0, j], d_there[n, 1, j]
             d_px[n, 0, j], d_px[n, 1, j] = c * u + s * v, c * v - s * u
         moves[n] = 0.0
         for j in range(k):
@@ -120,5 +122,5 @@ def into_part(
             moves[n, 0, j], moves[n, 1, j] = c * u + s * v, c * v - s * u
         # ∂(Rᵀ·(p − t))/∂θ: what is seen turns backwards where the part turns forwards.
         for j in range(at.size):
-            moves[n, 0, at[j]] += own[n, 1] * pose[2, j] - c * pose[0, j] - s * pose[1, j]
-            moves[n, 1, at[j]] += -own[n, 0] * pose[2, j] + s * pose[0, j] - c * pose[1, j]
+            moves[n, 0, at[j]] += own[n, 1] * by_pose[2, j] - c * by_pose[0, j] - s * by_pose[1, j]
+            moves[n, 1, at[j]] += -own[n, 0] * by_pose[2, j] + s * by_pose[0, j] - c * by_pose[1, j]

@@ -195,19 +195,23 @@ class Tie:
         """The matrix (3, 3) from mm to ideal picture coordinates."""
         return np.ascontiguousarray(np.linalg.inv(self.matrix), float)
 
+    @cached_property
+    def _numbers(self) -> tuple[Array, bool, Array, Array, Array]:
+        """The matrix, whether there is a lens, its numbers, the region and the factor, as kernels take them."""
+        matrix, region, factor = (np.ascontiguousarray(v, float) for v in (self.matrix, self.valid_region, self.factor))
+        return matrix, self.lens is not None, numbers_of(self.lens, self.placing), region, factor
+
     def map(self, points: ArrayLike, with_sources: bool = True) -> Mapped:
         """Return where points (n, 2) of the from-frame lie, with all derivatives; `d_sources` only where asked for.
 
         Points outside the valid region are mapped too, marked in `inside`; NaN where there is no such place.
         """
         places = np.ascontiguousarray(np.atleast_2d(points), float)
-        sources = self.all_sources if with_sources else ()
-        n, matrix = len(places), np.ascontiguousarray(self.matrix, float)
+        sources = self.all_sources if with_sources else _NO_SOURCES
+        n = len(places)
         px, xy, d_px, moves = np.empty((n, 2)), np.empty((n, 2)), np.empty((n, 2, 2)), np.empty((n, 2, len(sources)))
         inside = np.empty(n, np.bool_)
-        region, factor = (np.ascontiguousarray(v, float) for v in (self.valid_region, self.factor))
-        numbers = numbers_of(self.lens, self.placing)
-        map_all(matrix, self.lens is not None, numbers, region, factor, places, px, xy, d_px, moves, inside)
+        map_all(*self._numbers, places, px, xy, d_px, moves, inside)
         if with_sources:
             for k, smooth in enumerate(self.fields):
                 moves[:, :, len(self.sources) + k] = smooth.at(px)
@@ -243,6 +247,9 @@ class Tie:
         merged, factor = merge_columns((*self.sources, *sources), np.hstack([old, brought]))
         fields = tuple(replace(f, coefficients=f.coefficients @ linear.T) for f in self.fields)
         return replace(self, matrix=M @ self.matrix, sources=merged, factor=factor, fields=fields)
+
+
+_NO_SOURCES = Sources()
 
 
 def project(H: Array, points: Array) -> tuple[Array, Array, Array]:
