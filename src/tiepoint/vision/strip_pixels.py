@@ -26,6 +26,11 @@ FAST = {"reassoc", "contract", "arcp", "nsz"}
 # The bin of a pixel is counted in fixed point along a line: a shift is quicker than rounding a float.
 FIXED_BITS, FIXED_ONE = 32, 4294967296.0
 
+NUDGE = 1e-6
+"""Every border lies so many px before its place along s, and so far out across: pixels that stand on one, as they do
+about a box's own centre and at angles such as that of 3 : 4, fall on the same side whichever way the rounding goes, and
+so whichever way the picture is turned."""
+
 
 class Box(NamedTuple):
     """One strip over a flattened picture: s = su·du + sv·dv, ac = au·du + av·dv from the centre (cu, cv)."""
@@ -48,15 +53,15 @@ class Box(NamedTuple):
 def box_over(rows: int, cols: int, x: float, y: float, dx: float, dy: float, length: float, width: float) -> Box:
     """Return the box at (x, y) crossed along the unit vector (dx, dy) over a picture of rows × cols."""
     if abs(dx) >= abs(dy):
-        return Box(1, cols, cols, rows, x, y, dx, dy, -dy, dx, 0.5 * length, 0.5 * width)
-    return Box(cols, 1, rows, cols, y, x, dy, dx, dx, -dy, 0.5 * length, 0.5 * width)
+        return Box(1, cols, cols, rows, x, y, dx, dy, -dy, dx, 0.5 * length, 0.5 * width + NUDGE)
+    return Box(cols, 1, rows, cols, y, x, dy, dx, dx, -dy, 0.5 * length, 0.5 * width + NUDGE)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def lines_of(box: Box, low: float, high: float) -> tuple[int, int]:
     """Return the first and last picture line `v` that low ≤ s < high, |ac| ≤ half width can touch."""
     reach = box.half_width * abs(box.av)
-    a, b = low * box.sv, high * box.sv
+    a, b = (low - NUDGE) * box.sv, (high - NUDGE) * box.sv
     return math.ceil(box.cv + min(a, b) - reach), math.floor(box.cv + max(a, b) + reach)
 
 
@@ -64,6 +69,7 @@ def lines_of(box: Box, low: float, high: float) -> tuple[int, int]:
 def span_of(box: Box, v: int, low: float, high: float) -> tuple[int, int]:
     """Return the first and last `u` on line `v` with low ≤ s < high and |ac| ≤ half width."""
     dv = v - box.cv
+    low, high = low - NUDGE, high - NUDGE
     a, b = (low - box.sv * dv) / box.su, (high - box.sv * dv) / box.su
     first, last = min(a, b), max(a, b)
     across = box.av * dv
@@ -87,7 +93,7 @@ def profile(flat: NDArray[np.generic], box: Box, total: Floats, count: Floats, s
 
     Returns how many pixels of the box lie inside the picture, and how many it has.
     """
-    inside, whole, top, step = 0, 0, total.size - 1, int(box.su * FIXED_ONE)
+    inside, whole, top, step = 0, 0, total.size - 1, math.floor(box.su * FIXED_ONE + 0.5)
     first, last = lines_of(box, -box.half_length, box.half_length)
     for v in range(first, last + 1):
         start, end = span_of(box, v, -box.half_length, box.half_length)
@@ -96,7 +102,7 @@ def profile(flat: NDArray[np.generic], box: Box, total: Floats, count: Floats, s
             continue
         start, end = max(start, 0), min(end, box.size_u - 1)
         inside += max(0, end - start + 1)
-        at = int((box.half_length + box.sv * (v - box.cv) + box.su * (start - box.cu)) * FIXED_ONE)
+        at = int((box.half_length + NUDGE + box.sv * (v - box.cv) + box.su * (start - box.cu)) * FIXED_ONE)
         i = v * box.stride_v + start * box.stride_u
         for _ in range(end - start + 1):
             k = min(max(at >> FIXED_BITS, 0), top)
