@@ -68,7 +68,7 @@ u_height = {u_height}
 [[step]]
 name = "plate"
 kind = "find"
-least_share = 0.9
+least_share = 0.7
 most = 8
 limits.count = {{ lower = 1 }}
 
@@ -78,9 +78,30 @@ origin = {origin}
 angle_deg = {angle}
 """
 GRIP = """
+# A plate that lies face down, or one of another variant, may show as much of the outline as a good one that is partly
+# hidden. Where its bores lie, and how large they are, tells them apart: by one alone a longer plate would pass.
+[[step]]
+name = "bore A"
+kind = "circle"
+in = "plate"
+region.ring = {{ centre = [10, 12], inner = 1.2, outer = 3.3 }}
+limits.diameter = {{ nominal = 4.5, plus = 0.4, minus = 0.4 }}
+limits.x = {{ nominal = 10, plus = 0.5, minus = 0.5 }}
+limits.y = {{ nominal = 12, plus = 0.5, minus = 0.5 }}
+
+[[step]]
+name = "bore B"
+kind = "circle"
+in = "plate"
+region.ring = {{ centre = [48, 12], inner = 1.9, outer = 4.1 }}
+limits.diameter = {{ nominal = 6, plus = 0.4, minus = 0.4 }}
+limits.x = {{ nominal = 48, plus = 0.5, minus = 0.5 }}
+limits.y = {{ nominal = 12, plus = 0.5, minus = 0.5 }}
+
 [[grip]]
 name = "plate"
 in = "plate"
+needs = ["bore A", "bore B"]
 offset = {offset}
 turn_deg = {turn}
 z = 0.0
@@ -113,7 +134,7 @@ def set_up(place: Place, tell: Callable[[str], None], *, seed: int) -> Setup:
 def pick_plates(setup: Setup, tell: Callable[[str], None], *, plates: int) -> PickStory:
     """Find and pick plates until so many were picked."""
     tell("Teaching one plate's shape and its grip.")
-    prepared = _taught(setup)
+    prepared = taught(setup)
     tell(f"Finding and picking {plates} plates among other things.")
     return _picked(setup, prepared, plates)
 
@@ -152,8 +173,8 @@ def _robot_tie(cell: Cell, place: Place) -> PlanarRobot:
     return PlanarRobot(tie, Value(float(shown[:, 2].mean()), {z: 1.0}))
 
 
-def _taught(setup: Setup) -> Prepared:
-    """Return the recipe with the shape and the grip of one plate that lies alone."""
+def taught(setup: Setup) -> Prepared:
+    """Return the recipe with the shape of one plate that lies alone, its grip, and what the grip needs."""
     cell = setup.cell
     alone = laid_with_middle(Plate(), np.array(MIDDLE_MM), 20.0, PLATE_MM)
     shot = Cell(cell.seed, cell.station, crowd=BARE, robot=cell.robot).shot_of([alone], 900)
