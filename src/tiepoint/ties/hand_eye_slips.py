@@ -152,6 +152,11 @@ def readings(table: PoseTable, eye: Eye) -> Iterator[Reading]:
         scaled = typed.copy()
         scaled[:, :3, 3] *= factor
         yield Reading("unit", f"x, y and z are in {unit} and not in mm", as_a(scaled, eye))
+    for one, other_axis in ((0, 1), (1, 2), (0, 2)):
+        exchanged = typed.copy()
+        exchanged[:, [one, other_axis], 3] = typed[:, [other_axis, one], 3]
+        said = f"the columns {'xyz'[one]} and {'xyz'[other_axis]} are exchanged"
+        yield Reading("columns", said, as_a(exchanged, eye))
     in_degrees = PoseTable(table.xyz_mm, np.degrees(table.angles_deg), table.convention)
     yield Reading("radians", "the angles are in radians and not in degrees", as_a(in_degrees.matrices, eye))
     for code, order, said in (
