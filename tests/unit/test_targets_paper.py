@@ -2,17 +2,19 @@
 
 import json
 import math
+from typing import get_args
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tiepoint.cli.target import Material
 from tiepoint.foundation.errors import TiepointError, UnusableDocument, UnusableInput
 from tiepoint.foundation.sources import budget, covariance
 from tiepoint.targets.document import from_document, to_document
 from tiepoint.targets.draw import new_target
-from tiepoint.targets.paper import apply_measure, exchange_goes_unseen, is_assumed, print_scale
+from tiepoint.targets.paper import MATERIALS, apply_measure, borne_by, exchange_goes_unseen, is_assumed, print_scale
 
 WHEN = "2026-11-25T08:30:00Z"
 
@@ -107,6 +109,48 @@ def test_labels_are_sentences(measured, target):
         "Print scale along x, not measured",
         "Print scale along y, not measured",
     ]
+
+
+@pytest.mark.parametrize(
+    ("material", "per_k"),
+    # The mean linear expansion in the building standards' words, from memory: EN 572-1 (soda-lime glass), EN 1993-1-1,
+    # 3.2.6 (steel), EN 1999-1-1, 3.2.5 (aluminium).
+    [("glass", 9.0e-6), ("steel", 12e-6), ("aluminium", 23e-6)],
+)
+def test_what_does_not_swell_expands_alike_along_both_axes(target, material, per_k):
+    scale = print_scale(apply_measure(borne_by(target, material), 200, 140, 1e-6, "calliper", WHEN))
+    assert not [s.id for s in scale.sources if "/swelling/" in s.id]
+    # ±5 K as a rectangle, common to both axes: their ratio knows nothing of it.
+    u = per_k * 5 / math.sqrt(3)
+    np.testing.assert_allclose(scale.covariance, np.full((2, 2), u**2), rtol=1e-3)
+    assert math.sqrt(variance(scale, (1, -1))) < 0.01 * u
+
+
+def test_film_swells_a_fifth_of_paper_and_expands_besides(target):
+    # 7e-6 per % RH over ±15 %, 17e-6/K over ±5 K: makers' data sheets of polyester drafting film, from memory.
+    scale = print_scale(apply_measure(borne_by(target, "film"), 200, 140, 1e-6, "calliper", WHEN))
+    swelling, expansion = 7e-6 * 15 / math.sqrt(3), 17e-6 * 5 / math.sqrt(3)
+    assert scale.covariance[0, 0] == pytest.approx(swelling**2 + expansion**2, rel=1e-3)
+    assert scale.covariance[0, 1] == pytest.approx(expansion**2, rel=1e-3)
+    assert 0.15 < swelling / (0.0005 / math.sqrt(3)) < 0.25
+
+
+def test_a_material_is_kept_and_paper_is_what_is_not_said(target):
+    glass = borne_by(target, "glass")
+    assert from_document(json.loads(json.dumps(to_document(glass)))) == glass
+    assert glass.id == target.id  # the print is the same
+    old = to_document(target)
+    assert "material" not in old
+    assert from_document(old).material == "paper"
+    with pytest.raises(UnusableDocument, match="use one of paper, film, glass"):
+        from_document({**old, "material": "cheese"})
+    with pytest.raises(UnusableDocument, match="not text"):
+        from_document({**old, "material": 3})
+
+
+def test_the_command_takes_every_material():
+    choice, _ = get_args(get_args(Material)[0])
+    assert get_args(choice) == tuple(MATERIALS)
 
 
 def test_a_scale_that_nobody_measured_is_known_as_such(measured, target):

@@ -45,6 +45,14 @@ Columns = Annotated[
     ),
 ]
 Rows = Annotated[int, typer.Option("--rows", metavar="N", help="Along the left edge, counted likewise.")]
+Material = Annotated[
+    Literal["paper", "film", "glass", "steel", "aluminium"] | None,
+    typer.Option(
+        "--material",
+        metavar="NAME",
+        help="What bears it: paper, film, glass, steel or aluminium; without it paper, or what was said before.",
+    ),
+]
 
 
 @app.command()
@@ -149,6 +157,7 @@ def describe(
     bar_y: Annotated[
         str | None, typer.Option("--bar-y", metavar="LENGTH", help="Nominal length of its ruler bar along y.")
     ] = None,
+    material: Material = None,
     as_json: Json = False,
 ) -> None:
     """Describe a target that was printed elsewhere: write its target.json.
@@ -165,6 +174,7 @@ def describe(
     from tiepoint.documents.files import write_document
     from tiepoint.targets.document import to_document
     from tiepoint.targets.draw import new_target, own_lengths
+    from tiepoint.targets.paper import borne_by
 
     _demand_unmeasured(out)
     given = {"--family": family, "--marker": marker, "--first-id": first_id, "--dot": dot}
@@ -183,6 +193,7 @@ def describe(
         first_id=first_id or 0,
         bars_mm=bars or own_lengths(pattern, pitch_mm, columns, rows),
     )
+    target = borne_by(target, material or target.material)
     content = to_document(target)
     write_document(out, "target", content)
     lines = tuple(_described(target, has_bars=bars is not None))
@@ -275,6 +286,7 @@ def measure(
     with_: Annotated[
         str, typer.Option("--with", metavar="NAME", help="What they were measured with: the same name, the same rule.")
     ],
+    material: Material = None,
     as_json: Json = False,
 ) -> None:
     """Say what the ruler bars of the print measured, with what, and how sure you are.
@@ -289,13 +301,14 @@ def measure(
     from tiepoint.cli.load import load_target
     from tiepoint.documents.files import write_document
     from tiepoint.targets.document import to_document
-    from tiepoint.targets.paper import apply_measure
+    from tiepoint.targets.paper import apply_measure, borne_by
 
     if not with_.strip():
         raise typer.BadParameter("--with is empty; name the rule or the calliper")
     when = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
     lengths = positive_mm("--bar-x", bar_x), positive_mm("--bar-y", bar_y), positive_mm("--u", u)
-    target = apply_measure(load_target(target_file), *lengths, with_, when)
+    target = load_target(target_file)
+    target = apply_measure(borne_by(target, material or target.material), *lengths, with_, when)
     content = to_document(target)
     write_document(target_file, "target", content)
     hints = (*_which_is_which(target), f"Noted in {target_file}.")

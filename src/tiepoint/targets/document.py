@@ -8,12 +8,12 @@ from typing import Any
 from tiepoint.documents.files import check_format, format_of
 from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 from tiepoint.targets.draw import FEWEST, Measured, Target, check, identified
-from tiepoint.targets.paper import check_measured
+from tiepoint.targets.paper import borne_by, check_measured
 
 KIND = "target"
 
-_FIELDS = ("pattern", "variant", "pitch_mm", "columns", "rows", "bars", "measured", "traceable")
-_OPTIONAL = ("format", "id", "measured", "traceable")
+_FIELDS = ("pattern", "variant", "pitch_mm", "columns", "rows", "bars", "material", "measured", "traceable")
+_OPTIONAL = ("format", "id", "material", "measured", "traceable")
 _HELP = {
     "bars": (
         ': give the nominal lengths of its ruler bars as "bars": {"x_mm": …, "y_mm": …}, or let '
@@ -37,6 +37,8 @@ def to_document(target: Target) -> dict[str, Any]:
         "columns": target.columns,
         "rows": target.rows,
         "bars": {"x_mm": target.bar_x_mm, "y_mm": target.bar_y_mm},
+        # Not said of paper, of which every target was taken to be before this field existed.
+        **({} if target.material == "paper" else {"material": target.material}),
         "measured": None
         if m is None
         else {"x_mm": m.x_mm, "y_mm": m.y_mm, "u_mm": m.u_mm, "with": m.with_, "when_utc": m.when_utc},
@@ -89,7 +91,10 @@ def _target(content: Mapping[str, Any]) -> Target:
     traceable = content.get("traceable", False)
     if not isinstance(traceable, bool):
         raise _Fault(f"traceable is {traceable!r}; write true or false")
-    return replace(target, measured=_measured(content, target), traceable=traceable)
+    material = content.get("material", target.material)
+    if not isinstance(material, str):
+        raise _Fault(f"material is {material!r} and not text")
+    return replace(borne_by(target, material), measured=_measured(content, target), traceable=traceable)
 
 
 def _measured(content: Mapping[str, Any], target: Target) -> Measured | None:

@@ -78,7 +78,7 @@ class Target:
     `variant` is written by `new_target` and read by `layout`: `5x5_250:0.7:dark-first` (charuco: family,
     marker side over pitch, colour of the top left square, and `:17` where the first marker is not 0),
     `marked:dark-first` or `plain:white-first` (checker), `marked:0.25` (dots: radius over pitch). `bar_x_mm`,
-    `bar_y_mm` are the nominal lengths of the ruler bars.
+    `bar_y_mm` are the nominal lengths of the ruler bars; `material` is what bears it, one of `paper.MATERIALS`.
     """
 
     id: str
@@ -91,6 +91,7 @@ class Target:
     bar_y_mm: float
     measured: Measured | None = None
     traceable: bool = False
+    material: str = "paper"
 
     @property
     def size_mm(self) -> tuple[float, float]:

@@ -1,9 +1,9 @@
-"""What the paper did to the target: the print's true scale along both axes, and what is not known of it."""
+"""What its paper, or whatever bears it, did to a target: the true scale along both axes, and what is unknown of it."""
 
 import math
 import re
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.foundation.sources import Source, Value, Values, half_width, stack
@@ -17,6 +17,38 @@ it shrinks by 3 to 6 %, and only measured bars can tell."""
 SWELLING_HALF = 0.0005
 """Half-width of what remains after measuring: paper swells with humidity, 0.1 % over a day's range in all
 (common practice), differently along and across its fibres."""
+
+DRIFT_K = 5.0
+"""Half-width of how far the temperature is from that at which the bars were measured: one room (common practice)."""
+
+DRIFT_RH = 15.0
+"""Half-width, in per cent of relative humidity, of the air's change since then in one room (common practice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Material:
+    """What bears a target: what becomes of its length after the bars were measured.
+
+    `swelling_half`: half-width of its relative change by humidity, along each axis by itself; `per_k`: its
+    thermal expansion in 1/K, the same along both axes. Zero where it is nothing beside the other.
+    """
+
+    swelling_half: float
+    per_k: float
+
+
+MATERIALS = {
+    "paper": Material(SWELLING_HALF, 0.0),
+    "film": Material(7e-6 * DRIFT_RH, 17e-6),
+    "glass": Material(0.0, 9e-6),
+    "steel": Material(0.0, 12e-6),
+    "aluminium": Material(0.0, 23e-6),
+}
+"""Paper's swelling holds its expansion by temperature too, which is a tenth of it. Film is drawn polyester: 17e-6/K and
+7e-6 per per cent of relative humidity, as its makers' data sheets state for drafting film (from memory). Glass is
+soda-lime glass: 9.0e-6/K (EN 572-1). Steel: 12e-6/K (EN 1993-1-1, 3.2.6). Aluminium: 23e-6/K (EN 1999-1-1, 3.2.5). The
+standards' figures are from memory. A board of layers goes by the one that bears the others: a print glued to a metal
+plate keeps the plate's length."""
 
 READING_SHARE, RULE_SHARE = 0.86, 0.43
 """Variances of a bar's own reading and of the rule's scale, each over that of the bar's stated u.
@@ -47,8 +79,8 @@ def print_scale(target: Target) -> Values:
 
     Measured bars: each axis has its own reading error; the rule's scale error is common (its id is the
     instrument's, so that everything measured with the same rule shares it; its u is 1, and how large it is stands
-    in the coefficients, since bars of other lengths say something else of it); swelling remains. Not measured: 1,
-    within `UNMEASURED_HALF`.
+    in the coefficients, since bars of other lengths say something else of it); what its material does since then
+    remains. Not measured: 1, within `UNMEASURED_HALF`.
     """
     axes = (("x", target.bar_x_mm), ("y", target.bar_y_mm))
     if target.measured is None:
@@ -80,10 +112,26 @@ def _from_bar(target: Target, measured: Measured, axis: str, bar_mm: float, read
         measured.u_mm,
         "station",
     )
-    swelling = half_width(
-        f"target:{target.id}/swelling/{axis}", f"Swelling of the paper along {axis}", SWELLING_HALF, "station"
-    )
-    return Value(scale, {rule: scale * by_rule, reading: math.sqrt(READING_SHARE) / bar_mm, swelling: scale})
+    terms = {rule: scale * by_rule, reading: math.sqrt(READING_SHARE) / bar_mm}
+    return Value(scale, {**terms, **dict.fromkeys(_since(target, axis), scale)})
+
+
+def _since(target: Target, axis: str) -> Iterable[Source]:
+    """Yield what may have become of the target's length along an axis since its bars were measured."""
+    name, material = target.material, MATERIALS[target.material]
+    if material.swelling_half:
+        label = f"Swelling of the {name} along {axis}"
+        yield half_width(f"target:{target.id}/swelling/{axis}", label, material.swelling_half, "station")
+    if material.per_k:
+        label, half = f"Expansion of the {name} by temperature", material.per_k * DRIFT_K
+        yield half_width(f"target:{target.id}/expansion", label, half, "station")
+
+
+def borne_by(target: Target, material: str) -> Target:
+    """Return the target as one that `material` bears; raise `UnusableInput` with a sentence where nobody knows it."""
+    if material not in MATERIALS:
+        raise UnusableInput(f"the material is {material!r}, which is not known; use one of {', '.join(MATERIALS)}")
+    return replace(target, material=material)
 
 
 def exchange_goes_unseen(target: Target) -> bool:

@@ -84,6 +84,7 @@ _CAUSES: tuple[tuple[str, _Cause], ...] = (
         "/swelling/",
         _Cause("the swelling of the paper", "measure the bars that day, or take a target on glass or metal"),
     ),
+    ("/expansion", _Cause("the expansion of the target", "measure the bars at the temperature of the tie")),
     (":bow", _Cause("the bow of the page", "lay the page flatter, under glass or glued to a plate")),
     (
         ":corners",
