@@ -16,6 +16,7 @@ import os
 import platform
 import re
 import shutil
+import signal
 import subprocess
 import sys
 import sysconfig
@@ -41,7 +42,21 @@ def main(words: list[str]) -> int:
     make_environment(uv, environment, testing)
     command = ["pytest", *words[1:]] if testing else ["tiepoint", *words]
     run = [uv, "run", "--project", str(ROOT), "--no-sync", *command]
-    return subprocess.call(run, env=environment, cwd=str(ROOT) if testing else None)
+    return pass_on(run, env=environment, cwd=str(ROOT) if testing else None)
+
+
+def pass_on(command: list[str], env: dict[str, str], cwd: str | None) -> int:
+    """Run a command and return its exit code; a request to stop that comes to this process alone goes on to it."""
+    with subprocess.Popen(command, env=env, cwd=cwd) as child:
+
+        def ask(number: int, _frame: object) -> None:
+            child.send_signal(number)
+
+        # A Ctrl-C comes to both anyway; what the child makes of either is its own affair.
+        signal.signal(signal.SIGTERM, ask)
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+        code = child.wait()
+    return code if code >= 0 else 128 - code
 
 
 def installed_uv() -> str | None:

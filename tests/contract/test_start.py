@@ -2,6 +2,8 @@
 
 import ast
 import importlib.util
+import signal
+import subprocess
 import sys
 from pathlib import Path
 
@@ -54,6 +56,7 @@ def test_an_old_python_can_read_it():
 )
 def test_the_words_are_passed_on_and_the_exit_code_comes_back(start, monkeypatch, words, run):
     calls = Calls(0, 7)
+    monkeypatch.setattr(start, "pass_on", calls)
     monkeypatch.setattr(start, "own_uv", lambda: "uv")
     monkeypatch.setattr(start.subprocess, "call", calls)
     monkeypatch.setenv("VIRTUAL_ENV", "elsewhere")
@@ -66,6 +69,31 @@ def test_the_words_are_passed_on_and_the_exit_code_comes_back(start, monkeypatch
     assert ran[:2] == ["uv", "run"]
     assert ran[-len(run) :] == run
     assert all("VIRTUAL_ENV" not in env for env in calls.environments)
+
+
+TIDY = """
+import os, signal, time
+signal.signal(signal.SIGTERM, lambda *_: (print("stopped", flush=True), os._exit(143)))
+print("up", flush=True)
+time.sleep(60)
+"""
+PLAIN = "import time; print('up', flush=True); time.sleep(60)"
+OUTER = """
+import os, runpy, sys
+started = runpy.run_path(sys.argv[1])
+sys.exit(started["pass_on"]([sys.executable, "-c", sys.argv[2]], dict(os.environ), None))
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="nothing asks a single process to stop there")
+@pytest.mark.parametrize(("child", "code", "says"), [(TIDY, 143, "stopped"), (PLAIN, 128 + signal.SIGTERM, "")])
+def test_a_request_to_stop_goes_on_to_what_runs(child, code, says):
+    run = [sys.executable, "-c", OUTER, str(ROOT / "start.py"), child]
+    with subprocess.Popen(run, stdout=subprocess.PIPE, text=True) as running:
+        assert running.stdout.readline().strip() == "up"
+        running.send_signal(signal.SIGTERM)
+        said, _ = running.communicate(timeout=30)
+    assert (running.returncode, said.strip()) == (code, says)
 
 
 def test_without_words_it_explains_itself(start, capsys):
