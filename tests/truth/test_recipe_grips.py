@@ -164,6 +164,15 @@ def test_a_camera_that_sees_another_plane_is_refused(beside, said):
     assert said in grip.reason.sentence
 
 
+def test_a_flange_that_is_told_the_other_way_round_moves_nothing():
+    """flange_from_robot where robot_from_flange is wanted, at the tie's photo or at the shot."""
+    asked, eye = table(tied_at=flange_table(FLANGE.inverse())), hand_eye("in-hand")
+    inverted_tie = arm_of(asked, eye.robot, 1.0, riding_of(asked, eye))
+    for arm, seen in ((inverted_tie, shot(FLANGE)), (riding_arm(), shot(FLANGE.inverse()))):
+        grip = placed(arm, seen)
+        assert (grip.robot_from_grip, grip.reason.code) == (None, "tie_refused")
+
+
 def test_without_the_flange_s_pose_nothing_is_gripped():
     grip = placed(riding_arm(), shot())
     assert (grip.robot_from_grip, grip.reason.code) == (None, "no_flange")

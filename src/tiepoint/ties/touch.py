@@ -35,6 +35,7 @@ _SAME_MM = 1e-6
 _GROSS = 0.05
 """Errors beyond this share of the points' radius are no small ones: a table or a frame is mistaken."""
 _THIN = 0.02
+_NO_TURN_DEG = 0.5
 
 
 @dataclass(frozen=True)
@@ -308,7 +309,7 @@ def _judge(
         and all(v == "conforms" for v in verdicts)
         and not forbidding(tie.flags)
     )
-    hints = _hints(expected, shown) if gross else ()
+    hints = _hints(expected, shown) if gross else () if n else _of_sides(tie, points)
     check = TouchCheck(
         points, tolerance_mm, u_touch, None if offset is None else (offset[0], offset[1]), turn, scale, rms, rest,
         holds, good, hints, (),
@@ -424,6 +425,16 @@ def _hints(expected: Array, shown: Array) -> tuple[str, ...]:
     return tuple(said) or (_of_frame(expected, shown),)
 
 
+def _of_sides(tie: Tie, points: tuple[CheckedPoint, ...]) -> tuple[str, ...]:
+    """Return what is mistaken where no point lies in the tie's region, and yet what the robot showed does."""
+    if not inside_convex(tie.valid_region, np.array([p.shown_mm for p in points])).all():
+        return ()
+    return (
+        "What the robot showed lies where the tie has its plane: the sides of the tie's table are exchanged. Make the "
+        "tie again, with the places in the plane as from and what the robot showed as to.",
+    )
+
+
 def _of_frame(expected: Array, shown: Array) -> str:
     fit = fit_pairs("similarity", expected, shown)
     turn = math.degrees(fit.angle_rad)
@@ -432,7 +443,8 @@ def _of_frame(expected: Array, shown: Array) -> str:
         why = "both signs are wrong" if abs(quarter) == 180 else "x and y are exchanged and one sign is wrong"
         return f"The points are turned by {turn:.1f}°: {why}, or the robot works in another frame."
     dx, dy = (shown - expected).mean(axis=0)
+    tool = "the tool point is off, or the tool was turned about a wrong one, or " if abs(turn) < _NO_TURN_DEG else ""
     return (
-        f"The points lie ({dx:+.1f}, {dy:+.1f}) mm away, turned by {turn:.1f}°: the robot works in another frame or "
-        "with another tool number than when the tie was made."
+        f"The points lie ({dx:+.1f}, {dy:+.1f}) mm away, turned by {turn:.1f}°: {tool}the robot works in another frame "
+        "or with another tool number than when the tie was made."
     )
