@@ -7,7 +7,7 @@ import pytest
 
 from tiepoint.bench.eye import eye_set, spread_views
 from tiepoint.bench.robot import Robot, typed
-from tiepoint.bench.station import BenchStation
+from tiepoint.bench.station import BenchStation, View
 from tiepoint.cli.main import main
 from tiepoint.documents.files import read_document, write_document
 from tiepoint.documents.pictures import save_png
@@ -70,3 +70,62 @@ def test_what_cannot_be_meant_is_refused(folder, capsys, words, said):
     assert asked(at, *words, "--out", str(at / "other.json")) == 2
     assert said in capsys.readouterr().err
     assert not (at / "other.json").exists()
+
+
+def typed_otherwise(at, change):
+    """Write the table anew with every row of six numbers changed, and return its folder and file."""
+    lines = (at / "poses.csv").read_text(encoding="utf-8").splitlines()
+    rows = [change([float(v) for v in line.split(",")]) for line in lines[1:]]
+    path = at / "otherwise.csv"
+    path.write_text("\n".join([lines[0], *(",".join(map(str, row)) for row in rows)]) + "\n", encoding="utf-8")
+    return path
+
+
+def inverse(row):
+    pose = Pose3.from_angles(row[:3], row[3:], "zyx-intrinsic-deg").inverse()
+    return typed(pose, "zyx-intrinsic-deg")
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (lambda row: [*row[:2], "nan", *row[3:]], "z_mm reads 'nan'"),
+        (lambda row: [*row[:4], "inf", row[5]], "b reads 'inf'"),
+        (lambda row: [v / 25.4 for v in row[:3]] + row[3:], "x, y and z are in inches and not in mm"),
+        (lambda row: [row[1], row[0], *row[2:]], "the columns x and y are exchanged"),
+        (inverse, "if each were inverted"),
+    ],
+)
+def test_poses_that_cannot_be_meant_are_one_sentence(folder, capsys, change, said):
+    at, _ = folder
+    photos, out = sorted(str(p) for p in at.glob("?.png")), at / "never.json"
+    words = ["tie", "hand-eye", str(typed_otherwise(at, change)), *photos, "--target", str(at / "target.json")]
+    assert main([*words, "--eye", "in-hand", *ANGLES, "--out", str(out)]) == 2
+    told = capsys.readouterr().err
+    assert told.count("\n") == 1
+    assert said in told
+    assert not out.exists()
+
+
+def test_turns_about_one_axis_are_refused_with_the_pose_to_add(folder, tmp_path, capsys):
+    """Four photos from straight above, each turned about the camera's axis; the camera is known from elsewhere."""
+    at, _ = folder
+    photos = sorted(str(p) for p in at.glob("?.png"))
+    camera, target = str(tmp_path / "camera.json"), str(at / "target.json")
+    assert main(["tie", "views", *photos, "--target", target, "--out", camera]) == 0
+    station = BenchStation(width_px=816, height_px=684, pixel_um=10.35)
+    views = [View((60.0, 45.0), 420.0, 0.0, 0.0, roll) for roll in (-40.0, -10.0, 20.0, 50.0)]
+    taken = eye_set("in-hand", station, Robot(BASE), TARGET, views, 2, mount=MOUNT)
+    rows = [",".join(f"{v:.3f}" for v in typed(s.robot_from_flange, "zyx-intrinsic-deg")) for s in taken.shots]
+    (tmp_path / "poses.csv").write_text("\n".join(["x_mm,y_mm,z_mm,a,b,c", *rows]) + "\n", encoding="utf-8")
+    for k, shot in enumerate(taken.shots):
+        save_png(tmp_path / f"{k}.png", shot.rendered.picture)
+    capsys.readouterr()
+    words = [str(tmp_path / "poses.csv"), *(str(tmp_path / f"{k}.png") for k in range(4)), "--target", target]
+    out = tmp_path / "never.json"
+    assert main(["tie", "hand-eye", *words, "--camera", camera, "--eye", "in-hand", *ANGLES, "--out", str(out)]) == 2
+    told = capsys.readouterr().err
+    assert told.count("\n") == 1
+    assert "all poses turn about nearly one axis" in told
+    assert "Add two poses in which the flange is leaned by 20 to 30° about its own" in told
+    assert not out.exists()
