@@ -180,17 +180,19 @@ def listed(sources: Iterable[Source]) -> Sources:
 
 def joined(lists: Iterable[Sources]) -> Sources | None:
     """Return all sources of lists that share none but by sharing whole blocks; None where two blocks overlap."""
-    blocks: list[Sources] = []
+    blocks: dict[int, Sources] = {}
     for sources in lists:
         for block in sources.blocks:
-            if all(block is not known for known in blocks):
-                if not all(block.ids.isdisjoint(known.ids) for known in blocks):
+            if id(block) in blocks:
+                continue
+            for known in blocks.values():
+                if not block.ids.isdisjoint(known.ids):
                     return None
-                blocks.append(block)
+            blocks[id(block)] = block
     if len(blocks) == 1:
-        return blocks[0]
-    made = Sources([source for block in blocks for source in block])
-    made.__dict__["blocks"] = tuple(blocks)
+        return next(iter(blocks.values()))
+    made = Sources([source for block in blocks.values() for source in block])
+    made.__dict__["blocks"] = tuple(blocks.values())
     return made
 
 
