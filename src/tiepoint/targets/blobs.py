@@ -103,7 +103,7 @@ def _boxes(labels: Labels, count: int) -> Ints:
     return out
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS, forceinline=True)
 def _moments(grey: Grey, labels: Labels, numbers: Ints, boxes: Ints) -> Array:
     """Return (n, 6): x, y, second moments xx, xy, yy and area, each pixel weighted by its darkness.
 
