@@ -1,16 +1,18 @@
 """Is a taught part found under any light, blurred, hidden in part and among clutter, and nothing else in its place?
 
 The least share of the outline that counts as found (`seek.LEAST_SHARE`) was sought on a family of scenes (`tuned`: the
-benchmark's bracket among polygons). Scenes of another (`seen`: three parts among rings, bars and each other, on a
-background with a gradient and waves) had been looked at before it was frozen. The family on which it is judged was
-written after that, and nothing has been changed for it since (`judged`: three other parts, dark on a bright and
-mottled ground, among blobs, nets of strokes, and each other). `--seed` is the first; a run that shall prove something
-takes seeds that no run before it took. The result tells them.
+benchmark's bracket among polygons). Scenes of a second (`seen`: three parts among rings, bars and each other, on a
+background with a gradient and waves) had been looked at before it was frozen. A third (`mended`: three other parts,
+dark on a bright and mottled ground, among blobs, nets of strokes, and each other) was judged once; what it lost, 11 of
+2,000, showed that the coarse search lets nets of strokes hide a part, which was mended then. The family on which it is
+judged now was written after that, and nothing has been changed for it since (`judged`: three more parts on a brushed
+ground under a lamp that falls off, among cables, hexagons with slots, rows of strokes like print, and each other).
+`--seed` is the first; a run that shall prove something takes seeds that no run before it took. The result tells them.
 
-Light × 0.3 to 3 with saturation (to 1.6 on the bright ground, where × 3 would leave nothing to see), blur to 2 px, up
-to 30 % of the outline hidden, noise of 2 grey in 255. Hidden is what a patch covers, and what lies before something
-less than 25 grey apart from the part (of a step of 70): there is no edge to see. Found: within 1 px and 0.5° of the
-truth. Without the part: nothing at all may be found.
+Light × 0.3 to 3 with saturation (to 1.6 and 1.4 for the bright ground and the bright part, where × 3 would leave
+nothing to see), blur to 2 px, up to 30 % of the outline hidden, noise of 2 grey in 255. Hidden is what a patch covers,
+and what lies before something less than 25 grey apart from the part (of a step of 70 to 80): there is no edge to see.
+Found: within 1 px and 0.5° of the truth. Without the part: nothing at all may be found.
 
     python proofs/finding.py [--scenes 2000] [--seed 100000] [--minutes 30]
 """
@@ -36,10 +38,10 @@ scenes = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "tests
 
 ROWS, COLS = 900, 1100
 NOISE = 2.0
-KINDS = ("tuned", "seen", "judged")
-GROUND = {"tuned": 40.0, "seen": 40.0, "judged": 135.0}
-PART = {"tuned": 110.0, "seen": 110.0, "judged": 65.0}
-MOST_LIGHT = {"tuned": 3.0, "seen": 3.0, "judged": 1.6}
+KINDS = ("tuned", "seen", "mended", "judged")
+GROUND = {"tuned": 40.0, "seen": 40.0, "mended": 135.0, "judged": 85.0}
+PART = {"tuned": 110.0, "seen": 110.0, "mended": 65.0, "judged": 165.0}
+MOST_LIGHT = {"tuned": 3.0, "seen": 3.0, "mended": 1.6, "judged": 1.4}
 
 
 def lever() -> list[Any]:
@@ -93,10 +95,36 @@ def clip() -> list[Any]:
     return [scenes.rounded(points, 9), scenes.circle(-88, 0, 11), scenes.circle(88, -70, 9)]
 
 
+def yoke() -> list[Any]:
+    """A yoke: a fork on a stem, with a cross bore."""
+    points = [(-150, -22), (-40, -22), (-10, -80), (110, -80), (138, -60), (110, -44), (30, -44), (14, 0), (30, 52),
+              (92, 52), (92, 90), (-10, 90), (-40, 22), (-150, 22)]  # fmt: skip
+    return [scenes.rounded(points, 7), scenes.circle(-118, 0, 12), scenes.circle(-22, 4, 17)]
+
+
+def flange() -> list[Any]:
+    """A flange: an egg-shaped plate with a large opening and three bolt holes."""
+    t = np.linspace(0, math.tau, 200, endpoint=False)
+    r = 108 + 26 * np.cos(t) + 9 * np.cos(4 * t + 0.4)
+    egg = np.column_stack([r * np.cos(t), 0.82 * r * np.sin(t)])
+    return [egg, scenes.circle(-14, 6, 44), *(scenes.circle(x, y, 10) for x, y in ((92, 0), (20, -68), (-50, -44)))]
+
+
+def tee() -> list[Any]:
+    """A tee of sheet metal with a bevelled end, a keyhole and a window."""
+    points = [(-140, -30), (-20, -30), (-20, -96), (24, -96), (24, -30), (120, -30), (146, 4), (146, 30), (-140, 30)]
+    window = scenes.rounded([(62, -12), (112, -12), (112, 14), (62, 14)], 5)
+    return [scenes.rounded(points, 4), scenes.circle(-96, 2, 16), window]
+
+
 PARTS = {
     "bracket": scenes.bracket, "lever": lever, "plate": plate, "cam": cam, "pawl": pawl, "key": key, "clip": clip,
+    "yoke": yoke, "flange": flange, "tee": tee,
 }  # fmt: skip
-NAMES = {"tuned": ("bracket",), "seen": ("lever", "plate", "cam"), "judged": ("pawl", "key", "clip")}
+NAMES = {
+    "tuned": ("bracket",), "seen": ("lever", "plate", "cam"), "mended": ("pawl", "key", "clip"),
+    "judged": ("yoke", "flange", "tee"),
+}  # fmt: skip
 KIND_OF = {name: kind for kind, names in NAMES.items() for name in names}
 
 
@@ -132,9 +160,10 @@ def _dense(loop: Any) -> Any:
 
 def clutter(rng: Any, picture: Any, kind: str, name: str, blur: float) -> None:
     """Strew other things, each family its own, and other parts of the family."""
-    strew = {"tuned": polygon, "seen": ring_or_bar, "judged": blob_or_net}[kind]
+    strew = {"tuned": polygon, "seen": ring_or_bar, "mended": blob_or_net, "judged": cable_or_print}[kind]
+    brightest = 210 if kind == "judged" else 130
     for _ in range(int(rng.integers(10, 40))):
-        at, level = rng.uniform((0, 0), (COLS, ROWS)), float(rng.uniform(15, 130))
+        at, level = rng.uniform((0, 0), (COLS, ROWS)), float(rng.uniform(15, brightest))
         for loops in strew(rng, at):
             scenes.put(picture, loops, level, blur)
     others = [other for other in NAMES[kind] if other != name]
@@ -173,6 +202,33 @@ def blob_or_net(rng: Any, at: Any) -> list[Any]:
     return [scenes.placed(line, *at, turn + way) for line, way in lines]
 
 
+def cable_or_print(rng: Any, at: Any) -> list[Any]:
+    """Return a cable that winds, a hexagon with a slot, or a row of strokes like print."""
+    what, turn = rng.random(), float(rng.uniform(0, math.tau))
+    if what < 0.4:
+        s = np.linspace(0, 1, 60)
+        heading = turn + np.cumsum(rng.normal(0, 0.09, 60)) + rng.uniform(-2, 2) * s
+        way = np.cumsum(np.column_stack([np.cos(heading), np.sin(heading)]), axis=0) * rng.uniform(2.5, 6)
+        across = np.column_stack([-np.sin(heading), np.cos(heading)]) * rng.uniform(2, 9)
+        # Piece by piece, so that a cable may cross itself.
+        return [[np.vstack([a, b]) + at] for a, b in _pieces(way + across, way - across)]
+    if what < 0.7:
+        r = rng.uniform(18, 60)
+        six = np.array([(math.cos(k * math.tau / 6), math.sin(k * math.tau / 6)) for k in range(6)]) * r
+        slot = np.array([(-0.6, -0.1), (0.6, -0.1), (0.6, 0.1), (-0.6, 0.1)]) * r
+        return [scenes.placed([six, slot], *at, turn)]
+    high, strokes = rng.uniform(10, 34), []
+    for k in range(int(rng.integers(4, 11))):
+        bar = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)]) * (rng.uniform(1.5, 3.5), high * rng.uniform(0.3, 0.5))
+        stroke = scenes.placed([bar], 0.7 * high * k, rng.uniform(-0.15, 0.15) * high, rng.choice((0.0, 0.4, 1.571)))
+        strokes.append(scenes.placed(stroke, *at, turn))
+    return strokes
+
+
+def _pieces(left: Any, right: Any) -> list[tuple[Any, Any]]:
+    return [(left[k : k + 13], right[k : k + 13][::-1]) for k in range(0, len(left) - 1, 12)]
+
+
 def scene(seed: int, kind: str, with_part: bool) -> tuple[Any, str, tuple[float, float, float]]:
     """Return a picture, the name of the part sought in it, and the part's pose."""
     rng = np.random.default_rng([seed, KINDS.index(kind), int(with_part)])
@@ -183,6 +239,11 @@ def scene(seed: int, kind: str, with_part: bool) -> tuple[Any, str, tuple[float,
         y, x = np.mgrid[0:ROWS, 0:COLS]
         picture += 12 * (x / COLS - 0.5) + 8 * np.sin(x / 37 + y / 53)
     if kind == "judged":
+        # Brushed along one direction, and the strokes of the brush are some pixels wide.
+        strokes = cv2.resize(rng.normal(0, 4, (ROWS // 6, 12)).astype(np.float32), (2 * COLS, 2 * ROWS))
+        turn = cv2.getRotationMatrix2D((COLS, ROWS), float(rng.uniform(0, 360)), 1.0)
+        picture += cv2.warpAffine(strokes, turn, (2 * COLS, 2 * ROWS))[ROWS // 2 : -ROWS // 2, COLS // 2 : -COLS // 2]
+    if kind == "mended":
         coarse = rng.normal(0, 6, (ROWS // 20, COLS // 20)).astype(np.float32)
         picture += cv2.resize(coarse, (COLS, ROWS), interpolation=cv2.INTER_CUBIC)
     clutter(rng, picture, kind, name, blur)
@@ -194,6 +255,11 @@ def scene(seed: int, kind: str, with_part: bool) -> tuple[Any, str, tuple[float,
         scenes.put(picture, loops, PART[kind], blur)
         _hide(rng, picture, outline, lost, pose, blur)
     gain = float(np.exp(rng.uniform(math.log(0.3), math.log(MOST_LIGHT[kind]))))
+    if kind == "judged":
+        # The lamp falls off from a place of its own, to some three quarters in the farthest corner.
+        y, x = np.mgrid[0:ROWS, 0:COLS]
+        lamp = rng.uniform((0, 0), (COLS, ROWS))
+        picture *= 1 / (1 + 0.3 * ((x - lamp[0]) ** 2 + (y - lamp[1]) ** 2) / (ROWS**2 + COLS**2))
     return scenes.taken(picture, NOISE, rng, gain=gain), name, pose
 
 
@@ -264,11 +330,11 @@ def told(kind: str, first: int, there: list[tuple[bool, float]], empty: list[tup
 
 
 def main() -> None:
-    """Run both families and keep the table."""
+    """Run all families and keep the table."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--scenes", type=int, default=2000, help="of each kind, with and without the part")
     parser.add_argument("--seed", type=int, default=100_000, help="the first; give one that no run before took")
-    parser.add_argument("--minutes", type=float, default=30.0, help="for each of the four parts")
+    parser.add_argument("--minutes", type=float, default=30.0, help="for each family, with and without the part")
     parser.add_argument("--dry", action="store_true", help="print, write nothing")
     asked = parser.parse_args()
     table, notes = [], []
@@ -287,7 +353,8 @@ def main() -> None:
     claim = (
         "A taught part is found within 1 px and 0.5° in at least 99.5 % of scenes with light × 0.3 to 3, blur to 2 px, "
         "up to 30 % hidden and clutter, and in no scene without it. The least share that counts was sought on the "
-        "tuned family, and frozen before the judged family was written; the seeds of this run were new."
+        "tuned family, and the coarse search was mended after the third family; the judged one was written after both, "
+        "nothing was changed for it, and the seeds of this run were new."
     )
     result = {"claim": claim, "seed": asked.seed, "table": table, "notes": notes}
     if asked.dry:

@@ -50,9 +50,11 @@ CANDIDATES = 8
 TURN_CELLS = 1.2
 """How far the rim of the shape moves from one turn that is tried to the next."""
 QUICK_PLACES = 160
-WORTH = 0.7
-"""Candidates with so much of the best mean cosine are settled too."""
-REACHES = np.array([6, 4, 3])
+LIKELY, WORTH, SURE = 0.6, 0.7, 0.6
+"""Candidates with so much of the best agreement of directions are looked at, and settled, too; `SURE` is a share."""
+REACHES = np.array([6, 3])
+HOPELESS = 0.2
+"""Where so few places have an edge near, they are asked no further: the share that counts is smaller still."""
 CLAIMED = 0.5
 SAME_PLACE, SAME_TURN_RAD = 0.25, 0.35
 AMBIGUOUS_SHARE = 0.03
@@ -88,10 +90,18 @@ def seek(
         return Sought((), 0.0, None)
     starts = _coarse(scene, taught, f, box, angles, scales, most)
     free = np.array([True, True, taught.turns != ROUND, scales[1] > scales[0]])
-    near = sorted((_nearer(scene, taught, start, f, free) for start in starts), key=lambda c: -c.share)
-    worth = [c for k, c in enumerate(near) if k < most + 2 or c.share > WORTH * near[most - 1].share]
-    settled = (_on_edges(scene, taught, c.pose, c.sign, free) for c in worth)
-    candidates = [c for c in settled if c is not None and _allowed(c.pose, taught, box, angles, scales)]
+    # What the coarse search's own true directions make far less likely than the best is not looked at.
+    likely = [s for k, s in enumerate(starts) if k < most + 2 or s.share > LIKELY * starts[most - 1].share]
+    near = sorted((_nearer(scene, taught, start, f, free) for start in likely), key=lambda c: -c.share)
+    candidates: list[Candidate] = []
+    for k, c in enumerate(near):
+        # What is surely found needs one other to be compared with; else two are tried, and whatever else is worth it.
+        sure = sum(other.share > SURE for other in candidates)
+        if k >= most + (1 if sure >= most else 2) and c.share <= WORTH * near[most - 1].share:
+            break
+        settled = _on_edges(scene, taught, c.pose, c.sign, free)
+        if settled is not None and _allowed(settled.pose, taught, box, angles, scales):
+            candidates.append(settled)
     result = _chosen(scene, taught, candidates, free, angles, scales, box, most, least_share)
     return _moved_back(result, scene.corner) if scene.corner != (0.0, 0.0) else result
 
@@ -240,17 +250,19 @@ def _on_edges(scene: Scene, taught: Taught, pose: Pose, sign: float, free: Bools
     n = len(ground)
     v, off = vector(pose), np.empty(n)
     start = v.copy()
-    share = settle(scene.picture, px, jac, ground, normals, v, free, REACHES, 2.5 * scene.noise, off)
+    share = settle(scene.picture, px, jac, ground, normals, v, free, REACHES, HOPELESS, 2.5 * scene.noise, off)
     if share == 0.0 or not abs(v[3]) < 1:
         return None
+    if share < HOPELESS:
+        return Candidate(pose_of(v), sign, float(share))
     # The share that counts asks each place for one clean step; half of the places tell it well enough.
     places, across, asked = np.empty((n, 2)), np.empty((n, 2)), np.empty((n // 2, 6))
     carry(px, jac, ground, normals, start, v, places, across)
-    fit_places(scene.picture, places[1::2], across[1::2], off[1::2], 1.0, REACH_PX, scene.noise, asked)
+    blur = fit_places(scene.picture, places[1::2], across[1::2], off[1::2], 1.0, REACH_PX, scene.noise, asked)
     seen = np.empty(len(asked), np.bool_)
     mark_seen(asked, scene.noise, seen)
     seen &= np.abs(asked[:, 0]) <= SEEN_PX
-    return Candidate(pose_of(v), sign, float(seen.mean()))
+    return Candidate(pose_of(v), sign, float(seen.mean()), float(blur))
 
 
 def _allowed(pose: Pose, taught: Taught, box: Box, angles: tuple[float, float], scales: tuple[float, float]) -> bool:

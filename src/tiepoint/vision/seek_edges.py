@@ -108,7 +108,7 @@ def _gather(picture, x, y, nx, ny, d, reach, across, along, value):  # type: ign
     return n
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS, forceinline=True)
 def _step_sums(across, value, n, d, w, sums):  # type: ignore[no-untyped-def]  # numba infers
     """Sum the normal equations of I = a + b·erf((s − d)/√2w) in (a, b, −b·d) into the first of `sums`."""
     root = 1.0 / (math.sqrt(2.0) * w)
@@ -126,7 +126,7 @@ def _step_sums(across, value, n, d, w, sums):  # type: ignore[no-untyped-def]  #
     sums[11], sums[12] = ve, vs * root
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS, forceinline=True)
 def _shape_sums(across, along, value, n, d, w, sums):  # type: ignore[no-untyped-def]  # numba infers
     """Sum what the tilt and the blur add to the normal equations."""
     root = 1.0 / (math.sqrt(2.0) * w)

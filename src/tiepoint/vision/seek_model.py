@@ -5,7 +5,7 @@ carries a point p of the part's frame to the ground: g = (x, y) + s·R(θ)·p, a
 """
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from typing import Any, Protocol
 
 import numpy as np
@@ -100,6 +100,12 @@ class Taught:
     home: tuple[float, float, float]
     drift: Array
     blur: float
+    radius: float = field(init=False, compare=False)
+    """How far the outline reaches from its centre, in ground units."""
+
+    def __post_init__(self) -> None:
+        apart = self.points - self.centre
+        object.__setattr__(self, "radius", math.sqrt(float((apart**2).sum(axis=1).max(initial=0.0))))
 
     def drifted_px(self, blur: float, scale: float) -> Array:
         """Return how far (n,) the points' edges lie from them along the normals, in px, at a blur and scale."""
@@ -109,11 +115,6 @@ class Taught:
     def features(self) -> Array:
         """The outline (n, 4): points and normals."""
         return np.column_stack([self.points, self.normals])
-
-    @property
-    def radius(self) -> float:
-        """How far the outline reaches from its centre, in ground units."""
-        return float(np.hypot(*(self.points - self.centre).T).max())
 
     @property
     def extent(self) -> tuple[float, float, float, float]:
@@ -135,7 +136,7 @@ class Taught:
     def to_plain(self) -> dict[str, Any]:
         """Return numbers and lists, for a document."""
         plain: dict[str, Any] = {}
-        for f in fields(self):
+        for f in (f for f in fields(self) if f.init):
             value = getattr(self, f.name)
             plain[f.name] = value.tolist() if isinstance(value, np.ndarray) else value
         plain["home"] = list(self.home)

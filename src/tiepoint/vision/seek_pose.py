@@ -13,6 +13,8 @@ from tiepoint.vision.seek_edges import profile_step
 
 TUKEY = 4.685
 FEWEST_PLACES = 8
+SPARED = 64
+"""Of fewer places than this all are looked at in every round."""
 LEAST_OF_MIDDLE = 0.25
 """Steps below this share of the middle step are not the outline's."""
 
@@ -117,12 +119,13 @@ def robust_move(rows, off, prior, least_spread, move, weights):  # type: ignore[
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def settle(picture, px, jac, ground, normals, pose, free, reaches, least_rise, off):  # type: ignore[no-untyped-def]  # numba infers
+def settle(picture, px, jac, ground, normals, pose, free, reaches, hopeless, least_rise, off):  # type: ignore[no-untyped-def]  # numba infers
     """Move `pose` (4,: x, y, angle, ln scale) onto the picture's edges; return the share of places with an edge.
 
     `px` (n, 2) and `jac` (n, 2, 2) belong to `ground` (n, 2) at the start; `normals` (n, 2) on the ground, towards
-    bright. One round for each of `reaches` (px). Fills `off` (n,) with what was left along the normals, NaN where no
-    edge stood out by `least_rise` (a difference over 2 px) or by `LEAST_OF_MIDDLE` of the middle one.
+    bright. One round for each of `reaches` (px), all but the last on every second place; a share below `hopeless` after
+    one is told as it is. Fills `off` (n,) with what was left along the normals, NaN where no edge stood out by
+    `least_rise` (a difference over 2 px) or by `LEAST_OF_MIDDLE` of the middle one.
     """
     n = len(px)
     start = pose.copy()
@@ -134,10 +137,13 @@ def settle(picture, px, jac, ground, normals, pose, free, reaches, least_rise, o
     rise, prior = np.empty(n), np.ones(n)
     profile = np.empty(64)
     share = 0.0
-    for reach in reaches:
+    for round_, reach in enumerate(reaches):
         carry(px, jac, ground, normals, start, pose, places, across)
+        step = 1 if round_ == len(reaches) - 1 or n < SPARED else 2
         count = 0
         for k in range(n):
+            rise[k], off[k] = 0.0, np.nan
+        for k in range(0, n, step):
             off[k], rise[k] = profile_step(
                 picture, places[k, 0], places[k, 1], across[k, 0], across[k, 1], reach, profile
             )
@@ -166,5 +172,7 @@ def settle(picture, px, jac, ground, normals, pose, free, reaches, least_rise, o
                 for b in range(p):
                     off[k] -= rows[k, b] * move[b]
                 count += 1 if abs(off[k]) <= 1.5 else 0
-        share = count / n
-    return share
+        share = count * step / n
+        if share < hopeless:
+            break
+    return min(share, 1.0)

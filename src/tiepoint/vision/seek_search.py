@@ -97,16 +97,19 @@ def scan(flat, offsets, first, count, best, which):  # type: ignore[no-untyped-d
                     arg[i] = turn if more else arg[i]
 
 
-def turn_offsets(coarse: Array, cell: float, turns: Turns, shape: tuple[int, ...]) -> NDArray[np.int64]:
-    """Return the offsets (turns, FEATURES) of features (m, 4) about the shape's centre, in maps of `shape`."""
-    stride, plane = shape[4], shape[3] * shape[4]
-    c, s = (turns.scale * f(turns.angle) / cell for f in (np.cos, np.sin))
-    x, y = coarse[:, 0], coarse[:, 1]
-    dx = np.rint(np.outer(c, x) - np.outer(s, y)).astype(np.int64)
-    dy = np.rint(np.outer(s, x) + np.outer(c, y)).astype(np.int64)
-    direction = np.arctan2(coarse[:, 3], coarse[:, 2])[None, :] + (turns.angle + math.pi * (turns.sign < 0))[:, None]
-    bins = np.rint(direction * (BINS / math.tau)).astype(np.int64) % BINS
-    offsets: NDArray[np.int64] = (4 * bins + 2 * (dy & 1) + (dx & 1)) * plane + (dy >> 1) * stride + (dx >> 1)
+@njit(cache=True, nogil=True, error_model="numpy")
+def turn_offsets(coarse, cell, angle, scale, sign, plane, stride):  # type: ignore[no-untyped-def]  # numba infers
+    """Return the offsets (turns, FEATURES) of features (m, 4) about the shape's centre, in maps of `plane` bytes."""
+    offsets = np.empty((len(angle), len(coarse)), np.int64)
+    bearings = np.arctan2(coarse[:, 3], coarse[:, 2])
+    for t in range(len(angle)):
+        c, s = scale[t] * math.cos(angle[t]) / cell, scale[t] * math.sin(angle[t]) / cell
+        turn = angle[t] if sign[t] > 0 else angle[t] + math.pi
+        for k in range(len(coarse)):
+            dx = round(c * coarse[k, 0] - s * coarse[k, 1])
+            dy = round(s * coarse[k, 0] + c * coarse[k, 1])
+            b = round((bearings[k] + turn) * (BINS / math.tau)) % BINS
+            offsets[t, k] = (4 * b + 2 * (dy & 1) + (dx & 1)) * plane + (dy >> 1) * stride + (dx >> 1)
     return offsets
 
 
@@ -118,7 +121,8 @@ def search(
     Also the row and column of the first place.
     """
     stride, pad = seen.maps.shape[4], seen.pad
-    offsets = turn_offsets(coarse, cell, turns, seen.maps.shape)
+    plane = seen.maps.shape[3] * stride
+    offsets = turn_offsets(coarse, cell, turns.angle, turns.scale, turns.sign, plane, stride)
     row0, col0, row1, col1 = inside
     row0, col0 = row0 - row0 % 2, col0 - col0 % 2
     rows = (row1 - row0 + 1) // 2

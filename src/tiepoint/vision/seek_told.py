@@ -18,6 +18,8 @@ FLOOR_PX = 0.01
 """What a place's fit may be wrong by, noise or not."""
 LEAST_SPREAD = 0.3
 LOOK_PX = 3
+NEAR_BLUR_PX, STAYS_PX = 0.35, 0.25
+"""A candidate whose blur is so near 1 px, from which its places were fitted, and whose pose stays, needs one round."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,11 +36,15 @@ class Scene:
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """A pose on its way; `sign` −1 exchanges bright and dark, `share` is how well it agrees at its stage."""
+    """A pose on its way; `sign` −1 exchanges bright and dark, `share` is how well it agrees at its stage.
+
+    `blur` in px, where the candidate was fitted to the picture's pixels already; 0 where not.
+    """
 
     pose: Pose
     sign: float
     share: float
+    blur: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +128,7 @@ class _Round:
     weights: Array
     variance: Array
     spread: float
+    moved_px: float
 
 
 def _round(
@@ -143,28 +150,36 @@ def _round(
     if scene.mask is not None:
         seen &= ~_at(scene.mask, places)
     off = np.where(seen, result[:, 0] - taught.drifted_px(blur, pose.scale)[chosen] * sign, np.nan)
-    u = taught.u[chosen] / taught.pixel
-    variance = _variance(result, seen) + u**2 + FLOOR_PX**2
+    variance = np.empty(n)
+    _variance(result, seen, taught.u[chosen] / taught.pixel, variance)
     pose_rows(jac, ground, across, v, v, free, rows)
     move, weights = np.empty(p), np.empty(n)
     spread = robust_move(rows, off, 1.0 / variance, LEAST_SPREAD, move, weights)
     if spread == 0.0:
         return None
     v[free] += move
+    moved = rows @ move
     if not np.isfinite(v).all() or abs(v[3]) > 1:
         return None
-    return _Round(pose_of(v), blur, rows, off - rows @ move, seen, weights, variance, float(spread))
+    return _Round(
+        pose_of(v), blur, rows, off - moved, seen, weights, variance, float(spread), float(np.abs(moved).max())
+    )
 
 
 def told(scene: Scene, taught: Taught, c: Candidate, free: Bools) -> Told | None:
-    """Fit the picture's own pixels across the outline, twice, and tell pose, covariance and share."""
+    """Fit the picture's own pixels across the outline until pose and blur stay; tell pose, covariance and share."""
     n, p = len(taught.points), int(free.sum())
-    # Half of the places tell pose and blur well enough to begin with.
-    half = slice(None, None, 2) if n >= 64 else slice(None)
-    first = _round(scene, taught, half, c.pose, c.sign, 1.0, free, None)
-    if first is None:
-        return None
-    last = _round(scene, taught, slice(None), first.pose, c.sign, first.blur, free, np.zeros(n))
+    pose, blur = c.pose, c.blur
+    if abs(blur - 1.0) > NEAR_BLUR_PX:
+        # Half of the places tell pose and blur well enough to begin with.
+        half = slice(None, None, 2) if n >= 64 else slice(None)
+        first = _round(scene, taught, half, pose, c.sign, 1.0, free, None)
+        if first is None:
+            return None
+        pose, blur = first.pose, first.blur
+    last = _round(scene, taught, slice(None), pose, c.sign, blur, free, np.zeros(n))
+    if last is not None and last.moved_px > STAYS_PX:
+        last = _round(scene, taught, slice(None), last.pose, c.sign, last.blur, free, np.zeros(n))
     if last is None:
         return None
     counts = last.seen & (np.abs(last.left) <= SEEN_PX)
@@ -194,10 +209,19 @@ def _at(mask: Bools, places: Array) -> Bools:
     return np.asarray(mask[i, j])
 
 
-def _variance(result: Array, seen: Bools) -> Array:
-    rest = (result[:, 4] * result[:, 2]) ** 2
-    typical = float(np.median(rest[seen])) if seen.any() else 1.0
-    return np.where(seen, result[:, 1] * np.maximum(rest, 0.5 * typical), 1.0)
+@njit(cache=True, nogil=True, error_model="numpy")
+def _variance(result, seen, u, variance):  # type: ignore[no-untyped-def]  # numba infers
+    """Fill `variance` (n,) of the offsets in px²: of what each place's fit leaves over, of `u` (n,), and the floor."""
+    n, m = len(result), 0
+    rest = np.empty(n)
+    for k in range(n):
+        if seen[k]:
+            rest[m] = (result[k, 4] * result[k, 2]) ** 2
+            m += 1
+    typical = np.median(rest[:m]) if m else 1.0
+    for k in range(n):
+        own = max((result[k, 4] * result[k, 2]) ** 2, 0.5 * typical)
+        variance[k] = (result[k, 1] * own if seen[k] else 1.0) + u[k] * u[k] + FLOOR_PX * FLOOR_PX
 
 
 def covariance(
@@ -209,19 +233,38 @@ def covariance(
     over the m places within Tukey's limit, times τ for the correlation of their residuals along the outline. `left`
     (n,) are residuals in px, `variance` (n,) their prior ones, `weights` (n,) what the fit gave them, all told.
     """
-    z = np.where(counts, left, 0.0) / np.sqrt(variance)
-    u2 = (z / (TUKEY * spread)) ** 2
-    used = counts & (u2 < 1.0)
-    m, p = int(used.sum()), rows.shape[1]
-    psi = np.where(used, z * (1.0 - u2) ** 2, 0.0)
-    slope = ((1.0 - u2) * (1.0 - 5.0 * u2))[used]
-    mean = max(float(slope.mean()), 0.1)
-    grown = 1.0 + p / m * float(slope.var()) / mean**2
-    scale = grown**2 * float(psi @ psi) / max(m - p, 1) / mean**2
-    prior = np.where(used, 1.0 / variance, 0.0)
-    cov = np.linalg.inv((rows * prior[:, None]).T @ rows) * scale * _correlation(z, used)
-    weighted = rows * np.where(counts, weights, 0.0)[:, None]
-    return cov, np.linalg.inv(weighted.T @ rows) @ weighted.T
+    p = rows.shape[1]
+    normal, weighted, z, used = np.zeros((p, p)), np.zeros((p, p)), np.empty(len(rows)), np.empty(len(rows), np.bool_)
+    limit = TUKEY * spread
+    scale = _huber(rows, left, counts, weights, variance, limit, normal, weighted, z, used)
+    cov = np.linalg.inv(normal) * scale * _correlation(z, used)
+    return cov, np.linalg.inv(weighted) @ (rows * np.where(counts, weights, 0.0)[:, None]).T
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _huber(rows, left, counts, weights, variance, limit, normal, weighted, z, used):  # type: ignore[no-untyped-def]  # numba infers
+    """Return K²·[Σψ²/(m − p)]/mean(ψ')²; fill JᵀPJ, JᵀWJ (p, p), the residuals `z` over their u, and which are used."""
+    n, p = rows.shape
+    m, psi2, slope1, slope2 = 0, 0.0, 0.0, 0.0
+    for k in range(n):
+        z[k] = left[k] / math.sqrt(variance[k]) if counts[k] else 0.0
+        u2 = (z[k] / limit) ** 2
+        used[k] = counts[k] and u2 < 1.0
+        if not counts[k]:
+            continue
+        for a in range(p):
+            for b in range(p):
+                square = rows[k, a] * rows[k, b]
+                weighted[a, b] += weights[k] * square
+                normal[a, b] += square / variance[k] if used[k] else 0.0
+        if used[k]:
+            slope = (1.0 - u2) * (1.0 - 5.0 * u2)
+            m, psi2 = m + 1, psi2 + (z[k] * (1.0 - u2) ** 2) ** 2
+            slope1, slope2 = slope1 + slope, slope2 + slope * slope
+    m = max(m, 1)
+    mean = max(slope1 / m, 0.1)
+    grown = 1.0 + p / m * max(slope2 / m - (slope1 / m) ** 2, 0.0) / mean**2
+    return grown**2 * psi2 / max(m - p, 1) / mean**2
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
