@@ -88,9 +88,29 @@ def test_stated_uncertainty_holds_over_noise():
     assert (spread < 1.2).all(), spread
 
 
-def drawn(pose, rng):
+@pytest.mark.parametrize("kind", [{"blur": 2.0}, {"hide": True}], ids=["blurred", "hidden"])
+def test_stated_uncertainty_holds_where_less_is_seen(kind):
+    """200 finds, ten of each of 20 shapes taught sharp and whole: errors over u have unit spread (χ²)."""
+    rng, pulls = np.random.default_rng(13), []
+    for k in range(200):
+        if k % 10 == 0:
+            start = (200.0 + rng.uniform(-1, 1), 200.0 + rng.uniform(-1, 1), rng.uniform(-math.pi, math.pi))
+            taught = teach(drawn(start, rng), np.ones((400, 400), bool), Pose(*start))
+        pose = (200 + rng.uniform(-10, 10), 200 + rng.uniform(-10, 10), rng.uniform(-math.pi, math.pi))
+        found = seek(drawn(pose, rng, **kind), taught).found[0]
+        e = np.array([found.pose.x - pose[0], found.pose.y - pose[1], found.pose.angle - pose[2]])
+        e[2] = (e[2] + math.pi) % math.tau - math.pi
+        pulls.append(e / np.sqrt(np.diag(found.cov)[:3]))
+    assert 0.8 < math.sqrt(np.mean(np.square(pulls))) < 1.2
+
+
+def drawn(pose, rng, blur=0.8, hide=False):
     picture = np.full((400, 400), 60.0)
-    scenes.put(picture, scenes.placed(scenes.bracket(), *pose), 180.0, 0.8)
+    scenes.put(picture, scenes.placed(scenes.bracket(), *pose), 180.0, blur)
+    if hide:
+        # A band of middle grey over about 30 % of the outline.
+        band = [np.array([(-200.0, -200.0), (-72.0, -200.0), (-72.0, 200.0), (-200.0, 200.0)])]
+        scenes.put(picture, scenes.placed(band, *pose[:2], float(rng.uniform(-math.pi, math.pi))), 120.0, blur)
     return scenes.taken(picture, 2.0, rng)
 
 
