@@ -43,9 +43,9 @@ def _said(told: PickStory) -> str:
         + note(
             "Plates lie at any angle, on one another, turned over or of another variant, among screws and washers, "
             "under a lamp that changes and throws shadows. A turned plate shares most of its outline with a good one, "
-            "so a plate is only gripped where nine tenths of its outline are seen. All grips share one taught grip and "
-            "one robot tie, so they err together; a robot's own error, as large as its tie leaves over at unseen "
-            "points, is part of what is stated."
+            "so a plate is only gripped where both of its bores lie, and are as large, as they should. All grips share "
+            "one taught grip and one robot tie, so they err together; a robot's own error, as large as its tie leaves "
+            "over at unseen points, is part of what is stated."
         )
         + note(
             "First moves and touch tests are made in reduced-speed manual mode, enabling device in hand (ISO 10218), "
