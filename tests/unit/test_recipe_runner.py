@@ -292,7 +292,8 @@ def test_a_guard_band_is_a_length_whatever_the_unit():
 def test_timings_are_kept_and_change_nothing_else():
     ticks = iter(range(100))
     timed = run(Job(recipe(PLATE), tie()), seen(picture()), clock=lambda: float(next(ticks))).record
-    assert dict(timed.timings) == {"A": 1.0, "B": 1.0, "A to B": 1.0}
+    # Two stretches of one tick each: each step is measured, then judged.
+    assert dict(timed.timings) == {"A": 2.0, "B": 2.0, "A to B": 2.0}
     assert replace(timed, timings={}) == record(PLATE)
 
 

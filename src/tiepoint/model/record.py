@@ -33,7 +33,7 @@ class Record:
     """What the station says of one part. `prev_sha` and `sha` chain it to the ledger once it is committed.
 
     `notes` are sentences that belong to every reader of the record (no guard band, another tie than the
-    recipe's). `timings` are seconds by step name.
+    recipe's). `timings` are seconds by step name, to measure and to judge.
     """
 
     station: str

@@ -112,7 +112,13 @@ def run(job: Job, seen: Seen, *, seq: int = 1, clock: Clock | None = None, at_co
         if clock:
             timings[step.name] = clock() - start
     flags = _flags(job, results)
-    traces = tuple(_trace(job, seen, step, *results[step.name], flags[step.name]) for step in job.recipe.steps)
+    traces = []
+    for step in job.recipe.steps:
+        start = clock() if clock else 0.0
+        traces.append(_trace(job, seen, step, *results[step.name], flags[step.name]))
+        if clock:
+            # What a step costs is what it took to measure and to judge.
+            timings[step.name] += clock() - start
     readings = tuple(r for t in traces for r in t.readings)
     record = Record(
         station=job.station,
@@ -136,7 +142,7 @@ def run(job: Job, seen: Seen, *, seq: int = 1, clock: Clock | None = None, at_co
         notes=job.notes + _rule_notes(job.recipe),
         timings=timings,
     )
-    return Outcome(record, traces)
+    return Outcome(record, tuple(traces))
 
 
 def unread(job: Job, shot: Shot, reason: Reason, *, seq: int = 1) -> Record:
