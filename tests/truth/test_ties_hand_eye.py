@@ -104,3 +104,25 @@ def test_errors_at_left_out_poses_are_those_of_poses_not_used() -> None:
     missed = np.linalg.norm(predicted.apply([MIDDLE]) - again.y.pose.apply([MIDDLE]))
     # The robot's σ is held for the left-out refits and fitted anew here: a difference of weights alone.
     assert whole.rows[5].unseen_mm == pytest.approx(missed, rel=0.1)
+
+
+@pytest.mark.parametrize("eye", EYES)
+def test_what_all_photos_share_moves_the_hand_eye_the_way_that_it_truly_does(eye: str) -> None:
+    """All targets are seen too far by one share of their distance, and nothing else is wrong: the camera then seems to
+    sit that much too far back, and a photo through the found X puts its target where it is, to the difference of the
+    distances.
+    """
+    u = 3e-4
+    still = SimpleNamespace(normal=lambda size=None: 1.0 if size is None else np.zeros(size))
+    taken = sets.taken(eye, 3, repeatability_mm=0.002, repeatability_deg=0.0005)
+    photos = sets.seen(taken, still, u)
+    found = hand_eye(sets.table(taken), photos, eye)
+    x_true = taken.mount if eye == "in-hand" else taken.base
+    # Seen is the truth and u of the source more, so that the truth is the seen and −u of it more.
+    column = found.x.sources.index(photos.sources[0])
+    off = x_true.translation_mm - found.x.pose.translation_mm
+    assert off == pytest.approx(-u * found.x.c[3:, column], abs=0.03)
+    assert np.linalg.norm(off) > 0.08
+    through = found.x @ photos.uncertain(0)
+    in_it = through.c[3:, through.sources.index(photos.sources[0])] * u
+    assert np.linalg.norm(in_it) < 0.05

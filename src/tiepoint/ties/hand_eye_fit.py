@@ -76,8 +76,12 @@ class Fitted:
 
     @property
     def by_shared(self) -> Array:
-        """∂(X, Y)/∂(shared source in its u) (12, m): as far as the poses themselves do not tell it."""
-        return -self.covariance[:SIZE, SIZE:]
+        """∂(X, Y)/∂(shared source in its u) (12, m): as far as the poses themselves do not tell it.
+
+        What z moves B to is where the target truly is, as each pose of the target has its sources: so in a product of X
+        with such a pose, as of a photo of the plane, what lies too far for both cancels.
+        """
+        return self.covariance[:SIZE, SIZE:]
 
     @property
     def own_covariance(self) -> Array:
