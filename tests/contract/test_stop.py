@@ -80,6 +80,17 @@ region = { ring = { centre = [15, 12], inner = 2, outer = 4 } }
 DRAW = ("target", "draw", "--pattern", "checker", "--pitch", "10mm", "--columns", "9", "--rows", "6", "--out", "drawn")
 
 
+@pytest.fixture(autouse=True)
+def heard():
+    """Let what is started hear a stop where the tests themselves run in the background, or under nohup, and do not."""
+    handlers = {"SIGINT": signal.default_int_handler, "SIGHUP": lambda *_: None}
+    known = {getattr(signal, name): handler for name, handler in handlers.items() if hasattr(signal, name)}
+    before = {number: signal.signal(number, handler) for number, handler in known.items()}
+    yield
+    for number, handler in before.items():
+        signal.signal(number, handler)
+
+
 def python(code: str, *words: str, folder: Path) -> subprocess.CompletedProcess[bytes]:
     return subprocess.run([sys.executable, "-c", code, *words], cwd=folder, capture_output=True, check=False)
 
