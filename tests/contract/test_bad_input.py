@@ -232,7 +232,7 @@ def test_what_cannot_be_done(refused, words, said):
         (("limits.diameter", "limits.girth"), 'limits names "girth"'),
         (("inner = 2", "inner = nan"), "nan"),
         (("tiepoint/recipe/1", "tiepoint/recipe/2"), "newer than this program reads"),
-        (("tie.json", "none.json"), "none.json"),
+        (("tie.json", "none.json"), "none.json, and there is none; make it with tiepoint tie"),
         (("[[step]]", "[[stop]]"), "stop"),
         (("unit =", "unit ="), "640 × 480 px"),
     ],

@@ -2,12 +2,15 @@
 
 import json
 import os
+import re
 import subprocess
 import sys
 
 import pytest
 
 from tiepoint.cli import app
+from tiepoint.cli.typed import ANGLES
+from tiepoint.foundation.frames import CONVENTIONS
 from tiepoint.ties.probe import length, probe
 
 
@@ -58,6 +61,20 @@ def test_what_a_person_reads_has_its_unit_its_interval_and_its_cause(cli, tie_fi
     assert "15.0000 ± 0.0030 mm" in said.out
     assert "Print scale" in said.out
     assert "100 %" in said.out
+
+
+@pytest.mark.parametrize("words", [(), ("target",), ("tie",), ("grip",), ("touch",), ("study",)])
+def test_a_list_of_commands_says_what_each_does_in_a_whole_sentence(cli, words):
+    said = cli(*words, "--help").out
+    assert "Commands:" in said
+    assert "..." not in said.split("Commands:")[1]
+
+
+def test_the_conventions_of_angles_that_help_names_are_those_that_are_known(cli):
+    for words in (("tie", "hand-eye"), ("study", "pose"), ("grip", "teach")):
+        said = "".join(cli(*words, "--help").out.split())  # lines may break at hyphens
+        assert [name for name in CONVENTIONS if name not in said] == [], words
+    assert set(re.findall(r"[\w-]+-deg", ANGLES)) == set(CONVENTIONS)
 
 
 @pytest.mark.parametrize(

@@ -230,7 +230,7 @@ def test_a_byte_order_mark_is_no_obstacle(tmp_path):
 
 
 def test_missing_files_folders_and_large_files_are_refused_in_a_sentence(tmp_path):
-    with pytest.raises(UnusableInput, match="no such file"):
+    with pytest.raises(UnusableInput, match="no such file or directory; look at its spelling and its folder"):
         files.read_bytes(tmp_path / "none", 10)
     with pytest.raises(UnusableInput, match="is a folder where a file was expected"):
         files.read_bytes(tmp_path, 10)

@@ -13,6 +13,9 @@ from typer.core import TyperGroup
 
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on standard output and nothing else there.")]
 
+LONGEST = 1000
+"""Of a command's first sentence in a list of commands, in characters: none is cut short."""
+
 
 class InOrderOfTheJob(TyperGroup):
     """Lists commands in the order in which the job is done."""
@@ -22,6 +25,7 @@ class InOrderOfTheJob(TyperGroup):
         "tie",
         "teach",
         "run",
+        "grip",
         "belt",
         "touch",
         "study",
@@ -40,6 +44,13 @@ class InOrderOfTheJob(TyperGroup):
     def list_commands(self, ctx: typer.Context) -> list[str]:  # type: ignore[override]  # typer's own context class
         """Return the names of the commands, in order; those that have no place in it stand last."""
         return sorted(super().list_commands(ctx), key=lambda n: self.ORDER.index(n) if n in self.ORDER else 99)
+
+    def format_commands(self, ctx: typer.Context, formatter: Any) -> None:  # type: ignore[override]  # as above
+        """List the commands with their whole first sentences: a page that is cut short does not say what they do."""
+        named = ((name, self.get_command(ctx, name)) for name in self.list_commands(ctx))
+        rows = [(name, command.get_short_help_str(LONGEST)) for name, command in named if command is not None]
+        with formatter.section("Commands"):
+            formatter.write_dl(rows)
 
 
 def group(name: str) -> typer.Typer:

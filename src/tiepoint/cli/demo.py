@@ -24,8 +24,9 @@ def demo(
     """Do the whole job on the simulated station, whose exact truth is known.
 
     Prints and measures a target, photographs it, ties pixels to millimetres, checks the tie at lengths that it never
-    saw and at a second height, measures and judges 25 hinge plates, and tells all of it beside the truth in a
-    summary. Without --once the documents go to ./demo and the summary opens in the browser.
+    saw and at a second height, measures and judges 25 hinge plates, proves a robot and lets it pick 50 of them, and
+    tells all of it beside the truth in a summary. It takes some minutes. Without --once the documents go to ./demo
+    and the summary opens in the browser.
 
     \b
       tiepoint demo

@@ -9,7 +9,7 @@ import typer
 
 from tiepoint.cli.answer import Answer, Json, group, help_alone, hint_at, present
 from tiepoint.cli.load import read_columns
-from tiepoint.cli.typed import not_negative_mm
+from tiepoint.cli.typed import ANGLES, not_negative_mm
 from tiepoint.documents.tables import plain_number
 from tiepoint.foundation.errors import UnusableInput
 
@@ -89,7 +89,7 @@ def teach(
     deg: Annotated[str, typer.Option("--deg", metavar="A,B,C", help="Its angles there, in degrees.")],
     u: Annotated[str, typer.Option("--u", metavar="LENGTH", help="Standard uncertainty of the tool's place by hand.")],
     angles: Annotated[
-        str, typer.Option("--angles", metavar="CONVENTION", help="What A, B, C mean.")
+        str, typer.Option("--angles", metavar="CONVENTION", help=f"What A, B, C mean: {ANGLES}.")
     ] = "zyx-intrinsic-deg",
     u_turn: Annotated[
         float, typer.Option("--u-turn", metavar="DEG", help="Standard uncertainty of its turn, in degrees.")

@@ -8,6 +8,7 @@ import typer
 
 from tiepoint.cli.answer import Answer, Json, present, table
 from tiepoint.cli.load import Photo, demand_own, load_camera, load_photo, load_target, naming, read_columns
+from tiepoint.cli.typed import ANGLES
 from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
@@ -33,7 +34,7 @@ def hand_eye(
         typer.Option("--eye", metavar="in-hand|to-hand", help="The flange carries the camera, or the target."),
     ],
     angles: Annotated[
-        str, typer.Option("--angles", metavar="CONVENTION", help="What the columns a, b, c mean: zyx-intrinsic-deg, …")
+        str, typer.Option("--angles", metavar="CONVENTION", help=f"What the columns a, b, c mean: {ANGLES}.")
     ],
     out: Annotated[Path, typer.Option("--out", metavar="ROBOT.json", help="Where the robot's tie is written.")],
     camera: Annotated[
@@ -61,8 +62,7 @@ def hand_eye(
     Move in reduced-speed manual mode with the enabling device in hand (ISO 10218).
 
     \b
-      tiepoint tie hand-eye poses.csv shots/*.png --target target.json --eye in-hand --angles zyx-intrinsic-deg
-        --out robot.json
+      tiepoint tie hand-eye poses.csv shots/*.png --target t.json --eye in-hand --angles zyx-intrinsic-deg --out r.json
     """
     from tiepoint.documents.files import write_document
     from tiepoint.ties.hand_eye import hand_eye as solve

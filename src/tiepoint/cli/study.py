@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, cast
 import typer
 
 from tiepoint.cli.answer import Answer, Json, group, help_alone, present, table
-from tiepoint.cli.typed import positive_mm
+from tiepoint.cli.typed import ANGLES, positive_mm
 from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ def pose(
     ],
     angles: Annotated[
         str | None,
-        typer.Option("--angles", metavar="CONVENTION", help="What the columns a, b, c mean: zyx-intrinsic-deg, …"),
+        typer.Option("--angles", metavar="CONVENTION", help=f"What the columns a, b, c mean: {ANGLES}."),
     ] = None,
     u: Annotated[
         str | None, typer.Option("--u", metavar="LENGTH", help="Standard uncertainty of one measured coordinate.")

@@ -89,8 +89,12 @@ def _point_document(point: "TouchPoint") -> dict[str, Any]:
 
 
 def _point_lines(points: "tuple[TouchPoint, ...]") -> Iterator[str]:
+    from tiepoint.cli.told import figures
+
     yield "Reduced-speed manual mode, enabling device in hand (ISO 10218), local rules first. Nothing moves by this."
-    rows = [(str(p.number), *(f"{v:.2f}" for v in (*p.plane_mm, *p.robot_mm)), f"± {p.U_mm:.2g} mm") for p in points]
+    rows = [
+        (str(p.number), *(f"{v:.2f}" for v in (*p.plane_mm, *p.robot_mm)), f"± {figures(p.U_mm)} mm") for p in points
+    ]
     yield from table([("point", "plane x", "plane y", "robot x", "robot y", ""), *rows], frozenset({0, 1, 2, 3, 4}))
 
 

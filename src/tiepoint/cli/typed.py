@@ -11,6 +11,9 @@ Point = tuple[float, float]
 SMALLEST_MM, LARGEST_MM = 1e-9, 1e9
 """Of what is typed: less than an atom, more than a thousand kilometres; products of what lies beyond overflow."""
 
+ANGLES = "zyx-intrinsic-deg, xyz-extrinsic-deg, zyz-intrinsic-deg or rotvec-deg"
+"""The conventions of angles (`foundation.frames.CONVENTIONS`), spelt out here so that help needs no numerics."""
+
 
 def length_mm(option: str, text: str) -> float:
     """Return millimetres; `UnknownUnit` naming the option where the text is not a length."""

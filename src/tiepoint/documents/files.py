@@ -282,6 +282,8 @@ def read_bytes(path: Path, most_bytes: int) -> bytes:
             data = file.read(state.st_size + 1)
             if len(data) != state.st_size:  # it has changed meanwhile, or states no size
                 data += file.read(most_bytes + 1 - len(data))
+    except FileNotFoundError as error:
+        raise UnusableInput(f"cannot read {path}: {reason_of(error)}; look at its spelling and its folder") from error
     except (OSError, ValueError) as error:
         raise UnusableInput(f"cannot read {path}: {reason_of(error)}") from error
     _check_size(path, len(data), most_bytes)

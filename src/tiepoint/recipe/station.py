@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 from tiepoint.documents.canonical import sha256
 from tiepoint.documents.files import kind_of, read_document
@@ -171,7 +172,7 @@ def prepare(
     tie: Tie | None = None
     shas: tuple[str, ...] = ()
     if path is not None:
-        document = read_document(path, "tie")
+        document = _tie_document(path, recipe_path, tie_path is None)
         tie, shas = from_document(document, str(path)), (sha256(document),)
         _check_frames(tie, path)
     prepared = Prepared(recipe_path, tie, shas, variants, variant, notes)
@@ -238,6 +239,19 @@ def _tie_path(recipe: Recipe, recipe_path: Path, given: Path | None) -> tuple[Pa
             f"{recipe_path.name} measures in the plane and states no tie; give one with --tie, or state tie in it"
         )
     return recipe_path.parent / recipe.head.tie, ()
+
+
+def _tie_document(path: Path, recipe_path: Path, from_recipe: bool) -> dict[str, Any]:
+    """Return what a tie's file holds. Where a recipe names one that is not there, nobody has typed its name."""
+    try:
+        return read_document(path, "tie")
+    except UnusableInput as error:
+        if not from_recipe or not isinstance(error.__cause__, FileNotFoundError):
+            raise
+        raise UnusableInput(
+            f"{recipe_path.name} rests on the tie {path}, and there is none; make it with tiepoint tie, correct tie in "
+            "the recipe, or give one with --tie"
+        ) from error
 
 
 def _check_frames(tie: Tie, path: Path) -> None:

@@ -67,17 +67,21 @@ def _table(told: PickStory) -> str:
         ("Photographs that it took", str(told.shots)),
     ]
     cells = [(tables.name(what), tables.Cell(said, "n")) for what, said in rows]
-    return heading("Grips against the truth") + tables.table((("", ""), ("", "n")), cells)
+    return heading("Grips against the truth") + tables.table((("What", ""), ("Value", "n")), cells)
 
 
 def _drawing(told: PickStory) -> str:
-    """Return where the jaws closed, seen from the taught grip: a point a plate, and the ring of what is stated."""
+    """Return where the jaws closed, seen from the taught grip: a point a plate, and the square of what is stated.
+
+    What is stated holds for each axis by itself: of points in a plane, a circle of that radius would hold fewer.
+    """
     U = float(np.median([math.hypot(*p.U_mm) / math.sqrt(2) for p in told.picks]))
     reach = 1.15 * max(U, max(p.beside_mm for p in told.picks))
     scale = SIZE / 2 / reach
     middle = SIZE / 2
     axes = svg.element("path", class_="base", d=f"M0 {middle:g}H{SIZE:g}M{middle:g} 0V{SIZE:g}")
-    ring = svg.element("circle", class_="contour", cx=middle, cy=middle, r=round(U * scale, 1))
+    corner, side = round(middle - U * scale, 1), round(2 * U * scale, 1)
+    stated = svg.element("rect", class_="contour", x=corner, y=corner, width=side, height=side)
     points = [
         svg.element(
             "circle",
@@ -88,8 +92,10 @@ def _drawing(told: PickStory) -> str:
         )
         for p in told.picks
     ]
-    words = f"Errors of {len(told.picks)} grips along and across the part; the ring is ± {U:.2f} mm."
-    drawing = svg.drawing(SIZE, SIZE, axes, ring, *points, class_="picks", role="img", aria_label=words)
+    words = (
+        f"Errors of {len(told.picks)} grips along and across the part; the square: ± {U:.2f} mm, for each by itself."
+    )
+    drawing = svg.drawing(SIZE, SIZE, axes, stated, *points, class_="picks", role="img", aria_label=words)
     return drawing + f"<figcaption>{esc(words)}</figcaption>"
 
 

@@ -177,5 +177,9 @@ def _axes(canvas: Canvas, bottom: float) -> None:
 
 def _foot(canvas: Canvas) -> None:
     canvas.setFont(_FACE, 8.5)
-    said = "Then: tiepoint touch check TIE.json TOUCHED.csv --tolerance ..., with from_x, from_y, to_x, to_y."
-    canvas.drawString(_RIM, _RIM - 12, said)
+    said = (
+        "Then type plane x, plane y, shown x and shown y into a table whose first line is from_x,from_y,to_x,to_y,",
+        "and judge it: tiepoint touch check ROBOT.json MEASURED.csv --tolerance LENGTH",
+    )
+    for k, line in enumerate(said):
+        canvas.drawString(_RIM, _RIM - 12 * k, line)
