@@ -64,6 +64,26 @@ setattr(owner, name, ask)
 from tiepoint.cli.main import main
 sys.exit(main())
 """
+ASKS_AT_CLASS = """
+import signal, sys
+
+def ask(frame, event, _):
+    if frame.f_code.co_name == "_numba_unpickle":
+        sys.setprofile(None)
+        signal.raise_signal(signal.SIGINT)
+"""
+RETURNS_A_TUPLE = """
+from typing import NamedTuple
+
+import numba
+
+class Pair(NamedTuple):
+    one: int
+
+@numba.njit
+def pair():
+    return Pair(1)
+"""
 RECIPE = """
 format = "tiepoint/recipe/1"
 name = "plate"
@@ -160,6 +180,14 @@ def test_a_stop_that_a_finalizer_swallows_is_asked_for_again(tmp_path):
     work = WORKS.format(work="Loud()")
     code = f"import signal, sys\n{loud}\n{work}\nfrom tiepoint.cli.main import main\nsys.exit(main())"
     done = python(code, folder=tmp_path)
+    assert (done.returncode, done.stderr, done.stdout) == (130, SENTENCE, b"")
+
+
+def test_a_stop_waits_for_the_class_that_compiled_code_returns(tmp_path):
+    # What Numba compiles dies of an exception there: it asks for the class of a named tuple and does not check it.
+    (tmp_path / "pairs.py").write_text(RETURNS_A_TUPLE, encoding="utf-8")
+    work = WORKS.format(work="import pairs; sys.setprofile(ask); pairs.pair()")
+    done = python(f"{ASKS_AT_CLASS}\n{work}\nfrom tiepoint.cli.main import main\nsys.exit(main())", folder=tmp_path)
     assert (done.returncode, done.stderr, done.stdout) == (130, SENTENCE, b"")
 
 

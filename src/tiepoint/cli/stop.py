@@ -2,7 +2,8 @@
 
 What asks for it is a signal, and what answers is an exception that unwinds the work like any other: files that are not
 whole are taken away, a bar of progress gives the cursor back. It waits where it would do harm: while files are moved
-into their places, and while a module is imported, since modules in C print and replace an exception that they meet.
+into their places, and while code in C waits for an answer that it takes for granted. Some code in C, and every
+finalizer, swallows the exception: so it is asked for again until the work is seen to unwind.
 """
 
 import _thread
@@ -20,9 +21,10 @@ PATIENCE_S = 2.0
 """Who presses twice is not meant to hinder the tidying up; who presses again after this may."""
 
 _AGAIN_S = 0.005
-_IMPORT = "<frozen importlib._bootstrap>"
+_TAKEN_FOR_GRANTED = ("_find_and_load", "_numba_unpickle")
+"""A module that C imports, and the class of a named tuple that Numba returns: without it the process dies."""
 
-_heard_s: list[float] = []
+_raised_s: list[float] = []
 
 
 class Stopped(BaseException):
@@ -59,19 +61,28 @@ def _known() -> list[signal.Signals]:
 
 
 def _hear(number: int, frame: FrameType | None) -> None:
-    if undivided.is_under_way() or _imports(frame):
-        _thread.start_new_thread(_again, (number,))
+    unwinding = _unwinds(sys.exc_info()[1])
+    if unwinding and time.monotonic() - _raised_s[-1] < PATIENCE_S:
         return
-    now = time.monotonic()
-    if _heard_s and now - _heard_s[-1] < PATIENCE_S:
+    _thread.start_new_thread(_again, (number,))
+    if undivided.is_under_way() or _must_return(frame):
         return
-    _heard_s.append(now)
+    _raised_s.append(time.monotonic())
     raise Stopped(number)
 
 
-def _imports(frame: FrameType | None) -> bool:
+def _unwinds(error: BaseException | None) -> bool:
+    """Return whether what is being handled is a stop, or came of one."""
+    while error is not None:
+        if isinstance(error, Stopped):
+            return True
+        error = error.__context__
+    return False
+
+
+def _must_return(frame: FrameType | None) -> bool:
     while frame is not None:
-        if frame.f_code.co_filename == _IMPORT:
+        if frame.f_code.co_name in _TAKEN_FOR_GRANTED:
             return True
         frame = frame.f_back
     return False
@@ -84,9 +95,6 @@ def _again(number: int) -> None:
 
 
 def _swallowed(unraisable: "sys.UnraisableHookArgs") -> None:
-    """Ask once more where the interpreter could pass the exception to nobody, as in a finalizer."""
-    if isinstance(unraisable.exc_value, Stopped):
-        _heard_s.clear()
-        _thread.start_new_thread(_again, (unraisable.exc_value.number,))
-    else:
+    """Keep silent about a stop that the interpreter could pass to nobody, as in a finalizer: it is asked for again."""
+    if not isinstance(unraisable.exc_value, Stopped):
         sys.__unraisablehook__(unraisable)
