@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from scipy.special import erf
 
+from tiepoint.foundation.errors import TiepointError
 from tiepoint.model.reading import Reading
 from tiepoint.model.shot import Picture, Shot
 from tiepoint.recipe.kinds import StepKind, installed_kinds
@@ -154,7 +155,16 @@ def test_the_code_of_the_how_to_is_typed_and_formatted_as_the_source_is(tmp_path
 
 
 def test_the_entry_points_of_the_how_to_are_the_door_that_is_used():
-    *_, toml = blocks("add-a-step.md", "toml")
-    assert list(tomllib.loads(toml)["project"]["entry-points"]) == ["tiepoint.steps"]
+    entry, _ = blocks("add-a-step.md", "toml")
+    assert list(tomllib.loads(entry)["project"]["entry-points"]) == ["tiepoint.steps"]
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     assert set(project["entry-points"]["tiepoint.steps"]) == set(installed_kinds())
+
+
+def test_the_recipe_of_the_how_to_is_read_with_the_step_and_refused_without():
+    _, text = blocks("add-a-step.md", "toml")
+    kinds = installed_kinds()
+    (step,) = read_recipe(tomllib.loads(text), kinds={**kinds, "flare": flare_step()[1]}).steps
+    assert step.kind.kind == "flare"
+    with pytest.raises(TiepointError, match='kind is "flare"; use "angle"'):
+        read_recipe(tomllib.loads(text), kinds=kinds)
