@@ -6,7 +6,7 @@ drawing of the region itself.
 """
 
 from collections.abc import Mapping
-from typing import Annotated, Any, ClassVar, Self
+from typing import Annotated, Any, Self
 
 from pydantic import Field, model_validator
 
@@ -70,8 +70,6 @@ class Path(Table):
 
 class Region(Table):
     """A region of one of the shapes that a kind of step can use; each kind states its own."""
-
-    sought_in: ClassVar[str] = ""
 
     @model_validator(mode="before")
     @classmethod

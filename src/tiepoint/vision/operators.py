@@ -29,7 +29,6 @@ Simulated = Callable[[Array], Array]
 """Takes displacements outwards (draws, n) and returns the size's changes (draws,)."""
 
 Operator = Literal["least-squares", "two-point", "max-inscribed", "min-circumscribed"]
-LocalSize = Literal["mean", "least", "greatest"]
 
 DRAWS = 200
 LONGEST_GAP = 4.0
