@@ -21,7 +21,7 @@ from tiepoint.recipe.context import Context, EdgeLook
 from tiepoint.recipe.seek import EdgePoints
 from tiepoint.vision.definition import shift_coefficients
 from tiepoint.vision.fits import CircleFit, LineFit
-from tiepoint.vision.shape_kernels import carry, correlated
+from tiepoint.vision.shape_kernels import carry, facing, scattered
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -52,23 +52,14 @@ def belongs(fit: Fit) -> Bools:
 
 def scatter_of(fit: Fit, points: EdgePoints, is_foreseen: bool, closed: bool) -> Scatter:
     """Return how the points scatter about their shape; `closed`: the last point is beside the first."""
-    kept = belongs(fit)
-    u, residuals = points.u[kept], fit.residuals[kept]
-    n = len(u)
-    noise_ms = float(u @ u) / n
+    n, tau, squares, noise_ms = scattered(fit.residuals, points.u, fit.weights, closed)
     if is_foreseen:
         return Scatter(points.u**2, math.inf, 1.0, noise_ms, noise_ms)
-    tau = correlation_length(residuals, closed)
     # Points that say the same are not new ones: the degrees of freedom shrink with their number.
     unknowns = len(fit.sensitivity)
     dof = max(n / tau - unknowns, 1.0)
-    mean_square = float(residuals @ residuals) / max(n - unknowns, 1.0)
-    return Scatter(np.full(len(kept), mean_square), dof, tau, mean_square, noise_ms)
-
-
-def correlation_length(residuals: Array, closed: bool) -> float:
-    """Return τ = 1 + 2·Σρ_k over the first lags whose correlation is not chance (2/√n); 1 for white residuals."""
-    return float(correlated(np.ascontiguousarray(residuals), closed))
+    mean_square = squares / max(n - unknowns, 1.0)
+    return Scatter(np.full(len(fit.weights), mean_square), dof, tau, mean_square, noise_ms)
 
 
 def values_of(context: Context, parameters: Array, fit: Fit, points: EdgePoints, scatter: Scatter) -> Values:
@@ -92,7 +83,7 @@ def values_of(context: Context, parameters: Array, fit: Fit, points: EdgePoints,
 def look_of(fit: Fit, points: EdgePoints) -> EdgeLook:
     """Return how those points look on which a fit rests."""
     kept = belongs(fit)
-    towards_light = points.towards_light(fit.normals)[:, None] * fit.normals
+    towards_light = facing(points.normal, points.light, fit.normals)
     return EdgeLook(points.blur_whole_px[kept], towards_light[kept], isinstance(fit, LineFit))
 
 

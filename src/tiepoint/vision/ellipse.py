@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from tiepoint.foundation.errors import PoorGeometry
 from tiepoint.vision.fits import common_flags
 from tiepoint.vision.shape_fit import Fitted, Look, checked, fit_shape
-from tiepoint.vision.shape_kernels import span_of
+from tiepoint.vision.shape_kernels import span_over
 
 Array = NDArray[np.float64]
 
@@ -160,8 +160,7 @@ def fit_ellipse(
     order = [0, 1, 3, 2, 4] if swap else [0, 1, 2, 3, 4]
     angle = float(fit.parameters[4]) + (math.pi / 2 if swap else 0.0)
     angle = math.remainder(angle, math.pi)
-    belongs = fit.weights > 0
-    span = span_of(np.arctan2(fit.normals[belongs, 1], fit.normals[belongs, 0]))
+    span = span_over(fit.normals, fit.weights)
     ordered = replace(fit, covariance=fit.covariance[np.ix_(order, order)], sensitivity=fit.sensitivity[order])
     return EllipseFit(
         **ordered.common,

@@ -8,14 +8,14 @@ from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import PoorGeometry
 from tiepoint.foundation.reasons import flag
-from tiepoint.vision.shape_fit import Fitted, Look, ShapeFit, checked, fit_shape
+from tiepoint.vision.shape_fit import Fitted, Look, ShapeFit, checked, fit_plainly, fit_shape
 from tiepoint.vision.shape_kernels import (
     CIRCLE,
     LINE,
     beside_circle,
     beside_line,
     direction_through,
-    span_of,
+    span_over,
     taubin_of,
     turn_line,
 )
@@ -183,26 +183,18 @@ def fit_line(
     `normal_u` (n,) are standard uncertainties across the line; without them all points weigh the same. The direction
     runs from the first point towards the last. Raises `PoorGeometry` where the points do not determine a line.
     """
-    xy, stated = checked(points, normal_u, 2, "a line")
-    fit = fit_shape(_Line(), xy, stated, robust=robust, seed=seed, what="a line")
-    angle = float(fit.parameters[2])
-    dx, dy = (xy[-1] - xy[0]).tolist()
-    if math.cos(angle) * dx + math.sin(angle) * dy < 0:
-        return _turned(xy, fit, math.remainder(angle + math.pi, 2 * math.pi), -1.0)
-    return _turned(xy, fit, math.remainder(angle, 2 * math.pi), 1.0)
-
-
-def _turned(xy: Array, fit: ShapeFit, angle: float, sense: float) -> LineFit:
-    """Return the line with its direction as asked (`sense` −1: against the fit's) and its anchor at the centre."""
-    x, y = fit.parameters[:2].tolist()
-    # Offset and angle are uncorrelated at the weighted centre of the points that belong; the line stays the same.
-    shift, least, most = turn_line(
-        xy, x, y, angle, fit.weights, sense, fit.covariance, fit.sensitivity, fit.normals, fit.residuals
-    )
+    fit = fit_plainly(LINE, 2, points, normal_u) if robust else None
+    if fit is None:
+        xy, stated = checked(points, normal_u, 2, "a line")
+        fit = fit_shape(_Line(), xy, stated, robust=robust, seed=seed, what="a line")
+        parameters = np.array([*fit.parameters, 0.0, 0.0])
+        turn_line(xy, parameters, fit.weights, fit.covariance, fit.sensitivity, fit.normals, fit.residuals)
+    else:
+        parameters = fit.parameters
+    angle, start, end = parameters[2:].tolist()
     return LineFit(
         fit.covariance, fit.sensitivity, fit.normals, fit.residuals, fit.weights, fit.sigma, fit.noise, fit.form,
-        fit.dof, np.array([x + shift * math.cos(angle), y + shift * math.sin(angle)]), angle, least - shift,
-        most - shift, tuple(common_flags(fit)),
+        fit.dof, parameters[:2], angle, start, end, tuple(common_flags(fit)),
     )  # fmt: skip
 
 
@@ -218,18 +210,18 @@ def fit_circle(
     `normal_u` (n,) are standard uncertainties along the normals; without them all points weigh the same. Raises
     `PoorGeometry` where the points do not determine a circle.
     """
-    xy, stated = checked(points, normal_u, 3, "a circle")
-    fit = fit_shape(_Circle(), xy, stated, robust=robust, seed=seed, what="a circle")
-    belongs = fit.weights > 0
-    span = span_of(np.arctan2(fit.normals[belongs, 1], fit.normals[belongs, 0]))
+    fit = fit_plainly(CIRCLE, 3, points, normal_u) if robust else None
+    if fit is None:
+        xy, stated = checked(points, normal_u, 3, "a circle")
+        fit = fit_shape(_Circle(), xy, stated, robust=robust, seed=seed, what="a circle")
+        span = span_over(fit.normals, fit.weights)
+    else:
+        span = float(fit.parameters[3])
     flags = common_flags(fit) + ([flag("arc_short")] if span < SHORT_ARC_RAD else [])
     return CircleFit(
-        **fit.common,
-        centre=fit.parameters[:2],
-        radius=float(fit.parameters[2]),
-        span_rad=span,
-        flags=tuple(sorted(flags)),
-    )
+        fit.covariance, fit.sensitivity, fit.normals, fit.residuals, fit.weights, fit.sigma, fit.noise, fit.form,
+        fit.dof, fit.parameters[:2], float(fit.parameters[2]), span, tuple(sorted(flags)),
+    )  # fmt: skip
 
 
 def fit_arc(

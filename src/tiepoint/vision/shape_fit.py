@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
+from tiepoint.vision import shape_kernels as kernels
 from tiepoint.vision.shape_kernels import (
     CLOSE,
     DOUBT_SCALE,
@@ -27,7 +28,6 @@ from tiepoint.vision.shape_kernels import (
     MAD,
     OUTSIDE,
     extent_of,
-    fit_plainly,
     median,
     round_of,
     settle,
@@ -291,10 +291,6 @@ def _form(e: Array, variances: Array, belongs: Bools, unknowns: int) -> float:
 def fit_shape(shape: Shape, points: Array, u: Array | None, *, robust: bool, seed: int, what: str) -> ShapeFit:
     """Fit a shape to points (n, 2) with their u (n,) along the normals; `PoorGeometry` where they determine none."""
     n = len(points)
-    if robust and u is not None and shape.kind is not None:
-        plain = _plainly(shape, shape.kind, points, u, what)
-        if plain is not None:
-            return plain
     parameters = shape.start(points)
     noise2 = None if u is None else u**2
     base = np.ones(n) if noise2 is None else 1.0 / noise2
@@ -314,20 +310,27 @@ def fit_shape(shape: Shape, points: Array, u: Array | None, *, robust: bool, see
     return _finished(parameters, last, belongs / variances, variances, noise2, form)
 
 
-def _plainly(shape: Shape, kind: int, points: Array, u: Array, what: str) -> ShapeFit | None:
-    """Return the fit where all points belong and their noise explains the rest: mostly. None where that is not sure."""
-    n, p = len(points), shape.unknowns
-    base, parameters, e, normals = 1.0 / u**2, np.empty(3), np.empty(n), np.empty((n, 2))
-    inverse, sensitivity = np.empty((p, p)), np.empty((p, n))
-    failed, sigma, noise = fit_plainly(
-        kind, points, base, ROUNDS, parameters, e, normals, np.empty((n, p)), inverse, sensitivity, np.empty(p),
-        np.empty(n),
-    )  # fmt: skip
-    if failed == 4:
+def fit_plainly(kind: int, unknowns: int, points: Array, u: Array | None) -> ShapeFit | None:
+    """Return the robust fit where all points belong and their noise explains the rest: mostly. None where that is not
+    sure, or where something is wrong.
+
+    Its `parameters` (5,) are those of `shape_kernels.fit_plainly`.
+    """
+    if u is None:
         return None
-    if failed:
-        raise PoorGeometry(f"the points do not determine {what}{FAILED[failed]}")
-    return ShapeFit(inverse, sensitivity, normals, e, base, sigma, noise, 0.0, float(n - p), parameters)
+    xy, stated = np.ascontiguousarray(points, dtype=np.float64), np.ascontiguousarray(u, dtype=np.float64)
+    if xy.ndim != 2 or xy.shape[1] != 2 or stated.shape != (len(xy),):
+        return None
+    n = len(xy)
+    parameters, weights, residuals, normals = np.empty(5), np.empty(n), np.empty(n), np.empty((n, 2))
+    covariance, sensitivity = np.empty((unknowns, unknowns)), np.empty((unknowns, n))
+    is_plain, sigma, noise = kernels.fit_plainly(
+        kind, xy, stated, ROUNDS, parameters, weights, residuals, normals, covariance, sensitivity
+    )
+    if not is_plain:
+        return None
+    spare = float(n - unknowns)
+    return ShapeFit(covariance, sensitivity, normals, residuals, weights, sigma, noise, 0.0, spare, parameters)
 
 
 def _finished(

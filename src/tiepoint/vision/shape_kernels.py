@@ -157,44 +157,61 @@ def settle(
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def fit_plainly(
-    kind: int, points: Array, base: Array, rounds: int, parameters: Array, e: Array, normals: Array, J: Array,
-    inverse: Array, sensitivity: Array, step: Array, shift: Array,
-) -> tuple[int, float, float]:  # fmt: skip
-    """Fit a line or a circle to points (n, 2) whose stated 1/u² `base` (n,) explains what is left of them.
+    kind: int, points: Array, u: Array, rounds: int, parameters: Array, weights: Array, residuals: Array,
+    normals: Array, covariance: Array, sensitivity: Array,
+) -> tuple[bool, float, float]:  # fmt: skip
+    """Fit a line or a circle to points (n, 2) whose stated `u` (n,) explain what is left of them.
 
-    Fills the parameters (3,), the distances e (n,) outside the fit, the last round, and `inverse` with the covariance.
-    Returns what `settle` does, or 4 where it takes a closer look to tell who belongs or whether there is a form; then
-    the standard deviation of the residuals, and what the stated u explain of it.
+    Fills the parameters (5,): of a line its anchor in the middle of the points, its direction from the first point
+    towards the last, and how far they reach along it from the anchor; of a circle its centre, its radius and the angle
+    that the points cover. Fills 1/u² as their weights (n,) and what else a fit tells. Returns whether it is so, with
+    the standard deviation of the residuals and what the stated u explain of it; False where it takes a closer look to
+    tell who belongs, whether there is a form, or what is wrong.
     """
-    n, unknowns = J.shape
+    n, unknowns = points.shape[0], covariance.shape[0]
     spare = n - unknowns
+    if spare < 2:
+        return False, 0.0, 0.0
+    for i in range(n):
+        if not (u[i] > 0.0 and np.isfinite(points[i, 0]) and np.isfinite(points[i, 1])):
+            return False, 0.0, 0.0
+        weights[i] = 1.0 / (u[i] * u[i])
+    failed = 0
     if kind == LINE:
         parameters[0], parameters[1], parameters[2], is_one = direction_through(points)
-        if not is_one:
-            return 4, 0.0, 0.0
+        failed = 0 if is_one else 1
     else:
         parameters[0], parameters[1], parameters[2], failed = taubin_of(points)
-        if failed != 0:
-            return 4, 0.0, 0.0
-    failed = settle(kind, points, base, rounds, parameters, e, normals, J, inverse, sensitivity, step, shift)
     if failed != 0:
-        return failed, 0.0, 0.0
+        return False, 0.0, 0.0
+    J, step, shift = np.empty((n, unknowns)), np.empty(unknowns), np.empty(n)
+    if (
+        settle(
+            kind, points, weights, rounds, parameters[:3], residuals, normals, J, covariance, sensitivity, step, shift
+        )
+        != 0
+    ):
+        return False, 0.0, 0.0
     for i in range(n):
-        e[i] -= shift[i]
-    middle, most = spread_of(e, base)
-    scale = max(MAD * (1.0 + 5.0 / max(spare, 1)) * middle, LEAST_SCALE)
-    if spare < 2 or not (scale < DOUBT_SCALE and most <= OUTSIDE * scale):
-        return 4, 0.0, 0.0
+        residuals[i] -= shift[i]
+    middle, most = spread_of(residuals, weights)
+    scale = max(MAD * (1.0 + 5.0 / spare) * middle, LEAST_SCALE)
+    if not (scale < DOUBT_SCALE and most <= OUTSIDE * scale):
+        return False, 0.0, 0.0
     chi2, noise = 0.0, 0.0
     for i in range(n):
-        chi2 += e[i] * e[i] * base[i]
-        noise += 1.0 / base[i]
+        chi2 += residuals[i] * residuals[i] * weights[i]
+        noise += 1.0 / weights[i]
     # Wilson & Hilferty 1931: the cube root of χ²/ν is nearly normal.
     low = 2.0 / (9.0 * spare)
     if (chi2 / spare) ** (1.0 / 3.0) > 1.0 - low + NEVER_RARE * math.sqrt(low):
-        return 4, 0.0, 0.0
-    inverse *= chi2 / spare
-    return 0, math.sqrt(chi2 / spare * noise / n), math.sqrt(noise / n)
+        return False, 0.0, 0.0
+    covariance *= chi2 / spare
+    if kind == LINE:
+        turn_line(points, parameters, weights, covariance, sensitivity, normals, residuals)
+    else:
+        parameters[3] = span_over(normals, weights)
+    return True, math.sqrt(chi2 / spare * noise / n), math.sqrt(noise / n)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -207,6 +224,17 @@ def span_of(angles: Array) -> float:
     for i in range(1, ordered.size):
         widest = max(widest, ordered[i] - ordered[i - 1])
     return float(2.0 * math.pi - widest)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def span_over(normals: Array, weights: Array) -> float:
+    """Return the angle that the normals (n, 2) of points with weight (n,) cover, in rad."""
+    angles, count = np.empty(weights.size), 0
+    for i in range(weights.size):
+        if weights[i] > 0.0:
+            angles[count] = math.atan2(normals[i, 1], normals[i, 0])
+            count += 1
+    return span_of(angles[:count])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -280,25 +308,34 @@ def direction_through(points: Array) -> tuple[float, float, float, bool]:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def turn_line(
-    points: Array, x: float, y: float, angle: float, weights: Array, sense: float, covariance: Array,
-    sensitivity: Array, normals: Array, residuals: Array,
-) -> tuple[float, float, float]:  # fmt: skip
-    """Give a line through (x, y) the direction `angle`, and as its anchor the weighted middle of its points (n, 2).
+    points: Array, parameters: Array, weights: Array, covariance: Array, sensitivity: Array, normals: Array,
+    residuals: Array,
+) -> None:  # fmt: skip
+    """Let a line through (x, y) run from its first point towards the last, its anchor at their weighted middle.
 
-    `sense` is −1 where the fit ran the other way: the offset, displacements along the normal and residuals then turn
-    their sign, and the angle does not. Changes what the fit said in place. Returns how far along the line the middle
-    lies from (x, y), and the least and the greatest way of the points with weight.
+    There offset and angle are uncorrelated; the line stays the same. `parameters` (5,) begin with x, y and the angle;
+    they and what the fit said of its points (n, 2) are changed in place. Where the direction turns, the offset, the
+    displacements along the normal and the residuals turn their sign, and the angle does not.
     """
+    n = points.shape[0]
+    x, y, angle = parameters[0], parameters[1], parameters[2]
+    c, s = math.cos(angle), math.sin(angle)
+    sense = 1.0
+    if c * (points[n - 1, 0] - points[0, 0]) + s * (points[n - 1, 1] - points[0, 1]) < 0.0:
+        sense, angle = -1.0, angle + math.pi
+    angle -= 2.0 * math.pi * round(angle / (2.0 * math.pi))
     c, s = math.cos(angle), math.sin(angle)
     total, moment, least, most = 0.0, 0.0, np.inf, -np.inf
-    for i in range(points.shape[0]):
+    for i in range(n):
         if weights[i] > 0.0:
             at = c * (points[i, 0] - x) + s * (points[i, 1] - y)
             total += weights[i]
             moment += weights[i] * at
             least, most = min(least, at), max(most, at)
     shift = moment / total
-    for i in range(points.shape[0]):
+    parameters[0], parameters[1], parameters[2] = x + shift * c, y + shift * s, angle
+    parameters[3], parameters[4] = least - shift, most - shift
+    for i in range(n):
         sensitivity[0, i] = sensitivity[0, i] + sense * shift * sensitivity[1, i]
         sensitivity[1, i] *= sense
         residuals[i] *= sense
@@ -307,7 +344,6 @@ def turn_line(
     a, b, d = covariance[0, 0], covariance[0, 1], covariance[1, 1]
     covariance[0, 0] = a + 2.0 * sense * shift * b + shift * shift * d
     covariance[0, 1] = covariance[1, 0] = sense * b + shift * d
-    return shift, least, most
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -326,7 +362,7 @@ def sums_of(e: Array, weights: Array, variances: Array) -> tuple[int, float, flo
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def correlated(residuals: Array, closed: bool) -> float:
-    """Return 1 + 2·Σρ_k over the first lags at which residuals (n,) are alike beyond chance, 2/√n."""
+    """Return τ = 1 + 2·Σρ_k over the first lags at which residuals (n,) are alike beyond chance, 2/√n; 1 if white."""
     n = residuals.size
     power = 0.0
     for i in range(n):
@@ -344,6 +380,33 @@ def correlated(residuals: Array, closed: bool) -> float:
             break
         tau += 2.0 * rho
     return tau
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def scattered(residuals: Array, u: Array, weights: Array, closed: bool) -> tuple[int, float, float, float]:
+    """Return of the points with weight (n,): how many, τ of their residuals, Σ residual², and the mean of u²."""
+    own, count, squares, noise = np.empty(residuals.size), 0, 0.0, 0.0
+    for i in range(residuals.size):
+        if weights[i] > 0.0:
+            own[count] = residuals[i]
+            count += 1
+            squares += residuals[i] * residuals[i]
+            noise += u[i] * u[i]
+    return count, correlated(own[:count], closed), squares, noise / count
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def facing(normal: Array, light: Array, normals: Array) -> Array:
+    """Return unit vectors (n, 2) along a shape's `normals` towards the bright side of its edge.
+
+    `light` (n,): +1 where that is the side of `normal` (n, 2), the edge's own, -1 where it is the other.
+    """
+    towards = np.empty(normals.shape)
+    for i in range(light.size):
+        same = normal[i, 0] * normals[i, 0] + normal[i, 1] * normals[i, 1]
+        sense = light[i] * np.sign(same)
+        towards[i, 0], towards[i, 1] = sense * normals[i, 0], sense * normals[i, 1]
+    return towards
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
