@@ -111,10 +111,10 @@ def _weighed(
     Look k holds the points from `starts[k]` on. Returns the variance of weighted blur that follows no look's own slow
     waves, and its degrees of freedom.
     """
-    steady = _steadied(blur, starts, member, weight)
     of = np.empty(blur.size, np.int64)
     for k in range(member.size):
         of[starts[k] : starts[k + 1]] = member[k]
+    steady = _steadied(blur, starts, of, weight)
     for i in range(blur.size):
         steady[i] *= weight[i]
         y[i, 0] = steady[i]
@@ -125,15 +125,17 @@ def _weighed(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _steadied(blur: Array, starts: Ints, member: Ints, weight: Array) -> Array:
-    """Return the blur with what lies far out drawn in (n,); fill one over its noise (n,), common to each mean."""
+def _steadied(blur: Array, starts: Ints, of: Ints, weight: Array) -> Array:
+    """Return the blur with what lies far out drawn in (n,); fill one over its noise (n,), common to each mean.
+
+    `of` (n,): the number of the mean that each point belongs to.
+    """
     n = blur.size
-    off, middle, of, group = np.empty(n), np.empty(n), np.empty(n, np.int64), np.empty(n)
-    for k in range(member.size):
+    off, middle, group = np.empty(n), np.empty(n), np.empty(n)
+    for k in range(starts.size - 1):
         own = slice(starts[k], starts[k + 1])
         middle[own] = np.median(blur[own])
-        of[own] = member[k]
-    for mean in range(member.max() + 1):
+    for mean in range(of.max() + 1):
         count = 0
         for i in range(n):
             if of[i] == mean:
@@ -195,13 +197,12 @@ def _leave_waves(values: Array, towards: Array, waves: int) -> int:
     The columns are made square to each other one by one (modified Gram-Schmidt), each twice over.
     """
     n, kept = values.size, 0
-    basis = np.empty((1 + 2 * waves, n))
+    basis, angles = np.empty((1 + 2 * waves, n)), np.arctan2(towards[:, 1], towards[:, 0])
     for wave in range(waves + 1):
         for part in range(2 if wave else 1):
             column = basis[kept]
             for i in range(n):
-                angle = wave * math.atan2(towards[i, 1], towards[i, 0])
-                column[i] = math.sin(angle) if part else math.cos(angle)
+                column[i] = math.sin(wave * angles[i]) if part else math.cos(wave * angles[i])
             whole = _length(column)
             for _ in range(2):
                 for b in range(kept):
