@@ -54,7 +54,6 @@ SAME_MM = 15.0
 PLAIN = 0.97
 """A plate of which so much is seen is plain to see, and shall be picked."""
 DRAWN_SHOTS = 3
-TOUCHED = 12
 MOST_SHOTS = 60
 
 RECIPE = """# Plates for the robot: found by their shape wherever they lie, gripped behind the slot.

@@ -106,10 +106,10 @@ def warned(tie: "Tie", photos: Iterable[Photo]) -> "Tie":
 
 def demand_like(out: Path, beginning: bytes, what: str) -> None:
     """Refuse to replace a file that does not begin as those that this command writes."""
-    from tiepoint.documents.files import read_bytes
-
-    if out.is_file() and (held := read_bytes(out, 100_000_000)) and not held.startswith(beginning):
-        raise UnusableInput(f"{out} exists and is no {what}; name another, or take it away first")
+    if out.is_file() and out.stat().st_size:
+        with out.open("rb") as file:
+            if file.read(len(beginning)) != beginning:
+                raise UnusableInput(f"{out} exists and is no {what}; name another, or take it away first")
 
 
 def demand_own(out: Path, kind: str, *inputs: Path | None) -> None:

@@ -58,7 +58,7 @@ class Finding:
     """Something that was found wrong (`refuse`) or is worth knowing (`hint`).
 
     `rows` count from 1. `ratio`: by how much the rms residual falls with the repair (1 where nothing is
-    repaired). `alternatives` are sentences about what would explain the set as well.
+    repaired).
     """
 
     code: Code
@@ -67,7 +67,6 @@ class Finding:
     severity: Severity = "refuse"
     repairs: tuple[Repair, ...] = ()
     ratio: float = 1.0
-    alternatives: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,10 +144,10 @@ class _Teller:
         for change in best.state.changes:
             out.append(self._row(change, best, fit, ratio))
         if out and others:
-            said = tuple(self._said(other) for other in others)
             first = out[0]
-            sentence = f"{first.sentence}; the points cannot tell this from: {'; or '.join(said)}"
-            out[0] = Finding(first.code, first.rows, sentence, "refuse", first.repairs, ratio, said)
+            said = "; or ".join(self._said(other) for other in others)
+            sentence = f"{first.sentence}; the points cannot tell this from: {said}"
+            out[0] = Finding(first.code, first.rows, sentence, "refuse", first.repairs, ratio)
         return out
 
     def _said(self, explanation: Explanation) -> str:
@@ -203,9 +202,9 @@ class _Teller:
         likely = "most likely " if ranked[0][0] < _ROTATION_SURE_DEG else "perhaps "
         text = (
             f"the set is mirrored{fall}: {likely}{said[0]}; "
-            "the points alone cannot tell a swap of columns from a wrong sign or from y counted the other way"
+            f"the points alone cannot tell this from: {'; or '.join(said[1:])}"
         )
-        return Finding("mirrored", (), text, ratio=ratio, alternatives=tuple(said[1:]))
+        return Finding("mirrored", (), text, ratio=ratio)
 
     def _fall(self, best: Explanation) -> str:
         if self._clean is None:
@@ -277,7 +276,7 @@ class _Teller:
         text = f"row {row + 1}: {' or '.join(said)}{fall}"
         k, _, _, value = named[0]
         repair = Repair(row + 1, COLUMNS[k], float(self._typed[row, k]), value)
-        return Finding("row-mistyped", (row + 1,), text, "refuse", (repair,), ratio, tuple(said[1:]))
+        return Finding("row-mistyped", (row + 1,), text, "refuse", (repair,), ratio)
 
     def _named_cell(self, row: int, k: int, expected: float, allowed: float) -> tuple[int, str, str | None, float]:
         typed = self._search.texts[row][k]
