@@ -36,6 +36,21 @@ class Said:
         return len(lines) == 1 and lines[0].startswith("tiepoint: ") and "Traceback" not in self.err
 
 
+RECIPE = """
+format = "tiepoint/recipe/1"
+name = "plate"
+unit = "mm"
+tie = "tie.json"
+height = 0.0
+u_height = 0.0
+
+[[step]]
+name = "bore"
+kind = "circle"
+region = { ring = { centre = [15, 12], inner = 2, outer = 4 } }
+"""
+
+
 @pytest.fixture
 def cli(capsys) -> Callable[..., Said]:
     """Return a function that runs the command line with the words given."""
@@ -74,4 +89,12 @@ def tie_file(tmp_path, plain_tie) -> Path:
     """Return the file of the plain tie."""
     path = tmp_path / "tie.json"
     write_document(path, "tie", to_document(plain_tie))
+    return path
+
+
+@pytest.fixture
+def recipe_file(tmp_path, tie_file) -> Path:
+    """Return the file of a recipe of one bore, beside the tie that it names."""
+    path = tmp_path / "plate.toml"
+    path.write_text(RECIPE, encoding="utf-8")
     return path

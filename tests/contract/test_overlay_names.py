@@ -9,33 +9,18 @@ import pytest
 from tiepoint.documents.files import write_document
 from tiepoint.documents.pictures import save_png
 
-RECIPE = """
-format = "tiepoint/recipe/1"
-name = "plate"
-unit = "mm"
-tie = "tie.json"
-height = 0.0
-u_height = 0.0
-
-[[step]]
-name = "bore"
-kind = "circle"
-region = { ring = { centre = [15, 12], inner = 2, outer = 4 } }
-"""
-
 
 @pytest.fixture
-def drawn(cli, tmp_path, monkeypatch, tie_file):
+def drawn(cli, tmp_path, monkeypatch, recipe_file):
     """Return a function that runs shots of even grey and returns the overlays that are there then."""
     monkeypatch.chdir(tmp_path)
-    Path("plate.toml").write_text(RECIPE, encoding="utf-8")
 
     def do(*shots: str) -> list[str]:
         for shot in map(Path, shots):
             shot.parent.mkdir(parents=True, exist_ok=True)
             if not shot.is_dir():
                 save_png(shot, np.full((480, 640), 90, np.uint8))
-        said = cli("run", "plate.toml", *shots, "--overlay", "drawn", "--out", "out")
+        said = cli("run", recipe_file, *shots, "--overlay", "drawn", "--out", "out")
         assert said.code == 1, said.err
         return sorted(path.name for path in Path("drawn").iterdir())
 

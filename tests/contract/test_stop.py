@@ -84,19 +84,6 @@ class Pair(NamedTuple):
 def pair():
     return Pair(1)
 """
-RECIPE = """
-format = "tiepoint/recipe/1"
-name = "plate"
-unit = "mm"
-tie = "tie.json"
-height = 0.0
-u_height = 0.0
-
-[[step]]
-name = "bore"
-kind = "circle"
-region = { ring = { centre = [15, 12], inner = 2, outer = 4 } }
-"""
 DRAW = ("target", "draw", "--pattern", "checker", "--pitch", "10mm", "--columns", "9", "--rows", "6", "--out", "drawn")
 
 
@@ -213,11 +200,10 @@ class TestFromOutside:
         for path in (tmp_path / "demo").rglob("*.json"):
             json.loads(path.read_text(encoding="utf-8"))
 
-    def test_a_run_keeps_the_records_of_the_shots_before(self, tmp_path, tie_file):
-        (tmp_path / "plate.toml").write_text(RECIPE, encoding="utf-8")
+    def test_a_run_keeps_the_records_of_the_shots_before(self, tmp_path, recipe_file):
         save_png(tmp_path / "shot.png", np.full((480, 640), 90, np.uint8))
         kept = tmp_path / "out" / "records.jsonl"
-        with start("run", "plate.toml", *["shot.png"] * 2000, "--out", "out", folder=tmp_path) as running:
+        with start("run", recipe_file.name, *["shot.png"] * 2000, "--out", "out", folder=tmp_path) as running:
             while not (kept.exists() and kept.read_bytes().count(b"\n") >= 3):
                 assert running.poll() is None
                 time.sleep(0.01)
