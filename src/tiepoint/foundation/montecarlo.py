@@ -281,16 +281,9 @@ def _moved_by_shape(linear: Value, p: float) -> float:
     """Return how far an end moves because sources are not normal (Cornish-Fisher, fourth cumulant)."""
     if linear.u == 0:
         return 0.0
-    told = linear.row
-    assert told is not None  # a linear form over a list of sources
-    shares = (linear.scaled / linear.u).tolist()
-    excess = math.fsum(
-        [
-            _EXCESS[s.distribution] * share**4
-            for s, share in zip(told[0], shares, strict=True)
-            if s.distribution in _EXCESS
-        ]
-    )
+    sources, c = linear.row
+    shares = c * sources.u / linear.u
+    excess = float(np.array([_EXCESS.get(s.distribution, 0.0) for s in sources]) @ shares**4)
     z = coverage_factor(0.5 + p / 2, math.inf)
     return linear.u * abs(excess * (z**3 - 3 * z) / 24)
 

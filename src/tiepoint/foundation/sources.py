@@ -13,6 +13,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from itertools import accumulate, chain, compress
 from typing import Any, Literal
 
 import numpy as np
@@ -25,6 +26,7 @@ Kind = Literal["A", "B"]
 Distribution = Literal["normal", "rectangular", "triangular", "arcsine", "t"]
 Scope = Literal["pixel", "shot", "load", "part", "tie", "station", "instrument"]
 Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 DIVISOR: dict[str, float] = {
     "rectangular": math.sqrt(3.0),
@@ -105,13 +107,18 @@ class Sources(tuple[Source, ...]):
 
     @cached_property
     def blocks(self) -> tuple["Sources", ...]:
-        """The lists that this one was joined from."""
+        """The lists that this one was joined from; no two of them share an ensemble."""
         return (self,)
 
     @cached_property
-    def ids(self) -> frozenset[str]:
-        """The ids of all."""
-        return frozenset([s.id for s in self])
+    def ensembles(self) -> tuple[str, ...]:
+        """The name of each one's ensemble."""
+        return tuple([s.id.partition("#")[0] for s in self])
+
+    @cached_property
+    def names(self) -> frozenset[str]:
+        """The names of their ensembles."""
+        return frozenset(self.ensembles)
 
     @cached_property
     def u(self) -> Array:
@@ -124,7 +131,7 @@ class Sources(tuple[Source, ...]):
     def told(self) -> tuple[tuple[str, str, str, str, float, float, str], ...]:
         """What each states, as a reading keeps it: id, label, type, distribution, u, dof and scope."""
         if len(self.blocks) > 1:
-            return tuple([told for block in self.blocks for told in block.told])
+            return tuple(chain.from_iterable([block.told for block in self.blocks]))
         return tuple([(s.id, s.label, s.type, s.distribution, s.u, s.dof, s.scope) for s in self])
 
     @cached_property
@@ -133,31 +140,32 @@ class Sources(tuple[Source, ...]):
         return {source: k for k, source in enumerate(self)}
 
     @cached_property
-    def _groups(self) -> tuple[tuple[slice | NDArray[np.int64], str, float], ...]:
-        """Where the members of each ensemble of finite dof stand within one block, its name and its dof."""
-        members: dict[str, list[int]] = {}
-        for k, source in enumerate(self):
-            if source.dof != math.inf:
-                members.setdefault(source.ensemble, []).append(k)
-        return tuple((_run(at), name, min(self[k].dof for k in at)) for name, at in members.items())
+    def _groups(self) -> tuple[Ints, Array]:
+        """The number of each one's ensemble (m,), and 1/dof of each ensemble (g,)."""
+        if len(self.blocks) > 1:
+            numbers, inverse = zip(*[block._groups for block in self.blocks], strict=True)
+            starts = accumulate(map(len, inverse), initial=0)
+            return np.concatenate(list(map(np.add, numbers, starts))), np.concatenate(inverse)
+        known: dict[tuple[str, bool], int] = {}
+        inverse_dof = [1.0 / s.dof for s in self]
+        # What has unlimited dof brings nothing to the sum, whatever ensemble it says that it belongs to.
+        keys = zip(self.ensembles, [share > 0 for share in inverse_dof], strict=True)
+        number = np.array([known.setdefault(key, len(known)) for key in keys], np.int64)
+        largest = np.zeros(len(known))
+        np.maximum.at(largest, number, inverse_dof)
+        return number, largest
 
-    def variances(self, scaled: Array) -> list[tuple[float, float]]:
-        """Return (variance, dof) of every ensemble of finite dof in a value with c·u `scaled` (m,)."""
-        found: dict[str, tuple[float, float]] = {}
-        start = 0
-        for block in self.blocks:
-            part = scaled[start : start + len(block)]
-            start += len(block)
-            for at, name, dof in block._groups:
-                members = part[at]
-                variance, least = found.get(name, (0.0, math.inf))
-                found[name] = (variance + float(members @ members), min(dof, least))
-        return list(found.values())
-
-
-def _run(at: list[int]) -> slice | NDArray[np.int64]:
-    """Return places as a slice, where they follow each other."""
-    return slice(at[0], at[-1] + 1) if at[-1] - at[0] == len(at) - 1 else np.array(at)
+    def law(self, c: Array) -> tuple[float, float]:
+        """Return variance and effective dof of what follows them by `c` (m,): Welch-Satterthwaite over ensembles."""
+        squares = np.square(c * self.u)
+        variance = float(np.add.reduce(squares))
+        if not 0.0 < variance < math.inf:
+            return variance, math.inf
+        number, inverse_dof = self._groups
+        # Relative shares: u⁴ of a micrometre in metres would underflow long before the law fails.
+        shares = np.bincount(number, squares) / variance
+        lost = float(shares * shares @ inverse_dof)
+        return variance, 1.0 / lost if lost > 0 else math.inf
 
 
 @lru_cache(maxsize=1024)
@@ -171,45 +179,50 @@ def listed(sources: Iterable[Source]) -> Sources:
     if isinstance(sources, Sources):
         return sources
     made = Sources(sources)
-    if len(made.ids) < len(made):
+    if len({s.id for s in made}) < len(made):
         check_ids(made)
         twice = next(s.id for k, s in enumerate(made) if s in made[:k])
         raise MixedSources(f"source {twice!r} stands twice in one list; its columns must be added")
     return made
 
 
-def joined(lists: Iterable[Sources]) -> Sources | None:
+def joined(lists: Sequence[Sources]) -> Sources | None:
     """Return all sources of lists that share none but by sharing whole blocks; None where two blocks overlap."""
-    blocks: dict[int, Sources] = {}
+    blocks = tuple({id(block): block for sources in lists for block in sources.blocks if block}.values())
     for sources in lists:
-        for block in sources.blocks:
-            if id(block) in blocks:
-                continue
-            for known in blocks.values():
-                if not block.ids.isdisjoint(known.ids):
-                    return None
-            blocks[id(block)] = block
-    if len(blocks) == 1:
-        return next(iter(blocks.values()))
-    made = Sources([source for block in blocks.values() for source in block])
-    made.__dict__["blocks"] = tuple(blocks.values())
+        if sources.blocks == blocks:
+            return sources
+    names = [block.names for block in blocks]
+    if len(frozenset().union(*names)) < sum(map(len, names)):
+        return None
+    made = Sources(chain.from_iterable(blocks))
+    made.__dict__["blocks"] = blocks
     return made
 
 
-def _spread(onto: Sources, sources: Sources, row: Array) -> Array:
-    """Return sensitivities (…, m) to some of the blocks of a joined list as sensitivities to all of it."""
-    if onto is sources:
-        return row
-    whole, at, start = np.zeros((*row.shape[:-1], len(onto))), {}, 0
-    for block in onto.blocks:
-        at[id(block)] = start
-        start += len(block)
-    start = 0
-    for block in sources.blocks:
-        to, size = at[id(block)], len(block)
-        whole[..., to : to + size] = row[..., start : start + size]
-        start += size
-    return whole
+def together(*lists: Iterable[Source]) -> Sources:
+    """Return the sources of all lists in their order; raise `MixedSources` where one of them stands twice."""
+    known = [listed(sources) for sources in lists]
+    return joined(known) or listed(chain(*known))
+
+
+def _side_by_side(told: Sequence[tuple[Sources, Array]]) -> tuple[Sources, Array]:
+    """Return the union of lists of sources, and the sensitivities (k, m) to each over all, one below the other."""
+    lists = [sources for sources, _ in told]
+    onto = joined(lists)
+    if onto is None:
+        onto = listed(dict.fromkeys(chain(*lists)))
+        places = [[onto.place[s] for s in sources] for sources in lists]
+    else:
+        runs, start = {}, 0
+        for block in onto.blocks:
+            runs[id(block)] = range(start, start := start + len(block))
+        places = [[k for block in sources.blocks if block for k in runs[id(block)]] for sources in lists]
+    whole, row = np.zeros((sum([len(rows) for _, rows in told]), len(onto))), 0
+    for at, (_, rows) in zip(places, told, strict=True):
+        whole[row : row + len(rows), at] = rows
+        row += len(rows)
+    return onto, whole
 
 
 @dataclass(frozen=True)
@@ -223,47 +236,39 @@ class Value:
         check_ids(self.terms)
 
     def __getattr__(self, name: str) -> Any:
-        # One of several values is mostly asked for its number alone: its terms are told apart when they are wanted.
-        if name != "terms" or "_row" not in self.__dict__:
+        # What is told by its row is mostly asked for numbers alone: its terms are told apart when they are wanted.
+        if name != "terms" or "row" not in self.__dict__:
             raise AttributeError(name)
-        sources, row = self.__dict__["_row"]
+        sources, row = self.row
         terms = self.__dict__["terms"] = {s: k for s, k in zip(sources, row.tolist(), strict=True) if k}
         return terms
 
     @cached_property
-    def row(self) -> tuple[Sources, Array] | None:
-        """A list of sources and the sensitivities (m,) to them, where the value is told so; those may be zero."""
-        if "_row" in self.__dict__:
-            known: tuple[Sources, Array] = self.__dict__["_row"]
-            return known
-        return None if self.terms else (_NONE, _NO_TERMS)
+    def row(self) -> tuple[Sources, Array]:
+        """A list of sources and the sensitivities (m,) to them, of which some may be zero."""
+        return Sources(self.terms), np.array(list(self.terms.values()), float)
 
     @cached_property
-    def scaled(self) -> Array:
-        """What each of the row's sources brings, c·u (m,)."""
-        sources, row = self.__dict__["_row"]
-        return np.asarray(row * sources.u)
+    def _law(self) -> tuple[float, float]:
+        sources, row = self.row
+        return sources.law(row)
 
-    @cached_property
+    @property
     def variance(self) -> float:
         """Square of the standard uncertainty."""
-        if "_row" in self.__dict__:
-            return float(self.scaled @ self.scaled)
-        return sum([(c * s.u) ** 2 for s, c in self.terms.items()])
+        return self._law[0]
 
-    @cached_property
+    @property
     def u(self) -> float:
         """Standard uncertainty."""
-        return math.sqrt(self.variance)
+        return math.sqrt(self._law[0])
 
-    @cached_property
+    @property
     def dof(self) -> float:
         """Effective degrees of freedom (Welch-Satterthwaite over ensembles; JCGM 100, G.2b)."""
-        if "_row" in self.__dict__:
-            return effective_dof(self.__dict__["_row"][0].variances(self.scaled), self.variance)
-        return effective_dof(_by_ensemble(self.terms), self.variance)
+        return self._law[1]
 
-    @cached_property
+    @property
     def U95(self) -> float:
         """Half-width of the 95 % interval: t(0.975, dof)·u."""
         return coverage_factor(0.975, self.dof) * self.u
@@ -276,32 +281,22 @@ class Value:
         """Return factor·self."""
         if factor == 1.0:
             return self
-        if "_row" in self.__dict__:
-            sources, row = self.__dict__["_row"]
-            return _one_of(self.value * factor, sources, row * factor)
-        return _checked_already(self.value * factor, {s: k for s, c in self.terms.items() if (k := c * factor) != 0.0})
+        sources, row = self.row
+        return _told_by(self.value * factor, sources, row * factor)
 
     def at(self, value: float) -> "Value":
         """Return another number that errs as this one does."""
-        row = self.row
-        return Value(value, self.terms) if row is None else _one_of(value, *row)
+        return _told_by(value, *self.row)
 
     def with_source(self, source: Source, c: float = 1.0) -> "Value":
         """Return the same value with one more cause of uncertainty."""
-        return combine(self.value, ((self, 1.0), (Value(0.0, {source: c}), 1.0)))
+        return combine(self.value, ((self, 1.0), (_told_by(0.0, _alone(source), np.array([c])), 1.0)))
 
 
-def _checked_already(value: float, terms: Mapping[Source, float]) -> Value:
-    """Return a value over sources whose ids are known to be told apart."""
+def _told_by(value: float, sources: Sources, row: Array) -> Value:
+    """Return a value by its row (m,) of sensitivities to a list of sources."""
     made = object.__new__(Value)
-    made.__dict__.update(value=value, terms=terms)
-    return made
-
-
-def _one_of(value: float, sources: Sources, row: Array) -> Value:
-    """Return one of several values over the same sources, by its row (m,) of sensitivities."""
-    made = object.__new__(Value)
-    made.__dict__.update(value=value, _row=(sources, row))
+    made.__dict__.update(value=value, row=(sources, row))
     return made
 
 
@@ -324,7 +319,7 @@ class Values:
     @cached_property
     def covariance(self) -> Array:
         """Joint covariance (n, n)."""
-        scaled = self.c * self._listed.u
+        scaled = self.c * self.u
         return np.asarray(scaled @ scaled.T)
 
     @property
@@ -334,18 +329,22 @@ class Values:
 
     def known_by(self, value: float, c: Array) -> Value:
         """Return a number that follows the same sources by `c` (m,)."""
-        return _one_of(value, self._listed, c)
+        return _told_by(value, self._listed, c)
 
     def through(self, value: Array, jacobian: Array) -> "Values":
         """Return `value` (k,) of something that follows these values by its `jacobian` (k, n)."""
         return Values(value, jacobian @ self.c, self._listed)
 
+    def beside(self, other: "Values") -> "Values":
+        """Return these values and others, over the sources of both."""
+        sources, c = _side_by_side([(self._listed, self.c), (other._listed, other.c)])
+        return Values(np.concatenate([self.value, other.value]), c, sources)
+
     def with_source(self, source: Source, column: Array) -> "Values":
         """Return the same values with one more cause, by its sensitivities (n,): added, where they know it already."""
         at = self._listed.place.get(source)
         if at is None:
-            more = joined((self._listed, _alone(source))) or listed((*self._listed, source))
-            return Values(self.value, np.column_stack([self.c, column]), more)
+            return Values(self.value, np.column_stack([self.c, column]), together(self._listed, _alone(source)))
         c = self.c.copy()
         c[:, at] += column
         return Values(self.value, c, self._listed)
@@ -353,7 +352,7 @@ class Values:
     def __getitem__(self, index: int) -> Value:
         known = self._items.get(index)
         if known is None:
-            known = self._items.setdefault(index, _one_of(float(self.value[index]), self._listed, self.c[index]))
+            known = self._items.setdefault(index, _told_by(float(self.value[index]), self._listed, self.c[index]))
         return known
 
     def __len__(self) -> int:
@@ -384,9 +383,6 @@ def check_ids(sources: Iterable[Source]) -> None:
             raise MixedSources(f"source {source.id!r} is stated twice with different contents")
 
 
-_NONE, _NO_TERMS = Sources(), np.zeros(0)
-
-
 def constant(value: float) -> Value:
     """Return a value without uncertainty."""
     return Value(value, {})
@@ -400,38 +396,17 @@ def measured(value: float, source: Source) -> Value:
 def combine(value: float, parts: Iterable[tuple[Value, float]]) -> Value:
     """Return `value` with the first-order uncertainty Σ ∂·part; shared sources add with their sign."""
     parts = tuple(parts)
-    rows = [part.row for part, _ in parts]
-    told = [row for row in rows if row is not None]
-    if len(told) == len(rows) and (onto := joined([sources for sources, _ in told])) is not None:
-        sums = np.zeros(len(onto))
-        for (sources, row), (_, partial) in zip(told, parts, strict=True):
-            sums += partial * _spread(onto, sources, row)
-        return _one_of(value, onto, sums)
-    terms: dict[Source, float] = {}
-    for part, partial in parts:
-        for source, c in part.terms.items():
-            terms[source] = terms.get(source, 0.0) + partial * c
-    return Value(value, {s: c for s, c in terms.items() if c != 0.0})
+    sources, rows = _side_by_side([(part.row[0], part.row[1][None]) for part, _ in parts])
+    return _told_by(value, sources, np.array([partial for _, partial in parts], float) @ rows)
 
 
 def stack(values: Sequence[Value]) -> Values:
-    """Return several values over the union of their sources, in order of first appearance."""
-    told = [row for value in values if (row := value.row) is not None]
-    if len(told) == len(values) and (onto := joined([sources for sources, _ in told])) is not None:
-        whole = np.array([_spread(onto, sources, row) for sources, row in told]).reshape(len(values), len(onto))
-        acts = np.asarray(whole.any(axis=0))
-        kept = onto if acts.all() else Sources([onto[k] for k in np.flatnonzero(acts)])
-        return Values(np.array([v.value for v in values], float), whole[:, acts], kept)
-    order: dict[Source, int] = {}
-    for value in values:
-        for source in value.terms:
-            order.setdefault(source, len(order))
-    check_ids(order)
-    c = np.zeros((len(values), len(order)))
-    for number, value in enumerate(values):
-        for source, k in value.terms.items():
-            c[number, order[source]] = k
-    return Values(np.array([v.value for v in values], float), c, tuple(order))
+    """Return several values over the union of their sources, in order of first appearance, without idle ones."""
+    sources, c = _side_by_side([(value.row[0], value.row[1][None]) for value in values])
+    acts = np.asarray(c.any(axis=0))
+    if not acts.all():
+        sources, c = Sources(compress(sources, acts)), c[:, acts]
+    return Values(np.array([v.value for v in values], float), c, sources)
 
 
 def covariance(values: Sequence[Value]) -> Array:
@@ -443,16 +418,6 @@ def mean(values: Sequence[Value]) -> Value:
     """Return the plain average. Only sources that differ from value to value shrink; shared ones stay whole."""
     n = len(values)
     return combine(math.fsum(v.value for v in values) / n, ((v, 1.0 / n) for v in values))
-
-
-def _by_ensemble(terms: Mapping[Source, float]) -> list[tuple[float, float]]:
-    """Return (variance, dof) of every ensemble of finite dof."""
-    groups: dict[str, tuple[float, float]] = {}
-    for source, c in terms.items():
-        if source.dof != math.inf:
-            variance, dof = groups.get(source.ensemble, (0.0, math.inf))
-            groups[source.ensemble] = (variance + (c * source.u) ** 2, min(dof, source.dof))
-    return list(groups.values())
 
 
 def effective_dof(variances: Iterable[tuple[float, float]], total: float | None = None) -> float:

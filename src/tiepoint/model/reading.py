@@ -1,12 +1,13 @@
 """A reading: one measured quantity with its sources, its limits and its verdict, or the reason why there is none."""
 
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import NamedTuple, Self
 
 import numpy as np
 
 from tiepoint.foundation.reasons import Reason, flag
-from tiepoint.foundation.sources import Sources, Value
+from tiepoint.foundation.sources import Value
 from tiepoint.model.decide import Limits, Verdict, as_flagged, decide
 
 
@@ -94,14 +95,10 @@ class Reading:
 
 def terms(value: Value) -> tuple[SourceTerm, ...]:
     """Return the sources of a value in the order of their weight, largest first."""
-    if (told := value.row) is None:
-        stated, row = zip(*value.terms.items(), strict=True)
-        told = Sources(stated), np.array(row, float)
-    sources, c = told
-    weights = (-np.abs(c * sources.u)).tolist()
-    ranked = sorted([own for own in zip(weights, sources.told, c.tolist(), strict=True) if own[2]])
-    return tuple([_TERM(SourceTerm, (*stated, c)) for _, stated, c in ranked])
+    sources, c = value.row
+    ranked = sorted(zip((-np.abs(c * sources.u)).tolist(), sources.told, c.tolist(), strict=True))
+    return tuple(map(_TERM, [(*stated, k) for _, stated, k in ranked if k]))
 
 
-_TERM = tuple.__new__
+_TERM = partial(tuple.__new__, SourceTerm)
 """Makes a `SourceTerm` of its fields: a reading has some dozens."""

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from tiepoint.foundation.sources import Source, Value, Values, ensemble, joined, listed, members
+from tiepoint.foundation.sources import Source, Value, Values, ensemble, listed, members, together
 from tiepoint.recipe.context import Context, EdgeLook
 from tiepoint.recipe.seek import EdgePoints
 from tiepoint.vision.definition import shift_coefficients
@@ -73,7 +73,7 @@ def values_of(context: Context, parameters: Array, fit: Fit, points: EdgePoints,
         covariance = scatter.tau * (M * scatter.variance) @ M.T
         noise, spread = ensemble(f"edges:{context.prefix}", label, covariance, "pixel", scatter.dof)
         c = np.hstack([spread, c[:, len(M) :]])
-    values = Values(parameters, c, joined((noise, sources)) or listed((*noise, *sources)))
+    values = Values(parameters, c, together(noise, sources))
     if context.shift.source is not None:
         # The part's frame may have moved with the same cause: then its column is there already.
         values = values.with_source(context.shift.source, shift_coefficients(M, points.towards_light(fit.normals)))

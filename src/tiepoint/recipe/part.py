@@ -13,7 +13,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from tiepoint.foundation.sources import Source, Sources, joined, listed
+from tiepoint.foundation.sources import Source, Sources, listed, together
 from tiepoint.recipe.features import PartFeature
 from tiepoint.recipe.ground import Ground
 from tiepoint.ties.mapping import into_part
@@ -72,4 +72,4 @@ def with_pose(first: tuple[Source, ...], second: tuple[Source, ...]) -> tuple[So
     places = dict(base.place)
     at = np.array([places.setdefault(source, len(places)) for source in second], np.int64)
     own = Sources(list(places)[len(base) :])
-    return joined((base, own)) or listed(places), at
+    return together(base, own), at

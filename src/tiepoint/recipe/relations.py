@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.reasons import Reason
-from tiepoint.foundation.sources import Value, Values, stack
+from tiepoint.foundation.sources import Value, stack
 from tiepoint.recipe.features import ABOUT_DEG, Derived, LineFeature, PointFeature, wrapped
 
 Array = NDArray[np.float64]
@@ -21,21 +21,16 @@ CERTAIN = 5.0
 """A crossing is certain where the angle between two lines is at least so many of its standard uncertainties."""
 
 
-def point_of(x: Value, y: Value) -> PointFeature:
-    """Return the place of two values."""
-    return PointFeature(stack([x, y]))
-
-
 def middle(p: PointFeature, q: PointFeature) -> PointFeature:
     """Return the place half way between two."""
     halves = np.array([[0.5, 0.0, 0.5, 0.0], [0.0, 0.5, 0.0, 0.5]])
-    return PointFeature(_both(p.xy, q.xy).through((p.at + q.at) / 2, halves))
+    return PointFeature(p.xy.beside(q.xy).through((p.at + q.at) / 2, halves))
 
 
 def crossing(m: LineFeature, n: LineFeature) -> PointFeature | Reason:
     """Return where two lines cross; a reason where they are parallel within their uncertainty."""
-    both = _both(m.values, n.values)
-    between = both.through(np.array([m.angle_rad - n.angle_rad]), np.array([[0.0, 1.0, 0.0, -1.0]]))[0]
+    both = m.values.beside(n.values)
+    between = both.known_by(m.angle_rad - n.angle_rad, both.c[1] - both.c[3])
     sine = math.sin(between.value)
     if abs(sine) < 1e-9 or abs(sine) < CERTAIN * between.u:
         return Reason("no_intersection")
@@ -57,7 +52,7 @@ def foot(p: PointFeature, line: LineFeature) -> PointFeature:
     along, across = float(d @ away), float(normal @ away)
     # foot = anchor + offset·n + (d·away)·d; turning the line by δ moves it by δ·(along·n + across·d).
     jacobian = np.column_stack([np.outer(d, d), normal, along * normal + across * d])
-    return PointFeature(_both(p.xy, line.values).through(line.anchor + along * d, jacobian))
+    return PointFeature(p.xy.beside(line.values).through(line.anchor + along * d, jacobian))
 
 
 def between_points(p: PointFeature, q: PointFeature) -> Derived:
@@ -130,7 +125,7 @@ def direction_of(origin: PointFeature, towards: PointFeature) -> Value:
     dx, dy = (float(v) for v in towards.at - origin.at)
     r2 = dx * dx + dy * dy
     jacobian = np.array([[dy, -dx, -dy, dx]]) / r2
-    return _both(origin.xy, towards.xy).through(np.array([math.atan2(dy, dx)]), jacobian)[0]
+    return origin.xy.beside(towards.xy).through(np.array([math.atan2(dy, dx)]), jacobian)[0]
 
 
 def _seen_from(p: PointFeature, origin: PointFeature, angle: Value) -> PointFeature:
@@ -140,8 +135,3 @@ def _seen_from(p: PointFeature, origin: PointFeature, angle: Value) -> PointFeat
     jacobian = np.array([[c, s, -c, -s, y], [-s, c, s, -c, -x]])
     joint = stack([p.xy[0], p.xy[1], origin.xy[0], origin.xy[1], angle])
     return PointFeature(joint.through(np.array([x, y]), jacobian))
-
-
-def _both(first: Values, second: Values) -> Values:
-    """Return the two values of each."""
-    return stack([first[0], first[1], second[0], second[1]])

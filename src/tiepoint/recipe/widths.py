@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.reasons import Reason
-from tiepoint.foundation.sources import Value, stack
+from tiepoint.foundation.sources import Value
 from tiepoint.recipe.context import Context, EdgeLook, OfSeveral
 from tiepoint.recipe.features import LineFeature
 from tiepoint.recipe.layout import Box, over_box
@@ -101,7 +101,6 @@ def _across(first: LineFeature, last: LineFeature) -> tuple[Value, Array]:
         along = (at - float(line.anchor @ d)) / float(line.direction @ d)
         places.append(line.anchor + along * line.direction)
         ways.append(along)
-    joint = stack([first.values[0], first.values[1], last.values[0], last.values[1]])
     jacobian = np.array([[-1.0, -ways[0], 1.0, ways[1]]])
-    width = joint.through(np.array([(places[1] - places[0]) @ normal]), jacobian)[0]
+    width = first.values.beside(last.values).through(np.array([(places[1] - places[0]) @ normal]), jacobian)[0]
     return (width if width.value >= 0 else width.times(-1.0)), np.array(places)

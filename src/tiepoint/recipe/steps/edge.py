@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.reasons import Reason
-from tiepoint.foundation.sources import Values, ensemble, joined, listed
+from tiepoint.foundation.sources import Values, ensemble, together
 from tiepoint.recipe.context import Context, EdgeLook, OfSeveral, StepResult
 from tiepoint.recipe.features import PointFeature
 from tiepoint.recipe.kinds import Quantity, StepKind
@@ -57,11 +57,11 @@ def run(context: Context) -> StepResult:
         math.inf,
     )
     # The axis stays, the edge moves: whatever shifts it along its normal moves the crossing along the axis.
-    sources, shift = joined((noise, listed(points.sources))), context.shift
+    shift = context.shift
     row = np.concatenate([spread[0], points.normal[0] @ points.d_sources[0] / lean])
     light = float(points.light[0]) / lean
     crossing = points.xy[0] - shift.bias * light * box.across
-    offset = Values((crossing - box.centre)[None] @ box.across, row[None], sources or listed((*noise, *points.sources)))
+    offset = Values((crossing - box.centre)[None] @ box.across, row[None], together(noise, points.sources))
     if shift.source is not None:
         offset = offset.with_source(shift.source, np.array([light]))
     # A search along an axis leaves the other coordinate where the rectangle has it: rounding is no uncertainty.
