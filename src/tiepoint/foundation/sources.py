@@ -105,10 +105,12 @@ def _factor_of_semidefinite(covariance: Array) -> Array:
 class Sources(tuple[Source, ...]):
     """Several sources, each of them once, with what every sum over them needs, worked out once for all of a shot."""
 
-    @cached_property
+    @property
     def blocks(self) -> tuple["Sources", ...]:
-        """The lists that this one was joined from; no two of them share an ensemble."""
-        return (self,)
+        """The lists that this one was joined from, itself where it was not; no two of them share an ensemble."""
+        # A list that held itself would live until cycles are collected, which stalls a shot now and then.
+        known: tuple[Sources, ...] | None = self.__dict__.get("_parts")
+        return known or (self,)
 
     @cached_property
     def ensembles(self) -> tuple[str, ...]:
@@ -196,7 +198,7 @@ def joined(lists: Sequence[Sources]) -> Sources | None:
     if len(frozenset().union(*names)) < sum(map(len, names)):
         return None
     made = Sources(chain.from_iterable(blocks))
-    made.__dict__["blocks"] = blocks
+    made.__dict__["_parts"] = blocks
     return made
 
 

@@ -8,6 +8,7 @@ all edges of one picture that stands out.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 
 import numpy as np
 from numba import njit
@@ -69,7 +70,7 @@ def unevenness(looks: Sequence[EdgeLook]) -> Unevenness | None:
     looks = [look for look in looks if len(look)]
     if not looks:
         return None
-    starts = np.cumsum([0, *[len(look) for look in looks]])
+    starts = np.array([0, *accumulate(len(look) for look in looks)])
     towards = np.concatenate([look.towards_light for look in looks])
     blur, member = np.concatenate([look.blur_px for look in looks]), _means(looks)
     straight = np.array([look.is_straight for look in looks])
