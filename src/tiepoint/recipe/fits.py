@@ -82,9 +82,9 @@ def values_of(context: Context, parameters: Array, fit: Fit, points: EdgePoints,
 
 def look_of(fit: Fit, points: EdgePoints) -> EdgeLook:
     """Return how those points look on which a fit rests."""
-    kept = belongs(fit)
-    towards_light = facing(points.normal, points.light, fit.normals)
-    return EdgeLook(points.blur_whole_px[kept], towards_light[kept], isinstance(fit, LineFit))
+    blur, towards_light = np.empty(len(points)), np.empty((len(points), 2))
+    n = facing(fit.weights, fit.normals, points.normal, points.light, points.blur_whole_px, blur, towards_light)
+    return EdgeLook(blur[:n], towards_light[:n], isinstance(fit, LineFit))
 
 
 def form_of(scatter: Scatter, prefix: str) -> Value:

@@ -163,12 +163,17 @@ def taubin(points: Array) -> Array:
 
 def common_flags(fit: ShapeFit) -> list[str]:
     """Return the flags that every shape's fit can carry."""
-    flags = [flag("few_points")] if fit.dof < FEW_DOF else []
+    flags = _few(fit.dof)
     if fit.inlier_share < 1.0 - OUTLIER_SHARE:
         flags.append(flag("outliers"))
     if fit.form > 0.0:
         flags.append(flag("form_error"))
     return flags
+
+
+def _few(dof: float) -> list[str]:
+    """Return the flag of few points: the only one that a plain fit can carry."""
+    return [flag("few_points")] if dof < FEW_DOF else []
 
 
 def fit_line(
@@ -189,12 +194,13 @@ def fit_line(
         fit = fit_shape(_Line(), xy, stated, robust=robust, seed=seed, what="a line")
         parameters = np.array([*fit.parameters, 0.0, 0.0])
         turn_line(xy, parameters, fit.weights, fit.covariance, fit.sensitivity, fit.normals, fit.residuals)
+        flags = common_flags(fit)
     else:
-        parameters = fit.parameters
+        parameters, flags = fit.parameters, _few(fit.dof)
     angle, start, end = parameters[2:].tolist()
     return LineFit(
         fit.covariance, fit.sensitivity, fit.normals, fit.residuals, fit.weights, fit.sigma, fit.noise, fit.form,
-        fit.dof, parameters[:2], angle, start, end, tuple(common_flags(fit)),
+        fit.dof, parameters[:2], angle, start, end, tuple(flags),
     )  # fmt: skip
 
 
@@ -214,10 +220,11 @@ def fit_circle(
     if fit is None:
         xy, stated = checked(points, normal_u, 3, "a circle")
         fit = fit_shape(_Circle(), xy, stated, robust=robust, seed=seed, what="a circle")
-        span = span_over(fit.normals, fit.weights)
+        span, flags = span_over(fit.normals, fit.weights), common_flags(fit)
     else:
-        span = float(fit.parameters[3])
-    flags = common_flags(fit) + ([flag("arc_short")] if span < SHORT_ARC_RAD else [])
+        span, flags = float(fit.parameters[3]), _few(fit.dof)
+    if span < SHORT_ARC_RAD:
+        flags.append(flag("arc_short"))
     return CircleFit(
         fit.covariance, fit.sensitivity, fit.normals, fit.residuals, fit.weights, fit.sigma, fit.noise, fit.form,
         fit.dof, fit.parameters[:2], float(fit.parameters[2]), span, tuple(sorted(flags)),

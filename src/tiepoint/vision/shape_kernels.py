@@ -396,17 +396,21 @@ def scattered(residuals: Array, u: Array, weights: Array, closed: bool) -> tuple
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def facing(normal: Array, light: Array, normals: Array) -> Array:
-    """Return unit vectors (n, 2) along a shape's `normals` towards the bright side of its edge.
+def facing(weights: Array, normals: Array, edges: Array, light: Array, blur: Array, kept: Array, towards: Array) -> int:
+    """Fill the blur `kept` (n,) of the points with weight, and where their edge is bright, `towards` (n, 2).
 
-    `light` (n,): +1 where that is the side of `normal` (n, 2), the edge's own, -1 where it is the other.
+    Those are unit vectors along the shape's `normals` (n, 2) to the bright side. `light` (n,): +1 where that is the
+    side of the edges' own normals `edges` (n, 2), -1 where it is the other. Returns how many there are.
     """
-    towards = np.empty(normals.shape)
-    for i in range(light.size):
-        same = normal[i, 0] * normals[i, 0] + normal[i, 1] * normals[i, 1]
-        sense = light[i] * np.sign(same)
-        towards[i, 0], towards[i, 1] = sense * normals[i, 0], sense * normals[i, 1]
-    return towards
+    count = 0
+    for i in range(weights.size):
+        if weights[i] > 0.0:
+            same = edges[i, 0] * normals[i, 0] + edges[i, 1] * normals[i, 1]
+            sense = light[i] * np.sign(same)
+            towards[count, 0], towards[count, 1] = sense * normals[i, 0], sense * normals[i, 1]
+            kept[count] = blur[i]
+            count += 1
+    return count
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
