@@ -32,8 +32,6 @@ Formula = Callable[[Array], Array]
 _UNLIMITED = ("", math.inf)
 _PILOT = 4000
 _BLOCK = 10_000
-_EXCESS: dict[str, float] = {"rectangular": -1.2, "triangular": -0.6, "arcsine": -1.5}
-"""Excess kurtosis of the distributions that are not normal."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +64,7 @@ class Propagated:
 
 def propagate(
     f: Formula,
-    inputs: Sequence[Value],
+    inputs: Sequence[Value] | Values,
     *,
     seed: int | np.random.Generator,
     name: str,
@@ -86,16 +84,17 @@ def propagate(
     the interval of clause 7.7 always excludes 0 there).
     """
     joint = stack(inputs)
-    estimate = float(_at(f, joint.value[:, None])[0])
-    if not joint.sources:
-        return Propagated(Value(estimate, {}), "linear", estimate, estimate, estimate, 0.0, 0)
-    c = _sensitivities(f, joint)
+    factor = _factor(joint.c * joint.u)
+    estimate, c, gradient = _slopes(f, joint, factor)
     linear = joint.known_by(estimate, c)
-    half = coverage_factor(0.5 + p / 2, linear.dof) * linear.u
+    if not joint.sources:
+        return Propagated(linear, "linear", estimate, estimate, estimate, 0.0, 0)
+    k = coverage_factor(0.5 + p / 2, linear.dof)
+    half = k * linear.u
     by_linear_law = Propagated(linear, "linear", estimate - half, estimate + half, estimate, linear.u, 0)
     is_free = at_least is None or by_linear_law.low >= at_least
     delta, by_shape = tolerance(linear.u, digits), _moved_by_shape(linear, p)
-    bent = _bent(f, joint, linear, p) if method == "auto" and is_free else math.inf
+    bent = _bent(f, joint.value, estimate, factor, gradient, k) if method == "auto" and is_free else math.inf
     if bent + by_shape <= delta:
         return by_linear_law
     # Only the shapes of the sources' distributions stand against the law: those add up without draws.
@@ -110,7 +109,7 @@ def propagate(
     return _monte_carlo(f, sampler, linear, rng, _Wanted(name, p, digits, at_least, interval, max_draws))
 
 
-def drawn(f: Formula, inputs: Sequence[Value], *, seed: int | np.random.Generator, draws: int) -> Array:
+def drawn(f: Formula, inputs: Sequence[Value] | Values, *, seed: int | np.random.Generator, draws: int) -> Array:
     """Return f at so many draws of its inputs (draws,): NaN where it has no answer."""
     joint = stack(inputs)
     if not joint.sources:
@@ -135,15 +134,18 @@ def _at(f: Formula, x: Array) -> Array:
         return np.asarray(f(x), float).reshape(x.shape[1])
 
 
-def _sensitivities(f: Formula, joint: Values) -> Array:
-    """Return ∂f/∂source (m,) by central differences at ±u (JCGM 100, 5.1.3, note 2)."""
-    u = joint.u
-    steps = joint.c * u
-    ends = _at(f, np.concatenate([joint.value[:, None] + steps, joint.value[:, None] - steps], axis=1))
-    difference = (ends[: u.size] - ends[u.size :]) / 2
-    out: Array = np.divide(difference, u, out=np.zeros_like(u), where=u > 0)
+def _slopes(f: Formula, joint: Values, factor: Array) -> tuple[float, Array, Array]:
+    """Return f at the estimates, ∂f/∂source (m,), and the slope of f along the columns of `factor` (k, count).
+
+    Both by central differences, at ±u (JCGM 100, 5.1.3, note 2) and at ± a column.
+    """
+    u, at = joint.u, joint.value[:, None]
+    steps = np.concatenate([joint.c * u, factor], axis=1)
+    y = _at(f, np.concatenate([at, at + steps, at - steps], axis=1))
+    slopes = (y[1 : steps.shape[1] + 1] - y[steps.shape[1] + 1 :]) / 2
+    out: Array = np.divide(slopes[: u.size], u, out=np.zeros_like(u), where=u > 0)
     # No answer a step away: the linear law has nothing to say there, and its check fails by itself.
-    return np.where(np.isfinite(out), out, 0.0)
+    return float(y[0]), np.where(np.isfinite(out), out, 0.0), slopes[u.size :]
 
 
 class _Sampler:
@@ -242,26 +244,22 @@ def _linear_law_holds(
     return moved + by_shape <= delta
 
 
-def _bent(f: Formula, joint: Values, linear: Value, p: float) -> float:
+def _bent(f: Formula, at: Array, estimate: float, factor: Array, gradient: Array, k: float) -> float:
     """Return how far an end of the interval may move because f is not straight; infinite where that is not clear.
 
-    In coordinates z in which the inputs are independent with unit variance, f is compared with its tangent along each
-    axis, each diagonal and the gradient, at the ends of the interval and half as far again. There, at k ≈ 2, a curved f
-    departs by k²/2 of its second derivative; the mean of f moves by half the sum of those along the axes, and an end by
-    no more than its own departure besides: twice the largest is on the safe side for up to k² inputs.
+    In coordinates z in which the inputs, `at` + `factor`·z, are independent with unit variance, f is compared with its
+    tangent, `estimate` + `gradient`·z, along each axis, each diagonal and the gradient, at the ends of the interval,
+    `k` away, and half as far again. There, at k ≈ 2, a curved f departs by k²/2 of its second derivative; the mean of f
+    moves by half the sum of those along the axes, and an end by no more than its own departure besides: twice the
+    largest is on the safe side for up to k² inputs.
     """
-    factor = _factor(joint.c * joint.u)
     count = factor.shape[1]
-    k = coverage_factor(0.5 + p / 2, linear.dof)
-    axes = np.eye(count)
-    ends = _at(f, joint.value[:, None] + factor @ np.hstack([axes, -axes]))
-    gradient = (ends[:count] - ends[count:]) / 2
     size = float(np.hypot.reduce(gradient))
     if count > 4 or k > 4 or not size > 0 or not math.isfinite(size):
         return math.inf
-    ways = np.column_stack([_straight_and_diagonal(count), gradient / size])
-    z = k * np.hstack([ways, -ways, 1.5 * ways, -1.5 * ways])
-    departs = np.abs(_at(f, joint.value[:, None] + factor @ z) - linear.value - gradient @ z)
+    ways = np.concatenate([_straight_and_diagonal(count), (gradient / size)[:, None]], axis=1) * k
+    z = np.concatenate([ways, -ways, 1.5 * ways, -1.5 * ways], axis=1)
+    departs = np.abs(_at(f, at[:, None] + factor @ z) - estimate - gradient @ z)
     # What is half as far again counts by its square, so that a curve counts the same and a kink more.
     departs[departs.size // 2 :] /= 1.5**2
     worst = float(departs.max())
@@ -283,7 +281,7 @@ def _moved_by_shape(linear: Value, p: float) -> float:
         return 0.0
     sources, c = linear.row
     shares = c * sources.u / linear.u
-    excess = float(np.array([_EXCESS.get(s.distribution, 0.0) for s in sources]) @ shares**4)
+    excess = float(sources.excess @ shares**4)
     z = coverage_factor(0.5 + p / 2, math.inf)
     return linear.u * abs(excess * (z**3 - 3 * z) / 24)
 

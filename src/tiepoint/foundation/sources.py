@@ -10,9 +10,9 @@ because one residual variance scales them all (JCGM 100, G.4.1 with the remark o
 """
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import lru_cache
 from itertools import accumulate, chain, compress
 from typing import Any, Literal
 
@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from tiepoint.foundation.errors import MixedSources
+from tiepoint.foundation.once import cached_property
 
 Kind = Literal["A", "B"]
 Distribution = Literal["normal", "rectangular", "triangular", "arcsine", "t"]
@@ -34,6 +35,8 @@ DIVISOR: dict[str, float] = {
     "arcsine": math.sqrt(2.0),
 }
 """Half-width over standard uncertainty (JCGM 100, 4.3.7, 4.3.9; arcsine from memory)."""
+EXCESS: dict[str, float] = {"rectangular": -1.2, "triangular": -0.6, "arcsine": -1.5}
+"""Excess kurtosis of the distributions that are not normal."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,14 +116,9 @@ class Sources(tuple[Source, ...]):
         return known or (self,)
 
     @cached_property
-    def ensembles(self) -> tuple[str, ...]:
-        """The name of each one's ensemble."""
-        return tuple([s.id.partition("#")[0] for s in self])
-
-    @cached_property
-    def names(self) -> frozenset[str]:
+    def ensembles(self) -> frozenset[str]:
         """The names of their ensembles."""
-        return frozenset(self.ensembles)
+        return frozenset([s.id.partition("#")[0] for s in self])
 
     @cached_property
     def u(self) -> Array:
@@ -128,6 +126,13 @@ class Sources(tuple[Source, ...]):
         if len(self.blocks) > 1:
             return np.concatenate([block.u for block in self.blocks])
         return np.array([s.u for s in self], float)
+
+    @cached_property
+    def excess(self) -> Array:
+        """The excess kurtosis of their distributions (m,), as far as that follows from their shape."""
+        if len(self.blocks) > 1:
+            return np.concatenate([block.excess for block in self.blocks])
+        return np.array([EXCESS.get(s.distribution, 0.0) for s in self], float)
 
     @cached_property
     def told(self) -> tuple[tuple[str, str, str, str, float, float, str], ...]:
@@ -148,14 +153,13 @@ class Sources(tuple[Source, ...]):
             numbers, inverse = zip(*[block._groups for block in self.blocks], strict=True)
             starts = accumulate(map(len, inverse), initial=0)
             return np.concatenate(list(map(np.add, numbers, starts))), np.concatenate(inverse)
-        known: dict[tuple[str, bool], int] = {}
-        inverse_dof = [1.0 / s.dof for s in self]
-        # What has unlimited dof brings nothing to the sum, whatever ensemble it says that it belongs to.
-        keys = zip(self.ensembles, [share > 0 for share in inverse_dof], strict=True)
-        number = np.array([known.setdefault(key, len(known)) for key in keys], np.int64)
-        largest = np.zeros(len(known))
-        np.maximum.at(largest, number, inverse_dof)
-        return number, largest
+        # What has unlimited dof brings nothing to the sum, whatever ensemble it says that it belongs to: number 0.
+        known: dict[str | None, int] = {None: 0}
+        number = [0 if s.dof == math.inf else known.setdefault(s.ensemble, len(known)) for s in self]
+        inverse_dof = [0.0] * len(known)
+        for k, source in zip(number, self, strict=True):
+            inverse_dof[k] = max(inverse_dof[k], 1.0 / source.dof)
+        return np.array(number, np.int64), np.array(inverse_dof)
 
     def law(self, c: Array) -> tuple[float, float]:
         """Return variance and effective dof of what follows them by `c` (m,): Welch-Satterthwaite over ensembles."""
@@ -165,9 +169,16 @@ class Sources(tuple[Source, ...]):
             return variance, math.inf
         number, inverse_dof = self._groups
         # Relative shares: u⁴ of a micrometre in metres would underflow long before the law fails.
-        shares = np.bincount(number, squares) / variance
+        shares = np.bincount(number, squares, len(inverse_dof)) / variance
         lost = float(shares * shares @ inverse_dof)
         return variance, 1.0 / lost if lost > 0 else math.inf
+
+    def only(self, acts: NDArray[np.bool_]) -> "Sources":
+        """Return those that act (m,)."""
+        made, (number, inverse_dof) = Sources(compress(self, acts)), self._groups
+        told = tuple(compress(self.told, acts))
+        made.__dict__.update(u=self.u[acts], excess=self.excess[acts], told=told, _groups=(number[acts], inverse_dof))
+        return made
 
 
 @lru_cache(maxsize=1024)
@@ -194,7 +205,7 @@ def joined(lists: Sequence[Sources]) -> Sources | None:
     for sources in lists:
         if sources.blocks == blocks:
             return sources
-    names = [block.names for block in blocks]
+    names = [block.ensembles for block in blocks]
     if len(frozenset().union(*names)) < sum(map(len, names)):
         return None
     made = Sources(chain.from_iterable(blocks))
@@ -260,7 +271,7 @@ class Value:
         """Square of the standard uncertainty."""
         return self._law[0]
 
-    @property
+    @cached_property
     def u(self) -> float:
         """Standard uncertainty."""
         return math.sqrt(self._law[0])
@@ -351,6 +362,14 @@ class Values:
         c[:, at] += column
         return Values(self.value, c, self._listed)
 
+    def over_what_acts(self) -> "Values":
+        """Return the same values without sources that none of them follows."""
+        acts = np.asarray(self.c.any(axis=0))
+        return self if acts.all() else Values(self.value, self.c[:, acts], self._listed.only(acts))
+
+    def __iter__(self) -> Iterator[Value]:
+        return map(self.__getitem__, range(len(self)))
+
     def __getitem__(self, index: int) -> Value:
         known = self._items.get(index)
         if known is None:
@@ -402,13 +421,12 @@ def combine(value: float, parts: Iterable[tuple[Value, float]]) -> Value:
     return _told_by(value, sources, np.array([partial for _, partial in parts], float) @ rows)
 
 
-def stack(values: Sequence[Value]) -> Values:
+def stack(values: Sequence[Value] | Values) -> Values:
     """Return several values over the union of their sources, in order of first appearance, without idle ones."""
-    sources, c = _side_by_side([(value.row[0], value.row[1][None]) for value in values])
-    acts = np.asarray(c.any(axis=0))
-    if not acts.all():
-        sources, c = Sources(compress(sources, acts)), c[:, acts]
-    return Values(np.array([v.value for v in values], float), c, sources)
+    if not isinstance(values, Values):
+        sources, c = _side_by_side([(value.row[0], value.row[1][None]) for value in values])
+        values = Values(np.array([v.value for v in values], float), c, sources)
+    return values.over_what_acts()
 
 
 def covariance(values: Sequence[Value]) -> Array:
@@ -436,7 +454,7 @@ def effective_dof(variances: Iterable[tuple[float, float]], total: float | None 
 
 def coverage_factor(p: float, dof: float) -> float:
     """Return the one-sided quantile t(p, dof); normal for infinite dof."""
-    return float(special.ndtri(p)) if math.isinf(dof) else float(special.stdtrit(dof, p))
+    return float(special.ndtri(p)) if dof == math.inf else float(special.stdtrit(dof, p))
 
 
 def budget(value: Value) -> tuple[BudgetRow, ...]:

@@ -159,8 +159,8 @@ def as_flagged(verdict: Verdict | None, flags: Iterable[str]) -> tuple[Verdict |
     Where the ± may not hold, nothing is shown to conform, whatever the rule. What is rejected stays so: a part is not
     passed because its measurement is doubtful.
     """
-    against = forbidding(flags)
-    if verdict != "conforms" or not against:
+    against = forbidding(flags) if verdict == "conforms" else ()
+    if not against:
         return verdict, None
     return "undecided", Reason("doubtful", {"flags": " ".join(against), "says": in_short(against)})
 
@@ -175,7 +175,7 @@ def overall(verdicts: list[Verdict | None]) -> Verdict:
 
 
 def _cdf(z: float, dof: float) -> float:
-    return float(special.ndtr(z)) if math.isinf(dof) else float(special.stdtr(dof, z))
+    return float(special.ndtr(z)) if dof == math.inf else float(special.stdtr(dof, z))
 
 
 def _within(value: float, limits: Limits, guard: float) -> bool:

@@ -67,12 +67,13 @@ class Reading:
 
         `told` are the remaining fields of the reading by name.
         """
-        verdict = None if limits is None else decide(value.value, value.u, value.dof, limits, str(told["unit"]))
+        u, dof = value.u, value.dof
+        verdict = None if limits is None else decide(value.value, u, dof, limits, str(told["unit"]))
         stands, reason = as_flagged(verdict, told.get("flags", ()))  # type: ignore[arg-type]  # as below
         return cls(
             value=value.value,
-            u=value.u,
-            dof=value.dof,
+            u=u,
+            dof=dof,
             U95=value.U95,
             sources=terms(value),
             limits=limits,

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tiepoint.foundation.once import cached_property
 from tiepoint.foundation.sources import Value, Values
 
 Array = NDArray[np.float64]
@@ -45,15 +46,15 @@ class LineFeature:
     start: float
     end: float
 
-    @property
+    @cached_property
     def angle_rad(self) -> float:
         """Direction, counter-clockwise from +x."""
         return float(self.values.value[1])
 
-    @property
+    @cached_property
     def direction(self) -> Array:
         """Unit vector along the line (2,)."""
-        return np.array([np.cos(self.angle_rad), np.sin(self.angle_rad)])
+        return np.array([math.cos(self.angle_rad), math.sin(self.angle_rad)])
 
     def running(self, about_rad: float) -> "LineFeature":
         """Return the same line with its sense within 90° of an angle: turned about, its left is its right."""
@@ -110,5 +111,5 @@ class Derived:
     """
 
     formula: Callable[[Array], Array]
-    inputs: Sequence[Value]
+    inputs: Sequence[Value] | Values
     at_least: float | None = None

@@ -2,6 +2,7 @@
 
 import hashlib
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -9,8 +10,9 @@ from numpy.typing import NDArray
 
 from tiepoint.foundation.convolution import Convolved
 from tiepoint.foundation.montecarlo import Propagated, drawn, propagate
+from tiepoint.foundation.once import cached_property
 from tiepoint.foundation.reasons import Reason
-from tiepoint.foundation.sources import Value, stack
+from tiepoint.foundation.sources import Value, Values, stack
 from tiepoint.foundation.units import MM_PER
 from tiepoint.model.decide import ISO, Limits, Verdict, by_probability, decide
 from tiepoint.model.reading import Reading
@@ -41,14 +43,19 @@ class Asked:
         """The id of the reading within its record."""
         return f"{self.step.name}.{self.quantity.name}"
 
+    @cached_property
+    def is_mm(self) -> bool:
+        """Whether it is a length in the plane."""
+        return self.quantity.dimension == "length" and self.step.base == "plane"
+
     @property
     def label(self) -> str:
         """What a sentence calls it: the step's name, with the quantity where it is not the first of its kind."""
         first = self.step.kind.quantities[0].name
         return self.step.name if self.quantity.name == first else f"{self.step.name} {self.quantity.name}"
 
-    def describe(self, operator: str | None, flags: tuple[str, ...]) -> dict[str, object]:
-        """Return the fields of the reading that do not depend on the value."""
+    @cached_property
+    def _of_recipe(self) -> dict[str, object]:
         return {
             "id": self.id,
             "name": self.step.name,
@@ -57,10 +64,12 @@ class Asked:
             "unit": self.unit,
             "step": self.step.name,
             "frame": self.step.frame,
-            "operator": operator,
             "drawing": self.step.table.drawing,
-            "flags": flags,
         }
+
+    def describe(self, operator: str | None, flags: tuple[str, ...]) -> dict[str, object]:
+        """Return the fields of the reading that do not depend on the value."""
+        return {**self._of_recipe, "operator": operator, "flags": flags}
 
 
 def asked_of(recipe: Recipe, step: Step) -> list[Asked]:
@@ -88,40 +97,36 @@ def read(asked: Asked, told: Told, operator: str | None, flags: tuple[str, ...],
 
 
 def _read_formula(asked: Asked, told: Derived, about: dict[str, object], prefix: str) -> Reading:
-    name = f"{prefix}/{asked.quantity.name}"
-    if not all(math.isfinite(v.value) and math.isfinite(v.u) for v in told.inputs):
+    name, joint = f"{prefix}/{asked.quantity.name}", stack(told.inputs)
+    if not (np.isfinite(joint.value).all() and np.isfinite(joint.c * joint.u).all()):
         return Reading.without(Reason("not_a_number"), limits=asked.limits, **about)
-    out = propagate(
-        told.formula, told.inputs, seed=seed_of(name), name=name, at_least=told.at_least, max_draws=MOST_DRAWS
-    )
+    out = propagate(told.formula, joint, seed=seed_of(name), name=name, at_least=told.at_least, max_draws=MOST_DRAWS)
     if out.reason is not None or not math.isfinite(out.value.value):
         return Reading.without(out.reason or Reason("not_a_number"), limits=asked.limits, **about)
     if out.method == "linear":
         return Reading.of(out.value.times(asked.factor), limits=asked.limits, **about)
-    value = out.value if out.method == "convolution" else _by_source(told, out.value)
+    value = out.value if out.method == "convolution" else _by_source(told.formula, joint, out.value)
     reading = Reading.of(value.times(asked.factor), limits=asked.limits, **about)
     verdict = None if asked.limits is None else _decide_by_shape(asked, asked.limits, told, out, name)
     return replace(reading, U95=out.half_width * asked.factor, method=out.method).judged(verdict)
 
 
-def _by_source(told: Derived, value: Value) -> Value:
+def _by_source(formula: Callable[[Array], Array], joint: Values, value: Value) -> Value:
     """Return a value whose u is laid on its causes, where the derivative says nothing about them.
 
     Near zero a distance grows whichever way a source errs: its derivative vanishes there, and the linear law would
     put everything down to what it misses. So each source counts by the rms of what ±u of it alone does, scaled so that
     together they make the u that the draws gave.
     """
-    joint = stack(told.inputs)
-    u = np.array([s.u for s in joint.sources])
-    steps = joint.c * u
-    ends = told.formula(np.concatenate([joint.value[:, None] + steps, joint.value[:, None] - steps], axis=1))
+    u, steps = joint.u, joint.c * joint.u
+    ends = formula(np.concatenate([joint.value[:, None] + steps, joint.value[:, None] - steps], axis=1))
     up, down = ends[: u.size] - value.value, ends[u.size :] - value.value
     effect = np.where(np.isfinite(up) & np.isfinite(down), np.hypot(up, down) / math.sqrt(2.0), 0.0)
     whole = float(np.hypot.reduce(effect))
     if not whole > 0:
         return value
     signed = np.where(up >= down, 1.0, -1.0) * effect * (value.u / whole) / np.where(u > 0, u, 1.0)
-    return Value(value.value, {s: float(c) for s, c in zip(joint.sources, signed, strict=True) if c})
+    return joint.known_by(value.value, signed)
 
 
 def _decide_by_shape(asked: Asked, limits: Limits, told: Derived, out: Propagated, name: str) -> Verdict:

@@ -8,6 +8,7 @@ from typing import Any
 from tiepoint.documents.canonical import sha256
 from tiepoint.documents.files import check_format, read_document
 from tiepoint.foundation.errors import UnusableDocument
+from tiepoint.foundation.once import cached_property
 from tiepoint.recipe.beside import NOTHING, Beside, read_beside
 from tiepoint.recipe.grips import GripTable, demand_find, demand_needs
 from tiepoint.recipe.kinds import Feature, StepKind, installed_kinds
@@ -30,10 +31,15 @@ class Step:
     base: str = ""
     beside: Beside = NOTHING
 
-    @property
+    @cached_property
     def name(self) -> str:
         """The step's name."""
         return self.table.name
+
+    @cached_property
+    def waits_for(self) -> tuple[str, ...]:
+        """The names of all steps that come before this one."""
+        return self.table.waits_for
 
 
 @dataclass(frozen=True)

@@ -34,14 +34,12 @@ def crossing(m: LineFeature, n: LineFeature) -> PointFeature | Reason:
     sine = math.sin(between.value)
     if abs(sine) < 1e-9 or abs(sine) < CERTAIN * between.u:
         return Reason("no_intersection")
-    (mx, my), (nx, ny) = m.direction.tolist(), n.direction.tolist()
-    normals = np.array([[-my, mx], [-ny, nx]])
-    rows = np.linalg.inv(normals)
-    at = rows @ np.array([normals[0] @ m.anchor, normals[1] @ n.anchor])
-    # A line moves past a point by its offset, and by its turn times the way along it from the anchor.
-    ways = [float(line.direction @ (at - line.anchor)) for line in (m, n)]
-    moves = np.array([[1.0, ways[0], 0.0, 0.0], [0.0, 0.0, 1.0, ways[1]]])
-    return PointFeature(both.through(at, rows @ moves))
+    (mx, my), (nx, ny), (x, y) = m.direction.tolist(), n.direction.tolist(), (n.anchor - m.anchor).tolist()
+    way_m, way_n = (nx * y - ny * x) / sine, (mx * y - my * x) / sine
+    # A line moves past a point by its offset, and by its turn times the way along it from the anchor; that takes the
+    # crossing along the other line.
+    jacobian = np.array([[-nx, -nx * way_m, mx, mx * way_n], [-ny, -ny * way_m, my, my * way_n]]) / sine
+    return PointFeature(both.through(m.anchor + way_m * m.direction, jacobian))
 
 
 def foot(p: PointFeature, line: LineFeature) -> PointFeature:
@@ -57,7 +55,7 @@ def foot(p: PointFeature, line: LineFeature) -> PointFeature:
 
 def between_points(p: PointFeature, q: PointFeature) -> Derived:
     """Return the distance of two points."""
-    return Derived(lambda v: np.hypot(v[2] - v[0], v[3] - v[1]), (p.xy[0], p.xy[1], q.xy[0], q.xy[1]), at_least=0.0)
+    return Derived(lambda v: np.hypot(v[2] - v[0], v[3] - v[1]), p.xy.beside(q.xy), at_least=0.0)
 
 
 def point_to_line(p: PointFeature, line: LineFeature) -> Derived:
@@ -67,7 +65,7 @@ def point_to_line(p: PointFeature, line: LineFeature) -> Derived:
     def formula(v: Array) -> Array:
         return np.asarray(np.abs((v[1] - ay) * np.cos(v[3]) - (v[0] - ax) * np.sin(v[3]) - v[2]))
 
-    return Derived(formula, (p.xy[0], p.xy[1], line.values[0], line.values[1]), at_least=0.0)
+    return Derived(formula, p.xy.beside(line.values), at_least=0.0)
 
 
 def between_lines(m: LineFeature, n: LineFeature) -> Derived | Reason:
@@ -92,13 +90,13 @@ def between_lines(m: LineFeature, n: LineFeature) -> Derived | Reason:
         ]
         return np.asarray(np.abs(across[1] - across[0]))
 
-    return Derived(formula, (m.values[0], m.values[1], n.values[0], n.values[1]), at_least=0.0)
+    return Derived(formula, m.values.beside(n.values), at_least=0.0)
 
 
 def turn_between(m: LineFeature, n: LineFeature, about_rad: float) -> Value:
     """Return the angle from one line to another, counter-clockwise, within a quarter turn of `about_rad`."""
-    difference = n.values[1].plus(m.values[1], -1.0)
-    return difference.at(wrapped(difference.value, about_rad))
+    both = m.values.beside(n.values)
+    return both.known_by(wrapped(n.angle_rad - m.angle_rad, about_rad), both.c[3] - both.c[1])
 
 
 def in_datums(p: PointFeature, primary: LineFeature, second: LineFeature | PointFeature) -> PointFeature | Reason:

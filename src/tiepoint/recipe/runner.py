@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tiepoint.foundation.once import cached_property
 from tiepoint.foundation.reasons import Reason, flag, forbidding
 from tiepoint.foundation.sources import Value
 from tiepoint.model.decide import SIMPLE, overall
@@ -24,7 +25,7 @@ from tiepoint.recipe.evenness import unevenness
 from tiepoint.recipe.features import Feature, PartFeature
 from tiepoint.recipe.grips import Arm, GripTable, first_lacking, grips_of
 from tiepoint.recipe.ground import Ground, ImageGround, PlaneGround
-from tiepoint.recipe.judge import asked_of, read
+from tiepoint.recipe.judge import Asked, asked_of, read
 from tiepoint.recipe.part import PartGround
 from tiepoint.recipe.recipe import Recipe, Step
 from tiepoint.recipe.schema import LookingTable, SoughtTable
@@ -59,6 +60,26 @@ class Job:
     height: Value | None = None
     lean: Lean | None = None
     flags: tuple[str, ...] = ()
+
+    @cached_property
+    def asked(self) -> Mapping[str, tuple[Asked, ...]]:
+        """What each step is to read, by its name."""
+        return {step.name: tuple(asked_of(self.recipe, step)) for step in self.recipe.steps}
+
+    @cached_property
+    def sought(self) -> tuple[tuple[Step, str], ...]:
+        """The steps that look for edges, by dependence, and the channel that each looks at."""
+        return tuple((s, s.table.plane) for s in self.recipe.order if isinstance(s.table, SoughtTable))
+
+    @cached_property
+    def all_notes(self) -> tuple[str, ...]:
+        """The job's notes, and what is to be said of the recipe's decision rules."""
+        return self.notes + _rule_notes(self.recipe)
+
+    @cached_property
+    def mm_per_unit(self) -> float:
+        """Millimetres in the recipe's unit."""
+        return self.recipe.head.mm_per_unit
 
 
 @dataclass(frozen=True)
@@ -139,7 +160,7 @@ def run(job: Job, seen: Seen, *, seq: int = 1, clock: Clock | None = None, at_co
             lacks=_Needs(job, seen, grounds, results).lacking,
         ),
         variant=job.variant,
-        notes=job.notes + _rule_notes(job.recipe),
+        notes=job.all_notes,
         timings=timings,
     )
     return Outcome(record, tuple(traces))
@@ -147,7 +168,7 @@ def run(job: Job, seen: Seen, *, seq: int = 1, clock: Clock | None = None, at_co
 
 def unread(job: Job, shot: Shot, reason: Reason, *, seq: int = 1) -> Record:
     """Return the record of a shot that could not be looked at: every reading that is asked for, without a value."""
-    asked = [a for step in job.recipe.steps for a in asked_of(job.recipe, step)]
+    asked = [a for step in job.recipe.steps for a in job.asked[step.name]]
     readings = tuple(Reading.without(reason, limits=a.limits, **a.describe(None, ())) for a in asked)
     return Record(
         station=job.station,
@@ -160,7 +181,7 @@ def unread(job: Job, shot: Shot, reason: Reason, *, seq: int = 1) -> Record:
         verdict=overall([r.verdict for r in readings]),
         grips=tuple(Grip(arm.table.name, None, None, False, reason) for arm in job.arms),
         variant=job.variant,
-        notes=job.notes + _rule_notes(job.recipe),
+        notes=job.all_notes,
     )
 
 
@@ -324,7 +345,7 @@ def _channel(seen: Seen, step: Step, role: str) -> Pixels | Reason | None:
 
 def _flags(job: Job, results: Mapping[str, tuple[StepResult, str, Ground | None]]) -> dict[str, tuple[str, ...]]:
     """Return what is to be known of each step by name: its own flags, the tie's, and the doubts of what it rests on."""
-    uneven = _uneven(job.recipe, results)
+    uneven = _uneven(job, results)
     told: dict[str, tuple[str, ...]] = {}
     for step in job.recipe.order:
         result = results[step.name][0]
@@ -334,29 +355,24 @@ def _flags(job: Job, results: Mapping[str, tuple[StepResult, str, Ground | None]
         if step.base == "plane" and job.tie is not None:
             own += job.tie.flags
         if result.failed is None:
-            own += forbidding(f for name in step.table.waits_for for f in told[name])
+            own += forbidding([f for name in step.waits_for for f in told[name]])
         told[step.name] = tuple(dict.fromkeys(own))
     return told
 
 
-def _uneven(recipe: Recipe, results: Mapping[str, tuple[StepResult, str, Ground | None]]) -> frozenset[str]:
+def _uneven(job: Job, results: Mapping[str, tuple[StepResult, str, Ground | None]]) -> frozenset[str]:
     """Return the steps that look at a picture whose edges look different on different sides.
 
     Channels count as pictures of their own. What is in the plane and what is in the image are tested apart: they do not
     share their directions, but they do share the light.
     """
     looks: dict[tuple[str, str, str], list[EdgeLook]] = {}
-    for step in recipe.order:
-        if isinstance(step.table, SoughtTable):
-            result, role, _ = results[step.name]
-            looks.setdefault((role, step.table.plane, step.frame), []).extend(result.looks)
+    for step, plane in job.sought:
+        result, role, _ = results[step.name]
+        looks.setdefault((role, plane, step.frame), []).extend(result.looks)
     tested = {picture: unevenness(edges) for picture, edges in looks.items()}
     warned = {(role, plane) for (role, plane, _), told in tested.items() if told is not None and told.is_certain}
-    return frozenset(
-        step.name
-        for step in recipe.order
-        if isinstance(step.table, SoughtTable) and (results[step.name][1], step.table.plane) in warned
-    )
+    return frozenset([step.name for step, plane in job.sought if (results[step.name][1], plane) in warned])
 
 
 def _trace(
@@ -368,17 +384,17 @@ def _trace(
     ground: Ground | None,
     flags: tuple[str, ...],
 ) -> Trace:
+    of_mm = tuple(dict.fromkeys((*flags, *job.flags)))
+    prefix = prefix_of(seen.shot, step)
     readings = []
-    for asked in asked_of(job.recipe, step):
+    for asked in job.asked[step.name]:
         told = result.failed or result.told.get(asked.quantity.name) or Reason("not_a_number")
-        is_mm = asked.quantity.dimension == "length" and step.base == "plane"
-        known = tuple(dict.fromkeys((*flags, *job.flags))) if is_mm else flags
-        readings.append(read(asked, told, result.operator, known, prefix_of(seen.shot, step)))
+        readings.append(read(asked, told, result.operator, of_mm if asked.is_mm else flags, prefix))
     return Trace(step, role, _unit(job, step), ground, result, tuple(readings))
 
 
 def _unit(job: Job, step: Step) -> float:
-    return 1.0 if step.base == "image" else job.recipe.head.mm_per_unit
+    return 1.0 if step.base == "image" else job.mm_per_unit
 
 
 def _rule_notes(recipe: Recipe) -> tuple[str, ...]:

@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 from tiepoint.foundation.reasons import Reason
 from tiepoint.foundation.sources import Value
 from tiepoint.recipe.context import Context, EdgeLook, OfSeveral
-from tiepoint.recipe.features import LineFeature
+from tiepoint.recipe.features import LineFeature, wrapped
 from tiepoint.recipe.layout import Box, over_box
-from tiepoint.recipe.relations import PARALLEL_DEG, turn_between
+from tiepoint.recipe.relations import PARALLEL_DEG
 from tiepoint.recipe.schema import Polarity
 from tiepoint.recipe.seek import EdgePoints, edge_points
 from tiepoint.recipe.shapes import FoundLine, polarity_of, refine_line
@@ -60,10 +60,10 @@ def measure_width(context: Context, box: Box, polarity: Polarity) -> FoundWidth 
     if isinstance(sides, Reason):
         return sides
     first, last = (side.feature for side in sides)
-    taper = turn_between(first, last, 0.0)
-    if abs(math.degrees(taper.value)) > PARALLEL_DEG:
-        return Reason("not_parallel", {"angle_deg": round(abs(math.degrees(taper.value)), 1)})
-    width, ends = _across(first, last)
+    turn_rad = wrapped(last.angle_rad - first.angle_rad, 0.0)
+    if abs(math.degrees(turn_rad)) > PARALLEL_DEG:
+        return Reason("not_parallel", {"angle_deg": round(abs(math.degrees(turn_rad)), 1)})
+    width, taper, ends = _across(first, last, turn_rad)
     return FoundWidth(width, taper, sides, ends)
 
 
@@ -91,16 +91,18 @@ def _look(context: Context, box: Box, polarity: Polarity, of_several: OfSeveral)
     return strips if isinstance(strips, Reason) else edge_points(context, strips, 3, with_sources=False)
 
 
-def _across(first: LineFeature, last: LineFeature) -> tuple[Value, Array]:
-    """Return the distance of two lines that run the same way, at the middle of both, and the ends of its dimension."""
+def _across(first: LineFeature, last: LineFeature, turn_rad: float) -> tuple[Value, Value, Array]:
+    """Return the distance of two lines that run the same way, at the middle of both, and the turn between them.
+
+    The third are the ends (2, 2) of the dimension.
+    """
     half = (first.angle_rad + last.angle_rad) / 2
     d, normal = np.array([math.cos(half), math.sin(half)]), np.array([-math.sin(half), math.cos(half)])
-    at = sum(float(line.ends.mean(axis=0) @ d) for line in (first, last)) / 2
-    places, ways = [], []
-    for line in (first, last):
-        along = (at - float(line.anchor @ d)) / float(line.direction @ d)
-        places.append(line.anchor + along * line.direction)
-        ways.append(along)
-    jacobian = np.array([[-1.0, -ways[0], 1.0, ways[1]]])
-    width = first.values.beside(last.values).through(np.array([(places[1] - places[0]) @ normal]), jacobian)[0]
-    return (width if width.value >= 0 else width.times(-1.0)), np.array(places)
+    (p, along_p), (q, along_q) = [(float(x.anchor @ d), float(x.direction @ d)) for x in (first, last)]
+    at = (p + along_p * (first.start + first.end) / 2 + q + along_q * (last.start + last.end) / 2) / 2
+    ways = (at - p) / along_p, (at - q) / along_q
+    ends = np.array([first.anchor + ways[0] * first.direction, last.anchor + ways[1] * last.direction])
+    jacobian = np.array([[-1.0, -ways[0], 1.0, ways[1]], [0.0, -1.0, 0.0, 1.0]])
+    both = first.values.beside(last.values)
+    width, taper = both.through(np.array([(ends[1] - ends[0]) @ normal, turn_rad]), jacobian)
+    return (width if width.value >= 0 else width.times(-1.0)), taper, ends
