@@ -64,7 +64,8 @@ class Teaching(Table):
 class FindTable(LookingTable):
     """By its `shape`: the file beside the recipe that `tiepoint teach` makes of what `taught` says. Or from steps: `of`
     two lines (the origin where they cross, +x along the first), two places (the origin at the first, +x towards the
-    second), a place and a line (+x along the line), or one place (+x as in the frame it lives in).
+    second), a place and a line (+x along the line, within 90° of the +x of the frame it lives in), or one place (+x as
+    in that frame).
 
     `region`: where the middle of the shape may lie; anywhere by default. `angles_deg` and `scales`: the turns of the
     part's frame and the sizes that are sought. `most`: how many parts; steps in its frame measure the one seen best,
