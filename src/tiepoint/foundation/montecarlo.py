@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.convolution import Convolved, convolved
+from tiepoint.foundation.law import EXCESS, root_of
 from tiepoint.foundation.reasons import Reason
 from tiepoint.foundation.sources import DIVISOR, Source, Value, Values, coverage_factor, stack
 
@@ -83,11 +84,11 @@ def propagate(
     bound. Without this a true value near the bound would never be covered (Hall, Metrologia 45, 2008:
     the interval of clause 7.7 always excludes 0 there).
     """
-    joint = stack(inputs)
-    factor = _factor(joint.c * joint.u)
+    joint = inputs if isinstance(inputs, Values) else stack(inputs)
+    factor = root_of(joint.c * joint.u)
     estimate, c, gradient = _slopes(f, joint, factor)
     linear = joint.known_by(estimate, c)
-    if not joint.sources:
+    if not factor.size:
         return Propagated(linear, "linear", estimate, estimate, estimate, 0.0, 0)
     k = coverage_factor(0.5 + p / 2, linear.dof)
     half = k * linear.u
@@ -111,8 +112,8 @@ def propagate(
 
 def drawn(f: Formula, inputs: Sequence[Value] | Values, *, seed: int | np.random.Generator, draws: int) -> Array:
     """Return f at so many draws of its inputs (draws,): NaN where it has no answer."""
-    joint = stack(inputs)
-    if not joint.sources:
+    joint = inputs if isinstance(inputs, Values) else stack(inputs)
+    if not joint.c.any():
         return np.repeat(_at(f, joint.value[:, None]), draws)
     x, _ = _Sampler(joint, np.zeros(len(joint.sources))).draw(draws, np.random.default_rng(seed))
     return _at(f, x)
@@ -162,13 +163,14 @@ class _Sampler:
         self._spread = np.vstack([joint.c, c[None, :]]) * u
         self._normal: dict[tuple[str, float], list[int]] = {}
         self._other: list[tuple[int, str, tuple[str, float] | None]] = []
-        for k, source in enumerate(joint.sources):
+        for k in np.flatnonzero(joint.c.any(axis=0)).tolist():
+            source = joint.sources[k]
             group = _group(source)
             if source.distribution in ("normal", "t"):
                 self._normal.setdefault(group or _UNLIMITED, []).append(k)
             else:
                 self._other.append((k, source.distribution, group))
-        self._factors = {group: _factor(self._spread[:, rows]) for group, rows in self._normal.items()}
+        self._factors = {group: root_of(self._spread[:, rows]) for group, rows in self._normal.items()}
 
     def draw(self, n: int, rng: np.random.Generator) -> tuple[Array, Array]:
         """Return inputs (k, n) and the linear form (n,), which is 0 at the estimates."""
@@ -201,14 +203,6 @@ def _stretch(
 
 def _group(source: Source) -> tuple[str, float] | None:
     return None if math.isinf(source.dof) else (source.ensemble, source.dof)
-
-
-def _factor(spread: Array) -> Array:
-    """Return F with F·Fᵀ = spread·spreadᵀ and at most as many columns as rows."""
-    if spread.shape[1] <= spread.shape[0]:
-        return spread
-    triangle: Array = np.asarray(np.linalg.qr(spread.T, mode="r"), float)
-    return triangle.T
 
 
 def _unit_draws(distribution: str, n: int, rng: np.random.Generator) -> Array:
@@ -281,7 +275,7 @@ def _moved_by_shape(linear: Value, p: float) -> float:
         return 0.0
     sources, c = linear.row
     shares = c * sources.u / linear.u
-    excess = float(sources.excess @ shares**4)
+    excess = float(sources.stated[EXCESS] @ shares**4)
     z = coverage_factor(0.5 + p / 2, math.inf)
     return linear.u * abs(excess * (z**3 - 3 * z) / 24)
 

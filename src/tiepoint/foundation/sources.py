@@ -13,7 +13,7 @@ import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import accumulate, chain, compress
+from itertools import chain, compress
 from typing import Any, Literal
 
 import numpy as np
@@ -21,13 +21,13 @@ from numpy.typing import NDArray
 from scipy import special
 
 from tiepoint.foundation.errors import MixedSources
+from tiepoint.foundation.law import U, law
 from tiepoint.foundation.once import cached_property
 
 Kind = Literal["A", "B"]
 Distribution = Literal["normal", "rectangular", "triangular", "arcsine", "t"]
 Scope = Literal["pixel", "shot", "load", "part", "tie", "station", "instrument"]
 Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 DIVISOR: dict[str, float] = {
     "rectangular": math.sqrt(3.0),
@@ -35,7 +35,7 @@ DIVISOR: dict[str, float] = {
     "arcsine": math.sqrt(2.0),
 }
 """Half-width over standard uncertainty (JCGM 100, 4.3.7, 4.3.9; arcsine from memory)."""
-EXCESS: dict[str, float] = {"rectangular": -1.2, "triangular": -0.6, "arcsine": -1.5}
+_EXCESS: dict[str, float] = {"rectangular": -1.2, "triangular": -0.6, "arcsine": -1.5}
 """Excess kurtosis of the distributions that are not normal."""
 
 
@@ -108,12 +108,9 @@ def _factor_of_semidefinite(covariance: Array) -> Array:
 class Sources(tuple[Source, ...]):
     """Several sources, each of them once, with what every sum over them needs, worked out once for all of a shot."""
 
-    @property
-    def blocks(self) -> tuple["Sources", ...]:
-        """The lists that this one was joined from, itself where it was not; no two of them share an ensemble."""
-        # A list that held itself would live until cycles are collected, which stalls a shot now and then.
-        known: tuple[Sources, ...] | None = self.__dict__.get("_parts")
-        return known or (self,)
+    parts: tuple["Sources", ...] = ()
+    """The lists that it was joined from, none where it was not; no two of them share an ensemble."""
+    # A list that held itself would live until cycles are collected, which stalls a shot now and then.
 
     @cached_property
     def ensembles(self) -> frozenset[str]:
@@ -121,64 +118,36 @@ class Sources(tuple[Source, ...]):
         return frozenset([s.id.partition("#")[0] for s in self])
 
     @cached_property
+    def stated(self) -> Array:
+        """What they state in numbers (4, m), as the kernels of `law` take it."""
+        if self.parts:
+            return np.concatenate([part.stated for part in self.parts], axis=1)
+        first: dict[str, int] = {}
+        inverse_dof, back = [0.0] * len(self), [0] * len(self)
+        for k, source in enumerate(self):
+            # What has unlimited dof brings nothing to the sum, whatever ensemble it says that it belongs to.
+            if source.dof != math.inf:
+                at = first.setdefault(source.ensemble, k)
+                inverse_dof[at], back[k] = max(inverse_dof[at], 1.0 / source.dof), k - at
+        excess = [_EXCESS.get(s.distribution, 0.0) for s in self]
+        return np.array([[s.u for s in self], inverse_dof, back, excess])
+
+    @property
     def u(self) -> Array:
         """Their standard uncertainties (m,)."""
-        if len(self.blocks) > 1:
-            return np.concatenate([block.u for block in self.blocks])
-        return np.array([s.u for s in self], float)
-
-    @cached_property
-    def excess(self) -> Array:
-        """The excess kurtosis of their distributions (m,), as far as that follows from their shape."""
-        if len(self.blocks) > 1:
-            return np.concatenate([block.excess for block in self.blocks])
-        return np.array([EXCESS.get(s.distribution, 0.0) for s in self], float)
+        return np.asarray(self.stated[U])
 
     @cached_property
     def told(self) -> tuple[tuple[str, str, str, str, float, float, str], ...]:
         """What each states, as a reading keeps it: id, label, type, distribution, u, dof and scope."""
-        if len(self.blocks) > 1:
-            return tuple(chain.from_iterable([block.told for block in self.blocks]))
+        if self.parts:
+            return tuple(chain.from_iterable([part.told for part in self.parts]))
         return tuple([(s.id, s.label, s.type, s.distribution, s.u, s.dof, s.scope) for s in self])
 
     @cached_property
     def place(self) -> dict[Source, int]:
         """Where each stands."""
         return {source: k for k, source in enumerate(self)}
-
-    @cached_property
-    def _groups(self) -> tuple[Ints, Array]:
-        """The number of each one's ensemble (m,), and 1/dof of each ensemble (g,)."""
-        if len(self.blocks) > 1:
-            numbers, inverse = zip(*[block._groups for block in self.blocks], strict=True)
-            starts = accumulate(map(len, inverse), initial=0)
-            return np.concatenate(list(map(np.add, numbers, starts))), np.concatenate(inverse)
-        # What has unlimited dof brings nothing to the sum, whatever ensemble it says that it belongs to: number 0.
-        known: dict[str | None, int] = {None: 0}
-        number = [0 if s.dof == math.inf else known.setdefault(s.ensemble, len(known)) for s in self]
-        inverse_dof = [0.0] * len(known)
-        for k, source in zip(number, self, strict=True):
-            inverse_dof[k] = max(inverse_dof[k], 1.0 / source.dof)
-        return np.array(number, np.int64), np.array(inverse_dof)
-
-    def law(self, c: Array) -> tuple[float, float]:
-        """Return variance and effective dof of what follows them by `c` (m,): Welch-Satterthwaite over ensembles."""
-        squares = np.square(c * self.u)
-        variance = float(np.add.reduce(squares))
-        if not 0.0 < variance < math.inf:
-            return variance, math.inf
-        number, inverse_dof = self._groups
-        # Relative shares: u⁴ of a micrometre in metres would underflow long before the law fails.
-        shares = np.bincount(number, squares, len(inverse_dof)) / variance
-        lost = float(shares * shares @ inverse_dof)
-        return variance, 1.0 / lost if lost > 0 else math.inf
-
-    def only(self, acts: NDArray[np.bool_]) -> "Sources":
-        """Return those that act (m,)."""
-        made, (number, inverse_dof) = Sources(compress(self, acts)), self._groups
-        told = tuple(compress(self.told, acts))
-        made.__dict__.update(u=self.u[acts], excess=self.excess[acts], told=told, _groups=(number[acts], inverse_dof))
-        return made
 
 
 @lru_cache(maxsize=1024)
@@ -201,15 +170,15 @@ def listed(sources: Iterable[Source]) -> Sources:
 
 def joined(lists: Sequence[Sources]) -> Sources | None:
     """Return all sources of lists that share none but by sharing whole blocks; None where two blocks overlap."""
-    blocks = tuple({id(block): block for sources in lists for block in sources.blocks if block}.values())
+    blocks = tuple({id(block): block for sources in lists for block in sources.parts or (sources,) if block}.values())
     for sources in lists:
-        if sources.blocks == blocks:
+        if (sources.parts or (sources,)) == blocks:
             return sources
     names = [block.ensembles for block in blocks]
     if len(frozenset().union(*names)) < sum(map(len, names)):
         return None
     made = Sources(chain.from_iterable(blocks))
-    made.__dict__["_parts"] = blocks
+    made.parts = blocks
     return made
 
 
@@ -228,9 +197,9 @@ def _side_by_side(told: Sequence[tuple[Sources, Array]]) -> tuple[Sources, Array
         places = [[onto.place[s] for s in sources] for sources in lists]
     else:
         runs, start = {}, 0
-        for block in onto.blocks:
+        for block in onto.parts or (onto,):
             runs[id(block)] = range(start, start := start + len(block))
-        places = [[k for block in sources.blocks if block for k in runs[id(block)]] for sources in lists]
+        places = [[k for block in sources.parts or (sources,) if block for k in runs[id(block)]] for sources in lists]
     whole, row = np.zeros((sum([len(rows) for _, rows in told]), len(onto))), 0
     for at, (_, rows) in zip(places, told, strict=True):
         whole[row : row + len(rows), at] = rows
@@ -264,7 +233,7 @@ class Value:
     @cached_property
     def _law(self) -> tuple[float, float]:
         sources, row = self.row
-        return sources.law(row)
+        return law(row, sources.stated)
 
     @property
     def variance(self) -> float:
@@ -303,7 +272,7 @@ class Value:
 
     def with_source(self, source: Source, c: float = 1.0) -> "Value":
         """Return the same value with one more cause of uncertainty."""
-        return combine(self.value, ((self, 1.0), (_told_by(0.0, _alone(source), np.array([c])), 1.0)))
+        return combine(self.value, ((self, 1.0), (_told_by(0.0, _alone(source), np.array([c], float)), 1.0)))
 
 
 def _told_by(value: float, sources: Sources, row: Array) -> Value:
@@ -362,11 +331,6 @@ class Values:
         c[:, at] += column
         return Values(self.value, c, self._listed)
 
-    def over_what_acts(self) -> "Values":
-        """Return the same values without sources that none of them follows."""
-        acts = np.asarray(self.c.any(axis=0))
-        return self if acts.all() else Values(self.value, self.c[:, acts], self._listed.only(acts))
-
     def __iter__(self) -> Iterator[Value]:
         return map(self.__getitem__, range(len(self)))
 
@@ -421,12 +385,13 @@ def combine(value: float, parts: Iterable[tuple[Value, float]]) -> Value:
     return _told_by(value, sources, np.array([partial for _, partial in parts], float) @ rows)
 
 
-def stack(values: Sequence[Value] | Values) -> Values:
+def stack(values: Sequence[Value]) -> Values:
     """Return several values over the union of their sources, in order of first appearance, without idle ones."""
-    if not isinstance(values, Values):
-        sources, c = _side_by_side([(value.row[0], value.row[1][None]) for value in values])
-        values = Values(np.array([v.value for v in values], float), c, sources)
-    return values.over_what_acts()
+    sources, c = _side_by_side([(value.row[0], value.row[1][None]) for value in values])
+    acts = np.asarray(c.any(axis=0))
+    if not acts.all():
+        sources, c = Sources(compress(sources, acts)), c[:, acts]
+    return Values(np.array([v.value for v in values], float), c, sources)
 
 
 def covariance(values: Sequence[Value]) -> Array:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.once import cached_property
-from tiepoint.foundation.sources import Value, Values
+from tiepoint.foundation.sources import Value, Values, stack
 
 Array = NDArray[np.float64]
 
@@ -113,3 +113,8 @@ class Derived:
     formula: Callable[[Array], Array]
     inputs: Sequence[Value] | Values
     at_least: float | None = None
+
+    @cached_property
+    def joint(self) -> Values:
+        """The inputs over one list of sources."""
+        return self.inputs if isinstance(self.inputs, Values) else stack(self.inputs)

@@ -12,7 +12,7 @@ from tiepoint.foundation.convolution import Convolved
 from tiepoint.foundation.montecarlo import Propagated, drawn, propagate
 from tiepoint.foundation.once import cached_property
 from tiepoint.foundation.reasons import Reason
-from tiepoint.foundation.sources import Value, Values, stack
+from tiepoint.foundation.sources import Value, Values
 from tiepoint.foundation.units import MM_PER
 from tiepoint.model.decide import ISO, Limits, Verdict, by_probability, decide
 from tiepoint.model.reading import Reading
@@ -97,7 +97,7 @@ def read(asked: Asked, told: Told, operator: str | None, flags: tuple[str, ...],
 
 
 def _read_formula(asked: Asked, told: Derived, about: dict[str, object], prefix: str) -> Reading:
-    name, joint = f"{prefix}/{asked.quantity.name}", stack(told.inputs)
+    name, joint = f"{prefix}/{asked.quantity.name}", told.joint
     if not (np.isfinite(joint.value).all() and np.isfinite(joint.c * joint.u).all()):
         return Reading.without(Reason("not_a_number"), limits=asked.limits, **about)
     out = propagate(told.formula, joint, seed=seed_of(name), name=name, at_least=told.at_least, max_draws=MOST_DRAWS)
@@ -145,7 +145,7 @@ def _decide_by_shape(asked: Asked, limits: Limits, told: Derived, out: Propagate
         return sure
     if out.distribution is not None:
         return by_probability(_convolved_within(out.distribution, limits, asked.factor), limits.p)
-    draws = drawn(told.formula, told.inputs, seed=seed_of(name), draws=MOST_DRAWS) * asked.factor
+    draws = drawn(told.formula, told.joint, seed=seed_of(name), draws=MOST_DRAWS) * asked.factor
     shifts = (0.0,) if told.at_least is None else (0.0, 2.0 * max(out.mean - out.value.value, 0.0) * asked.factor)
     verdicts = {by_probability(_share_within(draws - shift, limits), limits.p) for shift in shifts}
     return verdicts.pop() if len(verdicts) == 1 else "undecided"
@@ -180,7 +180,7 @@ def _between(low: float, high: float, limits: Limits) -> Verdict:
 
 def stays_below(asked: Asked, p: float, told: Derived, name: str) -> float:
     """Return the value that the quantity stays below with probability p (in the reading's unit)."""
-    draws = drawn(told.formula, told.inputs, seed=seed_of(name), draws=MOST_DRAWS)
+    draws = drawn(told.formula, told.joint, seed=seed_of(name), draws=MOST_DRAWS)
     known = np.where(np.isfinite(draws), draws, np.inf)
     return float(np.quantile(known, p, method="higher")) * asked.factor
 
