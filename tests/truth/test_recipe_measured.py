@@ -341,6 +341,48 @@ def test_in_a_part_s_frame_an_edge_definition_moves_frame_and_edge_together(oper
     )
 
 
+@pytest.mark.parametrize("angle", [90, 270])
+def test_a_width_grows_by_what_its_edges_move_whichever_way_they_were_found(angle):
+    # Edges along x are found at +180° or at -180° by chance. A bright bar has two of them, and a definition that lies
+    # further on the light side takes from it at both.
+    cam = camera()
+    bar = one_piece(rectangle(0, 0, 60, 8))
+    step = '[[step]]\nname = "w"\nkind = "width"\nedge = "e"\nregion.rectangle = { centre = [30, 4], size = [16, 30]'
+    for seed in range(8):
+        picture = photo(bar, cam, seed, noise=0.01)
+        plain, shifted = (
+            measured(f"[edge.e]\nbias = {bias}\nu = 0.01\n{step}, angle_deg = {angle} }}", exact_tie(cam), picture)
+            for bias in (0, 0.02)
+        )
+        (c,) = [t.c for t in plain.readings[0].sources if t.id.startswith("edge:")]
+        assert c == pytest.approx(-2, rel=0.01)
+        assert shifted.readings[0].value - plain.readings[0].value == pytest.approx(-0.02 * c, rel=0.01)
+
+
+@pytest.mark.parametrize(("about", "expected"), [(90, 90), (-90, -90)])
+def test_a_frame_of_a_place_and_a_line_runs_as_the_line_does(about, expected):
+    cam = camera()
+    text = f"""
+[[step]]
+name = "bore"
+kind = "circle"
+region.ring = {{ centre = [12, 10], inner = 1.5, outer = 3.5 }}
+
+[[step]]
+name = "left"
+kind = "line"
+about_deg = {about}
+region.rectangle = {{ centre = [0, 20], size = [4, 30] }}
+
+[[step]]
+name = "part"
+kind = "find"
+of = ["bore", "left"]
+"""
+    found = [by_id(measured(text, exact_tie(cam), photo(PLATE, cam, seed, noise=0.01))) for seed in range(4)]
+    assert [f["part.angle"].value for f in found] == pytest.approx([expected] * 4, abs=0.1)
+
+
 def small_camera() -> Camera:
     return perspective(160, 160, 4000).aimed((0.4, -0.3), distance_mm=320, tilt_deg=15, azimuth_deg=70, roll_deg=20)
 

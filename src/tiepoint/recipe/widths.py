@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from tiepoint.foundation.reasons import Reason
 from tiepoint.foundation.sources import Value
 from tiepoint.recipe.context import Context, EdgeLook, OfSeveral
-from tiepoint.recipe.features import LineFeature, wrapped
+from tiepoint.recipe.features import LineFeature
 from tiepoint.recipe.layout import Box, over_box
 from tiepoint.recipe.relations import PARALLEL_DEG
 from tiepoint.recipe.schema import Polarity
@@ -59,8 +59,10 @@ def measure_width(context: Context, box: Box, polarity: Polarity) -> FoundWidth 
     sides = _both_sides(context, box, polarity)
     if isinstance(sides, Reason):
         return sides
-    first, last = (side.feature for side in sides)
-    turn_rad = wrapped(last.angle_rad - first.angle_rad, 0.0)
+    # An edge along -x is found at +180° or at -180°: the mean of both would run the other way, its left on the right.
+    first = sides[0].feature
+    last = sides[1].feature.running(first.angle_rad)
+    turn_rad = last.angle_rad - first.angle_rad
     if abs(math.degrees(turn_rad)) > PARALLEL_DEG:
         return Reason("not_parallel", {"angle_deg": round(abs(math.degrees(turn_rad)), 1)})
     width, taper, ends = _across(first, last, turn_rad)

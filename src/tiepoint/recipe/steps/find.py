@@ -64,8 +64,7 @@ class Teaching(Table):
 class FindTable(LookingTable):
     """By its `shape`: the file beside the recipe that `tiepoint teach` makes of what `taught` says. Or from steps: `of`
     two lines (the origin where they cross, +x along the first), two places (the origin at the first, +x towards the
-    second), a place and a line (+x along the line, within 90° of the +x of the frame it lives in), or one place (+x as
-    in that frame).
+    second), a place and a line (+x along the line, in its sense), or one place (+x as in the frame it lives in).
 
     `region`: where the middle of the shape may lie; anywhere by default. `angles_deg` and `scales`: the turns of the
     part's frame and the sizes that are sought. `most`: how many parts; steps in its frame measure the one seen best,
@@ -288,7 +287,7 @@ def frame_of(features: tuple[Feature, ...]) -> Values | Reason:
         return stack([origin.xy[0], origin.xy[1], turned])
     if second is None:
         return stack([first.xy[0], first.xy[1], constant(0.0)])
-    angle = second.running(0.0).values[1] if isinstance(second, LineFeature) else direction_of(first, second)
+    angle = second.values[1] if isinstance(second, LineFeature) else direction_of(first, second)
     return stack([first.xy[0], first.xy[1], angle])
 
 
