@@ -14,9 +14,11 @@ from tiepoint.foundation.sources import Source, mean
 from tiepoint.model.reading import Reading
 from tiepoint.model.record import Record
 from tiepoint.model.shot import Picture, Shot
+from tiepoint.recipe.beside import shape_document, shape_from
 from tiepoint.recipe.recipe import read_recipe
 from tiepoint.recipe.records import recompute, value_of
 from tiepoint.recipe.runner import Job, Seen, run
+from tiepoint.recipe.teach import step_to_teach, teach_shot
 from tiepoint.render.camera import Camera, perspective, project
 from tiepoint.render.outline import Outline, disc, rectangle, slot
 from tiepoint.render.photo import Exposure, photograph
@@ -381,6 +383,71 @@ of = ["bore", "left"]
 """
     found = [by_id(measured(text, exact_tie(cam), photo(PLATE, cam, seed, noise=0.01))) for seed in range(4)]
     assert [f["part.angle"].value for f in found] == pytest.approx([expected] * 4, abs=0.1)
+
+
+TAUGHT = """
+[[step]]
+name = "plate"
+kind = "find"
+taught.region.rectangle = { centre = [18, 12], size = [40, 28] }
+taught.origin = [ORIGIN]
+taught.angle_deg = ANGLE
+scales = [0.95, 1.05]
+readings = ["scale"]
+
+[[step]]
+name = "bore B"
+kind = "circle"
+in = "plate"
+region.ring = { centre = [26, 7], inner = 2, outer = 4 }
+readings = ["x", "y"]
+
+[[step]]
+name = "right"
+kind = "edge"
+in = "plate"
+region.rectangle = { centre = [36, 14], size = [4, 8] }
+readings = ["x"]
+"""
+
+
+def turned_small_plate(x: float, y: float, turn_deg: float) -> Scene:
+    outlines = (rectangle(0, 0, 36, 24), disc(8, 6, 2.25), disc(26, 7, 3))
+    return one_piece(*(outline.moved(x, y, math.radians(turn_deg)) for outline in outlines))
+
+
+def taught_and_found(tie: Tie, cam: Camera, taught_from: np.ndarray, picture: np.ndarray) -> dict[str, Reading]:
+    """Return what is read of a plate through a tie that has taught its shape; the frame is what the tie shows."""
+    origin, along = tie.map(project(cam, np.array([[0.0, 0, 0], [36, 0, 0]]))).xy_mm
+    angle = math.degrees(math.atan2(along[1] - origin[1], along[0] - origin[0]))
+    text = TAUGHT.replace("ORIGIN", f"{origin[0]:.12f}, {origin[1]:.12f}").replace("ANGLE", f"{angle:.12f}")
+    recipe = read_recipe(tomllib.loads(HEAD + text))
+    step = step_to_teach(recipe, "plate")
+    shape = shape_from(shape_document(teach_shot(Job(recipe, tie), step, seen(taught_from)), {}))
+    taught = replace(step, beside=replace(step.beside, shape=shape))
+    steps, order = (tuple(taught if s is step else s for s in every) for every in (recipe.steps, recipe.order))
+    return by_id(run(Job(replace(recipe, steps=steps, order=order), tie), seen(picture)).record)
+
+
+def test_a_taught_shape_errs_as_the_tie_that_taught_it():
+    # A derivative by the whole chain: the tie moves by one of its sources, teaches, finds and measures.
+    cam = camera()
+    tie = exact_tie(cam, fit_spread=3e-4)
+    taught_from = photo(turned_small_plate(0, 0, 0), cam, 1, noise=0.001)
+    picture = photo(turned_small_plate(40, 5, 75), cam, 2, noise=0.001)
+    plain = taught_and_found(tie, cam, taught_from, picture)
+    moved = []
+    for k, source in enumerate(tie.sources):
+        other = replace(tie, matrix=tie.matrix + tie.factor[:9, k].reshape(3, 3))
+        readings = taught_and_found(other, cam, taught_from, picture)
+        for id_ in ("bore B.x", "bore B.y", "right.x", "bore B.diameter", "plate.scale"):
+            stated = sum(t.c for t in plain[id_].sources if t.id == source.id)
+            moved.append((readings[id_].value - plain[id_].value, stated))
+    did, stated = np.array(moved).T
+    largest = float(np.abs(did).max())
+    assert largest > 0.01
+    # A strain is the same all over the shape; what perspective adds to it stays below 2 % here.
+    assert stated == pytest.approx(did, abs=0.02 * largest)
 
 
 def small_camera() -> Camera:

@@ -12,16 +12,21 @@ from tiepoint.documents.files import read_document
 from tiepoint.documents.pictures import load_picture
 from tiepoint.foundation.errors import TiepointError, UnusableDocument
 from tiepoint.recipe.masks import Mask
+from tiepoint.recipe.strain import Strain, strain_from
 from tiepoint.recipe.tables import shown
 from tiepoint.vision.seek_model import Taught
 
 
 @dataclass(frozen=True)
 class TaughtShape:
-    """A taught shape, and the ground that it was taught on: `plane` (mm) or `image` (px, y down)."""
+    """A taught shape, and the ground that it was taught on: `plane` (mm) or `image` (px, y down).
+
+    `strain`: what the tie's errors did to it there; None of a drawing, which has none.
+    """
 
     taught: Taught
     ground: str
+    strain: Strain | None = None
 
 
 @dataclass(frozen=True)
@@ -78,7 +83,8 @@ def _shape(path: Path, here: str) -> tuple[TaughtShape, str]:
 
 def shape_document(shape: TaughtShape, taught_from: Mapping[str, Any]) -> dict[str, Any]:
     """Return the content of a `tiepoint/shape/1` document."""
-    return {"ground": shape.ground, "taught_from": dict(taught_from), **shape.taught.to_plain()}
+    strain = {} if shape.strain is None else {"strain": shape.strain.to_plain()}
+    return {"ground": shape.ground, "taught_from": dict(taught_from), **shape.taught.to_plain(), **strain}
 
 
 def shape_from(content: Mapping[str, Any]) -> TaughtShape:
@@ -86,4 +92,5 @@ def shape_from(content: Mapping[str, Any]) -> TaughtShape:
     ground = content.get("ground")
     if ground not in ("plane", "image"):
         raise UnusableDocument(f'ground is {shown(ground)}; use "plane" or "image"')
-    return TaughtShape(Taught.from_plain(dict(content)), str(ground))
+    strain = strain_from(content["strain"]) if "strain" in content else None
+    return TaughtShape(Taught.from_plain(dict(content)), str(ground), strain)

@@ -23,6 +23,7 @@ from tiepoint.recipe.masks import own_places
 from tiepoint.recipe.recipe import Recipe, Step
 from tiepoint.recipe.runner import Job, Seen
 from tiepoint.recipe.steps.find import FindTable, Teaching
+from tiepoint.recipe.strain import strain_of
 from tiepoint.recipe.tables import said_names, shown
 from tiepoint.vision.seek_model import Pose, Taught, identity
 from tiepoint.vision.seek_teach import inside_polygon, teach, teach_outline
@@ -75,7 +76,7 @@ def teach_shot(job: Job, step: Step, seen: Seen) -> TaughtShape:
     origin = _origin(table.taught, step, job.recipe.head.mm_per_unit)
     to_px = identity if step.base == "image" else ground.sight.project
     taught = teach(picture, region, origin, to_px, least_contrast=table.taught.least_contrast)
-    return TaughtShape(taught, step.base)
+    return TaughtShape(taught, step.base, strain_of(ground, taught))
 
 
 def teach_drawing(job: Job, step: Step, outline: Path, layer: str | None = None) -> TaughtShape:

@@ -148,7 +148,8 @@ def _by_shape(context: Context, table: FindTable, shape: TaughtShape, picture: N
             "shape_not_found", {"percent": round(100 * sought.best_share), "least": round(100 * table.least_share)}
         )
         return StepResult.without(best)
-    parts = [_part(context, found, f"{context.prefix}/{k}" if k else context.prefix) for k, found in enumerate(kept)]
+    prefixes = [f"{context.prefix}/{k}" if k else context.prefix for k in range(len(kept))]
+    parts = [_part(context, shape, found, prefix) for found, prefix in zip(kept, prefixes, strict=True)]
     # A part that the tie cannot place is left out; where it was the only one, its reason is told.
     placed = [(found, part) for found, part in zip(kept, parts, strict=True) if isinstance(part, PartFeature)]
     if not placed:
@@ -162,7 +163,7 @@ def _by_shape(context: Context, table: FindTable, shape: TaughtShape, picture: N
     told: dict[str, Told] = {
         **context.coordinates(PointFeature(_rows(first.pose, 2))),
         "angle": first.pose[2],
-        "scale": _scale(context, kept[0]),
+        "scale": _scale(context, shape, kept[0]),
         "share": constant(kept[0].share),
         "runner_up": constant(kept[0].runner_up),
         "count": constant(float(len(kept))),
@@ -197,36 +198,56 @@ def _allowed(around: Array | None, shape: TaughtShape, found: FoundShape) -> boo
     return inside_polygon(around, (x, y))
 
 
-def _part(context: Context, found: FoundShape, prefix: str) -> PartFeature | Reason:
+def _part(context: Context, shape: TaughtShape, found: FoundShape, prefix: str) -> PartFeature | Reason:
     """Return the part's pose as values: the scatter of its edges as one ensemble, and all sources of the tie."""
     turned = context.ground.frame == "image"
     up = np.diag([1.0, -1.0, -1.0]) if turned else np.eye(3)
-    seen = found.edges.seen
     label = f'Edge noise of "{context.table.name}"'
-    noise, spread = ensemble(
-        f"edges:{prefix}", label, up @ found.cov[:3, :3] @ up, "pixel", max(float(seen.sum()) - 3.0, 1.0)
-    )
+    dof = max(float(found.edges.seen.sum()) - 3.0, 1.0)
+    noise, spread = ensemble(f"edges:{prefix}", label, up @ found.cov[:3, :3] @ up, "pixel", dof)
     value = up @ (found.pose.x, found.pose.y, math.remainder(found.pose.angle, math.tau))
-    if turned:
-        return PartFeature(Values(value, spread, noise), found.share)
+    by_tie = _by_tie(context, shape, found)
+    if isinstance(by_tie, Reason):
+        return by_tie
+    sources, c = by_tie
+    return PartFeature(Values(value, np.hstack([spread, c[:3]]), (*noise, *sources)), found.share)
+
+
+def _by_tie(context: Context, shape: TaughtShape, found: FoundShape) -> tuple[tuple[Source, ...], Array] | Reason:
+    """Return the causes of the tie, and how x, y, angle and scale of a found shape follow them (4, m).
+
+    An error of the tie moves each edge on the ground, and the pose as any edge that moves does; it has moved the edges
+    that were taught.
+    """
+    if context.ground.frame == "image":
+        return (), np.zeros((4, 0))
+    seen = found.edges.seen
     there = context.ground.map(found.edges.px[seen])
     if not there.inside.all():
         return Reason("outside_tie")
-    # An error of the tie moves each edge on the ground, and the pose with them as it moves with any edge.
-    moves = np.einsum("ni,nim->nm", found.edges.normals[seen], there.d_sources)
-    by_tie = found.edges.sensitivity[:3, seen] @ moves
-    sources, c = merge_columns((*noise, *there.sources), np.hstack([spread, by_tie]))
-    return PartFeature(Values(value, c, sources), found.share)
+    normals, by_edge = found.edges.normals[seen], found.edges.sensitivity[:, seen]
+    c = by_edge @ np.einsum("ni,nim->nm", normals, there.d_sources)
+    if shape.strain is None:
+        return tuple(there.sources), c
+    taught = shape.strain.moves(shape.taught.points[seen])
+    by_strain = by_edge @ np.einsum("ni,ij,njm->nm", normals, found.pose.linear, taught)
+    sources = (*there.sources, *shape.strain.sources_beside(there.sources))
+    return merge_columns(sources, np.hstack([c, -by_strain]))
 
 
 def _rows(values: Values, count: int) -> Values:
     return Values(values.value[:count], values.c[:count], values.sources)
 
 
-def _scale(context: Context, found: FoundShape) -> Value:
-    u = math.sqrt(float(found.cov[3, 3]))
-    source = Source(f"scale:{context.prefix}", f'Scale of "{context.table.name}"', "A", u, "pixel")
-    return Value(found.pose.scale, {source: 1.0} if u > 0 else {})
+def _scale(context: Context, shape: TaughtShape, found: FoundShape) -> Value:
+    own = Source(
+        f"scale:{context.prefix}", f'Scale of "{context.table.name}"', "A", math.sqrt(float(found.cov[3, 3])), "pixel"
+    )
+    by_tie = _by_tie(context, shape, found)
+    assert not isinstance(by_tie, Reason)  # or the part would not have been placed
+    sources, c = by_tie
+    terms = {own: 1.0} if own.u > 0 else {}
+    return Value(found.pose.scale, terms | {s: k for s, k in zip(sources, c[3].tolist(), strict=True) if k})
 
 
 def _lines(found: FoundShape, turned: bool) -> list[Array]:
