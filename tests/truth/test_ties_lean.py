@@ -11,6 +11,7 @@ from tiepoint.bench.station import BenchStation, View
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.foundation.frames import Pose2, Pose3
 from tiepoint.foundation.sources import Values, constant
+from tiepoint.recipe.beside import TaughtShape
 from tiepoint.recipe.features import PointFeature
 from tiepoint.recipe.ground import PlaneGround
 from tiepoint.recipe.steps import find
@@ -99,7 +100,7 @@ def by_outline(bench, tied: Tie, lean_by: np.ndarray) -> Values:
     edges = SeenEdges(at, across, px, np.zeros(len(t)), seen, np.vstack([sensitivity, np.zeros(len(t))]))
     shape = FoundShape(Pose(*pose), np.zeros((4, 4)), 1.0, 0.0, (), True, False, 0.0, 1.0, (), edges)
     context = SimpleNamespace(ground=PlaneGround(tied), table=SimpleNamespace(name="part"))
-    return find._part(context, shape, "part").pose
+    return find._part(context, TaughtShape(None, "plane"), shape, "part").pose
 
 
 # An outline whose size is held swallows a height by a shift of its middle, 10 mm from the origin: 10/470 of what the

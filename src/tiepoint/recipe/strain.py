@@ -14,12 +14,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import UnusableDocument
-from tiepoint.foundation.sources import Source
+from tiepoint.foundation.sources import Scope, Source
 from tiepoint.recipe.ground import Ground
 from tiepoint.ties.readers import array_in, source_in, source_out
 from tiepoint.vision.seek_model import Pose, Taught
 
 Array = NDArray[np.float64]
+
+_PASSING: tuple[Scope, ...] = ("pixel", "shot", "load", "part")
+"""What stays the same within these is another on the parts that are found later, as their lean is."""
 
 
 @dataclass(frozen=True)
@@ -45,7 +48,7 @@ class Strain:
         """
         same, names = frozenset(others), {s.ensemble for s in others}
         anew = {s.ensemble for s in self.sources if s.ensemble in names and s not in same}
-        return tuple(replace(s, id=f"taught/{s.id}") if s.ensemble in anew else s for s in self.sources)
+        return tuple(_apart(s) if s.ensemble in anew else s for s in self.sources)
 
     def to_plain(self) -> dict[str, Any]:
         """Return numbers and lists, for a document."""
@@ -71,5 +74,11 @@ def strain_of(ground: Ground, taught: Taught) -> Strain | None:
     n, _, m = own.shape
     affine = np.column_stack([taught.points, np.ones(n)])
     by_x, by_y, _ = np.linalg.lstsq(affine, own.reshape(n, 2 * m))[0].reshape(3, 2, m)
+    sources = tuple(_apart(s) if s.scope in _PASSING else s for s in there.sources)
     # The turn of +x goes with the frame: what turns y against it shears.
-    return Strain(tuple(there.sources), np.column_stack([by_x[0], by_y[1], by_y[0] + by_x[1]]))
+    return Strain(sources, np.column_stack([by_x[0], by_y[1], by_y[0] + by_x[1]]))
+
+
+def _apart(source: Source) -> Source:
+    """Return the cause as it acted when the shape was taught, told apart from how it acts now."""
+    return replace(source, id=f"taught/{source.id}")
