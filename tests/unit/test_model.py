@@ -89,7 +89,7 @@ def test_flags_that_contradict_the_interval_forbid_and_missing_checks_do_not():
     # The kinds that decision 0009 names.
     doubts = ("tie_model_poor", "page_bowed", "camera_differs", "photos_disagree", "edge_differs_by_side")
     assert forbidding(doubts) == doubts
-    assert forbidding(["height_not_stated", "few_points", "lens_assumed", "form_error"]) == ()
+    assert forbidding(["few_corners", "few_points", "lens_assumed", "form_error"]) == ()
 
 
 def test_a_doubtful_reading_without_limits_has_no_verdict_and_no_reason():

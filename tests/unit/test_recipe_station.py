@@ -263,8 +263,10 @@ def test_a_height_that_nobody_stated_is_said_once_and_flags_lengths_alone(place)
     assert made.notes.count(NOT_STATED) == 1
     assert {("height_not_stated" in r.flags) for r in made.readings if r.unit == "mm"} == {True}
     assert not [r for r in made.readings if r.unit == "deg" and "height_not_stated" in r.flags]
-    # It forbids nothing: nobody said that the edges lie elsewhere.
-    assert made.verdict == "conforms"
+    # The ± holds in the tie's plane alone, and nobody said that the edges lie there.
+    judged = [r for r in made.readings if r.limits is not None]
+    assert {(r.verdict, r.reason.code if r.reason else "") for r in judged} == {("undecided", "doubtful")}
+    assert made.verdict == "undecided"
 
 
 def test_a_variant_may_state_the_height(place):
