@@ -104,11 +104,11 @@ class Scatter:
 def station(seed: int, world: str) -> list[Row]:
     """Return every interval of one simulated station against its truth; none where it refused to work."""
     rng = np.random.default_rng([seed, len(world)])
-    drawn = _drawn(rng, seed)
-    bench = _bench(rng, world, drawn)
+    drawn = draw(rng, seed)
+    bench = bench_of(rng, world, drawn)
     height = float(rng.uniform(0.5, 6.0))
     try:
-        tie = _tie(rng, bench, drawn, seed)
+        tie = tie_of(rng, bench, drawn, seed)
         rows = _probed(bench, tie, drawn)
         at_part = move(tie, measured(height, Source("part/height", "Height of the part", "B", U_HEIGHT_MM, "part")))
         return rows + _measured(rng, bench, at_part, drawn, height, seed)
@@ -116,7 +116,7 @@ def station(seed: int, world: str) -> list[Row]:
         return [Row(("refused", type(refused).__name__), math.inf, 0.0, True)]
 
 
-def _drawn(rng: np.random.Generator, seed: int) -> Scatter:
+def draw(rng: np.random.Generator, seed: int) -> Scatter:
     low, high = ((0.0, 5.0), (5.0, 15.0), (15.0, 25.0))[seed % 3]
     return Scatter(
         tilt_deg=float(rng.uniform(low, high)),
@@ -128,7 +128,7 @@ def _drawn(rng: np.random.Generator, seed: int) -> Scatter:
     )
 
 
-def _bench(rng: np.random.Generator, world: str, drawn: Scatter) -> BenchStation:
+def bench_of(rng: np.random.Generator, world: str, drawn: Scatter) -> BenchStation:
     view = View(
         (60.0, 45.0),
         float(rng.uniform(430, 520)),
@@ -171,7 +171,7 @@ def _target(drawn: Scatter) -> Target:
     return new_target(drawn.pattern, pitch, columns, rows)
 
 
-def _tie(rng: np.random.Generator, bench: BenchStation, drawn: Scatter, seed: int) -> Tie:
+def tie_of(rng: np.random.Generator, bench: BenchStation, drawn: Scatter, seed: int) -> Tie:
     """Return the tie that a person would make: print, measure the bars, photograph, solve."""
     target = _target(drawn)
     printed = print_target(target, seed, rule=_rule(target, drawn.rule_share))
@@ -271,7 +271,7 @@ def _measured(
             continue
         flagged = bool(forbidding(reading.flags))
         error = reading.value - true
-        rows.append(Row((*strata, *_classes(drawn)), error, reading.U95, flagged))
+        rows.append(Row((*strata, *classes_of(drawn)), error, reading.U95, flagged))
     return rows
 
 
@@ -361,10 +361,10 @@ def _of(value: float, d_sources: Array, sources: tuple[Source, ...]) -> Value:
 
 
 def _row(value: Value, true: float, strata: tuple[str, ...], drawn: Scatter, flags: tuple[str, ...]) -> Row:
-    return Row((*strata, *_classes(drawn)), value.value - true, value.U95, bool(forbidding(flags)))
+    return Row((*strata, *classes_of(drawn)), value.value - true, value.U95, bool(forbidding(flags)))
 
 
-def _classes(drawn: Scatter) -> tuple[str, ...]:
+def classes_of(drawn: Scatter) -> tuple[str, ...]:
     low = 0 if drawn.tilt_deg < 5 else 5 if drawn.tilt_deg < 15 else 15
     tie = "few points in the tie" if drawn.is_tie_dominated else "many points in the tie"
     return f"tilt {low} to {(5, 15, 25)[(0, 5, 15).index(low)]}°", drawn.pattern, tie
