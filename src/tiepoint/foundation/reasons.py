@@ -247,7 +247,7 @@ FLAGS: dict[str, Flag] = {
 
 def forbidding(flags: Iterable[str]) -> tuple[str, ...]:
     """Return those of the flags with which no reading conforms, each once."""
-    return tuple(dict.fromkeys(code for code in flags if FLAGS[code].forbids))
+    return tuple(dict.fromkeys([code for code in flags if FLAGS[code].forbids]))
 
 
 def in_short(flags: Iterable[str]) -> str:

@@ -13,7 +13,7 @@ import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import chain, compress
+from itertools import accumulate, chain, compress
 from typing import Any, Literal
 
 import numpy as np
@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from tiepoint.foundation.errors import MixedSources
-from tiepoint.foundation.law import U, law
+from tiepoint.foundation.law import BACK, INVERSE_DOF, U, law
 from tiepoint.foundation.once import cached_property
 
 Kind = Literal["A", "B"]
@@ -91,7 +91,10 @@ def ensemble(
 def members(prefix: str, label: str, count: int, scope: Scope, dof: float, kind: Kind = "A") -> "Sources":
     """Return the unit sources of an ensemble."""
     distribution: Distribution = "t" if math.isfinite(dof) else "normal"
-    return Sources([Source(f"{prefix}#{k}", label, kind, 1.0, scope, distribution, dof) for k in range(count)])
+    made = Sources([Source(f"{prefix}#{k}", label, kind, 1.0, scope, distribution, dof) for k in range(count)])
+    made.stated = np.zeros((4, count))
+    made.stated[U], made.stated[INVERSE_DOF, :1], made.stated[BACK] = 1.0, 1.0 / dof, range(count)
+    return made
 
 
 def _factor_of_semidefinite(covariance: Array) -> Array:
@@ -170,16 +173,13 @@ def listed(sources: Iterable[Source]) -> Sources:
 
 def joined(lists: Sequence[Sources]) -> Sources | None:
     """Return all sources of lists that share none but by sharing whole blocks; None where two blocks overlap."""
-    blocks = tuple({id(block): block for sources in lists for block in sources.parts or (sources,) if block}.values())
-    for sources in lists:
-        if (sources.parts or (sources,)) == blocks:
-            return sources
-    names = [block.ensembles for block in blocks]
-    if len(frozenset().union(*names)) < sum(map(len, names)):
-        return None
-    made = Sources(chain.from_iterable(blocks))
-    made.parts = blocks
-    return made
+    blocks = {id(block): block for sources in lists for block in sources.parts or (sources,) if block}
+    made = Sources(chain.from_iterable(blocks.values()))
+    if lists and len(made) == len(lists[0]):
+        return lists[0]
+    made.parts = tuple(blocks.values())
+    names = [block.ensembles for block in made.parts]
+    return made if len(frozenset().union(*names)) == sum(map(len, names)) else None
 
 
 def together(*lists: Iterable[Source]) -> Sources:
@@ -190,21 +190,29 @@ def together(*lists: Iterable[Source]) -> Sources:
 
 def _side_by_side(told: Sequence[tuple[Sources, Array]]) -> tuple[Sources, Array]:
     """Return the union of lists of sources, and the sensitivities (k, m) to each over all, one below the other."""
-    lists = [sources for sources, _ in told]
-    onto = joined(lists)
+    onto = joined([sources for sources, _ in told])
     if onto is None:
-        onto = listed(dict.fromkeys(chain(*lists)))
-        places = [[onto.place[s] for s in sources] for sources in lists]
-    else:
-        runs, start = {}, 0
-        for block in onto.parts or (onto,):
-            runs[id(block)] = range(start, start := start + len(block))
-        places = [[k for block in sources.parts or (sources,) if block for k in runs[id(block)]] for sources in lists]
-    whole, row = np.zeros((sum([len(rows) for _, rows in told]), len(onto))), 0
-    for at, (_, rows) in zip(places, told, strict=True):
-        whole[row : row + len(rows), at] = rows
-        row += len(rows)
+        return _one_by_one(told)
+    blocks = onto.parts or (onto,)
+    start = dict(zip(map(id, blocks), accumulate(map(len, blocks), initial=0), strict=False))
+    whole, top = np.zeros((sum([len(rows) for _, rows in told]), len(onto))), 0
+    for sources, rows in told:
+        below, k = top + len(rows), 0
+        for block in filter(None, sources.parts or (sources,)):
+            to, n = start[id(block)], len(block)
+            whole[top:below, to : to + n] = rows[:, k : k + n]
+            k += n
+        top = below
     return onto, whole
+
+
+def _one_by_one(told: Sequence[tuple[Sources, Array]]) -> tuple[Sources, Array]:
+    """Do the same where blocks overlap: each source is looked up."""
+    onto = listed(dict.fromkeys(chain(*[sources for sources, _ in told])))
+    whole = [np.zeros((len(rows), len(onto))) for _, rows in told]
+    for part, (sources, rows) in zip(whole, told, strict=True):
+        part[:, [onto.place[s] for s in sources]] = rows
+    return onto, np.concatenate(whole)
 
 
 @dataclass(frozen=True)

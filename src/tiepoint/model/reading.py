@@ -1,7 +1,7 @@
 """A reading: one measured quantity with its sources, its limits and its verdict, or the reason why there is none."""
 
 from dataclasses import dataclass, replace
-from functools import partial
+from itertools import repeat
 from typing import NamedTuple, Self
 
 import numpy as np
@@ -98,8 +98,5 @@ def terms(value: Value) -> tuple[SourceTerm, ...]:
     """Return the sources of a value in the order of their weight, largest first."""
     sources, c = value.row
     ranked = sorted(zip((-np.abs(c * sources.u)).tolist(), sources.told, c.tolist(), strict=True))
-    return tuple(map(_TERM, [(*stated, k) for _, stated, k in ranked if k]))
-
-
-_TERM = partial(tuple.__new__, SourceTerm)
-"""Makes a `SourceTerm` of its fields: a reading has some dozens."""
+    # A reading has some dozens, and the class itself would take each field by its name.
+    return tuple(map(tuple.__new__, repeat(SourceTerm), [(*stated, k) for _, stated, k in ranked if k]))

@@ -99,12 +99,15 @@ def _across(first: LineFeature, last: LineFeature, turn_rad: float) -> tuple[Val
     The third are the ends (2, 2) of the dimension.
     """
     half = (first.angle_rad + last.angle_rad) / 2
-    d, normal = np.array([math.cos(half), math.sin(half)]), np.array([-math.sin(half), math.cos(half)])
-    (p, along_p), (q, along_q) = [(float(x.anchor @ d), float(x.direction @ d)) for x in (first, last)]
+    dx, dy = math.cos(half), math.sin(half)
+    (px, py), (qx, qy), (ux, uy), (vx, vy) = [
+        x.tolist() for x in (first.anchor, last.anchor, first.direction, last.direction)
+    ]
+    p, q, along_p, along_q = px * dx + py * dy, qx * dx + qy * dy, ux * dx + uy * dy, vx * dx + vy * dy
     at = (p + along_p * (first.start + first.end) / 2 + q + along_q * (last.start + last.end) / 2) / 2
-    ways = (at - p) / along_p, (at - q) / along_q
-    ends = np.array([first.anchor + ways[0] * first.direction, last.anchor + ways[1] * last.direction])
-    jacobian = np.array([[-1.0, -ways[0], 1.0, ways[1]], [0.0, -1.0, 0.0, 1.0]])
-    both = first.values.beside(last.values)
-    width, taper = both.through(np.array([(ends[1] - ends[0]) @ normal, turn_rad]), jacobian)
+    way_p, way_q = (at - p) / along_p, (at - q) / along_q
+    ends = np.array([[px + way_p * ux, py + way_p * uy], [qx + way_q * vx, qy + way_q * vy]])
+    jacobian = np.array([[-1.0, -way_p, 1.0, way_q], [0.0, -1.0, 0.0, 1.0]])
+    distance = float((ends[1] - ends[0]) @ (-dy, dx))
+    width, taper = first.values.beside(last.values).through(np.array([distance, turn_rad]), jacobian)
     return (width if width.value >= 0 else width.times(-1.0)), taper, ends
