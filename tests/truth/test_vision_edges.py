@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from scipy import ndimage, stats
 
-from tiepoint.vision.strips import edges_in_strips, with_shared_noise
+from tiepoint.vision.strips import edges_in_strips
 
 exact = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "helpers" / "exact_edges.py")))
 
@@ -146,7 +146,7 @@ def test_where_photons_are_counted_clean_strips_are_left_alone_and_u_holds():
         grey = exact.disc(121, 121, x, y, radius, 0.8, 13, 180)
         picture = np.clip(np.round(grey + np.sqrt(0.0255 * grey) * rng.standard_normal(grey.shape)), 0, 255)
         strips = (x, y) + radius * out, out, 20, 3.04
-        edges = with_shared_noise(edges_in_strips(picture.astype(np.uint8), *strips, polarity="rising"))
+        edges = edges_in_strips(picture.astype(np.uint8), *strips, polarity="rising", is_one_shape=True)
         r = np.einsum("ni,ni->n", edges.point - (x, y), out)
         pulls.append((r - r.mean()) / edges.u_normal)
         lost.append(edges.weight_lost > 0)

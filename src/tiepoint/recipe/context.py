@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Literal, Protocol
 
 import numpy as np
@@ -27,17 +27,26 @@ Told = Value | Derived | Reason
 
 @dataclass(frozen=True)
 class Strips:
-    """Where edges are sought, in pixels: boxes about `centres` (n, 2), crossed along `directions` (n, 2).
+    """Where edges are sought, in pixels: `boxes` (n, 4), each about x, y and crossed along dx, dy, of any length.
 
     `length_px` along the crossing and `width_px` across it are the same for all.
     """
 
-    centres: Array
-    directions: Array
+    boxes: Array
     length_px: float
     width_px: float
     polarity: Polarity = "either"
     of_several: OfSeveral = "clearest"
+
+    @property
+    def centres(self) -> Array:
+        """The middles of the boxes (n, 2)."""
+        return self.boxes[:, :2]
+
+    @property
+    def directions(self) -> Array:
+        """The directions in which they are crossed (n, 2)."""
+        return self.boxes[:, 2:]
 
 
 @dataclass(frozen=True)
@@ -84,7 +93,10 @@ class Context:
 
     def within(self, part: str) -> "Context":
         """Return the context for one of several fits of a step, whose noise is its own."""
-        return replace(self, prefix=f"{self.prefix}/{part}")
+        return Context(
+            self.table, self.picture, self.ground, self.unit, self.features, self.search, f"{self.prefix}/{part}",
+            self.shift, self.is_foreseen, self.beside,
+        )  # fmt: skip
 
     def asks(self, *quantities: str) -> bool:
         """Whether any of these quantities is to be read: it has limits, or is named in `readings`."""

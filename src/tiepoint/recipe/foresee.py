@@ -23,7 +23,8 @@ from tiepoint.recipe.recipe import Recipe, Step
 from tiepoint.recipe.runner import prefix_of, shift_of
 from tiepoint.recipe.schema import SoughtTable
 from tiepoint.ties.tie import Tie
-from tiepoint.vision.strips import FLAGS, StripEdges
+from tiepoint.vision import strip_report as report
+from tiepoint.vision.strips import StripEdges
 
 NOISE_PX = 0.02
 """Standard uncertainty of an edge one pixel wide: contrast 100 times the noise, blur 0.8 px, levels unknown.
@@ -75,30 +76,18 @@ def foresee(recipe: Recipe, tie: Tie | None) -> list[Foresight]:
 
 def assumed_edges(strips: Strips) -> StripEdges:
     """Return edges in the middle of their strips (a first and a last one a quarter from it), with assumed noise."""
-    n = len(strips.centres)
-    size = np.hypot(strips.directions[:, 0], strips.directions[:, 1])
-    directions = strips.directions / size[:, None]
-    position = np.full(n, {"nearest": -0.25, "clearest": 0.0, "farthest": 0.25}[strips.of_several] * strips.length_px)
-    u = np.full(n, NOISE_PX / math.sqrt(strips.width_px))
-    zero, one = np.zeros(n), np.ones(n)
-    return StripEdges(
-        position=position,
-        u=u,
-        dof=np.full(n, math.inf),
-        point=strips.centres + position[:, None] * directions,
-        normal=directions,
-        tilt_rad=zero,
-        u_tilt_rad=zero,
-        blur=0.8 * one,
-        blur_whole=math.hypot(0.8, math.sqrt(1 / 12)) * one,
-        contrast=100.0 * one,
-        rising=np.full(n, strips.polarity != "falling"),
-        noise=one,
-        weight_lost=zero,
-        saturated_share=zero,
-        code=np.zeros(n, np.int64),
-        flag_table=np.zeros((n, len(FLAGS)), bool),
-    )
+    x, y, dx, dy = strips.boxes.T
+    size = np.hypot(dx, dy)
+    dx, dy = dx / size, dy / size
+    position = {"nearest": -0.25, "clearest": 0.0, "farthest": 0.25}[strips.of_several] * strips.length_px
+    told = np.zeros((len(size), report.TOLD_COLUMNS))
+    told[:, report.S], told[:, report.U] = position, NOISE_PX / math.sqrt(strips.width_px)
+    told[:, report.FREEDOM], told[:, report.SIGMA], told[:, report.CONTRAST] = math.inf, 1.0, 100.0
+    told[:, report.POINT_X], told[:, report.POINT_Y] = x + position * dx, y + position * dy
+    told[:, report.NORMAL_X], told[:, report.NORMAL_Y] = dx, dy
+    told[:, report.OPTICAL], told[:, report.WHOLE_BLUR] = 0.8, math.hypot(0.8, math.sqrt(1 / 12))
+    told[:, report.SENSE] = -1.0 if strips.polarity == "falling" else 1.0
+    return StripEdges(told)
 
 
 def _result(recipe: Recipe, step: Step, ground: Ground, features: tuple[Feature, ...]) -> StepResult:

@@ -1,19 +1,19 @@
 """The ground that a step measures on: the plane, through a tie, or the picture itself."""
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tiepoint.foundation.sources import Source
-from tiepoint.ties.sight import Sight
-from tiepoint.ties.tie import Mapped, Tie
+from tiepoint.ties.sensor import Placing
+from tiepoint.ties.sight import Sight, numbers_of
+from tiepoint.ties.tie import Tie
+from tiepoint.ties.way import Way, way_of
 
-Array = NDArray[np.float64]
-
-
-UPRIGHT = Sight(np.diag([1.0, -1.0, 1.0]))
+_UP = np.diag([1.0, -1.0, 1.0])
+UPRIGHT = Sight(_UP)
+UPWARDS = way_of(numbers_of(_UP, None, Placing()), np.zeros((0, 2)), np.zeros((16, 0)))
 
 
 class Ground(Protocol):
@@ -21,14 +21,11 @@ class Ground(Protocol):
 
     @property
     def frame(self) -> str:
-        """`plane` or `image`."""
+        """`plane`, `image` or the name of a find."""
 
     @property
-    def sources(self) -> tuple[Source, ...]:
-        """What every place on this ground owes something to: the columns of `Mapped.d_sources`."""
-
-    def map(self, px: Array, with_sources: bool = True) -> Mapped:
-        """Return where pixels (n, 2) lie on the ground; without sources the result has none, and is made faster."""
+    def way(self) -> Way:
+        """How pixels come to the ground, and what every place on it owes something to."""
 
     @property
     def sight(self) -> Sight:
@@ -37,21 +34,17 @@ class Ground(Protocol):
 
 @dataclass(frozen=True)
 class PlaneGround:
-    """The plane, seen through a tie that was placed for the shot's sensor setting."""
+    """The plane, in mm, seen through a tie that was placed for the shot's sensor setting."""
 
     tie: Tie
     frame: str = "plane"
 
-    @property
-    def sources(self) -> tuple[Source, ...]:
-        """Those of the tie."""
-        return self.tie.all_sources
+    @cached_property
+    def way(self) -> Way:
+        """That of the tie."""
+        return self.tie.way
 
-    def map(self, px: Array, with_sources: bool = True) -> Mapped:
-        """Return where pixels (n, 2) lie in the plane, in mm."""
-        return self.tie.map(px, with_sources)
-
-    @property
+    @cached_property
     def sight(self) -> Sight:
         """That of the tie."""
         return self.tie.sight
@@ -62,20 +55,5 @@ class ImageGround:
     """The picture itself, with y turned up: handedness and angles are those that a person sees."""
 
     frame: str = "image"
-
-    @property
-    def sources(self) -> tuple[Source, ...]:
-        """None."""
-        return ()
-
-    def map(self, px: Array, with_sources: bool = True) -> Mapped:
-        """Return pixels (n, 2) with y turned up; nothing is uncertain about that."""
-        del with_sources  # there are none
-        n = len(px)
-        d_px = np.broadcast_to(np.diag([1.0, -1.0]), (n, 2, 2))
-        return Mapped(px * (1.0, -1.0), d_px, np.zeros((n, 2, 0)), (), np.ones(n, bool))
-
-    @property
-    def sight(self) -> Sight:
-        """Pixels with y turned up."""
-        return UPRIGHT
+    way: Way = UPWARDS
+    sight: Sight = UPRIGHT

@@ -6,28 +6,20 @@ that the first one found. So each pixel along the edge is used once, and a hole 
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.reasons import Reason
 from tiepoint.recipe.context import Context, OfSeveral, Strips
+from tiepoint.recipe.look_kernels import FIRST, ONE, SECOND, lay_round, lay_straight
 from tiepoint.recipe.regions import Rectangle
 from tiepoint.recipe.schema import Polarity
-from tiepoint.recipe.seek import SHORTEST_PX
+from tiepoint.ties.sight import scale_there
 
 Array = NDArray[np.float64]
 
-LONGEST_PX = 20_000.0
-NARROW_PX, MOST_STRIPS = 3.0, 720
-"""Width of strips round a circle, unless that makes more of them than this."""
-BROAD_PX, FEWEST_BROAD, MOST_BROAD = 8.0, 15, 400
-"""The same along a straight line, where wider strips lose nothing."""
-MOST_FIRST, MOST_FIRST_ROUND = 24, 72
-"""The most strips of a first look, along a box and in a ring."""
-PLATEAU = 28.0
-"""Length of the second look's strips, in whole blurs: with 12, free levels cost a twentieth more in precision."""
-SECOND_LOOK_PX = 16.0
 SHALLOW_PX = 40.0
 """A region that reaches no further along the search gets the second look's strips at once."""
 
@@ -41,43 +33,25 @@ class Box:
     half_across: float
     half_along: float
 
-    @property
+    @cached_property
     def along(self) -> Array:
         """Unit vector square to the search, to its left (2,)."""
-        return np.array([-self.across[1], self.across[0]])
+        x, y = self.across.tolist()
+        return np.array([-y, x])
 
-    @property
+    @cached_property
     def ends(self) -> Array:
         """The middles of both sides along the search (2, 2)."""
-        return np.array([self.centre - self.half_along * self.along, self.centre + self.half_along * self.along])
+        (x, y), (dx, dy), h = self.centre.tolist(), self.along.tolist(), self.half_along
+        return np.array([[x - h * dx, y - h * dy], [x + h * dx, y + h * dy]])
 
 
 def box_of(context: Context, rectangle: Rectangle) -> Box:
     """Return a rectangle of the recipe on the ground."""
-    angle = math.radians(rectangle.angle_deg)
-    half_across, half_along = (s * context.unit / 2 for s in rectangle.size)
+    angle, (half_across, half_along) = math.radians(rectangle.angle_deg), rectangle.size
     across = np.array([math.cos(angle), math.sin(angle)])
-    return Box(context.place(rectangle.centre), across, half_across, half_along)
-
-
-def strips_between(
-    context: Context,
-    starts: Array,
-    ends: Array,
-    width_px: float,
-    polarity: Polarity,
-    of_several: OfSeveral = "clearest",
-) -> Strips | Reason:
-    """Return strips from places to places on the ground (n, 2); a reason where the picture shows no such place."""
-    sight = context.ground.sight
-    a, b = sight.to_px(starts), sight.to_px(ends)
-    away = b - a
-    length = math.sqrt(float((away * away).sum(axis=1).max()))
-    # What is not finite anywhere is not here either.
-    if not length <= LONGEST_PX:
-        return Reason("outside_picture")
-    length = max(length, SHORTEST_PX)
-    return Strips((a + b) / 2, away, length, min(max(width_px, 1.0), LONGEST_PX), polarity, of_several)
+    half = context.unit / 2
+    return Box(context.place(rectangle.centre), across, half_across * half, half_along * half)
 
 
 def over_box(
@@ -86,48 +60,30 @@ def over_box(
     polarity: Polarity,
     of_several: OfSeveral = "clearest",
     is_fine: bool = False,
+    is_one: bool = False,
 ) -> Strips | Reason:
-    """Return strips side by side over a box, along its search; `is_fine`: as many as a second look has."""
-    long_px = length_px(context, box.ends)
-    count = _along_count(long_px) if is_fine else int(min(max(long_px / BROAD_PX, 3), MOST_FIRST))
-    at = (np.arange(count) + 0.5) / count * 2 - 1
-    middles = box.centre + at[:, None] * box.half_along * box.along
-    reach = box.half_across * box.across
-    return strips_between(context, middles - reach, middles + reach, long_px / count, polarity, of_several)
+    """Return strips side by side over a box, along its search; `is_fine`: as many as a second look has.
+
+    `is_one`: a single one, as wide as the box.
+    """
+    sizes, look = np.empty(2), ONE if is_one else SECOND if is_fine else FIRST
+    boxes = lay_straight(context.ground.sight.numbers, box.ends, box.across, box.half_across, math.inf, look, sizes)
+    return _laid(boxes, sizes, polarity, of_several)
 
 
 def along_line(
     context: Context, ends: Array, reach: float, blur_px: float, polarity: Polarity, across: Array
 ) -> Strips | Reason:
     """Return strips square to a line between two places (2, 2), with `reach` to each side, crossed along `across`."""
-    dx, dy = (ends[1] - ends[0]).tolist()
-    size = math.copysign(math.hypot(dx, dy), dx * across[1] - dy * across[0])
-    normal = np.array([-dy / size, dx / size])
-    long_px = length_px(context, ends)
-    count = _along_count(long_px)
-    at = (np.arange(count) + 0.5) / count
-    middles = ends[0] + at[:, None] * (ends[1] - ends[0])
-    half = _half_length(context, middles, reach, blur_px)
-    width = max(long_px / count, NARROW_PX)
-    return strips_between(context, middles - half * normal, middles + half * normal, width, polarity)
-
-
-def _along_count(long_px: float) -> int:
-    """Return how many strips a second look has along a straight edge.
-
-    Short edges get narrower strips instead of few: a scratch then costs a few points and not the fit.
-    """
-    return max(int(min(max(long_px / BROAD_PX, FEWEST_BROAD), MOST_BROAD, long_px / NARROW_PX)), 4)
-
-
-def _round_count(long_px: float, most: int) -> int:
-    """Return how many strips there are round a circle, always even: each of a full circle has one opposite to it."""
-    return int(min(max(long_px / NARROW_PX, 8), most)) // 2 * 2
+    sizes = np.empty(2)
+    boxes = lay_straight(context.ground.sight.numbers, ends, across, reach, blur_px, SECOND, sizes)
+    return _laid(boxes, sizes, polarity)
 
 
 def is_shallow(context: Context, place: Array, half: float) -> bool:
     """Whether a region that reaches so far to both sides of a place, on the ground, is shallow in the picture."""
-    return 2 * half <= SHALLOW_PX * scale_at(context, place)
+    x, y = place.tolist()
+    return bool(2 * half <= SHALLOW_PX * scale_there(context.ground.sight.numbers, float(x), float(y)))
 
 
 def around(
@@ -142,17 +98,9 @@ def around(
 
     `is_fine`: as many, and as wide, as a second look has.
     """
-    full = span_rad[1] - span_rad[0]
-    middle = (radii[0] + radii[1]) / 2
-    scale = scale_at(context, centre)
-    long_px = full * middle / scale
-    count = _round_count(long_px, MOST_STRIPS if is_fine else MOST_FIRST_ROUND)
-    angles = span_rad[0] + (np.arange(count) + 0.5) / count * full
-    unit = np.column_stack([np.cos(angles), np.sin(angles)])
-    # As wide as fits side by side at the inner radius, between what a fit needs and what a coarse look gains from.
-    width = min(max(full * radii[0] / scale / count, NARROW_PX), 2 * NARROW_PX)
-    width = max(long_px / count, NARROW_PX) if is_fine else width
-    return strips_between(context, centre + radii[0] * unit, centre + radii[1] * unit, width, polarity)
+    inner, outer = radii
+    look = SECOND if is_fine else FIRST
+    return _round(context, centre, (inner + outer) / 2, (outer - inner) / 2, span_rad, math.inf, look, polarity)
 
 
 def on_circle(
@@ -165,30 +113,21 @@ def on_circle(
 ) -> Strips | Reason:
     """Return the second look's strips, outwards across a circle, side by side."""
     centre, r = circle
-    full = span_rad[1] - span_rad[0]
-    long_px = full * r / scale_at(context, centre)
-    count = _round_count(long_px, MOST_STRIPS)
-    angles = span_rad[0] + (np.arange(count) + 0.5) / count * full
-    unit = np.column_stack([np.cos(angles), np.sin(angles)])
-    points = centre + r * unit
-    half = min(_half_length(context, points, reach, blur_px), 0.9 * r)
-    width = max(long_px / count, NARROW_PX)
-    return strips_between(context, points - half * unit, points + half * unit, width, polarity)
+    return _round(context, centre, r, min(reach, 0.9 * r), span_rad, blur_px, SECOND, polarity)
 
 
-def scale_at(context: Context, place: Array) -> float:
-    """Return ground units in one pixel at a place (2,): the root of the area that one pixel covers."""
-    (a, b), (c, d) = context.ground.sight.project(place[None])[1][0].tolist()
-    return 1.0 / math.sqrt(abs(a * d - b * c))
+def _round(
+    context: Context, centre: Array, radius: float, reach: float, span_rad: tuple[float, float], blur_px: float,
+    look: int, polarity: Polarity,
+) -> Strips | Reason:  # fmt: skip
+    sizes, sight, (x, y) = np.empty(2), context.ground.sight.numbers, centre.tolist()
+    boxes = lay_round(sight, float(x), float(y), float(radius), float(reach), *span_rad, blur_px, look, sizes)
+    return _laid(boxes, sizes, polarity)
 
 
-def length_px(context: Context, ends: Array) -> float:
-    """Return how long the way between two places (2, 2) is in the picture."""
-    (ax, ay), (bx, by) = context.ground.sight.to_px(ends).tolist()
-    return math.hypot(bx - ax, by - ay)
-
-
-def _half_length(context: Context, middles: Array, reach: float, blur_px: float) -> float:
-    """Return half of the second look's strip length on the ground: some blurs, within the region's own reach."""
-    scale = scale_at(context, middles[len(middles) // 2])
-    return float(min(max(PLATEAU * blur_px, SECOND_LOOK_PX) * scale / 2, reach))
+def _laid(boxes: Array, sizes: Array, polarity: Polarity, of_several: OfSeveral = "clearest") -> Strips | Reason:
+    """Return the strips that were laid; a reason where the picture does not show them."""
+    if not len(boxes):
+        return Reason("outside_picture")
+    length_px, width_px = sizes.tolist()
+    return Strips(boxes, length_px, width_px, polarity, of_several)

@@ -13,19 +13,14 @@ from numpy.typing import NDArray
 from tiepoint.foundation.reasons import Reason
 from tiepoint.foundation.sources import Source
 from tiepoint.recipe.context import Context, Strips
+from tiepoint.recipe.look_kernels import carry_edges
 from tiepoint.recipe.masks import own_places
 from tiepoint.recipe.regions import shape_of
-from tiepoint.ties.mapping import carried
-from tiepoint.vision.strips import FLAGS, StripEdges, edges_in_strips, with_shared_noise
+from tiepoint.vision.strip_report import CODE, FLAGS
+from tiepoint.vision.strips import StripEdges, edges_in_boxes
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
-
-SHORTEST_PX = 8.0
-"""No strip is shorter along the crossing: an edge needs a plateau on each side."""
-
-FLAG_SHARE = 0.1
-"""A flag of single strips is told of the whole where it concerns more than this share of them."""
 
 
 @dataclass(frozen=True)
@@ -59,9 +54,11 @@ class EdgePoints:
 
     def taken(self, kept: Bools) -> "EdgePoints":
         """Return the points that are kept (n,)."""
-        names = ("xy", "normal", "u", "scale", "d_sources", "light", "blur_whole_px", "bend", "strip")
-        some = {name: getattr(self, name)[kept] for name in names}
-        return EdgePoints(**some, sources=self.sources, sought=self.sought, width_px=self.width_px, flags=self.flags)
+        return EdgePoints(
+            self.xy[kept], self.normal[kept], self.u[kept], self.scale[kept], self.d_sources[kept], self.sources,
+            self.light[kept], self.blur_whole_px[kept], self.bend[kept], self.strip[kept], self.sought, self.width_px,
+            self.flags,
+        )  # fmt: skip
 
     def and_(self, other: "EdgePoints") -> "EdgePoints":
         """Return these points, then the others, seen through the same tie."""
@@ -74,8 +71,10 @@ class EdgePoints:
 
     def moved(self, displacement: Array) -> "EdgePoints":
         """Return the points moved by (n, 2) ground units."""
-        some = {name: getattr(self, name) for name in self.__dataclass_fields__}
-        return EdgePoints(**{**some, "xy": self.xy + displacement})
+        return EdgePoints(
+            self.xy + displacement, self.normal, self.u, self.scale, self.d_sources, self.sources, self.light,
+            self.blur_whole_px, self.bend, self.strip, self.sought, self.width_px, self.flags,
+        )  # fmt: skip
 
     def towards_light(self, normals: Array) -> Array:
         """Return +1 where a shape's normal (n, 2) points to the bright side of its edge, -1 where to the dark one."""
@@ -85,16 +84,15 @@ class EdgePoints:
 
 def find_in(picture: NDArray[Any], strips: Strips) -> StripEdges:
     """Return the edge in each strip of a picture; what their noise has in common steadies that of each."""
-    edges = edges_in_strips(
+    return edges_in_boxes(
         picture,
-        strips.centres,
-        strips.directions,
+        strips.boxes,
         strips.length_px,
         strips.width_px,
         polarity=strips.polarity,
         of_several=strips.of_several,
+        is_one_shape=True,
     )
-    return with_shared_noise(edges)
 
 
 def edge_points(context: Context, strips: Strips, needed: int, with_sources: bool = True) -> EdgePoints | Reason:
@@ -104,12 +102,12 @@ def edge_points(context: Context, strips: Strips, needed: int, with_sources: boo
     """
     assert context.search is not None
     edges = context.search(strips)
-    found = int(np.count_nonzero(edges.ok))
+    found = len(edges) - int(np.count_nonzero(edges.told[:, CODE]))
     if found < needed:
         if edges.most_common_reason() in ("outside_picture", "saturated"):
             return _told(edges)
         return Reason("no_edge") if found == 0 else few(found, len(edges), needed)
-    points = _on_ground(context, strips, edges, with_sources)
+    points = _on_ground(context, strips, edges, found, with_sources)
     if context.beside.mask is None or isinstance(points, Reason):
         return points
     seen = points.taken(~hidden(context, points.xy))
@@ -138,30 +136,18 @@ def _told(edges: StripEdges) -> Reason:
     return Reason("outside_picture")
 
 
-def _on_ground(context: Context, strips: Strips, edges: StripEdges, with_sources: bool) -> EdgePoints | Reason:
-    found = np.flatnonzero(edges.ok)
-    # Mostly all strips have an edge; then nothing needs to be copied.
-    ok = slice(None) if len(found) == len(edges) else found
-    mapped = context.ground.map(edges.point[ok], with_sources)
-    if not mapped.inside.all():
+def _on_ground(
+    context: Context, strips: Strips, edges: StripEdges, found: int, with_sources: bool
+) -> EdgePoints | Reason:
+    way, n = context.ground.way, found
+    sources = way.sources if with_sources else ()
+    xy, normal, d_sources = np.empty((n, 2)), np.empty((n, 2)), np.empty((n, 2, len(sources)))
+    u, scale, light, blur, bend = np.empty(n), np.empty(n), np.empty(n), np.empty(n), np.empty(n)
+    strip = np.empty(n, np.int64)
+    bits = carry_edges(*way.arrays, edges.told, xy, normal, u, scale, d_sources, light, blur, bend, strip)
+    if bits < 0:
         return Reason("outside_tie")
-    n = len(mapped.xy_mm)
-    normal, scale, bend = np.empty((n, 2)), np.empty(n), np.empty(n)
-    carried(np.ascontiguousarray(mapped.d_px), np.ascontiguousarray(edges.normal[ok]), normal, scale, bend)
-    flagged = np.count_nonzero(edges.flag_table[ok], axis=0).tolist()
-    flags = tuple(f for k, f in enumerate(FLAGS) if flagged[k] > FLAG_SHARE * n)
+    flags = tuple(f for k, f in enumerate(FLAGS) if bits >> k & 1) if bits else ()
     return EdgePoints(
-        xy=mapped.xy_mm,
-        normal=normal,
-        u=edges.u_normal[ok] * scale,
-        scale=scale,
-        d_sources=mapped.d_sources,
-        sources=mapped.sources,
-        light=edges.polarity[ok],
-        blur_whole_px=edges.blur_whole[ok],
-        bend=bend,
-        strip=found,
-        sought=len(edges),
-        width_px=strips.width_px,
-        flags=flags,
+        xy, normal, u, scale, d_sources, sources, light, blur, bend, strip, len(edges), strips.width_px, flags
     )

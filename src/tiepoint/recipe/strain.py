@@ -66,10 +66,10 @@ def strain_from(plain: Mapping[str, Any]) -> Strain:
 
 def strain_of(ground: Ground, taught: Taught) -> Strain | None:
     """Return how a shape was strained by the ground that it has just been taught on; None where that cannot err."""
-    if not ground.sources:
+    if not ground.way.sources:
         return None
     home = Pose(*taught.home)
-    there = ground.map(ground.sight.to_px(home.place(taught.points)))
+    there = ground.way.map(ground.sight.to_px(home.place(taught.points)))
     own = np.einsum("ji,njm->nim", home.linear, there.d_sources)
     n, _, m = own.shape
     affine = np.column_stack([taught.points, np.ones(n)])

@@ -140,7 +140,7 @@ def _region_px(taught: Teaching, step: Step, ground: Ground, unit: float, size: 
     if mask is None or not inside.any():
         return inside
     rows, cols = np.nonzero(inside)
-    places = ground.map(np.column_stack([cols, rows]).astype(float), with_sources=False).xy_mm
+    places = ground.way.map(np.column_stack([cols, rows]).astype(float), with_sources=False).xy_mm
     own = own_places(shape, places / unit, is_down=step.base == "image")
     inside[rows, cols] = ~mask.hides(own)
     if not inside.any():

@@ -141,34 +141,40 @@ def _straighten_places(lens: Array, rho: float, px: Array, ideal: Array) -> None
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def straighten_one(lens: Array, rho: float, x: float, y: float, d_px: Array, d_lens: Array) -> tuple[float, float]:
+    """Return the ideal point of a picture point; fill ∂ideal/∂picture (2, 2) and ∂ideal/∂lens (2, 7)."""
+    k1, k2, cx, cy, p1, p2, k3 = lens[0], lens[1], lens[2], lens[3], lens[4], lens[5], lens[6]
+    dx, dy = (x - cx) / rho, (y - cy) / rho
+    X, Y, jxx, jxy, jyx, jyy = through_lens(lens, dx, dy)
+    d_px[0, 0], d_px[0, 1], d_px[1, 0], d_px[1, 1] = jxx, jxy, jyx, jyy
+    d_lens[0, 2], d_lens[0, 3], d_lens[1, 2], d_lens[1, 3] = 1.0 - jxx, -jxy, -jyx, 1.0 - jyy
+    # Both passes through the radial part once more, for what each of them owes to the coefficients.
+    q, r2, _, _, _ = radial(k1, k2, k3, dx, dy)
+    ex, ey = q * dx, q * dy
+    tx, ty, txx, txy, tyy = _decentring(p1, p2, ex, ey)
+    mx, my = dx + tx, dy + ty
+    qm, m2, mxx, mxy, myy = radial(k1, k2, k3, mx, my)
+    ep, em = 1.0, 1.0
+    for j in range(3):
+        ep, em = ep * r2, em * m2
+        fx, fy = -dx * q * q * ep, -dy * q * q * ep
+        gx, gy = txx * fx + txy * fy, txy * fx + tyy * fy
+        at = j if j < 2 else 6
+        d_lens[0, at] = rho * (mxx * gx + mxy * gy - mx * qm * qm * em)
+        d_lens[1, at] = rho * (mxy * gx + myy * gy - my * qm * qm * em)
+    # T is linear in p1 and p2.
+    ax, ay, _, _, _ = _decentring(1.0, 0.0, ex, ey)
+    bx, by, _, _, _ = _decentring(0.0, 1.0, ex, ey)
+    d_lens[0, 4], d_lens[1, 4] = rho * (mxx * ax + mxy * ay), rho * (mxy * ax + myy * ay)
+    d_lens[0, 5], d_lens[1, 5] = rho * (mxx * bx + mxy * by), rho * (mxy * bx + myy * by)
+    return cx + rho * X, cy + rho * Y
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def straighten_all(lens: Array, rho: float, px: Array, ideal: Array, d_px: Array, d_lens: Array) -> None:
     """Fill the ideal points (n, 2) of picture points (n, 2), ∂ideal/∂picture and ∂ideal/∂lens (n, 2, 7)."""
-    k1, k2, cx, cy, p1, p2, k3 = lens[0], lens[1], lens[2], lens[3], lens[4], lens[5], lens[6]
     for n in range(px.shape[0]):
-        dx, dy = (px[n, 0] - cx) / rho, (px[n, 1] - cy) / rho
-        x, y, jxx, jxy, jyx, jyy = through_lens(lens, dx, dy)
-        ideal[n, 0], ideal[n, 1] = cx + rho * x, cy + rho * y
-        d_px[n, 0, 0], d_px[n, 0, 1], d_px[n, 1, 0], d_px[n, 1, 1] = jxx, jxy, jyx, jyy
-        d_lens[n, 0, 2], d_lens[n, 0, 3], d_lens[n, 1, 2], d_lens[n, 1, 3] = 1.0 - jxx, -jxy, -jyx, 1.0 - jyy
-        # Both passes through the radial part once more, for what each of them owes to the coefficients.
-        q, r2, _, _, _ = radial(k1, k2, k3, dx, dy)
-        ex, ey = q * dx, q * dy
-        tx, ty, txx, txy, tyy = _decentring(p1, p2, ex, ey)
-        mx, my = dx + tx, dy + ty
-        qm, m2, mxx, mxy, myy = radial(k1, k2, k3, mx, my)
-        ep, em = 1.0, 1.0
-        for j in range(3):
-            ep, em = ep * r2, em * m2
-            fx, fy = -dx * q * q * ep, -dy * q * q * ep
-            gx, gy = txx * fx + txy * fy, txy * fx + tyy * fy
-            at = j if j < 2 else 6
-            d_lens[n, 0, at] = rho * (mxx * gx + mxy * gy - mx * qm * qm * em)
-            d_lens[n, 1, at] = rho * (mxy * gx + myy * gy - my * qm * qm * em)
-        # T is linear in p1 and p2.
-        ax, ay, _, _, _ = _decentring(1.0, 0.0, ex, ey)
-        bx, by, _, _, _ = _decentring(0.0, 1.0, ex, ey)
-        d_lens[n, 0, 4], d_lens[n, 1, 4] = rho * (mxx * ax + mxy * ay), rho * (mxy * ax + myy * ay)
-        d_lens[n, 0, 5], d_lens[n, 1, 5] = rho * (mxx * bx + mxy * by), rho * (mxy * bx + myy * by)
+        ideal[n, 0], ideal[n, 1] = straighten_one(lens, rho, px[n, 0], px[n, 1], d_px[n], d_lens[n])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

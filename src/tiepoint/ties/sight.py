@@ -1,4 +1,4 @@
-"""How a picture shows a plane, both ways in one compiled call each: a shot asks some hundred times."""
+"""How a picture shows a plane: places to pixels, in one compiled call each; a shot asks some hundred times."""
 
 import math
 from dataclasses import dataclass, field, replace
@@ -8,12 +8,14 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from tiepoint.ties.lens import Lens, pictured, straighten_all, through_lens
-from tiepoint.ties.mapping import EDGE_PX, by_sources, lies_inside, to_plane
+from tiepoint.ties.lens import Lens, pictured, through_lens
 from tiepoint.ties.sensor import Placing
 
 Array = NDArray[np.float64]
-Bools = NDArray[np.bool_]
+
+# What stands in the numbers of a sight: the matrix by rows, the lens, its unit of radius, scale and shift of the
+# placing, whether there is a lens, and whether that has a closed form from ideal to picture.
+LENS, RHO, SCALE, SHIFT, HAS_LENS, CLOSED = 9, 16, 17, 19, 21, 22
 
 
 @dataclass(frozen=True)
@@ -25,20 +27,20 @@ class Sight:
     placing: Placing = field(default_factory=Placing)
 
     @cached_property
-    def _numbers(self) -> tuple[Array, bool, bool, Array]:
-        numbers = numbers_of(self.lens, self.placing)
-        return np.ascontiguousarray(self.inverse, float), self.lens is not None, is_closed(self.lens), numbers
+    def numbers(self) -> Array:
+        """All of it (23,), as kernels take it."""
+        return numbers_of(self.inverse, self.lens, self.placing)
 
     def to_px(self, xy: Array) -> Array:
         """Return the pixels (n, 2) of places (n, 2); NaN where the picture shows none."""
         px = np.empty((len(xy), 2))
-        _seen_at(*self._numbers, np.ascontiguousarray(xy, np.float64), px, _NO_DERIVATIVES)
+        _show_all(self.numbers, np.ascontiguousarray(xy, np.float64), px)
         return px
 
     def project(self, xy: Array) -> tuple[Array, Array]:
         """Return the pixels (n, 2) of places (n, 2), and ∂px/∂place (n, 2, 2)."""
         px, d = np.empty((len(xy), 2)), np.empty((len(xy), 2, 2))
-        _seen_at(*self._numbers, np.ascontiguousarray(xy, np.float64), px, d)
+        _project_all(self.numbers, np.ascontiguousarray(xy, np.float64), px, d)
         return px, d
 
     def of_part(self, x: float, y: float, angle_rad: float) -> "Sight":
@@ -47,67 +49,76 @@ class Sight:
         return replace(self, inverse=self.inverse @ np.array([[c, -s, x], [s, c, y], [0.0, 0.0, 1.0]]))
 
 
-_NO_DERIVATIVES = np.empty((0, 2, 2))
-
-
-def is_closed(lens: Lens | None) -> bool:
-    """Whether the lens has a closed form from ideal to picture: κ alone."""
-    return lens is None or (lens.kappa2 == lens.kappa3 == lens.p1 == lens.p2 == 0.0)
-
-
-def numbers_of(lens: Lens | None, placing: Placing) -> Array:
-    """Return lens (7,), its unit of radius, scale (2,) and shift (2,) of the placing, as kernels take them."""
+def numbers_of(matrix: Array, lens: Lens | None, placing: Placing) -> Array:
+    """Return a matrix (3, 3), a lens and a placing as one row of numbers, as kernels take them."""
     own = Lens(0.0, 0.0, 0.0, 0.0, 1.0) if lens is None else lens
-    return np.array([*own.vector, own.rho_px, *placing.scale, *placing.shift_px])
+    closed = own.kappa2 == own.kappa3 == own.p1 == own.p2 == 0.0
+    placed = (*placing.scale, *placing.shift_px)
+    return np.array([*np.ravel(matrix), *own.vector, own.rho_px, *placed, lens is not None, closed], np.float64)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _seen_at(inverse: Array, has_lens: bool, closed: bool, numbers: Array, xy: Array, px: Array, d: Array) -> None:
-    """Fill pixels (n, 2) of places (n, 2) and, where `d` (n, 2, 2) has room, ∂px/∂place."""
-    H, lens, rho = inverse, numbers[:7], numbers[7]
-    cx, cy = lens[2], lens[3]
+def ideal_of(H: Array, X: float, Y: float) -> tuple[float, float, float]:
+    """Return the ideal pixel of a place, and one over its third coordinate; `H`: the numbers of a sight."""
+    w = 1.0 / (H[6] * X + H[7] * Y + H[8])
+    return (H[0] * X + H[1] * Y + H[2]) * w, (H[3] * X + H[4] * Y + H[5]) * w, w
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def shown_at(sight: Array, u: float, v: float) -> tuple[float, float]:
+    """Return where the tie's own picture shows an ideal pixel; NaN where it shows none."""
+    if sight[HAS_LENS] == 0.0:
+        return u, v
+    cx, cy, rho = sight[LENS + 2], sight[LENS + 3], sight[RHO]
+    x, y = pictured(sight[LENS:RHO], sight[CLOSED] > 0.0, (u - cx) / rho, (v - cy) / rho)
+    return cx + rho * x, cy + rho * y
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def to_pixel(sight: Array, X: float, Y: float) -> tuple[float, float]:
+    """Return the pixel of a place; NaN where the picture shows none."""
+    u, v, _ = ideal_of(sight, X, Y)
+    x, y = shown_at(sight, u, v)
+    return (x - sight[SHIFT]) / sight[SCALE], (y - sight[SHIFT + 1]) / sight[SCALE + 1]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def project_one(sight: Array, X: float, Y: float) -> tuple[float, float, float, float, float, float]:
+    """Return the pixel of a place, and ∂px/∂place by rows."""
+    u, v, w = ideal_of(sight, X, Y)
+    x, y = shown_at(sight, u, v)
+    ux, uy = (sight[0] - u * sight[6]) * w, (sight[1] - u * sight[7]) * w
+    vx, vy = (sight[3] - v * sight[6]) * w, (sight[4] - v * sight[7]) * w
+    xx, xy, yx, yy = 1.0, 0.0, 0.0, 1.0
+    if sight[HAS_LENS] > 0.0:
+        rho = sight[RHO]
+        _, _, xx, xy, yx, yy = through_lens(sight[LENS:RHO], (x - sight[LENS + 2]) / rho, (y - sight[LENS + 3]) / rho)
+    det = xx * yy - xy * yx
+    sx, sy = sight[SCALE], sight[SCALE + 1]
+    return (
+        (x - sight[SHIFT]) / sx,
+        (y - sight[SHIFT + 1]) / sy,
+        (yy * ux - xy * vx) / det / sx,
+        (yy * uy - xy * vy) / det / sx,
+        (xx * vx - yx * ux) / det / sy,
+        (xx * vy - yx * uy) / det / sy,
+    )
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def scale_there(sight: Array, X: float, Y: float) -> float:
+    """Return ground units in one pixel at a place: the root of the area that one pixel covers."""
+    _, _, a, b, c, d = project_one(sight, X, Y)
+    return 1.0 / math.sqrt(abs(a * d - b * c))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _show_all(sight: Array, xy: Array, px: Array) -> None:
     for n in range(xy.shape[0]):
-        X, Y = xy[n, 0], xy[n, 1]
-        w = 1.0 / (H[2, 0] * X + H[2, 1] * Y + H[2, 2])
-        u, v = (H[0, 0] * X + H[0, 1] * Y + H[0, 2]) * w, (H[1, 0] * X + H[1, 1] * Y + H[1, 2]) * w
-        x, y = u, v
-        if has_lens:
-            x, y = pictured(lens, closed, (u - cx) / rho, (v - cy) / rho)
-            x, y = cx + rho * x, cy + rho * y
-        px[n, 0], px[n, 1] = (x - numbers[10]) / numbers[8], (y - numbers[11]) / numbers[9]
-        if n < d.shape[0]:
-            ux, uy = (H[0, 0] - u * H[2, 0]) * w, (H[0, 1] - u * H[2, 1]) * w
-            vx, vy = (H[1, 0] - v * H[2, 0]) * w, (H[1, 1] - v * H[2, 1]) * w
-            xx, xy_, yx, yy = 1.0, 0.0, 0.0, 1.0
-            if has_lens:
-                _, _, xx, xy_, yx, yy = through_lens(lens, (x - cx) / rho, (y - cy) / rho)
-            det = xx * yy - xy_ * yx
-            d[n, 0, 0], d[n, 0, 1] = (yy * ux - xy_ * vx) / det, (yy * uy - xy_ * vy) / det
-            d[n, 1, 0], d[n, 1, 1] = (xx * vx - yx * ux) / det, (xx * vy - yx * uy) / det
-            for j in range(2):
-                d[n, 0, j] /= numbers[8]
-                d[n, 1, j] /= numbers[9]
+        px[n, 0], px[n, 1] = to_pixel(sight, xy[n, 0], xy[n, 1])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def map_all(
-    matrix: Array, has_lens: bool, numbers: Array, region: Array, factor: Array, points: Array, px: Array, xy: Array,
-    d_px: Array, moves: Array, inside: Bools,
-) -> None:  # fmt: skip
-    """Fill, for points (n, 2) of a shot, the tie's own pixels (n, 2), places (n, 2) with ∂place/∂point (n, 2, 2),
-    the first columns of ∂place/∂source `moves` (n, 2, m), where there are any, and which lie in the region (k, 2).
-    """
-    count = points.shape[0]
-    ideal, d_straight, d_lens = np.empty((count, 2)), np.zeros((count, 2, 2)), np.zeros((count, 2, 7))
-    for n in range(count):
-        for i in range(2):
-            px[n, i] = points[n, i] * numbers[8 + i] + numbers[10 + i]
-            ideal[n, i], d_straight[n, i, i] = px[n, i], 1.0
-    if has_lens:
-        straighten_all(numbers[:7], numbers[7], px, ideal, d_straight, d_lens)
-    to_plane(matrix, ideal, d_straight, numbers[8:10], xy, d_px)
-    lies_inside(region, px, EDGE_PX, inside)
-    for n in range(count):
-        inside[n] &= np.isfinite(xy[n, 0]) and np.isfinite(xy[n, 1])
-    if moves.shape[2] > 0:
-        by_sources(matrix, ideal, xy, d_lens, factor, moves)
+def _project_all(sight: Array, xy: Array, px: Array, d: Array) -> None:
+    for n in range(xy.shape[0]):
+        px[n, 0], px[n, 1], d[n, 0, 0], d[n, 0, 1], d[n, 1, 0], d[n, 1, 1] = project_one(sight, xy[n, 0], xy[n, 1])

@@ -15,10 +15,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tiepoint.foundation.sources import Source, Sources, check_ids
-from tiepoint.ties import mapping
 from tiepoint.ties.lens import LENS_NAMES, Lens, ideal_from_picture, picture_from_ideal
 from tiepoint.ties.sensor import OtherSensor, Placing, Sensor, place
-from tiepoint.ties.sight import Sight, map_all, numbers_of
+from tiepoint.ties.sight import Sight, numbers_of
+from tiepoint.ties.way import Mapped, Way, inside_convex, way_of
 
 __all__ = [
     "LENS_NAMES",
@@ -36,6 +36,7 @@ __all__ = [
     "Sensor",
     "Tie",
     "ideal_from_picture",
+    "inside_convex",
     "matrix_columns",
     "merge_columns",
     "picture_from_ideal",
@@ -68,20 +69,6 @@ class Field:
         """Return the displacement (n, 2) at points (n, 2) of the from-frame."""
         normalised = (points - self.middle) / self.reach
         return polynomial_terms(self.degree, normalised) @ self.coefficients
-
-
-@dataclass(frozen=True)
-class Mapped:
-    """Where points lie: `xy_mm` (n, 2), `d_px` (n, 2, 2) = ∂mm/∂px, `d_sources` (n, 2, m) = ∂mm/∂source.
-
-    `inside` (n,) says which points lie in the valid region; the others are extrapolated.
-    """
-
-    xy_mm: Array
-    d_px: Array
-    d_sources: Array
-    sources: tuple[Source, ...]
-    inside: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,26 +183,21 @@ class Tie:
         return np.ascontiguousarray(np.linalg.inv(self.matrix), float)
 
     @cached_property
-    def _numbers(self) -> tuple[Array, bool, Array, Array, Array]:
-        """The matrix, whether there is a lens, its numbers, the region and the factor, as kernels take them."""
-        matrix, region, factor = (np.ascontiguousarray(v, float) for v in (self.matrix, self.valid_region, self.factor))
-        return matrix, self.lens is not None, numbers_of(self.lens, self.placing), region, factor
+    def way(self) -> Way:
+        """How points of the from-frame come to the plane."""
+        fields = np.zeros((len(self.fields), 4 + 2 * max((len(f.coefficients) for f in self.fields), default=0)))
+        for row, one in zip(fields, self.fields, strict=True):
+            row[:4] = *one.middle, one.reach, one.degree
+            row[4 : 4 + one.coefficients.size] = np.ravel(one.coefficients)
+        numbers = numbers_of(self.matrix, self.lens, self.placing)
+        return way_of(numbers, np.asarray(self.valid_region, float), self.factor, self.all_sources, fields)
 
     def map(self, points: ArrayLike, with_sources: bool = True) -> Mapped:
         """Return where points (n, 2) of the from-frame lie, with all derivatives; `d_sources` only where asked for.
 
         Points outside the valid region are mapped too, marked in `inside`; NaN where there is no such place.
         """
-        places = np.ascontiguousarray(np.atleast_2d(points), float)
-        sources = self.all_sources if with_sources else _NO_SOURCES
-        n = len(places)
-        px, xy, d_px, moves = np.empty((n, 2)), np.empty((n, 2)), np.empty((n, 2, 2)), np.empty((n, 2, len(sources)))
-        inside = np.empty(n, np.bool_)
-        map_all(*self._numbers, places, px, xy, d_px, moves, inside)
-        if with_sources:
-            for k, smooth in enumerate(self.fields):
-                moves[:, :, len(self.sources) + k] = smooth.at(px)
-        return Mapped(xy, d_px, moves, sources, inside)
+        return self.way.map(points, with_sources)
 
     @cached_property
     def sight(self) -> Sight:
@@ -230,7 +212,8 @@ class Tie:
         """Return the tie for pictures of another sensor setting; `OtherSensor` where that cannot be proved."""
         if self.sensor is None:
             return self
-        return replace(self, placing=place(shot, self.sensor))
+        placing = place(shot, self.sensor)
+        return self if placing == self.placing else replace(self, placing=placing)
 
     def then(self, M: Array, sources: Sequence[Source] = (), d_M: Array | None = None) -> "Tie":
         """Return the tie followed by an affine map M (3, 3) of the plane, with the causes that M brings.
@@ -247,9 +230,6 @@ class Tie:
         merged, factor = merge_columns((*self.sources, *sources), np.hstack([old, brought]))
         fields = tuple(replace(f, coefficients=f.coefficients @ linear.T) for f in self.fields)
         return replace(self, matrix=M @ self.matrix, sources=merged, factor=factor, fields=fields)
-
-
-_NO_SOURCES = Sources()
 
 
 def project(H: Array, points: Array) -> tuple[Array, Array, Array]:
@@ -291,11 +271,3 @@ def polynomial_terms(degree: int, normalised: Array) -> Array:
     """Return the monomials n_x^i·n_y^j, i + j ≤ degree, (n, terms): 1, x, y, x², xy, y², x³, …"""
     x, y = normalised[:, 0], normalised[:, 1]
     return np.stack([x ** (total - j) * y**j for total in range(degree + 1) for j in range(total + 1)], axis=1)
-
-
-def inside_convex(polygon: Array, points: Array) -> NDArray[np.bool_]:
-    """Return which points (n, 2) lie in a convex polygon (k, 2), of either sense; its border is inside."""
-    inside = np.empty(len(points), np.bool_)
-    corners, places = (np.ascontiguousarray(v, float) for v in (polygon, points))
-    mapping.lies_inside(corners, places, mapping.EDGE_PX, inside)
-    return inside

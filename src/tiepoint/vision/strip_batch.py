@@ -1,4 +1,4 @@
-"""Many strips in one call: the plain fit, the search for what disturbs it, the robust fit."""
+"""Many strips in one call: the plain fit and the search for what disturbs it, the robust fit."""
 
 import math
 
@@ -36,9 +36,17 @@ from tiepoint.vision.strip_lanes import (
 )
 from tiepoint.vision.strip_pixels import FAST, Floats, Ints
 from tiepoint.vision.strip_plateaus import (
+    COUNT,
+    DX,
+    DY,
+    FAR_AT,
+    FIRST,
     LEAST_NOISE,
     N_AFTER,
     N_BEFORE,
+    QUIET_AFTER,
+    QUIET_BEFORE,
+    ROUGH_AT,
     SLOPE_AFTER,
     SLOPE_BEFORE,
     SUM_AFTER,
@@ -58,6 +66,9 @@ from tiepoint.vision.strip_robust import (
     weigh_plateau,
 )
 
+FEWEST_ROOM = 130
+"""Least pixels of work space for the fits: medians of a plateau take some too."""
+
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def bright_share(near: Near, n: int, saturation: float) -> float:
@@ -69,61 +80,74 @@ def bright_share(near: Near, n: int, saturation: float) -> float:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def fit_all(
-    pixels: Floats, starts: Ints, counts: Ints, rough: Floats, far: Floats, shapes: Floats, half_length: float,
-    half_width: float, free_tilt: bool, saturation: float, results: Floats, work: Floats,
-) -> None:  # fmt: skip
-    """Fit n strips plainly; `results` (n, RESULT_COLUMNS). A row whose SETTLED is zero has no fit.
-
-    `shapes` (n,) is the fourth-order term of the pixel's outline: (cos⁴φ + sin⁴φ)/1440. Work space: `work` (7, most
-    pixels), its first row ones.
-    """
-    space = np.zeros((5, 5, 5))
-    inverse = space[4]
-    for i in range(counts.size):
-        out, n = results[i], counts[i]
-        p = out[:5]
-        start_from(rough[i], half_length, p)
-        if rough[i, FOUND] == 0.0 or n < 8:
-            continue
-        near = near_of(pixels, starts[i], n, work)
-        out[BRIGHT] = bright_share(near, n, saturation)
-        plateaus = Far(far[i, N_BEFORE], far[i, SUM_BEFORE], far[i, N_AFTER], far[i, SUM_AFTER])
-        settled, squares = iterate(near, n, plateaus, p, shapes[i], free_tilt, half_width, ROUNDS, space)
-        if settled:
-            inverse_of(space[2], inverse)
-            # The last step was too small to change the sum of squares before it.
-            dof = n - near_parameters(space[0], inverse, free_tilt)
-            write_report(p, squares / max(dof, 1.0), inverse, dof, out)
+def room_for_fits(spans: Ints) -> int:
+    """Return how many pixels the work space of the fits must hold."""
+    most = FEWEST_ROOM
+    for i in range(spans.shape[0]):
+        most = max(most, spans[i, COUNT] + 1)
+    return most
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def find_disturbed(
-    pixels: Floats, starts: Ints, counts: Ints, rough: Floats, shapes: Floats, half_width: float, results: Floats,
-    quiet: Floats, work: Floats,
-) -> Ints:  # fmt: skip
-    """Return the strips in which the plain fit left more than noise, `quiet` (n, 2) being the plateaus' variances.
+def outline_of(row: Floats) -> float:
+    """Return the fourth-order term of the pixel's outline along a strip: (cos⁴φ + sin⁴φ)/1440."""
+    return float((row[DX] ** 4 + row[DY] ** 4) / 1440.0)
 
-    Work space: `work` (7, most pixels).
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def fit_plainly(
+    near: Near, n: int, row: Floats, free_tilt: bool, half_width: float, saturation: float, out: Floats, space: Floats
+) -> None:
+    """Fill the row of results of a plain fit, whose start stands in it. Where its SETTLED is zero, there is no fit."""
+    p, inverse = out[:5], space[4]
+    out[BRIGHT] = bright_share(near, n, saturation)
+    far = row[FAR_AT:]
+    plateaus = Far(far[N_BEFORE], far[SUM_BEFORE], far[N_AFTER], far[SUM_AFTER])
+    settled, squares = iterate(near, n, plateaus, p, outline_of(row), free_tilt, half_width, ROUNDS, space)
+    if settled:
+        inverse_of(space[2], inverse)
+        # The last step was too small to change the sum of squares before it.
+        dof = n - near_parameters(space[0], inverse, free_tilt)
+        write_report(p, squares / max(dof, 1.0), inverse, dof, out)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def is_left_disturbed(near: Near, n: int, row: Floats, half_width: float, result: Floats, lanes: Lanes) -> bool:
+    """Tell whether the plain fit of a strip left more than noise, or did not settle."""
+    number = assign_lanes(near, n, half_width, lanes)
+    if result[SETTLED] == 0.0:
+        return True
+    evaluate(near, n, result, outline_of(row))
+    least = (2.0 * LEAST_NOISE * result[HALF]) ** 2
+    # About the edge lie as many pixels of either side.
+    before, after = row[FAR_AT + QUIET_BEFORE], row[FAR_AT + QUIET_AFTER]
+    calm, loud = 0.5 * (before + after), max(before, after)
+    variance, calm = max(result[NOISE] ** 2, least), max(calm, least) if calm > 0.0 else 0.0
+    return bool(is_disturbed(near, n, variance, calm, loud, number, lanes))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def fit_all(
+    pixels: Floats, rows: Floats, spans: Ints, half_length: float, half_width: float, robust: bool, free_tilt: bool,
+    saturation: float, results: Floats,
+) -> Ints:  # fmt: skip
+    """Fit n strips plainly; fill `results` (n, RESULT_COLUMNS), zero before.
+
+    Returns the strips that are to be fitted again, robustly, if `robust` says so.
     """
-    lanes = lanes_over(np.zeros(work.shape[1], np.int64), np.zeros((LANE_ROWS, MOST_LANES)))
-    disturbed, many = np.empty(counts.size, np.int64), 0
-    for i in range(counts.size):
-        n = counts[i]
-        if n < 8 or rough[i, FOUND] == 0.0:
+    n, most = spans.shape[0], room_for_fits(spans)
+    work, space = np.ones((6, most)), np.zeros((5, 5, 5))
+    lanes = lanes_over(np.zeros(most, np.int64), np.zeros((LANE_ROWS, MOST_LANES)))
+    disturbed, many = np.empty(n, np.int64), 0
+    for i in range(n):
+        row, out, count = rows[i], results[i], spans[i, COUNT]
+        rough = row[ROUGH_AT:FAR_AT]
+        start_from(rough, half_length, out)
+        if rough[FOUND] == 0.0 or count < 8:
             continue
-        near = near_of(pixels, starts[i], n, work)
-        number = assign_lanes(near, n, half_width, lanes)
-        if results[i, SETTLED] == 0.0:
-            disturbed[many] = i
-            many += 1
-            continue
-        evaluate(near, n, results[i], shapes[i])
-        least = (2.0 * LEAST_NOISE * results[i, HALF]) ** 2
-        # About the edge lie as many pixels of either side.
-        calm, loud = 0.5 * (quiet[i, 0] + quiet[i, 1]), max(quiet[i, 0], quiet[i, 1])
-        variance, calm = max(results[i, NOISE] ** 2, least), max(calm, least) if calm > 0.0 else 0.0
-        if is_disturbed(near, n, variance, calm, loud, number, lanes):
+        near = near_of(pixels, spans[i, FIRST], count, work)
+        fit_plainly(near, count, row, free_tilt, half_width, saturation, out, space)
+        if robust and is_left_disturbed(near, count, row, half_width, out, lanes):
             disturbed[many] = i
             many += 1
     return disturbed[:many]
@@ -155,38 +179,39 @@ def mask_by_lane(
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def refit_all(
-    pixels: Floats, starts: Ints, counts: Ints, before: Floats, before_at: Ints, before_counts: Ints,
-    after: Floats, after_at: Ints, after_counts: Ints, rough: Floats, far: Floats, shapes: Floats, quiet: Floats,
-    half_length: float, half_width: float, free_tilt: bool, results: Floats, work: Floats,
+    pixels: Floats, rows: Floats, spans: Ints, before: Floats, before_spans: Ints, after: Floats, after_spans: Ints,
+    half_length: float, half_width: float, free_tilt: bool, results: Floats,
 ) -> None:  # fmt: skip
     """Fit n disturbed strips robustly from where their plain fit ended (from the rough find, where it did not).
 
-    `before` and `after` (3, ·) hold the plateaus' pixels as `pixels` holds the near ones, `far` their slopes. Work
-    space: as for `find_disturbed`.
+    `before` and `after` (3, ·) hold the plateaus' pixels as `pixels` holds the near ones.
     """
-    mask, some, space = work[5], work[6], np.zeros((5, 5, 5))
+    most = room_for_fits(spans)
+    work, mask, some, space = np.ones((5, most)), np.empty(most), np.empty(most), np.zeros((5, 5, 5))
     inverse, map_ = space[4], np.zeros((MOST_LANES, 4 * math.ceil(half_length) + 8))
-    lanes = lanes_over(np.zeros(work.shape[1], np.int64), np.zeros((LANE_ROWS, MOST_LANES)))
-    for i in range(counts.size):
-        out, n, shape = results[i], counts[i], shapes[i]
+    lanes = lanes_over(np.zeros(most, np.int64), np.zeros((LANE_ROWS, MOST_LANES)))
+    for i in range(spans.shape[0]):
+        out, n, shape = results[i], spans[i, COUNT], outline_of(rows[i])
+        rough, levels = rows[i, ROUGH_AT:FAR_AT], rows[i, FAR_AT:]
         p = out[:5]
         if out[SETTLED] == 0.0:
-            start_from(rough[i], half_length, p)
+            start_from(rough, half_length, p)
         out[SETTLED] = 0.0
-        near = near_of(pixels, starts[i], n, work)
+        near = near_of(pixels, spans[i, FIRST], n, work)
         for k in range(n):
             mask[k] = 1.0
         number, least_sigma = assign_lanes(near, n, half_width, lanes), 2.0 * LEAST_NOISE * abs(p[HALF])
-        one, two = before_at[i], after_at[i]
-        place = rough[i, PLACE] - half_length
-        take_slope_off(before[0, one:], before[1, one:], before_counts[i], far[i, SLOPE_BEFORE], place)
-        take_slope_off(after[0, two:], after[1, two:], after_counts[i], far[i, SLOPE_AFTER], place)
+        one, two = before_spans[i, FIRST], after_spans[i, FIRST]
+        n_before, n_after = before_spans[i, COUNT], after_spans[i, COUNT]
+        place = rough[PLACE] - half_length
+        take_slope_off(before[0, one:], before[1, one:], n_before, levels[SLOPE_BEFORE], place)
+        take_slope_off(after[0, two:], after[1, two:], n_after, levels[SLOPE_AFTER], place)
         low, sigma_before = weigh_plateau(
-            before[0, one:], before[2, one:], before_counts[i], far[i, WORTH_BEFORE], least_sigma, half_width, number,
+            before[0, one:], before[2, one:], n_before, levels[WORTH_BEFORE], least_sigma, half_width, number,
             lanes.before_weight, lanes.before_sum, some,
         )  # fmt: skip
         high, sigma_after = weigh_plateau(
-            after[0, two:], after[2, two:], after_counts[i], far[i, WORTH_AFTER], least_sigma, half_width, number,
+            after[0, two:], after[2, two:], n_after, levels[WORTH_AFTER], least_sigma, half_width, number,
             lanes.after_weight, lanes.after_sum, some,
         )  # fmt: skip
         if sigma_before < math.inf and sigma_after < math.inf:
@@ -196,10 +221,10 @@ def refit_all(
             evaluate(near, n, p, shape)
             # The least of what the plateaus and the edge show: what disturbs only ever adds to one of them.
             sigma = min(sigma_before, sigma_after, typical_size(near, n, mask, some))
-            calm = 0.5 * (quiet[i, 0] + quiet[i, 1])
+            calm = 0.5 * (levels[QUIET_BEFORE] + levels[QUIET_AFTER])
             sigma = min(sigma, math.sqrt(calm)) if calm > 0.0 else sigma
-            noise, start = max(sigma, least_sigma) ** 2, rough[i, LOW] - half_length - 1.0
-            span = 2 * int(rough[i, HIGH] - rough[i, LOW]) + 6
+            noise, start = max(sigma, least_sigma) ** 2, rough[LOW] - half_length - 1.0
+            span = 2 * int(rough[HIGH] - rough[LOW]) + 6
             plateaus = mask_by_lane(
                 near, n, p, shape, free_tilt, half_width, noise, start, span, lanes, number, space, map_, mask
             )

@@ -201,13 +201,3 @@ def find_roughly(
     rough[MEAN], rough[HALF_HEIGHT], rough[RESPONSE] = 0.5 * (before + after), 0.5 * step, response[peak]
     rough[LOW], rough[HIGH], rough[FAR_LOW], rough[FAR_HIGH] = window(mean, first, last, peak, at, blur, step)
     rough[RIVALS] = 1.0 if has_rival(response, peak) else 0.0
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def find_all(bins: Floats, polarity: int, of_several: int, rough: Floats, mean: Floats, response: Floats) -> None:
-    """Find each strip's rough edge: `bins` (n, 3, bins) → `rough` (n, ROUGH_COLUMNS), zero where there is none.
-
-    `mean` (bins,) and `response` (bins + 1,) are work space.
-    """
-    for i in range(bins.shape[0]):
-        find_roughly(bins[i, 0], bins[i, 1], mean, response, polarity, of_several, rough[i])

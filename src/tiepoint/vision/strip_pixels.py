@@ -134,29 +134,3 @@ def gather(
             across[n] = box.au * du + box.av * dv
             n += 1
     return n
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def profiles(
-    flat: NDArray[np.generic], rows: int, cols: int, strips: Floats, length: float, width: float, bins: Floats,
-    seen: Ints,
-) -> None:  # fmt: skip
-    """Fill the profiles of n strips: `strips` (n, 4) x, y, dx, dy; `bins` (n, 3, bins); `seen` (n, 2)."""
-    for i in range(strips.shape[0]):
-        box = box_over(rows, cols, strips[i, 0], strips[i, 1], strips[i, 2], strips[i, 3], length, width)
-        seen[i, 0], seen[i, 1] = profile(flat, box, bins[i, 0], bins[i, 1], bins[i, 2])
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def gather_all(
-    flat: NDArray[np.generic], rows: int, cols: int, strips: Floats, length: float, width: float, ranges: Floats,
-    starts: Ints, counts: Ints, pixels: Floats,
-) -> None:  # fmt: skip
-    """Copy each strip's pixels with ranges[i, 0] ≤ s < ranges[i, 1] behind starts[i] of `pixels` (3, ·).
-
-    starts (n + 1,) leaves each strip its room; counts (n,) receives how many there are.
-    """
-    for i in range(strips.shape[0]):
-        box = box_over(rows, cols, strips[i, 0], strips[i, 1], strips[i, 2], strips[i, 3], length, width)
-        room = slice(starts[i], starts[i + 1])
-        counts[i] = gather(flat, box, ranges[i, 0], ranges[i, 1], pixels[0, room], pixels[1, room], pixels[2, room])

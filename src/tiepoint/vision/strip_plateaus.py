@@ -2,16 +2,25 @@
 
 import math
 
-import numpy as np
 from numba import njit
 
-from tiepoint.vision.strip_find import FAR_HIGH, FAR_LOW, FOUND, HALF_HEIGHT, HIGH, LOW, PLACE
+from tiepoint.vision.strip_find import FAR_HIGH, FAR_LOW, HALF_HEIGHT, HIGH, LOW, PLACE, ROUGH_COLUMNS
 from tiepoint.vision.strip_pixels import Floats
 
 # What stands in a row of plateaus, for the one before the window and the one after it: number and sum of its pixels at
-# the edge's place, its slope, and what share of its pixels that leaves worth (one without a slope).
+# the edge's place, its slope, and what share of its pixels that leaves worth (one without a slope); then the variances
+# of both within their bins (0: not known).
 N_BEFORE, SUM_BEFORE, SLOPE_BEFORE, WORTH_BEFORE, N_AFTER, SUM_AFTER, SLOPE_AFTER, WORTH_AFTER = range(8)
-PLATEAU_COLUMNS = 8
+QUIET_BEFORE, QUIET_AFTER = 8, 9
+PLATEAU_COLUMNS = 10
+
+# What stands in the row of a strip: its middle in px and unit direction, its rough find, its plateaus.
+X, Y, DX, DY, ROUGH_AT = range(5)
+FAR_AT = ROUGH_AT + ROUGH_COLUMNS
+ROW_COLUMNS = FAR_AT + PLATEAU_COLUMNS
+# And beside it, in whole numbers: how many of its pixels the picture shows, and how many it has; where those near its
+# edge start, and how many they are.
+INSIDE, WHOLE, FIRST, COUNT = range(4)
 
 SUSPICIOUS = 3.3
 """Standard scores from which scatter is not chance: one clean strip of 15 lanes in 140 is looked at in vain."""
@@ -163,12 +172,12 @@ def even_out(rough: Floats) -> None:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def level_one(bins: Floats, rough: Floats, quiet: Floats, calm: Floats, far: Floats) -> None:
-    """Fill a row of plateaus for one strip, the noise of its bins before and after being `quiet` (2,), 0: not known."""
+def level_calm(bins: Floats, rough: Floats, before: float, after: float, calm: Floats, far: Floats) -> None:
+    """Fill a row of plateaus for one strip, the noise of its bins `before` and `after` the window being known, or 0."""
     place, low, high = rough[PLACE], int(rough[LOW]), int(rough[HIGH])
     first, last = int(rough[FAR_LOW]), int(rough[FAR_HIGH])
-    calm_bins(bins, first, low, quiet[0], calm)
-    calm_bins(bins, high, last, quiet[1], calm)
+    calm_bins(bins, first, low, before, calm)
+    calm_bins(bins, high, last, after, calm)
     slope_before, score_before, worth_before = slope_of(bins, first, low, place, calm)
     slope_after, score_after, worth_after = slope_of(bins, high, last, place, calm)
     shorter = min(low - first, last - high)
@@ -187,25 +196,21 @@ def level_one(bins: Floats, rough: Floats, quiet: Floats, calm: Floats, far: Flo
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def level_all(
-    bins: Floats, rough: Floats, robust: bool, far: Floats, quiet: Floats, some: Floats, calm: Floats
-) -> None:
-    """Fill `far` (n, PLATEAU_COLUMNS) for n strips; if `robust`, from calm bins, and their variances `quiet` (n, 2).
+def level_plateaus(bins: Floats, rough: Floats, robust: bool, far: Floats, some: Floats, calm: Floats) -> None:
+    """Fill the row `far` of plateaus for one strip; if `robust`, from calm bins, and with their variances.
 
     Light that changes along the strip would put the levels far from what they are at the edge, and the edge with them.
     The bright side is noisier than the dark one wherever photons are counted, ten times and more: each is judged by its
-    own noise.
+    own noise. Work space: `some` (32,) and `calm` (bins,).
     """
-    level = np.zeros(2)
-    for i in range(len(quiet)):
-        if rough[i, FOUND] == 0.0:
-            continue
-        level[:] = 0.0
-        if robust:
-            one = calm_variance(bins[i], int(rough[i, LOW]) - 1, int(rough[i, FAR_LOW]) - 1, some)
-            two = calm_variance(bins[i], int(rough[i, HIGH]), int(rough[i, FAR_HIGH]), some)
-            quiet[i, 0], quiet[i, 1] = one if one > 0.0 else two, two if two > 0.0 else one
-            least = (2.0 * LEAST_NOISE * rough[i, HALF_HEIGHT]) ** 2
-            for side in range(2):
-                level[side] = max(quiet[i, side], least) if quiet[i, side] > 0.0 else 0.0
-        level_one(bins[i], rough[i], level, calm, far[i])
+    if not robust:
+        level_calm(bins, rough, 0.0, 0.0, calm, far)
+        return
+    one = calm_variance(bins, int(rough[LOW]) - 1, int(rough[FAR_LOW]) - 1, some)
+    two = calm_variance(bins, int(rough[HIGH]), int(rough[FAR_HIGH]), some)
+    before, after = one if one > 0.0 else two, two if two > 0.0 else one
+    least = (2.0 * LEAST_NOISE * rough[HALF_HEIGHT]) ** 2
+    level_calm(
+        bins, rough, max(before, least) if before > 0.0 else 0.0, max(after, least) if after > 0.0 else 0.0, calm, far
+    )
+    far[QUIET_BEFORE], far[QUIET_AFTER] = before, after

@@ -2,9 +2,8 @@
 
 import math
 
+import numpy as np
 from numba import njit
-from numpy import bool_
-from numpy.typing import NDArray
 
 from tiepoint.vision.strip_find import FOUND, HIGH, LOW, PER_BIN, RESPONSE, RIVALS
 from tiepoint.vision.strip_fit import (
@@ -21,6 +20,18 @@ from tiepoint.vision.strip_fit import (
     U_TILT,
 )
 from tiepoint.vision.strip_pixels import Floats, Ints
+from tiepoint.vision.strip_plateaus import (
+    DX,
+    DY,
+    FAR_AT,
+    INSIDE,
+    QUIET_AFTER,
+    QUIET_BEFORE,
+    ROUGH_AT,
+    WHOLE,
+    X,
+    Y,
+)
 
 DETECTION = 6.0
 """Standard scores of the step filter from which an edge is one: noise alone reaches 3.5 over 100 places."""
@@ -33,13 +44,52 @@ HAS_EDGE, NO_EDGE, OUTSIDE, SATURATED, NOT_A_NUMBER = range(5)
 CODES = ("", "no_edge", "outside_picture", "saturated", "not_a_number")
 """Why a strip has no edge; "" where it has one."""
 FLAGS = ("clipped", "low_contrast", "more_than_one_edge", "outliers", "saturated")
-"""The columns of the flag table."""
 
-# Rows of what is told. Lengths in px: place S along the strip, its u and degrees of freedom; the point; the edge's unit
-# normal; its lean against the strip in rad, with u; blur of the lens, and whole; contrast and noise in grey levels; the
-# share of weight that was left out.
-S, U, FREEDOM, POINT_X, POINT_Y, NORMAL_X, NORMAL_Y, LEAN, U_LEAN, OPTICAL, WHOLE, CONTRAST, SIGMA, LEFT_OUT = range(14)
-TOLD_ROWS = 14
+# What stands in the row that is told of a strip. Lengths in px: place S along it, its u and degrees of freedom; the
+# point; the edge's unit normal; its lean against the strip in rad, with u; blur of the lens, and whole; contrast and
+# noise in grey levels; the share of weight that was left out. So far NaN where there is no edge. Then +1 where it gets
+# brighter along the strip and -1 where darker, the share of saturated pixels, the code, and 1 for each flag that holds.
+S, U, FREEDOM, POINT_X, POINT_Y, NORMAL_X, NORMAL_Y, LEAN, U_LEAN = range(9)
+OPTICAL, WHOLE_BLUR, CONTRAST, SIGMA, LEFT_OUT, SENSE, BRIGHT_SHARE, CODE, FLAGS_AT = range(9, 18)
+TOLD_COLUMNS = FLAGS_AT + len(FLAGS)
+SURE_DOF = 60.0
+"""Degrees of freedom from which the noise of a fit is believed on its own."""
+FEWEST_TO_SHARE = 8
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def noise_of_profile(bins: Floats, width: float) -> float:
+    """Return the noise of a strip's pixels from its whole profile `bins` (3, bins): the median within bins.
+
+    Strips of a single pixel a bin have none within: then the median step from bin to bin tells it.
+    """
+    count = bins.shape[1]
+    inside, most = np.empty(count), 1.0
+    if width < 2.0:
+        for k in range(count - 1):
+            here, there = bins[0, k] / max(bins[1, k], 1.0), bins[0, k + 1] / max(bins[1, k + 1], 1.0)
+            inside[k] = abs(there - here)
+        return float(np.median(inside[: count - 1])) * (1.4826 / math.sqrt(2.0))
+    for k in range(count):
+        n = bins[1, k]
+        inside[k] = max(bins[2, k] - bins[0, k] * bins[0, k] / max(n, 1.0), 0.0) / max(n - 1.0, 1.0)
+        most = max(most, n)
+    # The median of χ²/ν lies below one (Wilson & Hilferty 1931).
+    low = (1.0 - 2.0 / (9.0 * max(most - 1.0, 1.0))) ** 3
+    return math.sqrt(float(np.median(inside)) / low)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def noise_for_detection(bins: Floats, row: Floats, result: Floats, width: float) -> float:
+    """Return the noise that a step must stand out from: the fit's own, and the plateaus' where that rests on little.
+
+    A fit of few pixels to a step that noise made leaves less than the noise.
+    """
+    calm = 0.5 * (row[FAR_AT + QUIET_BEFORE] + row[FAR_AT + QUIET_AFTER])
+    noise = max(result[NOISE], math.sqrt(calm))
+    if result[DOF] < SURE_DOF and (calm == 0.0 or result[SETTLED] == 0.0):
+        noise = max(noise, noise_of_profile(bins, width))
+    return float(noise)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -61,40 +111,66 @@ def code_of(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def tell_numbers(strip: Floats, result: Floats, told: Floats, i: int) -> None:
-    """Fill column i of `told`. s = s0 + t·ac with ac along (−dy, dx), so the normal leans by −t towards across."""
-    dx, dy, t = strip[2], strip[3], result[TILT]
+def tell_numbers(row: Floats, result: Floats, told: Floats) -> None:
+    """Fill what is told of an edge. s = s0 + t·ac with ac along (−dy, dx), so the normal leans by −t towards across."""
+    dx, dy, t = row[DX], row[DY], result[TILT]
     lean = 1.0 / math.sqrt(1.0 + t * t)
-    told[S, i], told[U, i], told[FREEDOM, i] = result[POSITION], result[U_POSITION], result[DOF]
-    told[POINT_X, i] = strip[0] + result[POSITION] * dx
-    told[POINT_Y, i] = strip[1] + result[POSITION] * dy
-    told[NORMAL_X, i], told[NORMAL_Y, i] = (dx + t * dy) * lean, (dy - t * dx) * lean
-    told[LEAN, i], told[U_LEAN, i] = -math.atan(t), result[U_TILT] * lean * lean
-    told[WHOLE, i] = result[BLUR]
-    told[OPTICAL, i] = math.sqrt(max(result[BLUR] * result[BLUR] - 1.0 / 12.0, 0.0))
-    told[CONTRAST, i], told[SIGMA, i], told[LEFT_OUT, i] = abs(2.0 * result[HALF]), result[NOISE], result[LOST]
+    told[S], told[U], told[FREEDOM] = result[POSITION], result[U_POSITION], result[DOF]
+    told[POINT_X], told[POINT_Y] = row[X] + result[POSITION] * dx, row[Y] + result[POSITION] * dy
+    told[NORMAL_X], told[NORMAL_Y] = (dx + t * dy) * lean, (dy - t * dx) * lean
+    told[LEAN], told[U_LEAN] = -math.atan(t), result[U_TILT] * lean * lean
+    told[WHOLE_BLUR] = result[BLUR]
+    told[OPTICAL] = math.sqrt(max(result[BLUR] * result[BLUR] - 1.0 / 12.0, 0.0))
+    told[CONTRAST], told[SIGMA], told[LEFT_OUT] = abs(2.0 * result[HALF]), result[NOISE], result[LOST]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def tell_all(
-    strips: Floats, seen: Ints, rough: Floats, results: Floats, noise: Floats, half_length: float, polarity: int,
-    least_contrast: float, told: Floats, codes: Ints, flags: NDArray[bool_],
+    rows: Floats, spans: Ints, bins: Floats, results: Floats, half_length: float, width: float, polarity: int,
+    least_contrast: float, told: Floats,
 ) -> None:  # fmt: skip
-    """Fill `told` (TOLD_ROWS, n), NaN where there is no edge, `codes` (n,) and `flags` (n, 5)."""
-    for i in range(codes.size):
-        result = results[i]
-        inside, whole = seen[i, 0], seen[i, 1]
-        if inside == 0 or 2 * inside < whole:
-            codes[i] = OUTSIDE
+    """Fill what is told of n strips, (n, TOLD_COLUMNS)."""
+    for i in range(told.shape[0]):
+        row, result, out = rows[i], results[i], told[i]
+        rough, inside, whole = row[ROUGH_AT:FAR_AT], spans[i, INSIDE], spans[i, WHOLE]
+        code = OUTSIDE
+        if inside > 0 and 2 * inside >= whole:
+            noise = noise_for_detection(bins[i], row, result, width)
+            code = code_of(rough, result, noise, half_length, polarity, least_contrast)
+        out[SENSE] = 1.0 if result[HALF] > 0.0 else -1.0
+        out[BRIGHT_SHARE], out[CODE] = result[BRIGHT], code
+        out[FLAGS_AT] = inside < whole
+        out[FLAGS_AT + 1] = abs(2.0 * result[HALF]) < LOW_CONTRAST_RATIO * result[NOISE]
+        out[FLAGS_AT + 2] = rough[RIVALS] > 0.0
+        out[FLAGS_AT + 3] = result[LOST] > OUTLIER_SHARE
+        out[FLAGS_AT + 4] = result[BRIGHT] > SATURATED_FLAG
+        if code == HAS_EDGE:
+            tell_numbers(row, result, out)
         else:
-            codes[i] = code_of(rough[i], result, noise[i], half_length, polarity, least_contrast)
-        flags[i, 0] = inside < whole
-        flags[i, 1] = abs(2.0 * result[HALF]) < LOW_CONTRAST_RATIO * result[NOISE]
-        flags[i, 2] = rough[i, RIVALS] > 0.0
-        flags[i, 3] = result[LOST] > OUTLIER_SHARE
-        flags[i, 4] = result[BRIGHT] > SATURATED_FLAG
-        if codes[i] == HAS_EDGE:
-            tell_numbers(strips[i], result, told, i)
-        else:
-            for k in range(told.shape[0]):
-                told[k, i] = math.nan
+            for k in range(SENSE):
+                out[k] = math.nan
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def share_noise(told: Floats) -> None:
+    """Let n strips of one shape tell each other's noise, in what is told of them (n, TOLD_COLUMNS); see `strips`."""
+    n, count = told.shape[0], 0
+    logs, freedom = np.empty(n), np.empty(n)
+    for i in range(n):
+        if told[i, CODE] == HAS_EDGE:
+            logs[count], freedom[count] = 2.0 * math.log(max(told[i, SIGMA], 1e-300)), told[i, FREEDOM]
+            count += 1
+    if count < FEWEST_TO_SHARE:
+        return
+    middle, typical = float(np.median(logs[:count])), float(np.median(freedom[:count]))
+    scatter = (1.4826 * float(np.median(np.abs(logs[:count] - middle)))) ** 2
+    weight = 2.0 / max(scatter - 2.0 / typical, 0.1 / typical)
+    # The median of ln s² lies some 2/(3ν) below ln σ² (the median of χ²/ν; Wilson & Hilferty 1931).
+    common = math.exp(middle) * (1.0 + 2.0 / (3.0 * typical))
+    for i in range(n):
+        noise, dof = told[i, SIGMA], told[i, FREEDOM]
+        variance = (dof * noise * noise + weight * common) / (dof + weight)
+        ratio = math.sqrt(variance) / max(noise, 1e-300)
+        told[i, U] *= ratio
+        told[i, U_LEAN] *= ratio
+        told[i, SIGMA], told[i, FREEDOM] = math.sqrt(variance), dof + weight

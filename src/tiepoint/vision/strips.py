@@ -1,8 +1,8 @@
 """Sub-pixel edges in many strips of one picture, each with its standard uncertainty."""
 
 import math
-from dataclasses import dataclass, replace
-from typing import Literal, NamedTuple
+from dataclasses import dataclass
+from typing import Literal, NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 from tiepoint.foundation.errors import UnusableInput, UnusablePicture
 from tiepoint.vision import strip_find as sf
 from tiepoint.vision import strip_report as report
-from tiepoint.vision.strip_fit import BRIGHT, HALF, RESULT_COLUMNS
-from tiepoint.vision.strip_measure import lay, measure, share_noise
+from tiepoint.vision.strip_measure import measure
 from tiepoint.vision.strip_pixels import Floats, Ints
 
 Polarity = Literal["either", "rising", "falling"]
@@ -22,7 +21,7 @@ POLARITY: dict[str, int] = {"either": sf.EITHER, "rising": sf.RISING, "falling":
 OF_SEVERAL: dict[str, int] = {"clearest": sf.CLEAREST, "nearest": sf.NEAREST, "farthest": sf.FARTHEST}
 
 CODES, FLAGS = report.CODES, report.FLAGS
-"""Why a strip has no edge ("" where it has one), and the columns of the flag table."""
+"""Why a strip has no edge ("" where it has one), and what may be flagged of it."""
 CHUNK = 512
 """Strips worked on at a time: bounds the work space to some megabytes."""
 
@@ -31,49 +30,104 @@ CHUNK = 512
 class StripEdges:
     """One edge, or the reason for none, in each of n strips; lengths in px, grey values as in the picture.
 
-    `position` runs along the crossing direction from the strip's centre, `point` (n, 2) is the same place in the
-    picture. `normal` (n, 2) is the unit normal of the edge, on the side of the crossing direction; it differs from
-    it by `tilt_rad` (positive: turned towards +x → +y). `u` is the standard uncertainty of `position`, from the
-    inverse Fisher matrix times the residual variance with `dof` degrees of freedom. `blur` is the optical blur (the
-    pixel's own share of 1/12 px² is taken off), `blur_whole` includes it. `contrast` is positive; `rising` tells
-    whether it gets brighter along the direction. `weight_lost` is the share of the pixels near the edge that the
-    robust fit left out. Where `ok` is False the numbers are NaN and `reason` tells why.
+    All of it stands in `told` (n, TOLD_COLUMNS of `strip_report`). Where `ok` is False the numbers are NaN and `reason`
+    tells why.
     """
 
-    position: Floats
-    u: Floats
-    dof: Floats
-    point: Floats
-    normal: Floats
-    tilt_rad: Floats
-    u_tilt_rad: Floats
-    blur: Floats
-    blur_whole: Floats
-    contrast: Floats
-    rising: Bools
-    noise: Floats
-    weight_lost: Floats
-    saturated_share: Floats
-    code: Ints
-    flag_table: Bools
+    told: Floats
 
     def __len__(self) -> int:
-        return int(self.position.size)
+        return len(self.told)
+
+    @property
+    def position(self) -> Floats:
+        """Where the edge is along the crossing direction, from the strip's centre, (n,)."""
+        return self.told[:, report.S]
+
+    @property
+    def u(self) -> Floats:
+        """Standard uncertainty of `position`, from the inverse Fisher matrix times the residual variance, (n,)."""
+        return self.told[:, report.U]
+
+    @property
+    def dof(self) -> Floats:
+        """Degrees of freedom of the residual variance, (n,)."""
+        return self.told[:, report.FREEDOM]
+
+    @property
+    def point(self) -> Floats:
+        """The place of the edge in the picture, (n, 2)."""
+        return self.told[:, report.POINT_X : report.POINT_Y + 1]
+
+    @property
+    def normal(self) -> Floats:
+        """Unit normal of the edge, on the side of the crossing direction, (n, 2)."""
+        return self.told[:, report.NORMAL_X : report.NORMAL_Y + 1]
+
+    @property
+    def tilt_rad(self) -> Floats:
+        """By how much `normal` differs from the crossing direction; positive: turned towards +x → +y, (n,)."""
+        return self.told[:, report.LEAN]
+
+    @property
+    def u_tilt_rad(self) -> Floats:
+        """Standard uncertainty of `tilt_rad`, (n,)."""
+        return self.told[:, report.U_LEAN]
+
+    @property
+    def blur(self) -> Floats:
+        """The optical blur: the pixel's own share of 1/12 px² is taken off, (n,)."""
+        return self.told[:, report.OPTICAL]
+
+    @property
+    def blur_whole(self) -> Floats:
+        """The whole blur, (n,)."""
+        return self.told[:, report.WHOLE_BLUR]
+
+    @property
+    def contrast(self) -> Floats:
+        """The height of the step, positive, (n,)."""
+        return self.told[:, report.CONTRAST]
+
+    @property
+    def noise(self) -> Floats:
+        """Standard deviation of a pixel, (n,)."""
+        return self.told[:, report.SIGMA]
+
+    @property
+    def weight_lost(self) -> Floats:
+        """The share of the pixels near the edge that the robust fit left out, (n,)."""
+        return self.told[:, report.LEFT_OUT]
+
+    @property
+    def polarity(self) -> Floats:
+        """+1 where it gets brighter along `normal`, −1 where darker, (n,)."""
+        return self.told[:, report.SENSE]
+
+    @property
+    def rising(self) -> Bools:
+        """Whether it gets brighter along the direction, (n,)."""
+        return self.polarity > 0
+
+    @property
+    def saturated_share(self) -> Floats:
+        """The share of saturated pixels near the edge, (n,)."""
+        return self.told[:, report.BRIGHT_SHARE]
+
+    @property
+    def code(self) -> Ints:
+        """Why a strip has no edge, as its place in `CODES`, (n,)."""
+        return self.told[:, report.CODE].astype(np.int64)
 
     @property
     def ok(self) -> Bools:
         """Which strips have an edge, (n,)."""
-        return np.asarray(self.code == 0)
+        return np.asarray(self.told[:, report.CODE] == report.HAS_EDGE)
 
     @property
     def reason(self) -> tuple[str, ...]:
         """The registered reason of each strip; "" where it has an edge."""
         return tuple(CODES[k] for k in self.code)
-
-    @property
-    def polarity(self) -> Floats:
-        """+1 where it gets brighter along `normal`, −1 where darker, (n,)."""
-        return np.where(self.rising, 1.0, -1.0)
 
     @property
     def u_normal(self) -> Floats:
@@ -82,15 +136,15 @@ class StripEdges:
 
     def flagged(self, code: str) -> Bools:
         """Which strips carry a flag, (n,)."""
-        return np.asarray(self.flag_table[:, FLAGS.index(code)])
+        return self.told[:, report.FLAGS_AT + FLAGS.index(code)] > 0
 
     def flags(self, index: int) -> tuple[str, ...]:
         """The flags of one strip."""
-        return tuple(f for f, on in zip(FLAGS, self.flag_table[index], strict=True) if on)
+        return tuple(f for f in FLAGS if self.flagged(f)[index])
 
     def most_common_reason(self) -> str:
         """The reason that most strips without an edge share; "" where all have one."""
-        counts = np.bincount(self.code[self.code > 0], minlength=1)
+        counts = np.bincount(self.code[~self.ok], minlength=1)
         return CODES[int(np.argmax(counts))] if counts.sum() else ""
 
 
@@ -109,71 +163,30 @@ def as_grey(picture: NDArray[np.generic]) -> NDArray[np.generic]:
     return np.ascontiguousarray(picture)
 
 
-def _vectors(directions: NDArray[np.float64], n: int) -> Floats:
-    """Return vectors (n, 2) from angles (n,) in rad (x towards y), or as they are."""
-    given = np.asarray(directions, dtype=np.float64)
-    if given.shape == (n,):
-        return np.column_stack([np.cos(given), np.sin(given)])
-    if given.shape != (n, 2):
-        raise UnusableInput(f"directions have the shape {given.shape}; ({n},) angles or ({n}, 2) vectors are needed")
-    return given
-
-
-def _checked_strips(
-    centres: NDArray[np.float64], directions: NDArray[np.float64], length: float, width: float
-) -> Floats:
-    """Return strips (n, 4) x, y, dx, dy, or raise a sentence about what cannot be used."""
-    places = np.atleast_2d(np.asarray(centres, dtype=np.float64))
+def _boxes(centres: NDArray[np.float64], directions: NDArray[np.float64]) -> Floats:
+    """Return strips (n, 4) x, y, dx, dy, their directions from angles (n,) in rad (x towards y), or as they are."""
+    places, given = np.atleast_2d(np.asarray(centres, dtype=np.float64)), np.asarray(directions, dtype=np.float64)
     if places.ndim != 2 or places.shape[1] != 2:
         raise UnusableInput(f"strip centres have the shape {places.shape}; (n, 2) is needed")
-    strips = np.empty((len(places), 4))
-    wrong = lay(places, _vectors(directions, len(places)), strips)
-    if wrong >= 0:
-        raise UnusableInput(f"direction {wrong} has no length; give it a direction in which to cross")
-    if wrong == -2:
-        raise UnusableInput("a strip's centre or direction is not a finite place near the picture")
-    if not 8.0 <= length <= 20_000.0:
-        raise UnusableInput(f"a strip of {length:g} px along the crossing cannot be used; choose 8 to 20000 px")
-    if not 1.0 <= width <= 20_000.0:
-        raise UnusableInput(f"a strip of {width:g} px across cannot be used; choose 1 to 20000 px")
-    return strips
+    n = len(places)
+    if given.shape == (n,):
+        given = np.column_stack([np.cos(given), np.sin(given)])
+    if given.shape != (n, 2):
+        raise UnusableInput(f"directions have the shape {given.shape}; ({n},) angles or ({n}, 2) vectors are needed")
+    return np.hstack([places, given])
+
+
+def _refuse(boxes: Floats) -> NoReturn:
+    """Say which strip cannot be used."""
+    without = np.flatnonzero(np.hypot(boxes[:, 2], boxes[:, 3]) == 0)
+    if without.size:
+        raise UnusableInput(f"direction {without[0]} has no length; give it a direction in which to cross")
+    raise UnusableInput("a strip's centre or direction is not a finite place near the picture")
 
 
 def default_saturation(picture: NDArray[np.generic]) -> float:
     """Return the level at which a pixel counts as saturated: the type's largest; never for float pictures."""
     return _GREY_TYPES.get(picture.dtype, math.inf)
-
-
-class _Task(NamedTuple):
-    """What is asked of every strip."""
-
-    length: float
-    width: float
-    polarity: int
-    of_several: int
-    robust: bool
-    free_tilt: bool
-    saturation: float
-    least_contrast: float
-
-
-def _measure(picture: NDArray[np.generic], strips: Floats, task: _Task) -> StripEdges:
-    n = len(strips)
-    results, told = np.zeros((n, RESULT_COLUMNS)), np.empty((report.TOLD_ROWS, n))
-    codes, flags = np.zeros(n, np.int64), np.empty((n, len(FLAGS)), np.bool_)
-    measure(picture, strips, *task, results, told, codes, flags)
-    position, u, dof, _, _, _, _, lean, u_lean, optical, whole, contrast, sigma, left_out = told
-    point = told[report.POINT_X : report.POINT_Y + 1].T
-    normal = told[report.NORMAL_X : report.NORMAL_Y + 1].T
-    return StripEdges(
-        position, u, dof, point, normal, lean, u_lean, optical, whole, contrast, results[:, HALF] > 0, sigma, left_out,
-        results[:, BRIGHT], codes, flags,
-    )  # fmt: skip
-
-
-def _joined(parts: list[StripEdges]) -> StripEdges:
-    names = StripEdges.__dataclass_fields__
-    return StripEdges(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
 
 
 def edges_in_strips(
@@ -189,6 +202,7 @@ def edges_in_strips(
     free_tilt: bool = True,
     saturation: float | None = None,
     least_contrast: float = 0.0,
+    is_one_shape: bool = False,
 ) -> StripEdges:
     """Return the sub-pixel edge in each of n strips of a grey picture.
 
@@ -200,32 +214,61 @@ def edges_in_strips(
     as square to it. From `saturation` on (the type's largest by default) a pixel counts as saturated; an edge with
     less than `least_contrast` grey levels is no edge.
 
+    The edges of one shape (`is_one_shape`) share what their noise has in common: steadier u, more degrees of freedom. A
+    narrow strip tells its own noise from a few dozen pixels; weights after such an estimate cost up to a tenth in
+    precision. So each variance is drawn towards the common one, as if that had been seen with ν₀ degrees of freedom
+    besides its own ν; ν₀ follows from how much more the variances differ than chance explains (empirical Bayes: Smyth,
+    Stat. Appl. Genet. Mol. Biol. 3, 2004, from memory; medians in place of means, and 2/ν for the variance of ln s²).
+
     Fitted to the picture's own pixels in the turned box: level + half·erf((s − s0 − t·ac)/√2w), by maximum likelihood
     under equal noise; see docs/explanations/edges.md.
 
     Raises `UnusablePicture` or `UnusableInput` where the input cannot be used at all.
     """
+    return edges_in_boxes(
+        picture,
+        _boxes(centres, directions),
+        length_px,
+        width_px,
+        polarity=polarity,
+        of_several=of_several,
+        robust=robust,
+        free_tilt=free_tilt,
+        saturation=saturation,
+        least_contrast=least_contrast,
+        is_one_shape=is_one_shape,
+    )
+
+
+def edges_in_boxes(
+    picture: NDArray[np.generic],
+    boxes: Floats,
+    length_px: float,
+    width_px: float,
+    *,
+    polarity: Polarity = "either",
+    of_several: OfSeveral = "clearest",
+    robust: bool = True,
+    free_tilt: bool = True,
+    saturation: float | None = None,
+    least_contrast: float = 0.0,
+    is_one_shape: bool = False,
+) -> StripEdges:
+    """Return what `edges_in_strips` does, of strips (n, 4): x, y and the direction, dx and dy of any length."""
     grey = as_grey(picture)
-    strips = _checked_strips(centres, directions, length_px, width_px)
+    if not 8.0 <= length_px <= 20_000.0:
+        raise UnusableInput(f"a strip of {length_px:g} px along the crossing cannot be used; choose 8 to 20000 px")
+    if not 1.0 <= width_px <= 20_000.0:
+        raise UnusableInput(f"a strip of {width_px:g} px across cannot be used; choose 1 to 20000 px")
     limit = default_saturation(grey) if saturation is None else saturation
-    task = _Task(
-        length_px, width_px, POLARITY[polarity], OF_SEVERAL[of_several], robust, free_tilt and width_px >= 3.0, limit,
-        least_contrast,
+    asked = (
+        float(length_px), float(width_px), POLARITY[polarity], OF_SEVERAL[of_several], robust,
+        free_tilt and width_px >= 3.0, limit, least_contrast,
     )  # fmt: skip
-    if len(strips) <= CHUNK:
-        return _measure(grey, strips, task)
-    return _joined([_measure(grey, strips[k : k + CHUNK], task) for k in range(0, len(strips), CHUNK)])
-
-
-def with_shared_noise(edges: StripEdges) -> StripEdges:
-    """Return the edges of one shape with what their noise has in common: steadier u, more degrees of freedom.
-
-    A narrow strip tells its own noise from a few dozen pixels; weights after such an estimate cost up to a tenth in
-    precision. So each variance is drawn towards the common one, as if that had been seen with ν₀ degrees of freedom
-    besides its own ν; ν₀ follows from how much more the variances differ than chance explains (empirical Bayes: Smyth,
-    Stat. Appl. Genet. Mol. Biol. 3, 2004, from memory; medians in place of means, and 2/ν for the variance of ln s²).
-    """
-    shared = np.empty((4, len(edges)))
-    if not share_noise(edges.code, edges.u, edges.u_tilt_rad, edges.noise, edges.dof, shared):
-        return edges
-    return replace(edges, u=shared[0], u_tilt_rad=shared[1], noise=shared[2], dof=shared[3])
+    told = np.empty((len(boxes), report.TOLD_COLUMNS))
+    for k in range(0, len(boxes), CHUNK):
+        if not measure(grey, boxes[k : k + CHUNK], *asked, told[k : k + CHUNK]):
+            _refuse(boxes)
+    if is_one_shape:
+        report.share_noise(told)
+    return StripEdges(told)

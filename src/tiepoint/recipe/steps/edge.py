@@ -11,7 +11,7 @@ from tiepoint.foundation.sources import Values, ensemble, together
 from tiepoint.recipe.context import Context, EdgeLook, OfSeveral, StepResult
 from tiepoint.recipe.features import PointFeature
 from tiepoint.recipe.kinds import Quantity, StepKind
-from tiepoint.recipe.layout import box_of, length_px, strips_between
+from tiepoint.recipe.layout import box_of, over_box
 from tiepoint.recipe.regions import RectangleRegion
 from tiepoint.recipe.schema import SoughtTable
 from tiepoint.recipe.seek import edge_points
@@ -40,11 +40,7 @@ def run(context: Context) -> StepResult:
     table = context.table
     assert isinstance(table, EdgeStepTable)
     box = box_of(context, table.region.rectangle)
-    reach, side = box.half_across * box.across, box.half_along * box.along
-    width = length_px(context, np.array([box.centre - side, box.centre + side]))
-    strips = strips_between(
-        context, (box.centre - reach)[None], (box.centre + reach)[None], width, table.polarity, table.of_several
-    )
+    strips = over_box(context, box, table.polarity, table.of_several, is_one=True)
     points = strips if isinstance(strips, Reason) else edge_points(context, strips, 1)
     if isinstance(points, Reason):
         return StepResult.without(points)
@@ -68,7 +64,7 @@ def run(context: Context) -> StepResult:
     along = np.where(np.abs(box.across) < 1e-12, 0.0, box.across)
     xy = Values(crossing, np.outer(along, offset.c[0]), offset.sources)
     point = PointFeature(xy)
-    mark = FoundMark((crossing + np.outer([-0.7, 0.7], side),), points.flags)
+    mark = FoundMark((crossing + np.outer([-0.7, 0.7], box.half_along * box.along),), points.flags)
     return StepResult({"offset": offset[0], **context.coordinates(point)}, point, None, (mark,))
 
 

@@ -222,7 +222,7 @@ def _by_tie(context: Context, shape: TaughtShape, found: FoundShape) -> tuple[tu
     if context.ground.frame == "image":
         return (), np.zeros((4, 0))
     seen = found.edges.seen
-    there = context.ground.map(found.edges.px[seen])
+    there = context.ground.way.map(found.edges.px[seen])
     if not there.inside.all():
         return Reason("outside_tie")
     normals, by_edge = found.edges.normals[seen], found.edges.sensitivity[:, seen]
