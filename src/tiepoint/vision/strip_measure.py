@@ -1,4 +1,4 @@
-"""All that is done to the strips of one call, in two compiled calls: a shot asks some dozen times, for few each."""
+"""All that is done to the strips of one call, in few compiled calls: a shot asks some dozen times, for few each."""
 
 import math
 
@@ -83,25 +83,14 @@ def gathered(
     return pixels
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def fit_and_tell(
-    near: Floats, rows: Floats, spans: Ints, bins: Floats, length: float, width: float, polarity: int, robust: bool,
-    free_tilt: bool, saturation: float, least_contrast: float, results: Floats, told: Floats,
-) -> Ints:  # fmt: skip
-    """Fit n strips plainly and fill what is told of them; return those that are to be fitted again, robustly."""
-    disturbed = fit_all(near, rows, spans, 0.5 * length, 0.5 * width, robust, free_tilt, saturation, results)
-    tell_all(rows, spans, bins, results, 0.5 * length, width, polarity, least_contrast, told)
-    return disturbed
-
-
 def measure(
     picture: NDArray[np.generic], boxes: Floats, length: float, width: float, polarity: int, of_several: int,
     robust: bool, free_tilt: bool, saturation: float, least_contrast: float, told: Floats,
 ) -> bool:  # fmt: skip
     """Measure n strips (n, 4) of a picture: fill what is told of them, (n, TOLD_COLUMNS).
 
-    Returns False where a box cannot be used. Two compiled calls, and three more where something disturbs: whole in one
-    they take half a minute longer to compile, for a hundredth of a millisecond.
+    Returns False where a box cannot be used. A handful of compiled calls, not one: whole in one they take half a minute
+    longer to compile, for a hundredth of a millisecond.
     """
     n, half, half_width = len(boxes), 0.5 * length, 0.5 * width
     rows, spans, results = np.zeros((n, ROW_COLUMNS)), np.zeros((n, 4), np.int64), np.zeros((n, RESULT_COLUMNS))
@@ -109,9 +98,7 @@ def measure(
     near = look_at_all(picture, boxes, length, width, polarity, of_several, robust, rows, spans, bins)
     if not near.size:
         return False
-    k = fit_and_tell(
-        near, rows, spans, bins, length, width, polarity, robust, free_tilt, saturation, least_contrast, results, told
-    )
+    k = fit_all(near, rows, spans, half, half_width, robust, free_tilt, saturation, results)
     if k.size:
         its, again, some = rows[k], results[k], spans[k]
         before_spans, after_spans = some.copy(), some.copy()
@@ -119,5 +106,5 @@ def measure(
         after = gathered(picture, length, width, its, HIGH, FAR_HIGH, after_spans)
         refit_all(near, its, some, before, before_spans, after, after_spans, half, half_width, free_tilt, again)
         results[k] = again
-        tell_all(rows, spans, bins, results, half, width, polarity, least_contrast, told)
+    tell_all(rows, spans, bins, results, half, width, polarity, least_contrast, told)
     return True
