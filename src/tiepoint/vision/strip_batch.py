@@ -36,17 +36,11 @@ from tiepoint.vision.strip_lanes import (
 )
 from tiepoint.vision.strip_pixels import FAST, Floats, Ints
 from tiepoint.vision.strip_plateaus import (
-    COUNT,
-    DX,
-    DY,
-    FAR_AT,
-    FIRST,
     LEAST_NOISE,
     N_AFTER,
     N_BEFORE,
     QUIET_AFTER,
     QUIET_BEFORE,
-    ROUGH_AT,
     SLOPE_AFTER,
     SLOPE_BEFORE,
     SUM_AFTER,
@@ -65,6 +59,7 @@ from tiepoint.vision.strip_robust import (
     typical_size,
     weigh_plateau,
 )
+from tiepoint.vision.strip_rows import COUNT, DX, DY, FAR_AT, FIRST, RESULT_AT, ROUGH_AT
 
 FEWEST_ROOM = 130
 """Least pixels of work space for the fits: medians of a plateau take some too."""
@@ -96,12 +91,12 @@ def outline_of(row: Floats) -> float:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def fit_plainly(
-    near: Near, n: int, row: Floats, free_tilt: bool, half_width: float, saturation: float, out: Floats, space: Floats
+    near: Near, n: int, row: Floats, free_tilt: bool, half_width: float, saturation: float, space: Floats
 ) -> None:
-    """Fill the row of results of a plain fit, whose start stands in it. Where its SETTLED is zero, there is no fit."""
-    p, inverse = out[:5], space[4]
+    """Fill the results of a plain fit, whose start stands among them. Where SETTLED is zero, there is no fit."""
+    out, far, inverse = row[RESULT_AT:], row[FAR_AT:RESULT_AT], space[4]
+    p = out[:5]
     out[BRIGHT] = bright_share(near, n, saturation)
-    far = row[FAR_AT:]
     plateaus = Far(far[N_BEFORE], far[SUM_BEFORE], far[N_AFTER], far[SUM_AFTER])
     settled, squares = iterate(near, n, plateaus, p, outline_of(row), free_tilt, half_width, ROUNDS, space)
     if settled:
@@ -112,9 +107,9 @@ def fit_plainly(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def is_left_disturbed(near: Near, n: int, row: Floats, half_width: float, result: Floats, lanes: Lanes) -> bool:
+def is_left_disturbed(near: Near, n: int, row: Floats, half_width: float, lanes: Lanes) -> bool:
     """Tell whether the plain fit of a strip left more than noise, or did not settle."""
-    number = assign_lanes(near, n, half_width, lanes)
+    number, result = assign_lanes(near, n, half_width, lanes), row[RESULT_AT:]
     if result[SETTLED] == 0.0:
         return True
     evaluate(near, n, result, outline_of(row))
@@ -129,9 +124,9 @@ def is_left_disturbed(near: Near, n: int, row: Floats, half_width: float, result
 @njit(cache=True, nogil=True, error_model="numpy")
 def fit_all(
     pixels: Floats, rows: Floats, spans: Ints, half_length: float, half_width: float, robust: bool, free_tilt: bool,
-    saturation: float, results: Floats,
+    saturation: float,
 ) -> Ints:  # fmt: skip
-    """Fit n strips plainly; fill `results` (n, RESULT_COLUMNS), zero before.
+    """Fit n strips plainly; fill the results in `rows`, zero before.
 
     Returns the strips that are to be fitted again, robustly, if `robust` says so.
     """
@@ -140,14 +135,14 @@ def fit_all(
     lanes = lanes_over(np.zeros(most, np.int64), np.zeros((LANE_ROWS, MOST_LANES)))
     disturbed, many = np.empty(n, np.int64), 0
     for i in range(n):
-        row, out, count = rows[i], results[i], spans[i, COUNT]
+        row, count = rows[i], spans[i, COUNT]
         rough = row[ROUGH_AT:FAR_AT]
-        start_from(rough, half_length, out)
+        start_from(rough, half_length, row[RESULT_AT:])
         if rough[FOUND] == 0.0 or count < 8:
             continue
         near = near_of(pixels, spans[i, FIRST], count, work)
-        fit_plainly(near, count, row, free_tilt, half_width, saturation, out, space)
-        if robust and is_left_disturbed(near, count, row, half_width, out, lanes):
+        fit_plainly(near, count, row, free_tilt, half_width, saturation, space)
+        if robust and is_left_disturbed(near, count, row, half_width, lanes):
             disturbed[many] = i
             many += 1
     return disturbed[:many]
@@ -180,7 +175,7 @@ def mask_by_lane(
 @njit(cache=True, nogil=True, error_model="numpy")
 def refit_all(
     pixels: Floats, rows: Floats, spans: Ints, before: Floats, before_spans: Ints, after: Floats, after_spans: Ints,
-    half_length: float, half_width: float, free_tilt: bool, results: Floats,
+    half_length: float, half_width: float, free_tilt: bool,
 ) -> None:  # fmt: skip
     """Fit n disturbed strips robustly from where their plain fit ended (from the rough find, where it did not).
 
@@ -191,8 +186,8 @@ def refit_all(
     inverse, map_ = space[4], np.zeros((MOST_LANES, 4 * math.ceil(half_length) + 8))
     lanes = lanes_over(np.zeros(most, np.int64), np.zeros((LANE_ROWS, MOST_LANES)))
     for i in range(spans.shape[0]):
-        out, n, shape = results[i], spans[i, COUNT], outline_of(rows[i])
-        rough, levels = rows[i, ROUGH_AT:FAR_AT], rows[i, FAR_AT:]
+        n, shape = spans[i, COUNT], outline_of(rows[i])
+        rough, levels, out = rows[i, ROUGH_AT:FAR_AT], rows[i, FAR_AT:RESULT_AT], rows[i, RESULT_AT:]
         p = out[:5]
         if out[SETTLED] == 0.0:
             start_from(rough, half_length, p)

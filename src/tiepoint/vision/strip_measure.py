@@ -8,23 +8,23 @@ from numpy.typing import NDArray
 
 from tiepoint.vision.strip_batch import fit_all, refit_all
 from tiepoint.vision.strip_find import FAR_HIGH, FAR_LOW, FOUND, HIGH, LOW, find_roughly
-from tiepoint.vision.strip_fit import RESULT_COLUMNS
 from tiepoint.vision.strip_pixels import Floats, Ints, box_over, gather, profile
-from tiepoint.vision.strip_plateaus import (
+from tiepoint.vision.strip_plateaus import level_plateaus
+from tiepoint.vision.strip_report import tell_all
+from tiepoint.vision.strip_rows import (
     COUNT,
     DX,
     DY,
     FAR_AT,
     FIRST,
     INSIDE,
+    RESULT_AT,
     ROUGH_AT,
     ROW_COLUMNS,
     WHOLE,
     X,
     Y,
-    level_plateaus,
 )
-from tiepoint.vision.strip_report import tell_all
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -56,7 +56,7 @@ def look_at_all(
         rough = row[ROUGH_AT:FAR_AT]
         find_roughly(bins[i, 0], bins[i, 1], mean, response, polarity, of_several, rough)
         if rough[FOUND] != 0.0:
-            level_plateaus(bins[i], rough, robust, row[FAR_AT:], some, calm)
+            level_plateaus(bins[i], rough, robust, row[FAR_AT:RESULT_AT], some, calm)
     return gathered(picture, length, width, rows, LOW, HIGH, spans)
 
 
@@ -93,18 +93,16 @@ def measure(
     longer to compile, for a hundredth of a millisecond.
     """
     n, half, half_width = len(boxes), 0.5 * length, 0.5 * width
-    rows, spans, results = np.zeros((n, ROW_COLUMNS)), np.zeros((n, 4), np.int64), np.zeros((n, RESULT_COLUMNS))
-    bins = np.zeros((n, 3, math.ceil(length)))
+    rows, spans, bins = np.zeros((n, ROW_COLUMNS)), np.zeros((n, 4), np.int64), np.zeros((n, 3, math.ceil(length)))
     near = look_at_all(picture, boxes, length, width, polarity, of_several, robust, rows, spans, bins)
     if not near.size:
         return False
-    k = fit_all(near, rows, spans, half, half_width, robust, free_tilt, saturation, results)
+    k = fit_all(near, rows, spans, half, half_width, robust, free_tilt, saturation)
     if k.size:
-        its, again, some = rows[k], results[k], spans[k]
-        before_spans, after_spans = some.copy(), some.copy()
-        before = gathered(picture, length, width, its, FAR_LOW, LOW, before_spans)
-        after = gathered(picture, length, width, its, HIGH, FAR_HIGH, after_spans)
-        refit_all(near, its, some, before, before_spans, after, after_spans, half, half_width, free_tilt, again)
-        results[k] = again
-    tell_all(rows, spans, bins, results, half, width, polarity, least_contrast, told)
+        some, at, at_before, at_after = rows[k], spans[k], spans[k], spans[k]
+        before = gathered(picture, length, width, some, FAR_LOW, LOW, at_before)
+        after = gathered(picture, length, width, some, HIGH, FAR_HIGH, at_after)
+        refit_all(near, some, at, before, at_before, after, at_after, half, half_width, free_tilt)
+        rows[k] = some
+    tell_all(rows, spans, bins, half, width, polarity, least_contrast, told)
     return True

@@ -4,7 +4,7 @@ import math
 
 from numba import njit
 
-from tiepoint.vision.strip_find import FAR_HIGH, FAR_LOW, HALF_HEIGHT, HIGH, LOW, PLACE, ROUGH_COLUMNS
+from tiepoint.vision.strip_find import FAR_HIGH, FAR_LOW, HALF_HEIGHT, HIGH, LOW, PLACE
 from tiepoint.vision.strip_pixels import Floats
 
 # What stands in a row of plateaus, for the one before the window and the one after it: number and sum of its pixels at
@@ -13,14 +13,6 @@ from tiepoint.vision.strip_pixels import Floats
 N_BEFORE, SUM_BEFORE, SLOPE_BEFORE, WORTH_BEFORE, N_AFTER, SUM_AFTER, SLOPE_AFTER, WORTH_AFTER = range(8)
 QUIET_BEFORE, QUIET_AFTER = 8, 9
 PLATEAU_COLUMNS = 10
-
-# What stands in the row of a strip: its middle in px and unit direction, its rough find, its plateaus.
-X, Y, DX, DY, ROUGH_AT = range(5)
-FAR_AT = ROUGH_AT + ROUGH_COLUMNS
-ROW_COLUMNS = FAR_AT + PLATEAU_COLUMNS
-# And beside it, in whole numbers: how many of its pixels the picture shows, and how many it has; where those near its
-# edge start, and how many they are.
-INSIDE, WHOLE, FIRST, COUNT = range(4)
 
 SUSPICIOUS = 3.3
 """Standard scores from which scatter is not chance: one clean strip of 15 lanes in 140 is looked at in vain."""

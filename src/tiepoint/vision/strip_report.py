@@ -20,18 +20,8 @@ from tiepoint.vision.strip_fit import (
     U_TILT,
 )
 from tiepoint.vision.strip_pixels import Floats, Ints
-from tiepoint.vision.strip_plateaus import (
-    DX,
-    DY,
-    FAR_AT,
-    INSIDE,
-    QUIET_AFTER,
-    QUIET_BEFORE,
-    ROUGH_AT,
-    WHOLE,
-    X,
-    Y,
-)
+from tiepoint.vision.strip_plateaus import QUIET_AFTER, QUIET_BEFORE
+from tiepoint.vision.strip_rows import DX, DY, FAR_AT, INSIDE, RESULT_AT, ROUGH_AT, WHOLE, X, Y
 
 DETECTION = 6.0
 """Standard scores of the step filter from which an edge is one: noise alone reaches 3.5 over 100 places."""
@@ -80,12 +70,12 @@ def noise_of_profile(bins: Floats, width: float) -> float:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def noise_for_detection(bins: Floats, row: Floats, result: Floats, width: float) -> float:
+def noise_for_detection(bins: Floats, row: Floats, width: float) -> float:
     """Return the noise that a step must stand out from: the fit's own, and the plateaus' where that rests on little.
 
     A fit of few pixels to a step that noise made leaves less than the noise.
     """
-    calm = 0.5 * (row[FAR_AT + QUIET_BEFORE] + row[FAR_AT + QUIET_AFTER])
+    calm, result = 0.5 * (row[FAR_AT + QUIET_BEFORE] + row[FAR_AT + QUIET_AFTER]), row[RESULT_AT:]
     noise = max(result[NOISE], math.sqrt(calm))
     if result[DOF] < SURE_DOF and (calm == 0.0 or result[SETTLED] == 0.0):
         noise = max(noise, noise_of_profile(bins, width))
@@ -111,8 +101,9 @@ def code_of(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def tell_numbers(row: Floats, result: Floats, told: Floats) -> None:
+def tell_numbers(row: Floats, told: Floats) -> None:
     """Fill what is told of an edge. s = s0 + t·ac with ac along (−dy, dx), so the normal leans by −t towards across."""
+    result = row[RESULT_AT:]
     dx, dy, t = row[DX], row[DY], result[TILT]
     lean = 1.0 / math.sqrt(1.0 + t * t)
     told[S], told[U], told[FREEDOM] = result[POSITION], result[U_POSITION], result[DOF]
@@ -126,16 +117,16 @@ def tell_numbers(row: Floats, result: Floats, told: Floats) -> None:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def tell_all(
-    rows: Floats, spans: Ints, bins: Floats, results: Floats, half_length: float, width: float, polarity: int,
-    least_contrast: float, told: Floats,
+    rows: Floats, spans: Ints, bins: Floats, half_length: float, width: float, polarity: int, least_contrast: float,
+    told: Floats,
 ) -> None:  # fmt: skip
     """Fill what is told of n strips, (n, TOLD_COLUMNS)."""
     for i in range(told.shape[0]):
-        row, result, out = rows[i], results[i], told[i]
-        rough, inside, whole = row[ROUGH_AT:FAR_AT], spans[i, INSIDE], spans[i, WHOLE]
+        row, out, inside, whole = rows[i], told[i], spans[i, INSIDE], spans[i, WHOLE]
+        rough, result = row[ROUGH_AT:FAR_AT], row[RESULT_AT:]
         code = OUTSIDE
         if inside > 0 and 2 * inside >= whole:
-            noise = noise_for_detection(bins[i], row, result, width)
+            noise = noise_for_detection(bins[i], row, width)
             code = code_of(rough, result, noise, half_length, polarity, least_contrast)
         out[SENSE] = 1.0 if result[HALF] > 0.0 else -1.0
         out[BRIGHT_SHARE], out[CODE] = result[BRIGHT], code
@@ -145,7 +136,7 @@ def tell_all(
         out[FLAGS_AT + 3] = result[LOST] > OUTLIER_SHARE
         out[FLAGS_AT + 4] = result[BRIGHT] > SATURATED_FLAG
         if code == HAS_EDGE:
-            tell_numbers(row, result, out)
+            tell_numbers(row, out)
         else:
             for k in range(SENSE):
                 out[k] = math.nan
