@@ -1,11 +1,11 @@
 """The ground that a step measures on: the plane, through a tie, or the picture itself."""
 
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Protocol
 
 import numpy as np
 
+from tiepoint.foundation.once import cached_property
 from tiepoint.ties.sensor import Placing
 from tiepoint.ties.sight import Sight, numbers_of
 from tiepoint.ties.tie import Tie

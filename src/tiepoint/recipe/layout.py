@@ -6,11 +6,11 @@ that the first one found. So each pixel along the edge is used once, and a hole 
 
 import math
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tiepoint.foundation.once import cached_property
 from tiepoint.foundation.reasons import Reason
 from tiepoint.recipe.context import Context, OfSeveral, Strips
 from tiepoint.recipe.look_kernels import FIRST, ONE, SECOND, lay_round, lay_straight

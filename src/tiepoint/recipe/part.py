@@ -7,11 +7,11 @@ can change, gets nothing from the pose.
 """
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tiepoint.foundation.once import cached_property
 from tiepoint.foundation.sources import Source, Sources, listed, together
 from tiepoint.recipe.features import PartFeature
 from tiepoint.recipe.ground import Ground

@@ -2,12 +2,12 @@
 
 import math
 from dataclasses import dataclass, field, replace
-from functools import cached_property
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from tiepoint.foundation.once import cached_property
 from tiepoint.ties.lens import Lens, pictured, through_lens
 from tiepoint.ties.sensor import Placing
 

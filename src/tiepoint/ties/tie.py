@@ -8,12 +8,12 @@ displacement `fields`. So one probe, one document and one kernel serve every kin
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from tiepoint.foundation.once import cached_property
 from tiepoint.foundation.sources import Source, Sources, check_ids
 from tiepoint.ties.lens import LENS_NAMES, Lens, ideal_from_picture, picture_from_ideal
 from tiepoint.ties.sensor import OtherSensor, Placing, Sensor, place

@@ -2,12 +2,12 @@
 
 import math
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
 from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
+from tiepoint.foundation.once import cached_property
 from tiepoint.foundation.sources import Source, Sources
 from tiepoint.ties.lens import straighten_one
 from tiepoint.ties.sight import HAS_LENS, LENS, RHO, SCALE, SHIFT

@@ -74,7 +74,7 @@ def bright_share(near: Near, n: int, saturation: float) -> float:
     return bright / max(n, 1)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
 def room_for_fits(spans: Ints) -> int:
     """Return how many pixels the work space of the fits must hold."""
     most = FEWEST_ROOM
@@ -89,7 +89,7 @@ def outline_of(row: Floats) -> float:
     return float((row[DX] ** 4 + row[DY] ** 4) / 1440.0)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
 def fit_plainly(
     near: Near, n: int, row: Floats, free_tilt: bool, half_width: float, saturation: float, space: Floats
 ) -> None:
@@ -106,7 +106,7 @@ def fit_plainly(
         write_report(p, squares / max(dof, 1.0), inverse, dof, out)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
 def is_left_disturbed(near: Near, n: int, row: Floats, half_width: float, lanes: Lanes) -> bool:
     """Tell whether the plain fit of a strip left more than noise, or did not settle."""
     number, result = assign_lanes(near, n, half_width, lanes), row[RESULT_AT:]

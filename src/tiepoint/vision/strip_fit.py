@@ -276,14 +276,14 @@ def near_parameters(near_matrix: Floats, inverse: Floats, free_tilt: bool) -> fl
     return trace
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
 def near_of(pixels: Floats, first: int, n: int, work: Floats) -> Near:
     """Return views on one strip's pixels in `pixels` (3, ·) and on the work space (5, ·)."""
     room = slice(first, first + n)
     return Near(pixels[0, room], pixels[1, room], pixels[2, room], work[0], work[1], work[2], work[3], work[4])
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
 def start_from(rough: Floats, half_length: float, p: Floats) -> None:
     """Fill the parameters from a row of rough finds."""
     p[LEVEL], p[HALF], p[POSITION] = rough[MEAN], rough[HALF_HEIGHT], rough[PLACE] - half_length

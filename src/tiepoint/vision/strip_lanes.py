@@ -51,7 +51,7 @@ def lanes_over(of: Ints, rows: Floats) -> Lanes:
     return Lanes(of, rows[0], rows[1], rows[2], rows[3], rows[4], rows[5], rows[6], rows[7], rows[8], rows[9], rows[10])
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
 def assign_lanes(near: Near, n: int, half_width: float, lanes: Lanes) -> int:
     """Fill `lanes.of`; return the number of lanes (0: too few to vote)."""
     number = min(math.ceil(2.0 * half_width), MOST_LANES)
@@ -63,15 +63,22 @@ def assign_lanes(near: Near, n: int, half_width: float, lanes: Lanes) -> int:
     return number
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
 def sum_energies(near: Near, n: int, number: int, lanes: Lanes) -> None:
     """Fill the lanes' numbers of pixels and sums of squared residuals."""
+    of, residual, pixels, energies = lanes.of, near.residual, lanes.pixels, lanes.energy
     for j in range(number):
-        lanes.pixels[j] = lanes.energy[j] = 0.0
+        pixels[j] = energies[j] = 0.0
+    # Pixels come in lines, and mostly some of one lane after the other: sums stay in registers so long.
+    lane, count, energy = of[0], 0.0, 0.0
     for i in range(n):
-        j = lanes.of[i]
-        lanes.pixels[j] += 1.0
-        lanes.energy[j] += near.residual[i] * near.residual[i]
+        if of[i] != lane:
+            pixels[lane], energies[lane] = count, energy
+            lane = of[i]
+            count, energy = pixels[lane], energies[lane]
+        count += 1.0
+        energy += residual[i] * residual[i]
+    pixels[lane], energies[lane] = count, energy
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -98,7 +105,7 @@ def ask_lanes(near: Near, n: int, p: Floats, variance: float, number: int, lanes
         lanes.place[j] /= count
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
 def is_disturbed(
     near: Near, n: int, variance: float, quiet: float, loud: float, number: int, lanes: Lanes
 ) -> bool:  # fmt: skip
@@ -109,10 +116,10 @@ def is_disturbed(
     """
     if quiet > 0.0 and score(variance / quiet, 0.5 * n) > SUSPICIOUS + 1.0:
         return True
-    largest = 0.0
+    residual, limit, lone = near.residual, LONE_PIXEL * LONE_PIXEL * max(variance, loud), 0
     for i in range(n):
-        largest = max(largest, abs(near.residual[i]))
-    if largest * largest > LONE_PIXEL * LONE_PIXEL * max(variance, loud):
+        lone += residual[i] * residual[i] > limit
+    if lone > 0:
         return True
     sum_energies(near, n, number, lanes)
     suspicious = 0
