@@ -79,7 +79,7 @@ class Way:
         x, y, angle = pose
         by_pose = np.zeros((len(self.poses) + 1, 3, len(sources)))
         by_pose[:-1, :, : len(self.sources)] = self.by_pose
-        by_pose[-1, :, at] = c.T
+        np.add.at(by_pose[-1].T, at, c.T)
         poses = np.vstack([self.poses, [x, y, math.cos(angle), math.sin(angle)]])
         return replace(self, sources=sources, poses=poses, by_pose=by_pose)
 
