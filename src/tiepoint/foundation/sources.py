@@ -223,7 +223,8 @@ class Value:
     terms: Mapping[Source, float]
 
     def __post_init__(self) -> None:
-        check_ids(self.terms)
+        if len(self.terms) > 1:
+            check_ids(self.terms)
 
     def __getattr__(self, name: str) -> Any:
         # What is told by its row is mostly asked for numbers alone: its terms are told apart when they are wanted.
@@ -304,7 +305,7 @@ class Values:
 
     @cached_property
     def _listed(self) -> Sources:
-        return listed(self.sources)
+        return self.sources if isinstance(self.sources, Sources) else listed(self.sources)
 
     @cached_property
     def covariance(self) -> Array:
@@ -332,12 +333,15 @@ class Values:
 
     def with_source(self, source: Source, column: Array) -> "Values":
         """Return the same values with one more cause, by its sensitivities (n,): added, where they know it already."""
-        at = self._listed.place.get(source)
-        if at is None:
-            return Values(self.value, np.column_stack([self.c, column]), together(self._listed, _alone(source)))
-        c = self.c.copy()
-        c[:, at] += column
-        return Values(self.value, c, self._listed)
+        more = joined([self._listed, _alone(source)])
+        if more is None or more is self._listed:
+            at = self._listed.place.get(source)
+            if at is not None:
+                c = self.c.copy()
+                c[:, at] += column
+                return Values(self.value, c, self._listed)
+            more = listed((*self._listed, source))
+        return Values(self.value, np.concatenate([self.c, column[:, None]], axis=1), more)
 
     def __iter__(self) -> Iterator[Value]:
         return map(self.__getitem__, range(len(self)))

@@ -12,7 +12,7 @@ from tiepoint.foundation.once import cached_property
 from tiepoint.recipe.beside import NOTHING, Beside, read_beside
 from tiepoint.recipe.grips import GripTable, demand_find, demand_needs
 from tiepoint.recipe.kinds import Feature, StepKind, installed_kinds
-from tiepoint.recipe.schema import FRAMES, Decide, Head, SoughtTable, StepTable, limits_of
+from tiepoint.recipe.schema import FRAMES, Channel, Decide, Head, LookingTable, SoughtTable, StepTable, limits_of
 from tiepoint.recipe.tables import said_names, shown
 
 
@@ -37,9 +37,24 @@ class Step:
         return self.table.name
 
     @cached_property
+    def rests_on(self) -> tuple[str, ...]:
+        """The names of the steps whose features this one takes."""
+        return self.table.rests_on
+
+    @cached_property
+    def lives_in(self) -> str | None:
+        """The name of the find in whose part frame this step lives; None in the plane or the image."""
+        return self.table.lives_in
+
+    @cached_property
     def waits_for(self) -> tuple[str, ...]:
         """The names of all steps that come before this one."""
         return self.table.waits_for
+
+    @cached_property
+    def looks_at(self) -> tuple[str | None, Channel] | None:
+        """The role or light of the picture that it looks at, None for the first, and the channel; None for none."""
+        return (self.table.picture, self.table.plane) if isinstance(self.table, LookingTable) else None
 
 
 @dataclass(frozen=True)

@@ -28,7 +28,7 @@ from tiepoint.recipe.ground import Ground, ImageGround, PlaneGround
 from tiepoint.recipe.judge import Asked, asked_of, read
 from tiepoint.recipe.part import PartGround
 from tiepoint.recipe.recipe import Recipe, Step
-from tiepoint.recipe.schema import LookingTable, SoughtTable
+from tiepoint.recipe.schema import SoughtTable
 from tiepoint.recipe.seek import find_in
 from tiepoint.ties.lean import Lean
 from tiepoint.ties.sensor import OtherSensor, Sensor
@@ -236,7 +236,7 @@ def _run_step(
     if isinstance(ground, Reason):
         return StepResult.without(ground), role, None
     features: list[Feature] = []
-    for name in step.table.rests_on:
+    for name in step.rests_on:
         feature = done[name][0].feature
         if feature is None or isinstance(feature, PartFeature):
             return StepResult.without(Reason("step_failed", {"step": name})), role, ground
@@ -257,7 +257,7 @@ def _within(
 
     `parts`: the frames by find, made once for all steps that live in them.
     """
-    name = step.table.lives_in
+    name = step.lives_in
     if name is None:
         return ground
     if name in parts:
@@ -291,7 +291,7 @@ def _measure(
 
 def _role(seen: Seen, step: Step) -> str:
     """Return the role of the picture that a step looks at: as asked, by role or by light, or the first."""
-    asked = step.table.picture if isinstance(step.table, LookingTable) else None
+    asked = step.looks_at[0] if step.looks_at else None
     if asked is None:
         return seen.shot.pictures[0].role
     by_light = {p.light: p.role for p in seen.shot.pictures if p.light is not None}
@@ -333,14 +333,14 @@ class _Needs:
 
 def _channel(seen: Seen, step: Step, role: str) -> Pixels | Reason | None:
     """Return the picture (rows, columns) that a step looks at; None for a step that looks at none."""
-    table = step.table
-    if not isinstance(table, LookingTable):
+    if step.looks_at is None:
         return None
-    if table.plane == "grey":
+    channel = step.looks_at[1]
+    if channel == "grey":
         return seen.grey[role]
     if role not in seen.colour:
-        return Reason("no_channel", {"picture": role, "channel": table.plane})
-    return np.ascontiguousarray(seen.colour[role][:, :, "rgb".index(table.plane)])
+        return Reason("no_channel", {"picture": role, "channel": channel})
+    return np.ascontiguousarray(seen.colour[role][:, :, "rgb".index(channel)])
 
 
 def _flags(job: Job, results: Mapping[str, tuple[StepResult, str, Ground | None]]) -> dict[str, tuple[str, ...]]:
@@ -354,8 +354,8 @@ def _flags(job: Job, results: Mapping[str, tuple[StepResult, str, Ground | None]
             own.append(flag("edge_differs_by_side"))
         if step.base == "plane" and job.tie is not None:
             own += job.tie.flags
-        if result.failed is None:
-            own += forbidding([f for name in step.waits_for for f in told[name]])
+        if result.failed is None and (before := [f for name in step.waits_for for f in told[name]]):
+            own += forbidding(before)
         told[step.name] = tuple(dict.fromkeys(own))
     return told
 
@@ -384,7 +384,7 @@ def _trace(
     ground: Ground | None,
     flags: tuple[str, ...],
 ) -> Trace:
-    of_mm = tuple(dict.fromkeys((*flags, *job.flags)))
+    of_mm = tuple(dict.fromkeys((*flags, *job.flags))) if job.flags else flags
     prefix = prefix_of(seen.shot, step)
     readings = []
     for asked in job.asked[step.name]:
