@@ -35,7 +35,8 @@ FORM_BY_CHANCE = 0.01
 class Scatter:
     """How the points of a fit scatter about it: variance (n,) of each, `dof`, correlation length `tau` in points.
 
-    `mean_square` of the residuals, and `noise_ms`, what the edges' own noise explains of it.
+    `mean_square` of the residuals, and `noise_ms`, what the edges' own noise explains of it. `count` of the points that
+    belong.
     """
 
     variance: Array
@@ -43,6 +44,7 @@ class Scatter:
     tau: float
     mean_square: float
     noise_ms: float
+    count: int
 
 
 def belongs(fit: Fit) -> Bools:
@@ -54,12 +56,12 @@ def scatter_of(fit: Fit, points: EdgePoints, is_foreseen: bool, closed: bool) ->
     """Return how the points scatter about their shape; `closed`: the last point is beside the first."""
     n, tau, squares, noise_ms = scattered(fit.residuals, points.u, fit.weights, closed)
     if is_foreseen:
-        return Scatter(points.u**2, math.inf, 1.0, noise_ms, noise_ms)
+        return Scatter(points.u**2, math.inf, 1.0, noise_ms, noise_ms, n)
     # Points that say the same are not new ones: the degrees of freedom shrink with their number.
     unknowns = len(fit.sensitivity)
     dof = max(n / tau - unknowns, 1.0)
     mean_square = squares / max(n - unknowns, 1.0)
-    return Scatter(np.full(len(fit.weights), mean_square), dof, tau, mean_square, noise_ms)
+    return Scatter(np.full(len(fit.weights), mean_square), dof, tau, mean_square, noise_ms, n)
 
 
 def values_of(context: Context, parameters: Array, fit: Fit, points: EdgePoints, scatter: Scatter) -> Values:

@@ -140,6 +140,7 @@ def run(job: Job, seen: Seen, *, seq: int = 1, clock: Clock | None = None, at_co
         if clock:
             # What a step costs is what it took to measure and to judge.
             timings[step.name] += clock() - start
+    by_step = {t.step.name: t.readings for t in traces}
     readings = tuple(r for t in traces for r in t.readings)
     record = Record(
         station=job.station,
@@ -157,7 +158,7 @@ def run(job: Job, seen: Seen, *, seq: int = 1, clock: Clock | None = None, at_co
             seen.shot,
             at_count=at_count,
             lean=job.lean,
-            lacks=_Needs(job, seen, grounds, results).lacking,
+            lacks=_Needs(job, seen, grounds, results, by_step).lacking,
         ),
         variant=job.variant,
         notes=job.all_notes,
@@ -309,26 +310,26 @@ class _Needs:
     seen: Seen
     grounds: Mapping[str, PlaneGround | Reason | None]
     results: Mapping[str, tuple[StepResult, str, Ground | None]]
+    readings: Mapping[str, tuple[Reading, ...]]
 
     def lacking(self, grip: GripTable, part: PartFeature) -> Reason | None:
         """Return what a part lacks of all that a grip needs; None where it shows everything."""
-        results = self._where(grip.in_, part)
-        flags = _flags(self.job, results)
-        steps = [step for step in self.job.recipe.steps if step.name in grip.needs]
-        traces = [_trace(self.job, self.seen, step, *results[step.name], flags[step.name]) for step in steps]
-        return first_lacking((trace.step.name, trace.readings) for trace in traces)
+        needed = [step for step in self.job.recipe.steps if step.name in grip.needs]
+        result, _, base = self.results[grip.in_]
+        measured = result.feature is part or base is None
+        readings = self.readings if measured else self._measured_again(grip.in_, part, needed)
+        return first_lacking((step.name, readings[step.name]) for step in needed)
 
-    def _where(self, find: str, part: PartFeature) -> Mapping[str, tuple[StepResult, str, Ground | None]]:
-        """Return the results with the steps of the find's frame measured in that of a part."""
+    def _measured_again(self, find: str, part: PartFeature, needed: list[Step]) -> Mapping[str, tuple[Reading, ...]]:
+        """Return what the needed steps of the find's frame read in that of another part."""
         result, role, base = self.results[find]
-        if result.feature is part or base is None:
-            return self.results
         again = {**self.results, find: (replace(result, feature=part), role, base)}
         parts: dict[str, PartGround] = {}
         for step in self.job.recipe.order:
             if step.frame == find:
                 again[step.name] = _run_step(self.job, self.seen, step, self.grounds, parts, again)
-        return again
+        flags = _flags(self.job, again)
+        return {s.name: _trace(self.job, self.seen, s, *again[s.name], flags[s.name]).readings for s in needed}
 
 
 def _channel(seen: Seen, step: Step, role: str) -> Pixels | Reason | None:

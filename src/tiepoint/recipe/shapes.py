@@ -146,8 +146,8 @@ def refine_line(context: Context, box: Box, first: EdgePoints, polarity: Polarit
 
 def is_plain(points: EdgePoints, asked: Polarity, least: int) -> bool:
     """Whether a first look found enough edges for a result, and all of one polarity."""
-    senses = abs(float(np.sum(points.light)))
-    return len(points) >= needed_of(points.sought, least) and (asked != "either" or senses == len(points))
+    n = len(points)
+    return n >= needed_of(points.sought, least) and (asked != "either" or abs(float(points.light.sum())) == n)
 
 
 def polarity_of(points: EdgePoints, asked: Polarity, kept: Bools | None = None) -> Polarity:
@@ -155,7 +155,7 @@ def polarity_of(points: EdgePoints, asked: Polarity, kept: Bools | None = None) 
     if asked != "either":
         return asked
     light = points.light if kept is None else points.light[kept]
-    return "rising" if float(np.sum(light)) >= 0 else "falling"
+    return "rising" if float(light.sum()) >= 0 else "falling"
 
 
 def needed_of(sought: int, least: int) -> int:
@@ -187,10 +187,9 @@ def _fitted_circle(
     fit = _circle_through(straight, is_full)
     if fit is None:
         return Reason("not_a_number")
-    needed, found = needed_of(points.sought, CIRCLE_NEEDS), int(belongs(fit).sum())
-    if found < needed:
-        return few(found, points.sought, needed)
     scatter = scatter_of(fit, straight, context.is_foreseen, is_full)
+    if scatter.count < (needed := needed_of(points.sought, CIRCLE_NEEDS)):
+        return few(scatter.count, points.sought, needed)
     values = values_of(context, np.array([*fit.centre, fit.radius]), fit, straight, scatter)
     by_curvature = fit.sensitivity @ curvature_moves(straight, fit.radius)
     return FoundCircle(
@@ -225,13 +224,12 @@ def _fitted_line(context: Context, points: EdgePoints, seen: LineFit, ends: Arra
         fit = _line_through(points)
     if fit is None:
         return Reason("not_a_number")
-    needed, found = needed_of(points.sought, LINE_NEEDS), int(belongs(fit).sum())
-    if found < needed:
-        return few(found, points.sought, needed)
     scatter = scatter_of(fit, points, context.is_foreseen, closed=False)
+    if scatter.count < (needed := needed_of(points.sought, LINE_NEEDS)):
+        return few(scatter.count, points.sought, needed)
     values = values_of(context, np.array([0.0, fit.angle_rad]), fit, points, scatter)
     # A point stands for its strip, which reaches half its width further.
-    half = float(np.hypot(*(ends[1] - ends[0]))) / points.sought / 2
+    half = math.dist(*ends.tolist()) / points.sought / 2
     feature = LineFeature(fit.anchor, values, fit.start - half, fit.end + half)
     return FoundLine(feature, points, fit, scatter, flags_of(fit, points))
 

@@ -116,4 +116,5 @@ def _joint(sides: tuple[FoundLine, FoundLine]) -> Scatter:
         max(one.tau, two.tau),
         (one.mean_square + two.mean_square) / 2,
         (one.noise_ms + two.noise_ms) / 2,
+        one.count + two.count,
     )
