@@ -9,7 +9,7 @@ from scipy import optimize, stats
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.vision.ellipse import direct_ellipse, fit_ellipse
 from tiepoint.vision.fits import fit_arc, fit_circle, fit_line, taubin
-from tiepoint.vision.shape_kernels import span_of
+from tiepoint.vision.shape_kernels import NEVER_RARE, span_of
 
 U = 0.02
 
@@ -344,3 +344,12 @@ def test_a_line_runs_from_the_first_point_to_the_last():
     np.testing.assert_allclose(other.normal, -one.normal)
     np.testing.assert_allclose(other.ends[::-1], one.ends)
     np.testing.assert_allclose(other.covariance, one.covariance, atol=1e-18)
+
+
+def test_a_fit_that_passes_as_plain_has_no_form_that_is_rare():
+    # Against SciPy's quantiles: what the kernel lets pass by Wilson & Hilferty's root is more frequent than 1 %.
+    dof = np.arange(1, 2000)
+    low = 2.0 / (9.0 * dof)
+    passes = dof * (1.0 - low + NEVER_RARE * np.sqrt(low)) ** 3
+    assert (passes < stats.chi2.isf(0.01, dof)).all()
+    assert (passes > stats.chi2.isf(0.0105, dof)).all()

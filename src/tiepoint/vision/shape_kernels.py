@@ -115,8 +115,11 @@ OUTSIDE = 3.5
 DOUBT_SCALE, LEAST_SCALE = 3.0, 0.3
 """Residuals over stated noise from which a least-squares start is not trusted, and the least that are believed, so that
 points which agree by chance reject nobody."""
-NEVER_RARE = 2.0
-"""χ² whose cube root lies fewer standard deviations above its mean is not rare enough for a form (one in fifty)."""
+NEVER_RARE = 2.32
+"""χ² whose cube root lies fewer standard deviations above its mean is not rare enough for a form (one in a hundred).
+
+Wilson & Hilferty 1931: the cube root of χ²/ν is nearly normal. Where χ² is that rare, it lies 2.322 to 2.336 above.
+"""
 LINE, CIRCLE = 0, 1
 """The shapes that are settled here."""
 CLOSE = 1e-4
@@ -170,7 +173,7 @@ def fit_plainly(
     """
     n, unknowns = points.shape[0], covariance.shape[0]
     spare = n - unknowns
-    if spare < 2:
+    if spare < 1:
         return False, 0.0, 0.0
     for i in range(n):
         if not (u[i] > 0.0 and np.isfinite(points[i, 0]) and np.isfinite(points[i, 1])):
@@ -194,15 +197,15 @@ def fit_plainly(
         return False, 0.0, 0.0
     for i in range(n):
         residuals[i] -= shift[i]
-    middle, most = spread_of(residuals, weights)
-    scale = max(MAD * (1.0 + 5.0 / spare) * middle, LEAST_SCALE)
-    if not (scale < DOUBT_SCALE and most <= OUTSIDE * scale):
-        return False, 0.0, 0.0
+    if spare > 1:  # among fewer none can be told to lie outside
+        middle, most = spread_of(residuals, weights)
+        scale = max(MAD * (1.0 + 5.0 / spare) * middle, LEAST_SCALE)
+        if not (scale < DOUBT_SCALE and most <= OUTSIDE * scale):
+            return False, 0.0, 0.0
     chi2, noise = 0.0, 0.0
     for i in range(n):
         chi2 += residuals[i] * residuals[i] * weights[i]
         noise += 1.0 / weights[i]
-    # Wilson & Hilferty 1931: the cube root of χ²/ν is nearly normal.
     low = 2.0 / (9.0 * spare)
     if (chi2 / spare) ** (1.0 / 3.0) > 1.0 - low + NEVER_RARE * math.sqrt(low):
         return False, 0.0, 0.0
