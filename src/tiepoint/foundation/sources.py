@@ -92,6 +92,7 @@ def members(prefix: str, label: str, count: int, scope: Scope, dof: float, kind:
     """Return the unit sources of an ensemble."""
     distribution: Distribution = "t" if math.isfinite(dof) else "normal"
     made = Sources([Source(f"{prefix}#{k}", label, kind, 1.0, scope, distribution, dof) for k in range(count)])
+    made.ensembles = frozenset([prefix.partition("#")[0]])
     made.stated = np.zeros((4, count))
     made.stated[U], made.stated[INVERSE_DOF, :1], made.stated[BACK] = 1.0, 1.0 / dof, range(count)
     return made
