@@ -173,7 +173,7 @@ def listed(sources: Iterable[Source]) -> Sources:
 
 
 def joined(lists: Sequence[Sources]) -> Sources | None:
-    """Return all sources of lists that share none but by sharing whole blocks; None where two blocks overlap."""
+    """Return all sources of lists that share whole blocks or nothing; None where two blocks share an ensemble."""
     blocks = {id(block): block for sources in lists for block in sources.parts or (sources,) if block}
     made = Sources(chain.from_iterable(blocks.values()))
     if lists and len(made) == len(lists[0]):
