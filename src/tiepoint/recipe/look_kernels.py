@@ -141,7 +141,7 @@ def lay_round(
     return boxes
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
 def carried(d_px: Array, nx: float, ny: float, normal: Array) -> tuple[float, float]:
     """Carry an edge with a unit normal in a picture to the ground by ∂ground/∂px (2, 2).
 

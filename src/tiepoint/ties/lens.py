@@ -140,7 +140,7 @@ def _straighten_places(lens: Array, rho: float, px: Array, ideal: Array) -> None
         ideal[n, 0], ideal[n, 1] = cx + rho * x, cy + rho * y
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
 def straighten_one(lens: Array, rho: float, x: float, y: float, d_px: Array, d_lens: Array) -> tuple[float, float]:
     """Return the ideal point of a picture point; fill ∂ideal/∂picture (2, 2) and ∂ideal/∂lens (2, 7)."""
     k1, k2, cx, cy, p1, p2, k3 = lens[0], lens[1], lens[2], lens[3], lens[4], lens[5], lens[6]

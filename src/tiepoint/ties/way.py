@@ -112,7 +112,7 @@ def inside_convex(polygon: Array, points: Array) -> Bools:
     return np.asarray((across >= -EDGE_PX).all(axis=1))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
 def lies_within(sides: Array, x: float, y: float) -> bool:
     """Tell whether a point of the tie's own picture has all `sides` (k, 4) to its right, or almost."""
     for k in range(sides.shape[0]):
@@ -121,18 +121,20 @@ def lies_within(sides: Array, x: float, y: float) -> bool:
     return True
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def by_factor(theta: Array, factor: Array, move: Array) -> None:
-    """Fill Σ_j θ_j·factor_jm into the first columns of `move` (m,)."""
-    for m in range(factor.shape[1]):
-        move[m] = 0.0
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def by_factor(theta: Array, factor: Array, moves: Array) -> None:
+    """Fill Σ_j θ_ij·factor_jm into the first columns of `moves` (2, m), and zeros into the others."""
+    along_x, along_y = moves[0], moves[1]
+    for m in range(moves.shape[1]):
+        along_x[m] = along_y[m] = 0.0
     for j in range(16):
-        if theta[j] != 0.0:
-            for m in range(factor.shape[1]):
-                move[m] += theta[j] * factor[j, m]
+        x, y, row = theta[0, j], theta[1, j], factor[j]
+        for m in range(row.size):
+            along_x[m] += x * row[m]
+            along_y[m] += y * row[m]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
 def by_fields(fields: Array, first: int, x: float, y: float, moves: Array) -> None:
     """Fill what each field does at a point of the tie's own picture into the columns of `moves` from `first` on."""
     for f in range(fields.shape[0]):
@@ -148,7 +150,7 @@ def by_fields(fields: Array, first: int, x: float, y: float, moves: Array) -> No
         moves[0, first + f], moves[1, first + f] = dx, dy
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
 def turn_into(pose: Array, by_pose: Array, xy: Array, d_px: Array, moves: Array) -> None:
     """Carry a place (2,) with its derivatives into the frame of a part: p goes to Rᵀ·(p − t)."""
     c, s = pose[2], pose[3]
@@ -166,11 +168,11 @@ def turn_into(pose: Array, by_pose: Array, xy: Array, d_px: Array, moves: Array)
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def work_space() -> tuple[Array, Array, Array]:
-    """Return θ (16,), and without a lens ∂ideal/∂picture (2, 2) and ∂ideal/∂lens (2, 7)."""
-    return np.zeros(16), np.eye(2), np.zeros((2, 7))
+    """Return ∂place/∂θ (2, 16), zero so far, and without a lens ∂ideal/∂picture (2, 2) and ∂ideal/∂lens (2, 7)."""
+    return np.zeros((2, 16)), np.eye(2), np.zeros((2, 7))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
 def follow(
     numbers: Array, sides: Array, factor: Array, fields: Array, poses: Array, by_pose: Array, px: float, py: float,
     work: tuple[Array, Array, Array], xy: Array, d_px: Array, moves: Array,
@@ -193,17 +195,13 @@ def follow(
             d_px[i, j] = (ax * d_straight[0, j] + ay * d_straight[1, j]) * numbers[SCALE + j]
         if moves.shape[1] > 0:
             # θ: the matrix by rows, then the lens.
-            for j in range(6):
-                theta[j] = 0.0
-            theta[k], theta[k + 1], theta[k + 2] = X * w, Y * w, w
-            theta[6], theta[7], theta[8] = -at * X * w, -at * Y * w, -at * w
+            theta[i, k], theta[i, k + 1], theta[i, k + 2] = X * w, Y * w, w
+            theta[i, 6], theta[i, 7], theta[i, 8] = -at * X * w, -at * Y * w, -at * w
             for j in range(7):
-                theta[9 + j] = ax * d_lens[0, j] + ay * d_lens[1, j]
-            by_factor(theta, factor, moves[i])
-            for m in range(factor.shape[1], moves.shape[1]):
-                moves[i, m] = 0.0
+                theta[i, 9 + j] = ax * d_lens[0, j] + ay * d_lens[1, j]
     is_place = math.isfinite(xy[0]) and math.isfinite(xy[1])
     if moves.shape[1] > 0:
+        by_factor(theta, factor, moves)
         by_fields(fields, factor.shape[1], x, y, moves)
     for k in range(poses.shape[0]):
         turn_into(poses[k], by_pose[k], xy, d_px, moves)

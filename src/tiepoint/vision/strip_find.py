@@ -29,7 +29,7 @@ FOUND, PLACE, MEAN, HALF_HEIGHT, SPREAD, RESPONSE, LOW, HIGH, FAR_LOW, FAR_HIGH,
 ROUGH_COLUMNS = 12
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
 def means_of(total: Floats, count: Floats, mean: Floats) -> tuple[int, int, float]:
     """Fill `mean` (bins,); return the range [first, last) of bins with enough pixels to use, and the most in one."""
     most = 0.0
@@ -50,7 +50,7 @@ def means_of(total: Floats, count: Floats, mean: Floats) -> tuple[int, int, floa
     return max(first, 0), last, most
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
 def respond(mean: Floats, first: int, last: int, polarity: int, response: Floats) -> float:
     """Fill `response` (bins + 1,) at bin borders with the step in the asked direction; return the largest."""
     best = 0.0
@@ -179,7 +179,7 @@ def steepest(mean: Floats, first: int, last: int, peak: int) -> float:
     return best
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
 def find_roughly(
     total: Floats, count: Floats, mean: Floats, response: Floats, polarity: int, of_several: int, rough: Floats
 ) -> None:

@@ -187,7 +187,7 @@ def level_calm(bins: Floats, rough: Floats, before: float, after: float, calm: F
     sum_plateau(bins, high, last, place, slope_after, worth_after, calm, far[N_AFTER : WORTH_AFTER + 1])
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
 def level_plateaus(bins: Floats, rough: Floats, robust: bool, far: Floats, some: Floats, calm: Floats) -> None:
     """Fill the row `far` of plateaus for one strip; if `robust`, from calm bins, and with their variances.
 
