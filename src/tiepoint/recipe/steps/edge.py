@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.reasons import Reason
-from tiepoint.foundation.sources import Values, ensemble, together
+from tiepoint.foundation.sources import Values, members, together
 from tiepoint.recipe.context import Context, EdgeLook, OfSeveral, StepResult
 from tiepoint.recipe.features import PointFeature
 from tiepoint.recipe.kinds import Quantity, StepKind
@@ -28,11 +28,17 @@ class EdgeStepTable(SoughtTable):
 
 @dataclass(frozen=True)
 class FoundMark:
-    """The edge of a single strip: too little of it to compare how it looks."""
+    """The edge of a single strip, `at` a place (2,) with its `side` (2,): too little of it to compare how it looks."""
 
-    outlines: tuple[Array, ...]
+    at: Array
+    side: Array
     flags: tuple[str, ...]
     looks: tuple[EdgeLook, ...] = ()
+
+    @property
+    def outlines(self) -> tuple[Array, ...]:
+        """A mark along the edge, for drawing."""
+        return (self.at + np.outer([-0.7, 0.7], self.side),)
 
 
 def run(context: Context) -> StepResult:
@@ -44,27 +50,23 @@ def run(context: Context) -> StepResult:
     points = strips if isinstance(strips, Reason) else edge_points(context, strips, 1)
     if isinstance(points, Reason):
         return StepResult.without(points)
-    lean = float(points.normal[0] @ box.across)
-    noise, spread = ensemble(
-        f"edges:{context.prefix}",
-        f'edge noise of "{table.name}"',
-        np.array([[(points.u[0] / lean) ** 2]]),
-        "pixel",
-        math.inf,
-    )
+    across, normal, shift = box.across, points.normal[0], context.shift
+    lean = float(normal @ across)
+    light, spread = float(points.light[0]) / lean, abs(float(points.u[0]) / lean)
+    # Without any noise there is no such source.
+    noise = members(f"edges:{context.prefix}", f'edge noise of "{table.name}"', int(spread > 0), "pixel", math.inf)
+    sources = together(noise, points.sources)
     # The axis stays, the edge moves: whatever shifts it along its normal moves the crossing along the axis.
-    shift = context.shift
-    row = np.concatenate([spread[0], points.normal[0] @ points.d_sources[0] / lean])
-    light = float(points.light[0]) / lean
-    crossing = points.xy[0] - shift.bias * light * box.across
-    offset = Values((crossing - box.centre)[None] @ box.across, row[None], together(noise, points.sources))
+    row = np.full((1, len(sources)), spread)
+    row[0, len(noise) :] = normal @ points.d_sources[0] / lean
+    crossing = points.xy[0] - shift.bias * light * across
+    offset = Values(np.array([(crossing - box.centre) @ across]), row, sources)
     if shift.source is not None:
         offset = offset.with_source(shift.source, np.array([light]))
     # A search along an axis leaves the other coordinate where the rectangle has it: rounding is no uncertainty.
-    along = np.where(np.abs(box.across) < 1e-12, 0.0, box.across)
-    xy = Values(crossing, np.outer(along, offset.c[0]), offset.sources)
-    point = PointFeature(xy)
-    mark = FoundMark((crossing + np.outer([-0.7, 0.7], box.half_along * box.along),), points.flags)
+    along = np.array([[0.0 if abs(way) < 1e-12 else way] for way in across.tolist()])
+    point = PointFeature(Values(crossing, along * offset.c, offset.sources))
+    mark = FoundMark(crossing, box.half_along * box.along, points.flags)
     return StepResult({"offset": offset[0], **context.coordinates(point)}, point, None, (mark,))
 
 
