@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from itertools import chain
 from typing import Any, Literal, Protocol
 
 import numpy as np
@@ -178,17 +179,17 @@ class StepResult:
     @property
     def outlines(self) -> tuple[Array, ...]:
         """Lines (k, 2) on the ground where edges were found."""
-        return tuple(line for found in self.found for line in found.outlines)
+        return tuple(chain.from_iterable([found.outlines for found in self.found]))
 
     @property
     def flags(self) -> tuple[str, ...]:
         """The flags of all edges that were found."""
-        return tuple(sorted({flag for found in self.found for flag in found.flags}))
+        return tuple(sorted(set(chain.from_iterable([found.flags for found in self.found]))))
 
     @property
     def looks(self) -> tuple[EdgeLook, ...]:
         """The looks of all edges that were found."""
-        return tuple(look for found in self.found for look in found.looks)
+        return tuple(chain.from_iterable([found.looks for found in self.found]))
 
     @classmethod
     def without(cls, reason: Reason) -> "StepResult":

@@ -162,12 +162,13 @@ def carried(d_px: Array, nx: float, ny: float, normal: Array) -> tuple[float, fl
 @njit(cache=True, nogil=True, error_model="numpy")
 def carry_edges(
     numbers: Array, sides: Array, factor: Array, fields: Array, poses: Array, by_pose: Array, told: Array, xy: Array,
-    normal: Array, u: Array, scale: Array, moves: Array, light: Array, blur: Array, bend: Array, strip: Ints,
+    normal: Array, moves: Array, rows: Array, strip: Ints,
 ) -> int:  # fmt: skip
     """Carry the edges in what is told of strips to the ground, and fill what `EdgePoints` has of them.
 
-    The first arguments are a way's `arrays`. Returns the flags that are told of the whole, a bit each in the order of
-    `FLAGS`; −1 where an edge lies outside the region in which the tie is valid.
+    The first arguments are a way's `arrays`; `rows` (5, n) receives u, scale, light, blur and bend. Returns the flags
+    that are told of the whole, a bit each in the order of `FLAGS`; −1 where an edge lies outside the region in which
+    the tie is valid.
     """
     work, d_px, k, flagged = work_space(), np.empty((2, 2)), 0, np.zeros(len(FLAGS))
     for i in range(told.shape[0]):
@@ -177,9 +178,9 @@ def carry_edges(
         px, py = edge[POINT_X], edge[POINT_Y]
         if not follow(numbers, sides, factor, fields, poses, by_pose, px, py, work, xy[k], d_px, moves[k]):
             return -1
-        scale[k], bend[k] = carried(d_px, edge[NORMAL_X], edge[NORMAL_Y], normal[k])
-        u[k] = edge[U] * math.cos(edge[LEAN]) * scale[k]
-        light[k], blur[k], strip[k] = edge[SENSE], edge[WHOLE_BLUR], i
+        scale, bend = carried(d_px, edge[NORMAL_X], edge[NORMAL_Y], normal[k])
+        rows[0, k], rows[1, k] = edge[U] * math.cos(edge[LEAN]) * scale, scale
+        rows[2, k], rows[3, k], rows[4, k], strip[k] = edge[SENSE], edge[WHOLE_BLUR], bend, i
         for j in range(flagged.size):
             flagged[j] += edge[FLAGS_AT + j]
         k += 1

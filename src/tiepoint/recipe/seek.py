@@ -142,12 +142,12 @@ def _on_ground(
     way, n = context.ground.way, found
     sources = way.sources if with_sources else ()
     xy, normal, d_sources = np.empty((n, 2)), np.empty((n, 2)), np.empty((n, 2, len(sources)))
-    u, scale, light, blur, bend = np.empty(n), np.empty(n), np.empty(n), np.empty(n), np.empty(n)
-    strip = np.empty(n, np.int64)
-    bits = carry_edges(*way.arrays, edges.told, xy, normal, u, scale, d_sources, light, blur, bend, strip)
+    rows, strip = np.empty((5, n)), np.empty(n, np.int64)
+    bits = carry_edges(*way.arrays, edges.told, xy, normal, d_sources, rows, strip)
     if bits < 0:
         return Reason("outside_tie")
     flags = tuple(f for k, f in enumerate(FLAGS) if bits >> k & 1) if bits else ()
+    u, scale, light, blur, bend = rows[0], rows[1], rows[2], rows[3], rows[4]
     return EdgePoints(
-        xy, normal, u, scale, d_sources, sources, light, blur, bend, strip, len(edges), strips.width_px, flags
+        xy, normal, u, scale, d_sources, sources, light, blur, bend, strip, len(edges.told), strips.width_px, flags
     )
