@@ -117,6 +117,16 @@ class Seen:
     sensors: Mapping[str, Sensor]
     colour: Mapping[str, Pixels] = field(default_factory=dict)
 
+    @cached_property
+    def _channels(self) -> dict[tuple[str, str], Pixels]:
+        return {}
+
+    def channel(self, role: str, channel: str) -> Pixels:
+        """Return one channel (rows, columns) of a colour picture: taken out once for all steps that look at it."""
+        if (role, channel) not in self._channels:
+            self._channels[role, channel] = np.ascontiguousarray(self.colour[role][:, :, "rgb".index(channel)])
+        return self._channels[role, channel]
+
 
 def run(job: Job, seen: Seen, *, seq: int = 1, clock: Clock | None = None, at_count: int | None = None) -> Outcome:
     """Return the record of a shot. `clock` gives seconds; without it the record has no timings.
@@ -341,7 +351,7 @@ def _channel(seen: Seen, step: Step, role: str) -> Pixels | Reason | None:
         return seen.grey[role]
     if role not in seen.colour:
         return Reason("no_channel", {"picture": role, "channel": channel})
-    return np.ascontiguousarray(seen.colour[role][:, :, "rgb".index(channel)])
+    return seen.channel(role, channel)
 
 
 def _flags(job: Job, results: Mapping[str, tuple[StepResult, str, Ground | None]]) -> dict[str, tuple[str, ...]]:
