@@ -1,5 +1,6 @@
 """`tiepoint run`: measure and judge shots by a recipe."""
 
+import gc
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -76,11 +77,14 @@ def run(
             for hint in (one.unreadable,) if one.loaded is None else one.loaded.hints:
                 hint_at(str(hint))
             ran.append((one.shot_path.name, one.record))
+            if len(ran) == 1:
+                gc.freeze()  # all that a shot needs is loaded now; to look through it for garbage would stall one
             if out is not None:
                 _keep(out, [record for _, record in ran])
             if one.loaded is not None and refusal(one.record) is None:
                 _draw(one, overlay, names)
             next(step)
+    gc.unfreeze()
     records = [record for _, record in ran]
     _demand_one_that_fits(records)
     present(
