@@ -34,6 +34,7 @@ from tiepoint.bench.station import BenchStation, View
 from tiepoint.foundation.errors import TiepointError
 from tiepoint.foundation.frames import AngleConvention, Pose3
 from tiepoint.foundation.sources import Source, Values, measured
+from tiepoint.recipe.beside import TaughtShape
 from tiepoint.recipe.features import PartFeature, PointFeature
 from tiepoint.recipe.grips import GripTable, arm_of
 from tiepoint.recipe.ground import PlaneGround
@@ -259,7 +260,7 @@ def _by_shape(rng: np.random.Generator, bench: BenchStation, tie: Tie, drawn: Dr
     found = FoundShape(Pose(*pose.tolist()), cov, 1.0, 0.0, (), True, False, 0.0, 1.0, (), edges)
     # As the step that finds by shape tells it.
     context: Any = SimpleNamespace(ground=PlaneGround(tie), table=SimpleNamespace(name="part"))
-    feature = find._part(context, found, "part")
+    feature = find._part(context, TaughtShape(None, "plane"), found, "part")
     if not isinstance(feature, PartFeature):
         raise TiepointError("outside the tie")
     return feature.pose
