@@ -48,6 +48,7 @@ u_height = 0.0
 name = "bore"
 kind = "circle"
 region = { ring = { centre = [15, 12], inner = 2, outer = 4 } }
+limits.diameter = { lower = 4.4, upper = 4.6 }
 """
 
 

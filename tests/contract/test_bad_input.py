@@ -18,20 +18,6 @@ from tiepoint.targets.document import to_document
 from tiepoint.targets.draw import Target, new_target
 
 TARGET = new_target("charuco", 10.0, 12, 9)
-RECIPE = """
-format = "tiepoint/recipe/1"
-name = "plate"
-unit = "mm"
-tie = "tie.json"
-height = 0.0
-u_height = 0.0
-
-[[step]]
-name = "bore"
-kind = "circle"
-region = { ring = { centre = [15, 12], inner = 2, outer = 4 } }
-limits.diameter = { lower = 4.4, upper = 4.6 }
-"""
 
 
 @pytest.fixture(scope="module")
@@ -47,12 +33,11 @@ def photo(bench) -> np.ndarray:
 
 
 @pytest.fixture
-def folder(tmp_path, monkeypatch, tie_file, photo) -> Path:
+def folder(tmp_path, monkeypatch, recipe_file, photo) -> Path:
     """Return the working folder, with a target, a good photo, a tie of another picture size, and a recipe."""
     monkeypatch.chdir(tmp_path)
     write_document(Path("target.json"), "target", to_document(TARGET))
     save_png(Path("photo.png"), photo)
-    Path("plate.toml").write_text(RECIPE)
     return tmp_path
 
 
@@ -237,8 +222,8 @@ def test_what_cannot_be_done(refused, words, said):
         (("unit =", "unit ="), "640 × 480 px"),
     ],
 )
-def test_a_recipe_that_cannot_be_used(refused, folder, change, said):
-    (folder / "plate.toml").write_text(RECIPE.replace(*change))
+def test_a_recipe_that_cannot_be_used(refused, folder, recipe_file, change, said):
+    recipe_file.write_text(recipe_file.read_text().replace(*change))
     assert said in refused("run plate.toml photo.png")
 
 
@@ -339,8 +324,11 @@ WRITES = {
 
 
 def image_recipe(folder: Path) -> None:
-    text = RECIPE.replace('kind = "circle"', 'kind = "circle"\nin = "image"').replace(
-        'tie = "tie.json"\nheight = 0.0\nu_height = 0.0\n', ""
+    text = (
+        (folder / "plate.toml")
+        .read_text()
+        .replace('kind = "circle"', 'kind = "circle"\nin = "image"')
+        .replace('tie = "tie.json"\nheight = 0.0\nu_height = 0.0\n', "")
     )
     text = text.replace("[15, 12], inner = 2, outer = 4", "[600, 500], inner = 20, outer = 40")
     (folder / "image.toml").write_text(text)
