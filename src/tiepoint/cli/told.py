@@ -11,7 +11,7 @@ from tiepoint.foundation.units import to_unit
 from tiepoint.foundation.words import as_first, inside
 from tiepoint.model.reading import Reading
 from tiepoint.model.record import Grip
-from tiepoint.recipe.wording import figures_of, said_flags, unit_of
+from tiepoint.recipe.wording import figures_of, one_line, said_flags, unit_of
 from tiepoint.report.figures import per_cent
 
 MARKS = {"conforms": "●", "rejected": "◆", "undecided": "◐", "unread": "○"}
@@ -77,6 +77,11 @@ def reading_row(reading: Reading) -> tuple[str, ...]:
     name = f"{reading.name} {reading.quantity.replace('_', ' ')}"
     limits = _limits(reading)
     judged = verdict(reading.verdict) if reading.verdict else ""
+    if reading.text is not None:
+        expected = f"{one_line(reading.expected)} expected" if reading.expected is not None else ""
+        why = reading.reason.sentence if reading.reason else ""
+        remarks = "; ".join(part for part in (why, said_flags(reading)) if part)
+        return name, one_line(reading.text), "", "", expected, judged, remarks
     if reading.value is None:
         return name, "no value", "", "", limits, judged, reading.reason.sentence if reading.reason else ""
     value, pm = map(plain, figures_of(reading))

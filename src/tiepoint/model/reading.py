@@ -29,6 +29,8 @@ class Reading:
     """One quantity of one step. Without limits there is no verdict; without a value there is a reason.
 
     A value has a reason only where it would conform and a flag says that its ± may not hold: it is `undecided` then.
+    What was read as `text` (a code, a lot number) has that instead of a value and is judged by what was `expected`;
+    where it is rejected, the reason tells what differs.
     """
 
     id: str
@@ -50,16 +52,26 @@ class Reading:
     drawing: str | None = None
     flags: tuple[str, ...] = ()
     method: str = "linear"
+    text: str | None = None
+    expected: str | None = None
 
     def __post_init__(self) -> None:
-        if self.value is None and self.reason is None:
+        if self.value is not None and self.text is not None:
+            raise ValueError(f"reading {self.id!r} has a value and a text")
+        if not self.was_read and self.reason is None:
             raise ValueError(f"reading {self.id!r} needs either a value or a reason")
-        if self.value is not None and self.reason is not None and self.verdict != "undecided":
+        with_reason = ("undecided",) if self.text is None else ("undecided", "rejected")
+        if self.was_read and self.reason is not None and self.verdict not in with_reason:
             raise ValueError(f"reading {self.id!r} has a value and a reason, and yet is {self.verdict}")
-        if self.value is None and self.verdict not in (None, "unread"):
+        if not self.was_read and self.verdict not in (None, "unread"):
             raise ValueError(f"reading {self.id!r} has no value and cannot be {self.verdict}")
         for code in self.flags:
             flag(code)
+
+    @property
+    def was_read(self) -> bool:
+        """Whether there is a value or a text."""
+        return self.value is not None or self.text is not None
 
     @classmethod
     def of(cls, value: Value, *, limits: Limits | None, **told: object) -> Self:
@@ -82,6 +94,15 @@ class Reading:
             **told,  # type: ignore[arg-type]  # the fields are checked by the dataclass itself
         )
 
+    @classmethod
+    def of_text(cls, text: str, verdict: Verdict | None, reason: Reason | None, **told: object) -> Self:
+        """Return the reading of a text, with what it says of what was expected, as far as its flags allow.
+
+        `reason`: what differs, where it is rejected.
+        """
+        stands, doubt = as_flagged(verdict, told.get("flags", ()))  # type: ignore[arg-type]  # as above
+        return cls(text=text, verdict=stands, reason=reason or doubt, **told)  # type: ignore[arg-type]  # as above
+
     def judged(self, verdict: Verdict | None) -> Self:
         """Return the reading with what its number says of its limits, as far as its flags let that stand."""
         stands, reason = as_flagged(verdict, self.flags)
@@ -89,8 +110,11 @@ class Reading:
 
     @classmethod
     def without(cls, reason: Reason, *, limits: Limits | None, **told: object) -> Self:
-        """Return the reading that a failed measurement leaves: no value, a reason, and never a pass."""
-        verdict: Verdict | None = None if limits is None else "unread"
+        """Return the reading that a failed measurement leaves: no value, a reason, and never a pass.
+
+        A text is judged where something is `expected` of it.
+        """
+        verdict: Verdict | None = None if limits is None and told.get("expected") is None else "unread"
         return cls(reason=reason, limits=limits, verdict=verdict, **told)  # type: ignore[arg-type]  # as above
 
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from tiepoint.foundation.reasons import Reason
 from tiepoint.foundation.sources import Source, Value
+from tiepoint.model.decide import Verdict
 from tiepoint.recipe.beside import NOTHING, Beside
 from tiepoint.recipe.features import Derived, Feature, LineFeature, PartFeature, PointFeature
 from tiepoint.recipe.ground import Ground
@@ -22,8 +23,19 @@ Array = NDArray[np.float64]
 
 OfSeveral = Literal["clearest", "nearest", "farthest"]
 
-Told = Value | Derived | Reason
-"""What a step can say of a quantity: a value, a formula over values, or why there is none."""
+
+@dataclass(frozen=True)
+class Said:
+    """A text that was read. Where something was `expected`, the `verdict` on it, and the `reason` of a rejection."""
+
+    text: str
+    verdict: Verdict | None = None
+    reason: Reason | None = None
+    expected: str | None = None
+
+
+Told = Value | Derived | Said | Reason
+"""What a step can say of a quantity: a value, a formula over values, a text, or why there is none."""
 
 
 @dataclass(frozen=True)
@@ -61,11 +73,18 @@ class EdgeShift:
 NO_SHIFT = EdgeShift(0.0, None)
 
 
+def _alone(name: str) -> NDArray[Any] | Reason:
+    """Return why there is no other picture."""
+    return Reason("no_picture", {"picture": name})
+
+
 @dataclass(frozen=True)
 class Context:
     """What a step may use.
 
-    `table`: its own table. `picture`: the grey picture (rows, columns), None for a step that looks at none.
+    `table`: its own table. `picture`: the grey picture (rows, columns), None for a step that looks at none; `colour`:
+    the same (rows, columns, 3), red, green and blue, None where it has none. `others` gives any other picture of the
+    shot, by its role, its light or its name in the relief, or why there is none. `part_id`: of the shot.
     `unit`: ground units (mm or px) in one unit of the recipe. `features`: of the steps that it rests on, in that order.
     `search`: finds one edge in each strip of the picture. `prefix`: starts the ids of sources that belong to this
     step and shot alone. `is_foreseen`: the edges are assumed and not seen, so their scatter says nothing. `beside`:
@@ -82,6 +101,9 @@ class Context:
     shift: EdgeShift = NO_SHIFT
     is_foreseen: bool = False
     beside: Beside = NOTHING
+    colour: NDArray[Any] | None = None
+    others: Callable[[str], NDArray[Any] | Reason] = _alone
+    part_id: str | None = None
 
     def place(self, point: tuple[float, float]) -> Array:
         """Return a point of the recipe (2,) on the ground."""
@@ -96,7 +118,7 @@ class Context:
         """Return the context for one of several fits of a step, whose noise is its own."""
         return Context(
             self.table, self.picture, self.ground, self.unit, self.features, self.search, f"{self.prefix}/{part}",
-            self.shift, self.is_foreseen, self.beside,
+            self.shift, self.is_foreseen, self.beside, self.colour, self.others, self.part_id,
         )  # fmt: skip
 
     def asks(self, *quantities: str) -> bool:

@@ -72,6 +72,16 @@ class LineFeature:
         return self.anchor + np.outer([self.start, self.end], self.direction)
 
 
+class PlaceFeature(PointFeature):
+    """A place with a direction, as a code or a long patch has: `pose` (x, y, angle in rad)."""
+
+    pose: Values
+
+    def __init__(self, pose: Values) -> None:
+        super().__init__(Values(pose.value[:2], pose.c[:2], pose.sources))
+        object.__setattr__(self, "pose", pose)
+
+
 @dataclass(frozen=True)
 class PartFeature:
     """A part as a find gave it: `pose` (x, y, angle in rad) on the ground of the find.

@@ -359,11 +359,13 @@ def first_lacking(needed: Iterable[tuple[str, Iterable[Reading]]]) -> Reason | N
 
 
 def _lacking(reading: Reading) -> str | None:
-    if reading.value is None:
+    if not reading.was_read:
         return f"is not there ({reading.reason.sentence.rstrip('.') if reading.reason else 'unread'})"
     if doubts := forbidding(reading.flags):
         return f"may not hold ({in_short(doubts)})"
-    if reading.limits is not None and reading.verdict != "conforms":
+    if reading.text is not None and reading.verdict not in (None, "conforms"):
+        return f"is {reading.verdict}"
+    if reading.value is not None and reading.limits is not None and reading.verdict != "conforms":
         return f"of {reading.value:.4g} {reading.unit} is {reading.verdict}"
     return None
 

@@ -16,7 +16,7 @@ from tiepoint.foundation.sources import Value, Values
 from tiepoint.foundation.units import MM_PER
 from tiepoint.model.decide import ISO, Limits, Verdict, by_probability, decide
 from tiepoint.model.reading import Reading
-from tiepoint.recipe.context import Told
+from tiepoint.recipe.context import Said, Told
 from tiepoint.recipe.features import Derived
 from tiepoint.recipe.kinds import Quantity
 from tiepoint.recipe.recipe import Recipe, Step
@@ -30,13 +30,17 @@ MOST_DRAWS = 50_000
 
 @dataclass(frozen=True)
 class Asked:
-    """One quantity of a step as the recipe asks for it: its unit, its factor from ground units, its limits."""
+    """One quantity of a step as the recipe asks for it: its unit, its factor from ground units, its limits.
+
+    `expected`: what a text is judged by, in words.
+    """
 
     step: Step
     quantity: Quantity
     unit: str
     factor: float
     limits: Limits | None
+    expected: str | None = None
 
     @property
     def id(self) -> str:
@@ -45,8 +49,8 @@ class Asked:
 
     @cached_property
     def is_mm(self) -> bool:
-        """Whether it is a length in the plane."""
-        return self.quantity.dimension == "length" and self.step.base == "plane"
+        """Whether it is a length or an area in the plane."""
+        return self.quantity.dimension in ("length", "area") and self.step.base == "plane"
 
     @property
     def label(self) -> str:
@@ -65,6 +69,7 @@ class Asked:
             "step": self.step.name,
             "frame": self.step.frame,
             "drawing": self.step.table.drawing,
+            "expected": self.expected,
         }
 
     def describe(self, operator: str | None, flags: tuple[str, ...]) -> dict[str, object]:
@@ -79,7 +84,8 @@ def asked_of(recipe: Recipe, step: Step) -> list[Asked]:
     for quantity in step.kind.quantities:
         if quantity.always or quantity.name in table.limits or quantity.name in table.readings:
             unit = recipe.unit_of(step, quantity.dimension)
-            asked.append(Asked(step, quantity, unit, _factor(unit), limits_of(table, quantity.name, rule)))
+            limits = limits_of(table, quantity.name, rule)
+            asked.append(Asked(step, quantity, unit, _factor(unit), limits, table.expects(quantity.name)))
     return asked
 
 
@@ -93,6 +99,9 @@ def read(asked: Asked, told: Told, operator: str | None, flags: tuple[str, ...],
         if math.isfinite(value.value) and math.isfinite(value.u):
             return Reading.of(value, limits=asked.limits, **about)
         told = Reason("not_a_number")
+    if isinstance(told, Said):
+        expected = asked.expected if told.expected is None else told.expected
+        return Reading.of_text(told.text, told.verdict, told.reason, **{**about, "expected": expected})
     return Reading.without(told, limits=asked.limits, **about)
 
 
@@ -193,4 +202,6 @@ def seed_of(name: str) -> int:
 def _factor(unit: str) -> float:
     if unit == "deg":
         return 180.0 / math.pi
-    return 1.0 if unit in ("px", "1") else 1.0 / MM_PER[unit]
+    if unit.endswith("2"):
+        return _factor(unit[:-1]) ** 2
+    return 1.0 / MM_PER[unit] if unit in MM_PER else 1.0

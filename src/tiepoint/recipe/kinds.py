@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 
 GROUP = "tiepoint.steps"
 
-Dimension = Literal["length", "angle", "number"]
-Feature = Literal["point", "line", "part"]
+Dimension = Literal["length", "area", "angle", "number", "text"]
+Feature = Literal["point", "line", "place", "part"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -57,7 +57,7 @@ class _Label:
 
 def verdict_of(readings: Iterable[Reading]) -> Verdict | None:
     """Return the gravest verdict among readings, as far as any was judged; unread too where a value is missing."""
-    verdicts: list[Verdict | None] = ["unread" if r.value is None else r.verdict for r in readings]
+    verdicts: list[Verdict | None] = [r.verdict if r.was_read else "unread" for r in readings]
     return max(verdicts, key=lambda v: (RANK[v], v is not None), default=None)
 
 
@@ -238,12 +238,12 @@ def _doubts(readings: Iterable[Reading]) -> tuple[str, ...]:
 
 
 def _short(reading: Reading, named: bool) -> str:
-    words = said_value(reading) if reading.value is not None else "unread"
+    words = said_value(reading) if reading.was_read else "unread"
     return f"{reading.quantity} {words}" if named else words
 
 
 def _story(reading: Reading) -> str:
-    unread = reading.value is None and reading.reason
+    unread = not reading.was_read and reading.reason
     words = unread.sentence if unread else said_value(reading)
     verdict = f", {reading.verdict}" if reading.verdict else ""
     flags = f" ({said_flags(reading)})" if reading.flags else ""

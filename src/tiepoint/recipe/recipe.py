@@ -78,7 +78,10 @@ class Recipe:
             return "deg"
         if dimension == "number":
             return "1"
-        return "px" if step.base == "image" else self.head.unit
+        if dimension == "text":
+            return ""
+        unit = "px" if step.base == "image" else self.head.unit
+        return unit + "2" if dimension == "area" else unit
 
     def rule_of(self, step: Step) -> Decide:
         """Return the decision rule that holds for a step."""
@@ -231,10 +234,15 @@ def _framed(order: Sequence[Step], by_name: Mapping[str, Step], where: str) -> d
             )
         frame = stated or (frames.pop() if frames else "plane")
         features = tuple(by_name[n].kind.gives for n in step.table.rests_on)
-        if step.kind.takes and features not in step.kind.takes:
+        if step.kind.takes and not {features, _as_points(features)} & set(step.kind.takes):
             raise UnusableDocument(f"{place(step, where)}{_mismatch(step, features)}")
         framed[step.name] = replace(step, frame=frame, base=frame if frame in FRAMES else framed[frame].base)
     return framed
+
+
+def _as_points(features: Sequence[Feature | None]) -> tuple[Feature | None, ...]:
+    """Return features with a place as the point that it is too."""
+    return tuple("point" if f == "place" else f for f in features)
 
 
 def _mismatch(step: Step, features: Sequence[Feature | None]) -> str:
@@ -253,6 +261,12 @@ def _check_step(step: Step, head: Head, where: str) -> None:
             if step.kind.quantity(name) is None:
                 quantities = said_names([q.name for q in step.kind.quantities])
                 raise UnusableDocument(f"{here}{label} names {shown(name)}; {step.kind.kind} reads {quantities}")
+    for name in table.limits:
+        quantity = step.kind.quantity(name)
+        if quantity is not None and quantity.dimension == "text":
+            raise UnusableDocument(
+                f"{here}limits names {shown(name)}, which is a text; say what is expected of it instead"
+            )
     if isinstance(table, SoughtTable) and table.edge is not None and table.edge not in head.edge:
         known = f"there are {said_names(head.edge)}" if head.edge else f"state [edge.{table.edge}] with its u"
         raise UnusableDocument(f"{here}edge is {shown(table.edge)}, which the recipe does not define; {known}")

@@ -39,7 +39,7 @@ _HASHED = "_content_sha"
 COLUMNS = (
     "seq", "shot", "part_id", "taken_utc", "variant", "record_verdict", "id", "step", "kind", "quantity", "operator",
     "value", "u", "dof", "U95", "unit", "lower", "upper", "rule", "p", "verdict", "reason", "flags", "drawing",
-    "frame", "method", "record_sha",
+    "frame", "method", "text", "expected", "record_sha",
 )  # fmt: skip
 """Columns of `records.csv`, one row a reading."""
 
@@ -185,7 +185,7 @@ def _row(record: Record, sha: str, reading: Reading) -> tuple[object, ...]:
         None if reading.dof is None or math.isinf(reading.dof) else reading.dof, reading.U95, reading.unit,
         limits and limits.lower, limits and limits.upper, limits and limits.rule, limits and limits.p,
         reading.verdict, reading.reason and reading.reason.sentence, " ".join(reading.flags), reading.drawing,
-        reading.frame, reading.method, sha,
+        reading.frame, reading.method, reading.text, reading.expected, sha,
     )  # fmt: skip
 
 
@@ -231,6 +231,8 @@ def _reading(raw: Mapping[str, Any]) -> Reading:
         drawing=raw["drawing"],
         flags=flags,
         method=raw["method"],
+        text=raw.get("text"),
+        expected=raw.get("expected"),
     )
 
 

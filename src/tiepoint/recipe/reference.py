@@ -90,6 +90,9 @@ are searched outwards from their centre. `polarity` is along that direction: `ri
 hole in a bright plate is `rising` in a ring, and the upper edge of a bright plate on a dark ground, sought upwards
 (`angle_deg = 90`), is `falling`."""
 
+UNITS = {"angle": "deg", "number": "1", "length": "the recipe's", "area": "the recipe's, squared", "text": "text"}
+"""How the unit of a quantity is told, by its dimension."""
+
 _KINDS = """## Kinds of steps
 
 The first quantities of a kind, marked *always*, are written to every record; the others where they have limits or
@@ -186,6 +189,6 @@ def _kind(kind: StepKind) -> str:
         lines.append(f"Gives a {kind.gives}.")
     rows = ["| quantity | unit | what |", "|---|---|---|"]
     for q in kind.quantities:
-        unit = {"angle": "deg", "number": "1"}.get(q.dimension, "the recipe's")
+        unit = UNITS[q.dimension]
         rows.append(f"| `{q.name}` | {unit} | {q.says}{', *always*' if q.always else ''} |")
     return "\n\n".join([*lines, "\n".join(rows)])

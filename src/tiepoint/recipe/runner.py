@@ -33,6 +33,7 @@ from tiepoint.recipe.seek import find_in
 from tiepoint.ties.lean import Lean
 from tiepoint.ties.sensor import OtherSensor, Sensor
 from tiepoint.ties.tie import Tie
+from tiepoint.vision.colour import lightness
 from tiepoint.vision.definition import EdgeDefinition
 
 Pixels = NDArray[Any]
@@ -124,8 +125,20 @@ class Seen:
     def channel(self, role: str, channel: str) -> Pixels:
         """Return one channel (rows, columns) of a colour picture: taken out once for all steps that look at it."""
         if (role, channel) not in self._channels:
-            self._channels[role, channel] = np.ascontiguousarray(self.colour[role][:, :, "rgb".index(channel)])
+            picture = self.colour[role]
+            made = lightness(picture) if channel == "L*" else np.ascontiguousarray(picture[:, :, "rgb".index(channel)])
+            self._channels[role, channel] = made
         return self._channels[role, channel]
+
+    def role_of(self, name: str) -> str:
+        """Return the role of the picture that a name means: a role itself, or the light that it was taken with."""
+        by_light = {p.light: p.role for p in self.shot.pictures if p.light is not None}
+        return name if name in self.grey else by_light.get(name, name)
+
+    def other(self, name: str) -> Pixels | Reason:
+        """Return a picture (rows, columns) by its role or its light, or why there is none."""
+        role = self.role_of(name)
+        return self.grey[role] if role in self.grey else Reason("no_picture", {"picture": name})
 
 
 def run(job: Job, seen: Seen, *, seq: int = 1, clock: Clock | None = None, at_count: int | None = None) -> Outcome:
@@ -255,7 +268,7 @@ def _run_step(
     picture = _channel(seen, step, role)
     if isinstance(picture, Reason):
         return StepResult.without(picture), role, ground
-    return _measure(job, seen, step, ground, tuple(features), picture), role, ground
+    return _measure(job, seen, step, ground, tuple(features), picture, role), role, ground
 
 
 def _within(
@@ -280,7 +293,7 @@ def _within(
 
 
 def _measure(
-    job: Job, seen: Seen, step: Step, ground: Ground, features: tuple[Feature, ...], picture: Pixels | None
+    job: Job, seen: Seen, step: Step, ground: Ground, features: tuple[Feature, ...], picture: Pixels | None, role: str
 ) -> StepResult:
     context = Context(
         table=step.table,
@@ -292,6 +305,9 @@ def _measure(
         prefix=prefix_of(seen.shot, step),
         shift=shift_of(job.recipe, step, seen.shot),
         beside=step.beside,
+        colour=seen.colour.get(role),
+        others=seen.other,
+        part_id=seen.shot.part_id,
     )
     try:
         return step.kind.run(context)
@@ -303,10 +319,7 @@ def _measure(
 def _role(seen: Seen, step: Step) -> str:
     """Return the role of the picture that a step looks at: as asked, by role or by light, or the first."""
     asked = step.looks_at[0] if step.looks_at else None
-    if asked is None:
-        return seen.shot.pictures[0].role
-    by_light = {p.light: p.role for p in seen.shot.pictures if p.light is not None}
-    return asked if asked in seen.grey else by_light.get(asked, asked)
+    return seen.shot.pictures[0].role if asked is None else seen.role_of(asked)
 
 
 @dataclass(frozen=True)

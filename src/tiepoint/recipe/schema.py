@@ -13,7 +13,7 @@ from tiepoint.foundation.units import MM_PER
 from tiepoint.model.decide import ISO, SIMPLE, Limits, guard_mm
 from tiepoint.recipe.tables import Name, NotNegative, Number, Table, Varying, said, shown
 
-Channel = Literal["grey", "r", "g", "b"]
+Channel = Literal["grey", "r", "g", "b", "L*"]
 Polarity = Literal["either", "rising", "falling"]
 Unit = Literal["mm", "in"]
 
@@ -118,6 +118,11 @@ class StepTable(Table):
         """The names of the steps whose features this one takes."""
         return ()
 
+    def expects(self, quantity: str) -> str | None:
+        """Return in words what is expected of a text quantity, which is then judged; None where nothing is."""
+        del quantity
+        return None
+
     @property
     def lives_in(self) -> str | None:
         """The name of the find in whose part frame this step lives; None in the plane or the image."""
@@ -132,7 +137,8 @@ class StepTable(Table):
 class LookingTable(StepTable):
     """A step that looks at a picture.
 
-    `picture`: which picture of the shot, by its role or its light (the first by default). `plane`: which channel.
+    `picture`: which picture of the shot, by its role, its light, or its name in the relief (the first by default).
+    `plane`: which channel of it; `L*` is the lightness of CIELAB, 0 to 100.
     `mask`: a picture file beside the recipe that covers the region's box; what is painted in it (not black) is not
     looked at, wherever the region goes.
     """

@@ -12,7 +12,7 @@ from tiepoint.foundation.reasons import Reason, flag
 from tiepoint.foundation.sources import Source, Value, Values, constant, ensemble, stack
 from tiepoint.recipe.beside import TaughtShape
 from tiepoint.recipe.context import Context, EdgeLook, StepResult, Told, corners
-from tiepoint.recipe.features import Feature, LineFeature, PartFeature, PointFeature
+from tiepoint.recipe.features import Feature, LineFeature, PartFeature, PlaceFeature, PointFeature
 from tiepoint.recipe.kinds import Quantity, StepKind
 from tiepoint.recipe.regions import Polygon, Rectangle, Region
 from tiepoint.recipe.relations import crossing, direction_of
@@ -64,7 +64,8 @@ class Teaching(Table):
 class FindTable(LookingTable):
     """By its `shape`: the file beside the recipe that `tiepoint teach` makes of what `taught` says. Or from steps: `of`
     two lines (the origin where they cross, +x along the first), two places (the origin at the first, +x towards the
-    second), a place and a line (+x along the line, in its sense), or one place (+x as in the frame it lives in).
+    second), a place and a line (+x along the line, in its sense), one place (+x as in the frame it lives in), or one
+    that has a direction of its own, as a code has.
 
     `region`: where the middle of the shape may lie; anywhere by default. `angles_deg` and `scales`: the turns of the
     part's frame and the sizes that are sought. `most`: how many parts; steps in its frame measure the one seen best,
@@ -295,6 +296,8 @@ def frame_of(features: tuple[Feature, ...]) -> Values | Reason:
     """Return the pose (x, y, angle) of the frame that one or two features make."""
     first, *rest = features
     second = rest[0] if rest else None
+    if isinstance(first, PlaceFeature) and second is None:
+        return first.pose
     if isinstance(first, LineFeature):
         assert isinstance(second, LineFeature)
         origin = crossing(first, second)
@@ -314,7 +317,8 @@ def frame_of(features: tuple[Feature, ...]) -> Values | Reason:
 
 STEP = StepKind(
     kind="find",
-    says="Where a part lies and how it is turned: by its taught shape, or by a circle or edges that other steps found.",
+    says="Where a part lies and how it is turned: by its taught shape, or by what other steps found (circles, edges, "
+    "a code).",
     table=FindTable,
     quantities=(
         Quantity("x", "length", "of the part frame's origin", always=True),
@@ -327,5 +331,5 @@ STEP = StepKind(
     ),
     run=run,
     gives="part",
-    takes=((), ("line", "line"), ("point", "point"), ("point", "line"), ("point",)),
+    takes=((), ("line", "line"), ("point", "point"), ("point", "line"), ("point",), ("place",)),
 )
