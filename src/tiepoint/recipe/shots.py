@@ -4,12 +4,12 @@ import dataclasses
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path, PurePosixPath
 from typing import Any, get_args
 
-from tiepoint.documents.canonical import plain
+from tiepoint.documents.canonical import plain, sha256
 from tiepoint.documents.files import name_of, read_document, reason_of, write_document
 from tiepoint.documents.pictures import Loaded, load_picture
 from tiepoint.foundation.errors import UnusableDocument, UnusableInput
@@ -40,35 +40,36 @@ class LoadedShot:
         return tuple(hint for picture in self.pictures.values() for hint in picture.hints)
 
 
-def load_shot(path: Path) -> LoadedShot:
+def load_shot(path: Path, lights: Sequence[str] = ()) -> LoadedShot:
     """Return the shot of a picture file or of a folder.
 
-    Raises `UnusableInput` where there is no picture, more than one without `shot.json`, or one that differs from
-    the hash that `shot.json` states.
+    `lights`: the lamps that a folder without `shot.json` holds one picture of each, in the order of their names.
+    Raises `UnusableInput` where there is no picture, more than one without `shot.json`, not one for each light, or one
+    that differs from the hash that `shot.json` states.
     """
     if not path.is_dir():
         return _single(path, path)
     if (path / "shot.json").exists():
         return _described(path)
-    try:
-        files = sorted(f for f in path.iterdir() if f.suffix.lower() in PICTURE_ENDINGS)
-    except OSError as error:
-        raise UnusableInput(f"cannot read {path}: {reason_of(error)}") from error
+    files = _pictures_in(path)
+    if len(lights) > 1:
+        return _lit(path, files, lights)
     if len(files) != 1:
         found = f"{len(files)} pictures" if files else "no picture"
         raise UnusableInput(f"{path} holds {found} and no shot.json; name one picture file, or add a shot.json")
     return _single(files[0], path)
 
 
-def shots_in(named: Sequence[Path]) -> list[Path]:
+def shots_in(named: Sequence[Path], each: int = 1) -> list[Path]:
     """Return the shots that paths name: a picture, the folder of a shot, a folder of shots, a pattern (`*`, `?`, `[`).
 
-    Folders and patterns give their shots in the order of their names. Raises `UnusableInput` where one gives none.
+    Folders and patterns give their shots in the order of their names. Where a shot has several pictures (`each`), a
+    folder that holds pictures is one shot. Raises `UnusableInput` where one gives none.
     """
     shots: list[Path] = []
     for path in named:
         if path.is_dir() and not (path / "shot.json").exists():
-            shots += _in_folder(path)
+            shots += _in_folder(path, each)
         elif not path.exists() and set("*?[") & set(path.name):
             shots += _by_pattern(path)
         else:
@@ -76,12 +77,24 @@ def shots_in(named: Sequence[Path]) -> list[Path]:
     return shots
 
 
-def _in_folder(folder: Path) -> list[Path]:
-    inside = sorted(folder.iterdir())
-    shots = [p for p in inside if p.suffix.lower() in PICTURE_ENDINGS or (p / "shot.json").exists()]
+def _in_folder(folder: Path, each: int) -> list[Path]:
+    if each > 1:
+        if _pictures_in(folder):
+            return [folder]
+        shots = [p for p in sorted(folder.iterdir()) if p.is_dir() and ((p / "shot.json").exists() or _pictures_in(p))]
+    else:
+        inside = sorted(folder.iterdir())
+        shots = [p for p in inside if p.suffix.lower() in PICTURE_ENDINGS or (p / "shot.json").exists()]
     if not shots:
         raise UnusableInput(f"{folder} holds no picture and no shot; name a folder that does, or a picture file")
     return shots
+
+
+def _pictures_in(folder: Path) -> list[Path]:
+    try:
+        return sorted(f for f in folder.iterdir() if f.suffix.lower() in PICTURE_ENDINGS)
+    except OSError as error:
+        raise UnusableInput(f"cannot read {folder}: {reason_of(error)}") from error
 
 
 def _by_pattern(path: Path) -> list[Path]:
@@ -106,6 +119,20 @@ def _single(file: Path, path: Path) -> LoadedShot:
     # The pixels are part of the id: the same picture is the same shot wherever it lies, and no other is.
     shot = Shot(f"{Path(name_of(file)).stem}-{picture.pixels_sha256[:12]}", (picture,))
     return LoadedShot(path, shot, {picture.role: loaded}, {picture.role: Sensor(*loaded.size)})
+
+
+def _lit(folder: Path, files: Sequence[Path], lights: Sequence[str]) -> LoadedShot:
+    """Return a shot of one picture for each light, whose id tells its pixels as that of a single picture does."""
+    if len(files) != len(lights):
+        raise UnusableInput(
+            f"{folder} holds {len(files)} pictures where there are {len(lights)} lights ({said_names(lights)}); put "
+            "one picture of each there, named in that order, or add a shot.json"
+        )
+    pictures = {light: load_picture(file) for light, file in zip(lights, files, strict=True)}
+    described = tuple(replace(p.described(light), light=light) for light, p in pictures.items())
+    sha = sha256([p.pixels_sha256 for p in described])
+    sensors = {light: Sensor(*p.size) for light, p in pictures.items()}
+    return LoadedShot(folder, Shot(f"{name_of(folder.resolve())}-{sha[:12]}", described), pictures, sensors)
 
 
 def _described(folder: Path) -> LoadedShot:
