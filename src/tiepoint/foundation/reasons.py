@@ -10,21 +10,30 @@ from dataclasses import dataclass, field
 REASONS: dict[str, str] = {
     "doubtful": "Its ± may not hold ({says}), so it cannot be said to conform.",
     "few_edges": "Only {found} of {sought} places showed an edge; at least {needed} are needed.",
+    "few_patches": "{found} patches count, and number {asked} by size is asked for.",
+    "few_pixels": "Only {found} pixels can be looked at; at least {needed} are needed.",
     "grip_doubtful": "The part's place may not hold ({says}), so it is not gripped.",
     "linear_law_fails": "The result is too uncertain for its formula: no interval can be stated.",
+    "many_patches": "{found} patches stand out, more than {most}: choose another level or a least area.",
     "need_not_met": "The grip needs what the part does not show: {detail}.",
     "no_channel": "The picture {picture} has no colour, and the step looks at its channel {channel}.",
+    "no_colour": "The picture has no colour.",
     "no_count": "The part is on a belt, and the shot does not say at which count it was taken.",
+    "no_direction": "Its elongation of {elongation} is too small to have a certain direction.",
     "no_edge": "No edge with the asked polarity stands out from the noise in the region.",
     "no_flange": "The camera rides on the robot, and the shot does not say where the flange was.",
+    "no_hue": "The colour is grey within its uncertainty: it has no certain hue.",
     "no_intersection": "The two lines are parallel within their uncertainty: they have no certain crossing.",
+    "no_light": "{share_percent} % of the pixels that matter have no light in some channel.",
     "no_picture": "The shot has no picture {picture}.",
+    "no_two_levels": "The region does not show two levels that noise tells apart: an automatic level needs both.",
     "not_a_number": "The measurement did not converge.",
     "not_parallel": "The two lines differ by {angle_deg}°: they have no one distance.",
     "not_taught": "The shape was not taught yet: tiepoint teach makes it from a shot or a drawing.",
     "outside_envelope": "The grip would leave the robot's envelope: {detail}.",
     "outside_picture": "The region leaves the picture.",
     "outside_tie": "The place lies outside the region in which the tie is valid.",
+    "relief_refused": "No relief can be computed from the shot: {detail}.",
     "saturated": "{share_percent} % of the pixels that matter are saturated.",
     "shape_not_found": "The shape was not found: at best {percent} % of its outline was seen, {least} % are asked for.",
     "shot_not_complete": "The shot is {status}: only complete shots are judged.",
@@ -32,7 +41,9 @@ REASONS: dict[str, str] = {
     "step_broke": "The step could not be carried out: {detail}.",
     "step_failed": "The step it rests on, {step}, gave no value.",
     "tie_refused": "The tie does not fit the shot: {detail}.",
+    "too_dark": "{share_percent} % of the pixels are dark under all lamps or all but two.",
     "too_old": "The shot is {age_s} s old; at most {most_s} s are allowed.",
+    "white_unusable": "The white that colours are told by cannot be used: {detail}",
 }
 
 
@@ -76,6 +87,12 @@ FLAGS: dict[str, Flag] = {
         False,
         "Blur is fitted with each edge, and one that is alike on both sides of an edge moves none.",
     ),
+    "camera_colour": Flag(
+        "A camera is no colorimeter: this is the colour that this camera shows under this light.",
+        "the camera's own colour",
+        False,
+        "The ± is that of the camera's own colour; it is not said to hold for another camera or an instrument.",
+    ),
     "camera_differs": Flag(
         "The photo does not fit the lens of the camera document: refocused, or another lens.",
         "another lens than the camera document's",
@@ -87,6 +104,12 @@ FLAGS: dict[str, Flag] = {
         "cut by the picture's border",
         False,
         "What was measured has its own ±; nothing speaks against it.",
+    ),
+    "count_not_sure": Flag(
+        "Noise could change the count: a patch is close to the level or to a limit of size, or touches another almost.",
+        "count not sure",
+        True,
+        "A count states no ±, and another picture of the same part may give another one.",
     ),
     "edge_differs_by_side": Flag(
         "Edges look different on different sides: a bevel or burr catches the light and shifts them by more than the "
@@ -124,6 +147,18 @@ FLAGS: dict[str, Flag] = {
         "form error",
         False,
         "The ± is made of the points' own scatter about the form, so it carries it.",
+    ),
+    "glints_left_out": Flag(
+        "Saturated pixels were left out: the colour is that of the others.",
+        "glints left out",
+        False,
+        "They are less than a hundredth of the region, and the ± is that of the pixels that are left.",
+    ),
+    "glossy": Flag(
+        "The surface shines: on many pixels a lamp was left out for its highlight, and slopes rest on fewer lamps.",
+        "glossy surface",
+        False,
+        "What is measured in a relief picture has the ± of its own edges; the confidence map tells where it is weak.",
     ),
     "half_turn_unknown": Flag(
         "The target has no mark at its origin: whether it lies turned by half a turn cannot be told.",
@@ -204,6 +239,24 @@ FLAGS: dict[str, Flag] = {
         "target partly seen",
         False,
         "The ± of the fit grows where fewer points hold it.",
+    ),
+    "patch_cut": Flag(
+        "A patch is cut by the region or its mask: what lies beyond is not in its size.",
+        "patch cut",
+        True,
+        "The ± is that of what was seen of the patch.",
+    ),
+    "patch_order": Flag(
+        "Another patch is as large within the ±: which comes first by size is not certain.",
+        "order of size not sure",
+        True,
+        "The ± is that of the patch which was taken; another may be the one that is meant.",
+    ),
+    "patch_vague": Flag(
+        "A patch is too small or too blurred to show a level of its own: its outline may be drawn too far in or out.",
+        "vague outline",
+        False,
+        "The ± carries how far the level of its outline may be off.",
     ),
     "photos_disagree": Flag(
         "The photos of one pose differ by more than their noise: something moves, or the light does.",

@@ -1,12 +1,11 @@
 """The outline of a step's region in the picture, for drawing."""
 
-import math
-
 import numpy as np
 from numpy.typing import NDArray
 
-from tiepoint.recipe.context import corners, placed
-from tiepoint.recipe.regions import Path, Polygon, Rectangle, Ring, Shape, shape_of
+from tiepoint.recipe.context import placed
+from tiepoint.recipe.inside import outlines
+from tiepoint.recipe.regions import Path, Rectangle, Ring, Shape, shape_of
 from tiepoint.recipe.runner import Trace
 
 Array = NDArray[np.float64]
@@ -45,19 +44,9 @@ def _outlines(trace: Trace) -> list[Array]:
     shape, frame, unit = _shape(trace), trace.step.frame, trace.unit
     if shape is None:
         return []
-    if isinstance(shape, (Rectangle, Polygon)):
-        around = corners(shape, frame, unit)
-        return [np.vstack([around, around[:1]])]
     if isinstance(shape, Path):
         return [np.array([placed(point, frame, unit) for point in shape.points])]
-    centre = placed(shape.centre, frame, unit)
-    if isinstance(shape, Ring):
-        around = np.linspace(0.0, math.tau, _ROUND + 1)
-        return [centre + unit * r * _unit(around) for r in (shape.outer, shape.inner)]
-    angles = np.radians(np.linspace(shape.from_deg, shape.to_deg, _ROUND + 1))
-    outer, inner = (shape.radius + s * shape.width / 2 for s in (1, -1))
-    there, back = outer * _unit(angles), inner * _unit(angles[::-1])
-    return [centre + unit * np.vstack([there, back, there[:1]])]
+    return [np.vstack([line, line[:1]]) for line in outlines(shape, frame, unit)]
 
 
 def _corners(box: Array) -> list[Array]:

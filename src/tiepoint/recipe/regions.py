@@ -110,3 +110,24 @@ class ArcRegion(Region):
     """An arc."""
 
     arc: Arc
+
+
+class AreaRegion(Region):
+    """A rectangle, a ring, an arc or a polygon."""
+
+    rectangle: Rectangle | None = None
+    ring: Ring | None = None
+    arc: Arc | None = None
+    polygon: Polygon | None = None
+
+    @model_validator(mode="after")
+    def _states_one(self) -> Self:
+        if shape_of(self) is None:
+            raise said("", "states no shape; give a rectangle, a ring, an arc or a polygon")
+        return self
+
+
+class PathRegion(Region):
+    """A path."""
+
+    path: Path
