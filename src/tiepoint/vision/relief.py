@@ -1,0 +1,316 @@
+"""Relief: what a part's surface is like, from pictures under several lamps.
+
+Photometric stereo after Woodham (Optical Engineering 19, 1980): slopes and albedo per pixel, the relief by
+integration. What it gives is relative: it is called relief, and no height, unless it was scaled on a known step.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal, get_args
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.foundation.errors import PoorGeometry
+from tiepoint.foundation.once import cached_property
+from tiepoint.foundation.reasons import Reason, flag
+from tiepoint.vision.relief_detail import composites, curvature
+from tiepoint.vision.relief_integrate import integrate
+from tiepoint.vision.relief_kernels import confidence_of, solve_any, solve_four
+from tiepoint.vision.relief_lights import CHANNELS, Ground, LightField, Lights, field_of, ground_of
+from tiepoint.vision.relief_noise import no_surface, picture_noise, unexplained_noise
+
+Name = Literal["albedo", "slope_x", "slope_y", "curvature", "relief", "confidence", "raised", "sunken"]
+NAMES: tuple[Name, ...] = get_args(Name)
+Picture = NDArray[np.float32]
+
+SMALLEST_SIDE_PX = 8
+NOISE_ALLOWED = 5.0
+"""Deviations of noise that the lamps may disagree by before one is left out."""
+MODEL_SHARE = 0.04
+"""Share of ρ that they may disagree by beside that: no surface is quite matte, no lamp quite where it is said to be."""
+CONFIDENT_SLOPE = 0.1
+"""The standard uncertainty of a slope at which confidence is one half."""
+MOST_SATURATED, MOST_BLACK = 0.5, 0.5
+"""Shares of pixels without three good lamps at which a shot is refused."""
+GLOSSY_SHARE = 0.02
+"""Share of pixels with a lamp left out for its highlight, above which the surface is called glossy."""
+FULL_SCALES = tuple(2**bits - 1 for bits in (8, 10, 12, 14, 16)) + tuple(
+    65536 - 2 ** (16 - bits) for bits in (10, 12, 14)
+)
+"""What a saturated pixel reads, of cameras of 8 to 16 bits, in the low bits or in the high ones."""
+
+
+@dataclass(frozen=True)
+class Relief:
+    """Pictures computed from a shot under several lamps, each (rows, cols), in the shot's own pixels.
+
+    Slopes are rise per run along the plane's axes. `used` holds a bit for each lamp that was used. `noise` is the grey
+    values' sd that `confidence` rests on. `notes` are sentences for a person.
+    """
+
+    albedo: Picture
+    slope_x: Picture
+    slope_y: Picture
+    used: NDArray[np.uint16]
+    ground: Ground
+    noise: float
+    feature_px: float
+    flags: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    _solved: "_Solved | None" = field(default=None, repr=False, compare=False)
+
+    def picture(self, name: str) -> NDArray[Any]:
+        """Return one of the eight pictures by name; `KeyError` for any other name."""
+        if name not in NAMES:
+            raise KeyError(f"there is no relief picture {name!r}; there are {', '.join(NAMES)}")
+        return np.asarray(getattr(self, name))
+
+    @property
+    def unit(self) -> str:
+        """The unit of the relief, mm or px; of curvature it is one over that."""
+        return self.ground.unit
+
+    @cached_property
+    def relief(self) -> Picture:
+        """The integrated surface (f32), of mean 0, in `unit`, relative: its scale is not that of a gauge."""
+        return integrate(self.slope_x, self.slope_y, self.ground.matrix)
+
+    @cached_property
+    def curvature(self) -> Picture:
+        """The sum of the principal curvatures (f32), positive on a ridge, per `unit`."""
+        return curvature(self.slope_x, self.slope_y, self.ground.matrix)
+
+    @cached_property
+    def confidence(self) -> Picture:
+        """1/(1 + (u/0.1)²) (f32), u being the standard uncertainty of the slopes there; 0 where there are none."""
+        assert self._solved is not None
+        return self._solved.confidence(self)
+
+    @cached_property
+    def _composites(self) -> tuple[NDArray[np.uint16], NDArray[np.uint16]]:
+        return composites(self.relief, self.feature_px)
+
+    @property
+    def raised(self) -> NDArray[np.uint16]:
+        """Raised detail of about `feature_px` width, bright on even ground."""
+        return self._composites[0]
+
+    @property
+    def sunken(self) -> NDArray[np.uint16]:
+        """Sunken detail of about `feature_px` width, bright on even ground."""
+        return self._composites[1]
+
+    def u_slope(self) -> Picture:
+        """Return the standard uncertainty of the slopes (rows, cols), the same for either; infinite where none is."""
+        c = self.confidence
+        with np.errstate(divide="ignore"):
+            return np.asarray(CONFIDENT_SLOPE * np.sqrt(1 / c - 1), np.float32)
+
+
+@dataclass(frozen=True)
+class _Solved:
+    """What the confidence map needs of the shot."""
+
+    pictures: tuple[NDArray[Any], ...]
+    black: float
+    field: LightField
+
+    def confidence(self, relief: Relief) -> Picture:
+        out = np.empty_like(relief.albedo)
+        confidence_of(
+            self.pictures, np.float32(self.black), self.field.pulls, self.field.step_px, relief.noise, MODEL_SHARE,
+            relief.albedo, relief.slope_x, relief.slope_y, relief.used, CONFIDENT_SLOPE, out,
+        )  # fmt: skip
+        return out
+
+
+def relief_of(
+    pictures: Sequence[NDArray[Any]],
+    lights: Lights,
+    *,
+    mm_per_px: float | None = None,
+    plane_from_image: NDArray[Any] | None = None,
+    flat: Sequence[NDArray[Any]] | None = None,
+    feature_px: float = 8.0,
+    noise: float | None = None,
+    leave_out: bool = True,
+    light_field: LightField | None = None,
+) -> Relief | Reason:
+    """Return the relief of a shot, or the reason why there is none.
+
+    `pictures` in the order of the lamps, (rows, cols) uint8, uint16 or float32, or (rows, cols, 3) for lamps that are
+    told apart by colour; `flat` likewise, of a flat plate. The plane by `plane_from_image` (2, 3) or `mm_per_px`;
+    without either it is in px, and near lamps are refused. `noise`: the grey values' sd where it is known.
+    `leave_out`: whether lamps are left out where they are in shadow, in a highlight or saturated.
+    `light_field`: what `field_of` gave for the same lights, shape, ground and flat before.
+    """
+    planes = _planes(pictures, lights, "the shot")
+    flat_planes = None if flat is None else _planes(flat, lights, "the flat reference")
+    for given in (planes, flat_planes):
+        if isinstance(given, Reason):
+            return given
+    assert not isinstance(planes, Reason)
+    assert not isinstance(flat_planes, Reason)
+    shape = planes[0].shape
+    if flat_planes is not None and flat_planes[0].shape != shape:
+        return _refused(f"the flat reference has {_size(flat_planes[0].shape)} where the shot has {_size(shape)}")
+    if lights.near and mm_per_px is None and plane_from_image is None:
+        return _refused("lamps are given by position_mm, which means nothing in a picture without a tie")
+    ground = ground_of(shape, mm_per_px, plane_from_image)
+    try:
+        there = field_of(lights, shape, ground, flat_planes) if light_field is None else light_field
+    except PoorGeometry as error:
+        return _refused(str(error))
+    return _solve(planes, lights, there, ground, feature_px, noise, leave_out)
+
+
+def _solve(
+    planes: tuple[NDArray[Any], ...],
+    lights: Lights,
+    there: LightField,
+    ground: Ground,
+    feature_px: float,
+    noise: float | None,
+    leave_out: bool,
+) -> Relief | Reason:
+    black = lights.black_level
+    seen = _noise(planes, there, black) if noise is None else noise
+    top = saturated_from(planes)
+    dark = 3.0 * seen
+    limits = (top - black, dark, NOISE_ALLOWED * seen, MODEL_SHARE) if leave_out else (np.inf, -np.inf, np.inf, 0.0)
+    solved = solve(planes, there, black, limits)
+    refused, flags, notes = _looked_over(planes, solved[3], top, dark + black)
+    if refused is not None:
+        return refused
+    return Relief(*solved, ground, seen, feature_px, flags, notes, _Solved(planes, black, there))
+
+
+def solve(
+    planes: tuple[NDArray[Any], ...], there: LightField, black: float, limits: Sequence[float]
+) -> tuple[Picture, Picture, Picture, NDArray[np.uint16]]:
+    """Return albedo, slopes and the lamps used, by the kernels; `limits` as they take them."""
+    shape, n = planes[0].shape, len(planes)
+    albedo, slope_x, slope_y = (np.empty(shape, np.float32) for _ in range(3))
+    used = np.empty(shape, np.uint16)
+    bounds = tuple(np.float32(v) for v in limits)
+    if n == 4 and there.even:
+        pulls = there.pulls[0, 0]
+        check = tuple(np.float32(v) for v in no_surface(pulls.astype(float))[:, 0])
+        inverse = tuple(tuple(row) for row in there.inverse[0, 0])
+        solve_four(
+            planes[0],
+            planes[1],
+            planes[2],
+            planes[3],
+            np.float32(black),
+            inverse,
+            check,
+            pulls,
+            bounds,
+            albedo,
+            slope_x,
+            slope_y,
+            used,
+        )
+    else:
+        solve_any(
+            planes, np.float32(black), there.inverse, there.pulls, there.step_px, bounds, albedo, slope_x, slope_y, used
+        )
+    return albedo, slope_x, slope_y, used
+
+
+def _looked_over(
+    planes: tuple[NDArray[Any], ...], used: NDArray[np.uint16], top: float, dark: float
+) -> tuple[Reason | None, tuple[str, ...], tuple[str, ...]]:
+    """Return why the shot is refused, if it is, and the flags and notes of one that is not, by a sample of pixels."""
+    step = max(1, int(np.sqrt(used.size / 100_000)))
+    some = np.stack([p[::step, ::step] for p in planes])
+    mask = used[::step, ::step]
+    lost = mask == 0
+    saturated = some >= top
+    if lost.mean() > MOST_BLACK:
+        if (lost & saturated.any(axis=0)).sum() * 2 > lost.sum():
+            return Reason("saturated", {"share_percent": _percent(saturated.any(axis=0).mean())}), (), ()
+        return Reason("too_dark", {"share_percent": _percent(lost.mean())}), (), ()
+    flags, notes = [], []
+    if saturated.any(axis=0).mean() > GLOSSY_SHARE:
+        share = _percent(saturated.any(axis=0).mean())
+        notes.append(f"{share} % of the pixels are saturated under some lamp; shorten the exposure.")
+    whole = (1 << len(planes)) - 1
+    left_out = (mask != whole) & ~lost
+    if len(planes) > 3:
+        dropped = np.stack([(mask >> k) & 1 == 0 for k in range(len(planes))]) & left_out
+        bright = (dropped & (some > dark) & (some >= np.median(some, axis=0))).any(axis=0).mean()
+        if bright > GLOSSY_SHARE:
+            flags.append(flag("glossy"))
+            notes.append(f"On {_percent(bright)} % of the pixels a lamp was left out for its highlight.")
+        if (left_out.mean() - bright) > GLOSSY_SHARE:
+            notes.append(f"On {_percent(left_out.mean() - bright)} % of the pixels a lamp was left out for its shadow.")
+    if lost.mean() > GLOSSY_SHARE:
+        notes.append(f"On {_percent(lost.mean())} % of the pixels fewer than three lamps could be used.")
+    return None, tuple(flags), tuple(notes)
+
+
+def _percent(share: float) -> float:
+    return float(f"{100 * share:.2g}")
+
+
+def _noise(planes: tuple[NDArray[Any], ...], there: LightField, black: float) -> float:
+    """Return the noise that the pictures show: texture adds to one of two signs of it, gloss and lamps to the other."""
+    by_picture = picture_noise(planes)
+    by_lamps = unexplained_noise(planes, there.middle, black) if there.even else None
+    least = picture_noise(()) if not planes else 0.0
+    return max(min(by_picture, by_lamps), least) if by_lamps else by_picture
+
+
+def saturated_from(planes: Sequence[NDArray[Any]]) -> float:
+    """Return the value that saturated pixels have: 255 of 8 bits, else a full scale that is reached, or infinity."""
+    if all(p.dtype == np.uint8 for p in planes):
+        return 255.0
+    most = max(float(p.max()) for p in planes)
+    return most if most in FULL_SCALES and most > 255 else np.inf
+
+
+def _planes(pictures: Sequence[NDArray[Any]], lights: Lights, whose: str) -> tuple[NDArray[Any], ...] | Reason:
+    """Return one picture (rows, cols) for each lamp, or why they do not go together."""
+    groups = lights.exposures
+    if len(pictures) != len(groups):
+        return _refused(f"{whose} has {_count(len(pictures), 'picture')} where the lights ask for {len(groups)}")
+    first = pictures[0]
+    for k, picture in enumerate(pictures[1:], 2):
+        if picture.shape[:2] != first.shape[:2]:
+            return _refused(
+                f"picture {k} of {whose} has {_size(picture.shape)} where the first has {_size(first.shape)}"
+            )
+        if picture.dtype != first.dtype:
+            return _refused(f"picture {k} of {whose} is {picture.dtype} where the first is {first.dtype}")
+    if min(first.shape[:2]) < SMALLEST_SIDE_PX:
+        return _refused(f"{whose} has {_size(first.shape)}; nothing can be told below {SMALLEST_SIDE_PX} px")
+    planes: list[NDArray[Any]] = []
+    for picture, group in zip(pictures, groups, strict=True):
+        if (picture.ndim == 3) != lights.by_channel:
+            return _refused(
+                f"{whose} has {'a colour' if picture.ndim == 3 else 'a grey'} picture where the lights ask for "
+                f"{'colour: they are told apart by channel' if lights.by_channel else 'grey ones'}"
+            )
+        planes += [_plane(picture, lights.lights[k].channel) for k in group]
+    return tuple(planes)
+
+
+def _plane(picture: NDArray[Any], channel: str | None) -> NDArray[Any]:
+    known = (np.uint8, np.uint16, np.float32)
+    plane = picture if channel is None else picture[:, :, CHANNELS.index(channel)]
+    return np.ascontiguousarray(plane if plane.dtype in known else plane.astype(np.float32))
+
+
+def _refused(detail: str) -> Reason:
+    return Reason("relief_refused", {"detail": detail})
+
+
+def _size(shape: tuple[int, ...]) -> str:
+    return f"{shape[1]} × {shape[0]} px"
+
+
+def _count(n: int, what: str) -> str:
+    return f"{n} {what}{'' if n == 1 else 's'}"

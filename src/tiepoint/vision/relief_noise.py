@@ -1,0 +1,83 @@
+"""How far noise moves the slopes that lamps tell, in closed form, and how much noise a shot's pictures show."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+LEAST_NOISE = math.sqrt(1 / 12)
+"""In grey levels: rounding to whole ones alone."""
+
+
+@dataclass(frozen=True, slots=True)
+class SlopeNoise:
+    """Standard uncertainties of one pixel's slopes, their correlation, and the mean angle between normal and truth."""
+
+    u_slope_x: float
+    u_slope_y: float
+    correlation: float
+    mean_angle_deg: float
+
+
+def slope_noise(pulls: Array, noise_per_albedo: float, slope_x: float = 0.0, slope_y: float = 0.0) -> SlopeNoise:
+    """Return what white noise of sd σ does to the slopes of a pixel of albedo ρ, `noise_per_albedo` being σ/ρ.
+
+    g = A⁺v has covariance σ²(AᵀA)⁻¹; p = −gx/gz and q = −gy/gz follow to first order. For four lamps at 90° to one
+    another, θ from the normal, on a flat part this is (σ/ρ)²·1/(2 sin²θ) for either slope. The mean angle is that of a
+    Gaussian pair, taken as alike in all directions: √(π/4·(sum of variances along and across the slope)).
+    """
+    spread = noise_per_albedo**2 * np.linalg.inv(pulls.T @ pulls)
+    gz = 1 / math.sqrt(1 + slope_x**2 + slope_y**2)
+    by_g = np.array([[-1.0, 0.0, -slope_x], [0.0, -1.0, -slope_y]]) / gz
+    covariance = by_g @ spread @ by_g.T
+    u_x, u_y = (math.sqrt(v) for v in np.diag(covariance))
+    # The normal turns by (part of g's error across n)/|g|: |g| is 1 here.
+    n = np.array([-slope_x, -slope_y, 1.0]) * gz
+    across = np.eye(3) - np.outer(n, n)
+    mean_angle = math.sqrt(math.pi / 4 * float(np.trace(across @ spread @ across)))
+    return SlopeNoise(u_x, u_y, float(covariance[0, 1] / (u_x * u_y)), math.degrees(mean_angle))
+
+
+def picture_noise(pictures: Sequence[NDArray[Any]], most_rows: int = 48) -> float:
+    """Return the noise sd in grey levels that pictures show: of the second differences along rows, by their median.
+
+    √6 times the noise where the picture is smooth over three pixels; texture can only add. Quantised to whole levels
+    a median may be 0, so rounding's own share is the least.
+    """
+    seen = []
+    for picture in pictures:
+        rows = picture[:: max(1, picture.shape[0] // most_rows)].astype(np.float32)
+        seen.append(float(_robust_sd(rows[:, :-2] - 2 * rows[:, 1:-1] + rows[:, 2:]) / math.sqrt(6)))
+    whole = all(np.issubdtype(p.dtype, np.integer) for p in pictures)
+    return max(float(np.median(seen)), LEAST_NOISE if whole else 1e-6)
+
+
+def unexplained_noise(
+    pictures: Sequence[NDArray[Any]], pulls: Array, black: float, most_rows: int = 48
+) -> float | None:
+    """Return the sd of what no matte surface could show, per degree of freedom; None where lamps leave none.
+
+    `pulls` (n, 3) hold everywhere, or in the picture's middle; then it is an upper bound elsewhere.
+    """
+    basis = no_surface(pulls)
+    if basis.shape[1] == 0:
+        return None
+    step = max(1, pictures[0].shape[0] // most_rows)
+    rows = np.stack([p[::step].astype(np.float32) - np.float32(black) for p in pictures])
+    return float(_robust_sd(np.tensordot(basis.T.astype(np.float32), rows, 1)))
+
+
+def no_surface(pulls: Array) -> Array:
+    """Return an orthonormal basis (n, n − 3) of what no matte surface makes lamps of pulls (n, 3) show."""
+    left, _, _ = np.linalg.svd(pulls, full_matrices=True)
+    return np.asarray(left[:, 3:])
+
+
+def _robust_sd(values: NDArray[Any]) -> float:
+    flat = np.abs(values.ravel())
+    return 1.4826 * float(np.median(flat))
