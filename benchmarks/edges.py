@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 from scipy import ndimage
 
-from tiepoint.vision.strips import StripEdges, edges_in_strips
+from tiepoint.vision.strips import EdgeSearch, StripEdges, edges_in_strips
 
 exact = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "tests" / "helpers" / "exact_edges.py")))
 
@@ -68,7 +68,7 @@ def _blurred(rows: Any, columns: Any, w: float, m: int) -> Any:
 
 def find(picture: Any, centres: Any, robust: bool) -> StripEdges:
     """Return the edges of upright strips."""
-    return edges_in_strips(picture, centres, np.zeros(len(centres)), LENGTH, WIDTH, robust=robust)
+    return edges_in_strips(picture, centres, np.zeros(len(centres)), LENGTH, WIDTH, EdgeSearch(robust=robust))
 
 
 def curve_fits(picture: Any, centres: Any) -> Any:

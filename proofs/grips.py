@@ -33,9 +33,10 @@ from tiepoint.bench.robot import OVER, Robot, smooth_map, typed
 from tiepoint.bench.station import BenchStation, View
 from tiepoint.foundation.errors import TiepointError
 from tiepoint.foundation.frames import AngleConvention, Pose3
+from tiepoint.foundation.reasons import Reason
 from tiepoint.foundation.sources import Source, Values, measured
 from tiepoint.recipe.beside import TaughtShape
-from tiepoint.recipe.features import PartFeature, PointFeature
+from tiepoint.recipe.features import PointFeature
 from tiepoint.recipe.grips import GripTable, arm_of
 from tiepoint.recipe.ground import PlaneGround
 from tiepoint.recipe.steps import find
@@ -260,10 +261,10 @@ def _by_shape(rng: np.random.Generator, bench: BenchStation, tie: Tie, drawn: Dr
     found = FoundShape(Pose(*pose.tolist()), cov, 1.0, 0.0, (), True, False, 0.0, 1.0, (), edges)
     # As the step that finds by shape tells it.
     context: Any = SimpleNamespace(ground=PlaneGround(tie), table=SimpleNamespace(name="part"))
-    feature = find._part(context, TaughtShape(None, "plane"), found, "part")
-    if not isinstance(feature, PartFeature):
+    by_tie = find._by_tie(context, TaughtShape(None, "plane"), found)
+    if isinstance(by_tie, Reason):
         raise TiepointError("outside the tie")
-    return feature.pose
+    return find._part(context, found, "part", by_tie).pose
 
 
 # --- the robot -----------------------------------------------------------------------------------------------------

@@ -10,6 +10,7 @@ of one station share its tie, so runs are counted by station and each row's band
 
 import argparse
 import math
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -26,6 +27,7 @@ from tiepoint.bench.worlds import WORLDS, World
 from tiepoint.foundation.errors import TiepointError
 from tiepoint.foundation.reasons import forbidding
 from tiepoint.foundation.sources import Source, Value, measured
+from tiepoint.model.reading import Reading
 from tiepoint.model.shot import Picture, Shot
 from tiepoint.recipe.recipe import Recipe, read_recipe
 from tiepoint.recipe.runner import Job, Seen, run
@@ -260,18 +262,23 @@ def _measured(
     picture = Picture("picture", "0" * 64, (WIDTH, HEIGHT), 8, "Mono8")
     seen = Seen(Shot(f"shot-{seed}", (picture,)), {"picture": photo.picture}, {"picture": Sensor(WIDTH, HEIGHT)})
     record = run(Job(recipe, tie), seen).record
-    truth = _truth(radii, places)
+    classes = classes_of(drawn)
+    return rows_of(
+        record.readings, {what: ((*strata, *classes), true) for what, (strata, true) in _truth(radii, places).items()}
+    )
+
+
+def rows_of(readings: Iterable[Reading], truth: Mapping[tuple[str, str], tuple[tuple[str, ...], float]]) -> list[Row]:
+    """Return the rows of those readings, by step and quantity, whose strata and true value are known."""
     rows = []
-    for reading in record.readings:
+    for reading in readings:
         if (reading.step, reading.quantity) not in truth:
             continue
         strata, true = truth[reading.step, reading.quantity]
         if reading.value is None or reading.U95 is None:
             rows.append(Row(("no value", reading.reason.code if reading.reason else ""), math.inf, 0.0, True))
             continue
-        flagged = bool(forbidding(reading.flags))
-        error = reading.value - true
-        rows.append(Row((*strata, *classes_of(drawn)), error, reading.U95, flagged))
+        rows.append(Row(strata, reading.value - true, reading.U95, bool(forbidding(reading.flags))))
     return rows
 
 

@@ -30,6 +30,7 @@ from intervals import (
     classes_of,
     draw,
     refusals,
+    rows_of,
     shown,
     table,
     tie_of,
@@ -38,7 +39,6 @@ from numpy.typing import NDArray
 
 from tiepoint.bench.station import BenchStation
 from tiepoint.foundation.errors import TiepointError
-from tiepoint.foundation.reasons import forbidding
 from tiepoint.foundation.sources import Source, measured
 from tiepoint.model.shot import Picture, Shot
 from tiepoint.recipe.beside import TaughtShape
@@ -81,7 +81,9 @@ def station(seed: int) -> list[Row]:
         tie = move(tie, measured(height, Source("part/height", "Height of the part", "B", U_HEIGHT_MM, "part")))
         recipe = _taught(rng, bench, tie, height, seed)
         picture, _ = _shot(rng, bench, height, float(rng.uniform(-180, 180)))
-        return _rows(run(Job(recipe, tie), _seen(picture)).record.readings, (*classes_of(drawn), WAYS[seed % 2]))
+        return rows_of(
+            run(Job(recipe, tie), _seen(picture)).record.readings, _known((*classes_of(drawn), WAYS[seed % 2]))
+        )
     except TiepointError as refused:
         return [Row(("refused", type(refused).__name__), math.inf, 0.0, True)]
 
@@ -155,18 +157,9 @@ def _truth() -> dict[tuple[str, str], tuple[str, float]]:
     return out
 
 
-def _rows(readings: Any, classes: tuple[str, ...]) -> list[Row]:
-    truth, rows = _truth(), []
-    for reading in readings:
-        if (reading.step, reading.quantity) not in truth:
-            continue
-        what, true = truth[reading.step, reading.quantity]
-        if reading.value is None or reading.U95 is None:
-            rows.append(Row(("no value", reading.reason.code if reading.reason else ""), math.inf, 0.0, True))
-            continue
-        strata = (*classes, f"{what}, {classes[-1]}")
-        rows.append(Row(strata, reading.value - true, reading.U95, bool(forbidding(reading.flags))))
-    return rows
+def _known(classes: tuple[str, ...]) -> dict[tuple[str, str], tuple[tuple[str, ...], float]]:
+    """Return what is known of the readings by step and quantity: the strata that each counts in, and its true value."""
+    return {at: ((*classes, f"{what}, {classes[-1]}"), true) for at, (what, true) in _truth().items()}
 
 
 def main() -> None:

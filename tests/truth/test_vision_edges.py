@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from scipy import ndimage, stats
 
-from tiepoint.vision.strips import edges_in_strips
+from tiepoint.vision.strips import EdgeSearch, edges_in_strips
 
 exact = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "helpers" / "exact_edges.py")))
 
@@ -68,7 +68,7 @@ def test_no_bias_at_any_phase_and_angle(w, robust):
         picture = exact.straight_edge(151, 151, 75, 75, angle, w).astype(np.float32)
         d = np.array([math.cos(angle), math.sin(angle)])
         centres = 75 + np.linspace(-18, 18, 9)[:, None] * np.array([-d[1], d[0]]) - phases[:, None] * d
-        edges = edges_in_strips(picture, centres, np.full(9, angle), 100, 15, robust=robust)
+        edges = edges_in_strips(picture, centres, np.full(9, angle), 100, 15, EdgeSearch(robust=robust))
         # Issue: 0.002 px; the fourth-order term of the pixel's shape brings it to a third of that at blur 0.5.
         assert np.abs(edges.position - phases).max() < (7e-4 if w < 0.7 else 2e-4)
         assert np.abs(edges.blur - w).max() < 0.006
@@ -103,7 +103,7 @@ def errors_of(angle, w, robust, pictures, seed):
     errors, stated = [], []
     for _ in range(pictures):
         seen = exact.seen_by_camera(clean, SIGMA, rng)
-        edges = edges_in_strips(seen, centres, np.full(len(off), angle), 100, 15, robust=robust)
+        edges = edges_in_strips(seen, centres, np.full(len(off), angle), 100, 15, EdgeSearch(robust=robust))
         errors.append(edges.position - off)
         stated.append(edges.u)
     bounds = []
@@ -129,7 +129,7 @@ def test_one_row_reaches_the_published_least_squares_figure():
     row = exact.straight_edge(1, 43, 21.0, 0, 0.0, 1.0, 0, 1)
     picture = (np.repeat(row, 3000, axis=0) + rng.normal(0, 0.02, (3000, 43))).astype(np.float32)
     centres = np.column_stack([np.full(3000, 21.0), np.arange(3000.0)])
-    edges = edges_in_strips(picture, centres, np.zeros(3000), 43, 1, robust=False)
+    edges = edges_in_strips(picture, centres, np.zeros(3000), 43, 1, EdgeSearch(robust=False))
     assert edges.ok.all()
     assert np.std(edges.position) == pytest.approx(0.0402, rel=0.04)
 
@@ -146,7 +146,7 @@ def test_where_photons_are_counted_clean_strips_are_left_alone_and_u_holds():
         grey = exact.disc(121, 121, x, y, radius, 0.8, 13, 180)
         picture = np.clip(np.round(grey + np.sqrt(0.0255 * grey) * rng.standard_normal(grey.shape)), 0, 255)
         strips = (x, y) + radius * out, out, 20, 3.04
-        edges = edges_in_strips(picture.astype(np.uint8), *strips, polarity="rising", is_one_shape=True)
+        edges = edges_in_strips(picture.astype(np.uint8), *strips, EdgeSearch(polarity="rising", is_one_shape=True))
         r = np.einsum("ni,ni->n", edges.point - (x, y), out)
         pulls.append((r - r.mean()) / edges.u_normal)
         lost.append(edges.weight_lost > 0)
@@ -171,7 +171,7 @@ def test_the_slow_twin_agrees():
     for angle in (0.0, 0.6, 2.0, -1.4):
         seen = exact.seen_by_camera(exact.straight_edge(131, 131, 65.3, 65.1, angle, 1.2), SIGMA, rng)
         centre = np.array([[65.0, 65.0]])
-        edge = edges_in_strips(seen, centre, np.array([angle]), 60, 15, robust=False)
+        edge = edges_in_strips(seen, centre, np.array([angle]), 60, 15, EdgeSearch(robust=False))
         found, u = exact.slow_fit(seen, centre[0], angle, 60, 15)
         # The twin fits every pixel with erf, ours the plateaus as constants and the pixel's own shape besides.
         assert edge.position[0] == pytest.approx(found[2], abs=0.1 * u[2])
@@ -239,7 +239,7 @@ def test_a_scratch_beside_the_edge_costs_less_than_twice_the_clean_scatter(off_p
 
 def test_the_plain_fit_is_pulled_by_such_a_scratch_so_the_robust_one_has_a_use():
     picture, centres, true = scratched_tiles(6, 3.0, ends=True)
-    plain = edges_in_strips(picture, centres, np.zeros(200), 100, 15, robust=False)
+    plain = edges_in_strips(picture, centres, np.zeros(200), 100, 15, EdgeSearch(robust=False))
     robust = edges_in_strips(picture, centres, np.zeros(200), 100, 15)
     rms = [np.sqrt(np.mean((e.position - true) ** 2)) for e in (plain, robust)]
     assert rms[0] > 5 * rms[1]

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from tiepoint.foundation.errors import UnusableInput, UnusablePicture
 from tiepoint.foundation.reasons import FLAGS, REASONS
-from tiepoint.vision.strips import CODES, edges_in_strips
+from tiepoint.vision.strips import CODES, EdgeSearch, edges_in_strips
 from tiepoint.vision.strips import FLAGS as STRIP_FLAGS
 
 exact = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "helpers" / "exact_edges.py")))
@@ -28,7 +28,7 @@ def bars(*places, rows=40, cols=200, w=1.0, low=40.0, high=220.0, sigma=2.0, see
 
 
 def one(picture, x=100.0, y=20.0, angle=0.0, length=120, width=15, **asked):
-    return edges_in_strips(picture, np.array([[x, y]]), np.array([angle]), length, width, **asked)
+    return edges_in_strips(picture, np.array([[x, y]]), np.array([angle]), length, width, EdgeSearch(**asked))
 
 
 # Which edge
@@ -256,14 +256,17 @@ def test_shared_noise_draws_unequal_estimates_together_and_leaves_true_differenc
     picture = bars(100.2, rows=400)
     centres = np.column_stack([np.full(100, 100.0), np.arange(100) * 3.7 + 10])
     asked = (centres, np.zeros(100), 40, 3)
-    edges = edges_in_strips(picture, *asked, robust=False)
-    shared = edges_in_strips(picture, *asked, robust=False, is_one_shape=True)
+    edges = edges_in_strips(picture, *asked, EdgeSearch(robust=False))
+    shared = edges_in_strips(picture, *asked, EdgeSearch(robust=False, is_one_shape=True))
     assert np.std(shared.noise) < 0.6 * np.std(edges.noise)
     assert np.mean(shared.noise) == pytest.approx(np.mean(edges.noise), rel=0.03)
     assert (shared.dof > 1.5 * edges.dof).all()
     noisy = picture.copy()
     noisy[200:] = bars(100.2, rows=200, sigma=8.0)
-    mixed = edges_in_strips(noisy, *asked, robust=False, is_one_shape=True)
+    mixed = edges_in_strips(noisy, *asked, EdgeSearch(robust=False, is_one_shape=True))
     assert np.median(mixed.noise[60:]) > 2.5 * np.median(mixed.noise[:45])
-    few = [edges_in_strips(picture, centres[:3], np.zeros(3), 40, 3, is_one_shape=shared) for shared in (False, True)]
+    few = [
+        edges_in_strips(picture, centres[:3], np.zeros(3), 40, 3, EdgeSearch(is_one_shape=shared))
+        for shared in (False, True)
+    ]
     assert few[0].u.tolist() == few[1].u.tolist()

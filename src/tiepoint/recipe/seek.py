@@ -5,7 +5,8 @@ every source of the tie (all points share those), and with the edge definition.
 """
 
 from dataclasses import dataclass
-from typing import Any
+from itertools import product
+from typing import Any, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,10 +18,13 @@ from tiepoint.recipe.look_kernels import carry_edges
 from tiepoint.recipe.masks import own_places
 from tiepoint.recipe.regions import shape_of
 from tiepoint.vision.strip_report import CODE, FLAGS
-from tiepoint.vision.strips import StripEdges, edges_in_boxes
+from tiepoint.vision.strips import EdgeSearch, OfSeveral, Polarity, StripEdges, edges_in_boxes
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+
+
+_SEARCHES = {asked: EdgeSearch(*asked, is_one_shape=True) for asked in product(get_args(Polarity), get_args(OfSeveral))}
 
 
 @dataclass(frozen=True)
@@ -84,15 +88,8 @@ class EdgePoints:
 
 def find_in(picture: NDArray[Any], strips: Strips) -> StripEdges:
     """Return the edge in each strip of a picture; what their noise has in common steadies that of each."""
-    return edges_in_boxes(
-        picture,
-        strips.boxes,
-        strips.length_px,
-        strips.width_px,
-        polarity=strips.polarity,
-        of_several=strips.of_several,
-        is_one_shape=True,
-    )
+    search = _SEARCHES[strips.polarity, strips.of_several]
+    return edges_in_boxes(picture, strips.boxes, strips.length_px, strips.width_px, search)
 
 
 def edge_points(context: Context, strips: Strips, needed: int, with_sources: bool = True) -> EdgePoints | Reason:

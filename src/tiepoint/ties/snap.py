@@ -18,7 +18,7 @@ from tiepoint.foundation.errors import NothingFound, UnusableInput
 from tiepoint.foundation.reasons import flag
 from tiepoint.vision.corners import crossings, fit_corners
 from tiepoint.vision.normal_equations import FITTED
-from tiepoint.vision.strips import StripEdges, as_grey, edges_in_strips
+from tiepoint.vision.strips import EdgeSearch, StripEdges, as_grey, edges_in_strips
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.generic]
@@ -215,7 +215,7 @@ def _strip(grey: Grey, centre: Array, direction: Array, length: float, sign: int
         direction[None, :],
         length,
         _WIDTH_PX,
-        polarity="rising" if sign > 0 else "falling",
+        EdgeSearch("rising" if sign > 0 else "falling"),
     )
     return found if bool(found.ok[0]) else None
 

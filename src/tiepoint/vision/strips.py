@@ -27,6 +27,36 @@ CHUNK = 512
 
 
 @dataclass(frozen=True)
+class EdgeSearch:
+    """What counts as the edge of a strip.
+
+    An edge is `rising` where it gets brighter along the direction. Where several of the asked polarity stand in the
+    strip, `of_several` chooses (peaks below half of the clearest are not counted). `robust` looks for what disturbs a
+    strip and fits around it. With `free_tilt` the edge may lean against the strip; without, it is taken as square to
+    it. From `saturation` on (the type's largest by default) a pixel counts as saturated; an edge with less than
+    `least_contrast` grey levels is no edge.
+
+    The edges of one shape (`is_one_shape`) share what their noise has in common: steadier u, more degrees of freedom. A
+    narrow strip tells its own noise from a few dozen pixels; weights after such an estimate cost up to a tenth in
+    precision. So each variance is drawn towards the common one, as if that had been seen with ν₀ degrees of freedom
+    besides its own ν; ν₀ follows from how much more the variances differ than chance explains (empirical Bayes: Smyth,
+    Stat. Appl. Genet. Mol. Biol. 3, 2004, from memory; medians in place of means, and 2/ν for the variance of ln s²).
+    """
+
+    polarity: Polarity = "either"
+    of_several: OfSeveral = "clearest"
+    robust: bool = True
+    free_tilt: bool = True
+    saturation: float | None = None
+    least_contrast: float = 0.0
+    is_one_shape: bool = False
+
+
+ANY_EDGE = EdgeSearch()
+"""The clearest edge of either polarity."""
+
+
+@dataclass(frozen=True)
 class StripEdges:
     """One edge, or the reason for none, in each of n strips; lengths in px, grey values as in the picture.
 
@@ -184,75 +214,30 @@ def _refuse(boxes: Floats) -> NoReturn:
     raise UnusableInput("a strip's centre or direction is not a finite place near the picture")
 
 
-def default_saturation(picture: NDArray[np.generic]) -> float:
-    """Return the level at which a pixel counts as saturated: the type's largest; never for float pictures."""
-    return _GREY_TYPES.get(picture.dtype, math.inf)
-
-
 def edges_in_strips(
     picture: NDArray[np.generic],
     centres: NDArray[np.float64],
     directions: NDArray[np.float64],
     length_px: float,
     width_px: float,
-    *,
-    polarity: Polarity = "either",
-    of_several: OfSeveral = "clearest",
-    robust: bool = True,
-    free_tilt: bool = True,
-    saturation: float | None = None,
-    least_contrast: float = 0.0,
-    is_one_shape: bool = False,
+    search: EdgeSearch = ANY_EDGE,
 ) -> StripEdges:
     """Return the sub-pixel edge in each of n strips of a grey picture.
 
     `picture` (rows, cols) uint8, uint16 or float32; `centres` (n, 2) px; `directions` (n,) angles in rad (x towards
     y) or (n, 2) vectors in which the edge is crossed. A strip is `length_px` long along the crossing and `width_px`
-    wide. An edge is `rising` where it gets brighter along the direction. Where several of the asked polarity stand
-    in the strip, `of_several` chooses (peaks below half of the clearest are not counted). `robust` looks for what
-    disturbs a strip and fits around it. With `free_tilt` the edge may lean against the strip; without, it is taken
-    as square to it. From `saturation` on (the type's largest by default) a pixel counts as saturated; an edge with
-    less than `least_contrast` grey levels is no edge.
-
-    The edges of one shape (`is_one_shape`) share what their noise has in common: steadier u, more degrees of freedom. A
-    narrow strip tells its own noise from a few dozen pixels; weights after such an estimate cost up to a tenth in
-    precision. So each variance is drawn towards the common one, as if that had been seen with ν₀ degrees of freedom
-    besides its own ν; ν₀ follows from how much more the variances differ than chance explains (empirical Bayes: Smyth,
-    Stat. Appl. Genet. Mol. Biol. 3, 2004, from memory; medians in place of means, and 2/ν for the variance of ln s²).
+    wide.
 
     Fitted to the picture's own pixels in the turned box: level + half·erf((s − s0 − t·ac)/√2w), by maximum likelihood
     under equal noise; see docs/explanations/edges.md.
 
     Raises `UnusablePicture` or `UnusableInput` where the input cannot be used at all.
     """
-    return edges_in_boxes(
-        picture,
-        _boxes(centres, directions),
-        length_px,
-        width_px,
-        polarity=polarity,
-        of_several=of_several,
-        robust=robust,
-        free_tilt=free_tilt,
-        saturation=saturation,
-        least_contrast=least_contrast,
-        is_one_shape=is_one_shape,
-    )
+    return edges_in_boxes(picture, _boxes(centres, directions), length_px, width_px, search)
 
 
 def edges_in_boxes(
-    picture: NDArray[np.generic],
-    boxes: Floats,
-    length_px: float,
-    width_px: float,
-    *,
-    polarity: Polarity = "either",
-    of_several: OfSeveral = "clearest",
-    robust: bool = True,
-    free_tilt: bool = True,
-    saturation: float | None = None,
-    least_contrast: float = 0.0,
-    is_one_shape: bool = False,
+    picture: NDArray[np.generic], boxes: Floats, length_px: float, width_px: float, search: EdgeSearch = ANY_EDGE
 ) -> StripEdges:
     """Return what `edges_in_strips` does, of strips (n, 4): x, y and the direction, dx and dy of any length."""
     grey = as_grey(picture)
@@ -260,15 +245,15 @@ def edges_in_boxes(
         raise UnusableInput(f"a strip of {length_px:g} px along the crossing cannot be used; choose 8 to 20000 px")
     if not 1.0 <= width_px <= 20_000.0:
         raise UnusableInput(f"a strip of {width_px:g} px across cannot be used; choose 1 to 20000 px")
-    limit = default_saturation(grey) if saturation is None else saturation
+    limit = _GREY_TYPES[grey.dtype] if search.saturation is None else search.saturation
     asked = (
-        float(length_px), float(width_px), POLARITY[polarity], OF_SEVERAL[of_several], robust,
-        free_tilt and width_px >= 3.0, limit, least_contrast,
+        float(length_px), float(width_px), POLARITY[search.polarity], OF_SEVERAL[search.of_several], search.robust,
+        search.free_tilt and width_px >= 3.0, limit, search.least_contrast,
     )  # fmt: skip
     told = np.empty((len(boxes), report.TOLD_COLUMNS))
     for k in range(0, len(boxes), CHUNK):
         if not measure(grey, boxes[k : k + CHUNK], *asked, told[k : k + CHUNK]):
             _refuse(boxes)
-    if is_one_shape:
+    if search.is_one_shape:
         report.share_noise(told)
     return StripEdges(told)

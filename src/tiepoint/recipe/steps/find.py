@@ -149,13 +149,14 @@ def _by_shape(context: Context, table: FindTable, shape: TaughtShape, picture: N
             "shape_not_found", {"percent": round(100 * sought.best_share), "least": round(100 * table.least_share)}
         )
         return StepResult.without(best)
+    told_by = [_by_tie(context, shape, found) for found in kept]
     prefixes = [f"{context.prefix}/{k}" if k else context.prefix for k in range(len(kept))]
-    parts = [_part(context, shape, found, prefix) for found, prefix in zip(kept, prefixes, strict=True)]
     # A part that the tie cannot place is left out; where it was the only one, its reason is told.
-    placed = [(found, part) for found, part in zip(kept, parts, strict=True) if isinstance(part, PartFeature)]
+    rows = zip(kept, prefixes, told_by, strict=True)
+    placed = [(found, prefix, by_tie) for found, prefix, by_tie in rows if not isinstance(by_tie, Reason)]
     if not placed:
-        return StepResult.without(next(part for part in parts if isinstance(part, Reason)))
-    kept, solid = [found for found, _ in placed], [part for _, part in placed]
+        return StepResult.without(next(reason for reason in told_by if isinstance(reason, Reason)))
+    kept, solid = [found for found, _, _ in placed], [_part(context, *row) for row in placed]
     first = PartFeature(solid[0].pose, kept[0].share, tuple(solid[1:]))
     flags = set(kept[0].flags)
     if kept[0].runner_up > CERTAIN:
@@ -164,7 +165,7 @@ def _by_shape(context: Context, table: FindTable, shape: TaughtShape, picture: N
     told: dict[str, Told] = {
         **context.coordinates(PointFeature(_rows(first.pose, 2))),
         "angle": first.pose[2],
-        "scale": _scale(context, shape, kept[0]),
+        "scale": _scale(context, kept[0], placed[0][2]),
         "share": constant(kept[0].share),
         "runner_up": constant(kept[0].runner_up),
         "count": constant(float(len(kept))),
@@ -199,17 +200,14 @@ def _allowed(around: Array | None, shape: TaughtShape, found: FoundShape) -> boo
     return inside_polygon(around, (x, y))
 
 
-def _part(context: Context, shape: TaughtShape, found: FoundShape, prefix: str) -> PartFeature | Reason:
-    """Return the part's pose as values: the scatter of its edges as one ensemble, and all sources of the tie."""
+def _part(context: Context, found: FoundShape, prefix: str, by_tie: tuple[tuple[Source, ...], Array]) -> PartFeature:
+    """Return the part's pose as values: the scatter of its edges as one ensemble, and all that `_by_tie` tells."""
     turned = context.ground.frame == "image"
     up = np.diag([1.0, -1.0, -1.0]) if turned else np.eye(3)
     label = f'Edge noise of "{context.table.name}"'
     dof = max(float(found.edges.seen.sum()) - 3.0, 1.0)
     noise, spread = ensemble(f"edges:{prefix}", label, up @ found.cov[:3, :3] @ up, "pixel", dof)
     value = up @ (found.pose.x, found.pose.y, math.remainder(found.pose.angle, math.tau))
-    by_tie = _by_tie(context, shape, found)
-    if isinstance(by_tie, Reason):
-        return by_tie
     sources, c = by_tie
     return PartFeature(Values(value, np.hstack([spread, c[:3]]), (*noise, *sources)), found.share)
 
@@ -240,12 +238,10 @@ def _rows(values: Values, count: int) -> Values:
     return Values(values.value[:count], values.c[:count], values.sources)
 
 
-def _scale(context: Context, shape: TaughtShape, found: FoundShape) -> Value:
+def _scale(context: Context, found: FoundShape, by_tie: tuple[tuple[Source, ...], Array]) -> Value:
     own = Source(
         f"scale:{context.prefix}", f'Scale of "{context.table.name}"', "A", math.sqrt(float(found.cov[3, 3])), "pixel"
     )
-    by_tie = _by_tie(context, shape, found)
-    assert not isinstance(by_tie, Reason)  # or the part would not have been placed
     sources, c = by_tie
     terms = {own: 1.0} if own.u > 0 else {}
     return Value(found.pose.scale, terms | {s: k for s, k in zip(sources, c[3].tolist(), strict=True) if k})
