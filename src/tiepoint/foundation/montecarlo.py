@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.convolution import Convolved, convolved
-from tiepoint.foundation.law import EXCESS, root_of
+from tiepoint.foundation.law import fourth_cumulant, places_along, root_of, slopes_of, steps_of, worst_of
 from tiepoint.foundation.reasons import Reason
 from tiepoint.foundation.sources import DIVISOR, Source, Value, Values, coverage_factor, stack
 
@@ -43,7 +43,6 @@ class Propagated:
     the linear sensitivities, and where Monte Carlo was needed one more source for what the
     linear law misses. `mean` and `u` are those of the draws (of the linear law where that was enough).
     `low`, `high` bound the interval; both NaN, with a `reason`, where the formula has no answer too often.
-    `stable` is False where the draws were used up before clause 7.9.4 was met.
     """
 
     value: Value
@@ -53,7 +52,6 @@ class Propagated:
     mean: float
     u: float
     draws: int
-    stable: bool = True
     reason: Reason | None = None
     distribution: Convolved | None = None
 
@@ -85,8 +83,10 @@ def propagate(
     the interval of clause 7.7 always excludes 0 there).
     """
     joint = inputs if isinstance(inputs, Values) else stack(inputs)
-    factor = root_of(joint.c * joint.u)
-    estimate, c, gradient = _slopes(f, joint, factor)
+    asked, factor = steps_of(joint.c, joint.stated, joint.value)
+    y = _at(f, asked)
+    # Central differences, at ±u (JCGM 100, 5.1.3, note 2) and at ± a column of the factor.
+    estimate, (c, gradient) = float(y[0]), slopes_of(y, joint.stated)
     linear = joint.known_by(estimate, c)
     if not factor.size:
         return Propagated(linear, "linear", estimate, estimate, estimate, 0.0, 0)
@@ -133,20 +133,6 @@ def tolerance(u: float, digits: int) -> float:
 def _at(f: Formula, x: Array) -> Array:
     with np.errstate(all="ignore"):
         return np.asarray(f(x), float).reshape(x.shape[1])
-
-
-def _slopes(f: Formula, joint: Values, factor: Array) -> tuple[float, Array, Array]:
-    """Return f at the estimates, ∂f/∂source (m,), and the slope of f along the columns of `factor` (k, count).
-
-    Both by central differences, at ±u (JCGM 100, 5.1.3, note 2) and at ± a column.
-    """
-    u, at = joint.u, joint.value[:, None]
-    steps = np.concatenate([joint.c * u, factor], axis=1)
-    y = _at(f, np.concatenate([at, at + steps, at - steps], axis=1))
-    slopes = (y[1 : steps.shape[1] + 1] - y[steps.shape[1] + 1 :]) / 2
-    out: Array = np.divide(slopes[: u.size], u, out=np.zeros_like(u), where=u > 0)
-    # No answer a step away: the linear law has nothing to say there, and its check fails by itself.
-    return float(y[0]), np.where(np.isfinite(out), out, 0.0), slopes[u.size :]
 
 
 class _Sampler:
@@ -248,16 +234,11 @@ def _bent(f: Formula, at: Array, estimate: float, factor: Array, gradient: Array
     largest is on the safe side for up to k² inputs.
     """
     count = factor.shape[1]
-    size = float(np.hypot.reduce(gradient))
-    if count > 4 or k > 4 or not size > 0 or not math.isfinite(size):
+    square = float(gradient @ gradient)
+    if count > 4 or k > 4 or not 0 < square < math.inf:
         return math.inf
-    ways = np.concatenate([_straight_and_diagonal(count), (gradient / size)[:, None]], axis=1) * k
-    z = np.concatenate([ways, -ways, 1.5 * ways, -1.5 * ways], axis=1)
-    departs = np.abs(_at(f, at[:, None] + factor @ z) - estimate - gradient @ z)
-    # What is half as far again counts by its square, so that a curve counts the same and a kink more.
-    departs[departs.size // 2 :] /= 1.5**2
-    worst = float(departs.max())
-    return 2.0 * worst if math.isfinite(worst) else math.inf
+    places, rises = places_along(at, factor, _straight_and_diagonal(count), gradient, k)
+    return 2.0 * worst_of(_at(f, places), estimate, rises)
 
 
 @cache
@@ -274,8 +255,7 @@ def _moved_by_shape(linear: Value, p: float) -> float:
     if linear.u == 0:
         return 0.0
     sources, c = linear.row
-    shares = c * sources.u / linear.u
-    excess = float(sources.stated[EXCESS] @ shares**4)
+    excess = fourth_cumulant(c, sources.stated, linear.u)
     z = coverage_factor(0.5 + p / 2, math.inf)
     return linear.u * abs(excess * (z**3 - 3 * z) / 24)
 
@@ -304,7 +284,7 @@ def _monte_carlo(f: Formula, sampler: _Sampler, linear: Value, rng: np.random.Ge
         blocks.append(y)
         results.append(_summary(y, wanted.p, wanted.interval))
         stable = len(blocks) >= 2 and _settled(np.array(results), wanted, sampler.is_heavy)
-    return _conclude(np.concatenate(blocks), linear, math.sqrt(float(np.mean(beyond))), stable, wanted)
+    return _conclude(np.concatenate(blocks), linear, math.sqrt(float(np.mean(beyond))), wanted)
 
 
 def _summary(y: Array, p: float, interval: str) -> tuple[float, float, float, float]:
@@ -346,7 +326,7 @@ def _settled(results: Array, wanted: _Wanted, is_heavy: bool) -> bool:
     return bool((spread <= tolerance(u, wanted.digits)).all())
 
 
-def _conclude(y: Array, linear: Value, beyond: float, stable: bool, wanted: _Wanted) -> Propagated:
+def _conclude(y: Array, linear: Value, beyond: float, wanted: _Wanted) -> Propagated:
     mean, u, low, high = _summary(y, wanted.p, wanted.interval)
     reason = None
     if math.isnan(low) or not math.isfinite(linear.value):
@@ -355,7 +335,7 @@ def _conclude(y: Array, linear: Value, beyond: float, stable: bool, wanted: _Wan
         low = _no_lower_than(wanted.at_least, low, high, mean - linear.value)
     source = Source(f"{wanted.name}/beyond-linear", "What the linear law misses", "B", beyond, "shot")
     value = linear.with_source(source) if beyond > 0 else linear
-    return Propagated(value, "monte-carlo", low, high, mean, u, y.size, stable and reason is None, reason)
+    return Propagated(value, "monte-carlo", low, high, mean, u, y.size, reason)
 
 
 def _no_lower_than(bound: float, low: float, high: float, raised: float) -> float:

@@ -21,7 +21,6 @@ from numpy.typing import NDArray
 from scipy import special
 
 from tiepoint.foundation.errors import MixedSources
-from tiepoint.foundation.law import BACK, INVERSE_DOF, U, law
 from tiepoint.foundation.once import cached_property
 
 Kind = Literal["A", "B"]
@@ -37,6 +36,9 @@ DIVISOR: dict[str, float] = {
 """Half-width over standard uncertainty (JCGM 100, 4.3.7, 4.3.9; arcsine from memory)."""
 _EXCESS: dict[str, float] = {"rectangular": -1.2, "triangular": -0.6, "arcsine": -1.5}
 """Excess kurtosis of the distributions that are not normal."""
+U, INVERSE_DOF, BACK, EXCESS = range(4)
+"""Rows of what sources state in numbers (4, m): standard uncertainty; 1/dof of the ensemble, at its first member; how
+many places before it that one stands; excess kurtosis of the distribution."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,14 +175,31 @@ def listed(sources: Iterable[Source]) -> Sources:
 
 
 def joined(lists: Sequence[Sources]) -> Sources | None:
-    """Return all sources of lists that share whole blocks or nothing; None where two blocks share an ensemble."""
-    blocks = {id(block): block for sources in lists for block in sources.parts or (sources,) if block}
+    """Return all sources of lists that share whole blocks or nothing; None where two blocks share an ensemble.
+
+    Those of the first list come first, as they stand there.
+    """
+    if not lists:
+        return Sources()
+    first = lists[0]
+    blocks = {id(block): block for block in _blocks(first)}
+    known, names = len(blocks), first.ensembles
+    for sources in lists[1:]:
+        for block in _blocks(sources):
+            if id(block) not in blocks:
+                if not names.isdisjoint(block.ensembles):
+                    return None
+                blocks[id(block)], names = block, names | block.ensembles
+    if len(blocks) == known:
+        return first
     made = Sources(chain.from_iterable(blocks.values()))
-    if lists and len(made) == len(lists[0]):
-        return lists[0]
-    made.parts = tuple(blocks.values())
-    names = [block.ensembles for block in made.parts]
-    return made if len(frozenset().union(*names)) == sum(map(len, names)) else None
+    made.parts, made.ensembles = tuple(blocks.values()), names
+    return made
+
+
+def _blocks(sources: Sources) -> tuple[Sources, ...]:
+    """Return the lists that one was joined from, or itself; none of an empty one."""
+    return sources.parts or ((sources,) if sources else ())
 
 
 def together(*lists: Iterable[Source]) -> Sources:
@@ -193,27 +212,41 @@ def _side_by_side(told: Sequence[tuple[Sources, Array]]) -> tuple[Sources, Array
     """Return the union of lists of sources, and the sensitivities (k, m) to each over all, one below the other."""
     onto = joined([sources for sources, _ in told])
     if onto is None:
-        return _one_by_one(told)
-    blocks = onto.parts or (onto,)
-    start = dict(zip(map(id, blocks), accumulate(map(len, blocks), initial=0), strict=False))
-    whole, top = np.zeros((sum([len(rows) for _, rows in told]), len(onto))), 0
+        return merge_columns([s for sources, _ in told for s in sources], _block_diagonal([rows for _, rows in told]))
+    whole = np.zeros((sum([len(rows) for _, rows in told]), len(onto)))
+    start = dict(zip(map(id, _blocks(onto)), accumulate(map(len, _blocks(onto)), initial=0), strict=False))
+    top = 0
     for sources, rows in told:
         below, k = top + len(rows), 0
-        for block in filter(None, sources.parts or (sources,)):
-            to, n = start[id(block)], len(block)
-            whole[top:below, to : to + n] = rows[:, k : k + n]
-            k += n
+        if sources is told[0][0]:
+            whole[top:below, : len(sources)] = rows
+        else:
+            for block in _blocks(sources):
+                to, n = start[id(block)], len(block)
+                whole[top:below, to : to + n] = rows[:, k : k + n]
+                k += n
         top = below
     return onto, whole
 
 
-def _one_by_one(told: Sequence[tuple[Sources, Array]]) -> tuple[Sources, Array]:
-    """Do the same where blocks overlap: each source is looked up."""
-    onto = listed(dict.fromkeys(chain(*[sources for sources, _ in told])))
-    whole = [np.zeros((len(rows), len(onto))) for _, rows in told]
-    for part, (sources, rows) in zip(whole, told, strict=True):
-        part[:, [onto.place[s] for s in sources]] = rows
-    return onto, np.concatenate(whole)
+def _block_diagonal(parts: Sequence[Array]) -> Array:
+    """Return matrices as the blocks of one that is zero elsewhere."""
+    whole = np.zeros(np.sum([part.shape for part in parts], axis=0))
+    row, column = 0, 0
+    for part in parts:
+        whole[row : row + part.shape[0], column : column + part.shape[1]] = part
+        row, column = row + part.shape[0], column + part.shape[1]
+    return whole
+
+
+def merge_columns(sources: Sequence[Source], columns: Array) -> tuple[Sources, Array]:
+    """Return sources without repetition, and their columns (k, m) added where one cause acts twice."""
+    check_ids(sources)
+    onto = Sources(dict.fromkeys(sources))
+    merged = np.zeros((columns.shape[0], len(onto)))
+    for k, source in enumerate(sources):
+        merged[:, onto.place[source]] += columns[:, k]
+    return onto, merged
 
 
 @dataclass(frozen=True)
@@ -242,6 +275,8 @@ class Value:
 
     @cached_property
     def _law(self) -> tuple[float, float]:
+        from tiepoint.foundation.law import law
+
         sources, row = self.row
         return law(row, sources.stated)
 
@@ -313,6 +348,11 @@ class Values:
         """Joint covariance (n, n)."""
         scaled = self.c * self.u
         return np.asarray(scaled @ scaled.T)
+
+    @property
+    def stated(self) -> Array:
+        """What the sources state in numbers (4, m)."""
+        return self._listed.stated
 
     @property
     def u(self) -> Array:

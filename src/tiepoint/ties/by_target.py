@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import UnusableInput
-from tiepoint.foundation.sources import Source, Value, Values, constant, ensemble
+from tiepoint.foundation.sources import Source, Value, Values, constant, ensemble, merge_columns
 from tiepoint.targets.draw import Target
 from tiepoint.targets.find import Sighting, find_target, refine
 from tiepoint.targets.paper import print_scale
@@ -24,7 +24,7 @@ from tiepoint.ties.region import area, valid_region
 from tiepoint.ties.remainder import Smooth, lens_doubt
 from tiepoint.ties.repeat import Pooled, Sighted, pool
 from tiepoint.ties.solve import QUICK_MEMBERS, Asked, Solved, first_map, solve
-from tiepoint.ties.tie import Field, Sensor, Tie, merge_columns
+from tiepoint.ties.tie import Field, Sensor, Tie
 
 Array = NDArray[np.float64]
 Picture = NDArray[Any]

@@ -21,10 +21,10 @@ from scipy import special
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.foundation.frames import Pose2, Pose3
 from tiepoint.foundation.reasons import Reason, forbidding, in_short
-from tiepoint.foundation.sources import Source, Value, Values, constant, effective_dof, stack
+from tiepoint.foundation.sources import Source, Value, Values, constant, effective_dof, merge_columns, stack
 from tiepoint.ties.grip_envelope import Envelope, choose_turn, refusal
 from tiepoint.ties.lean import Lean
-from tiepoint.ties.tie import Tie, inside_convex, merge_columns
+from tiepoint.ties.tie import Tie, inside_convex
 from tiepoint.ties.uncertain_pose import UncertainPose, lifted, planar
 
 Array = NDArray[np.float64]

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.foundation.frames import Pose3
 from tiepoint.foundation.reasons import flag
-from tiepoint.foundation.sources import Source, coverage_factor, ensemble
+from tiepoint.foundation.sources import Source, coverage_factor, ensemble, merge_columns
 from tiepoint.targets.paper import is_assumed
 from tiepoint.ties.grip import SpaceRobot
 from tiepoint.ties.hand_eye_fit import Eye, Fitted, Rows, fit, without_each
@@ -27,7 +27,6 @@ from tiepoint.ties.hand_eye_slips import FEWEST, PoseTable, as_a, demand_turns, 
 from tiepoint.ties.hand_eye_start import Start, start
 from tiepoint.ties.hand_eye_views import TargetPoses
 from tiepoint.ties.hand_eye_witness import Method, side_by_side
-from tiepoint.ties.tie import merge_columns
 from tiepoint.ties.uncertain_pose import UncertainPose
 
 Array = NDArray[np.float64]

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.foundation.frames import Pose3
-from tiepoint.foundation.sources import Source, Values, ensemble
+from tiepoint.foundation.sources import Source, Values, ensemble, merge_columns
 from tiepoint.ties.bundle import FOCAL, SHARED, State, Views, pose_spread, prepare_views, rms_px, solve_views
 from tiepoint.ties.camera import CameraModel
 from tiepoint.ties.family import Corners, Frame, fit_family, frame_of
@@ -22,7 +22,6 @@ from tiepoint.ties.hand_eye_fit import rotation_vectors
 from tiepoint.ties.page import centred, pose
 from tiepoint.ties.remainder import extra_variance
 from tiepoint.ties.repeat import Sighted
-from tiepoint.ties.tie import merge_columns
 from tiepoint.ties.uncertain_pose import UncertainPose, cross
 
 Array = NDArray[np.float64]

@@ -13,10 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import UnusableInput
-from tiepoint.foundation.sources import Source, Values
+from tiepoint.foundation.sources import Source, Values, merge_columns
 from tiepoint.ties.move import is_telecentric
 from tiepoint.ties.page import STATE_IT
-from tiepoint.ties.tie import Tie, matrix_columns, merge_columns
+from tiepoint.ties.tie import Tie, matrix_columns
 from tiepoint.ties.uncertain_pose import UncertainPose
 
 Array = NDArray[np.float64]

@@ -18,14 +18,14 @@ from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.foundation.reasons import flag
-from tiepoint.foundation.sources import Source, Value, constant, half_width, measured
+from tiepoint.foundation.sources import Source, Value, constant, half_width, measured, merge_columns
 from tiepoint.ties import unmodelled
 from tiepoint.ties.camera import CameraModel
 from tiepoint.ties.lens import Lens, ideal_from_picture
 from tiepoint.ties.region import area, hull, within_picture
 from tiepoint.ties.snap import RADIUS_PX, Snapped, placed_by_hand, snap
 from tiepoint.ties.standing import with_height
-from tiepoint.ties.tie import PARAMETERS, Diagnostics, Sensor, Tie, merge_columns
+from tiepoint.ties.tie import PARAMETERS, Diagnostics, Sensor, Tie
 
 Array = NDArray[np.float64]
 Optics = Literal["perspective", "telecentric"]

@@ -15,8 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
-from tiepoint.foundation.sources import Source, Value, Values, ensemble
-from tiepoint.ties.tie import merge_columns
+from tiepoint.foundation.sources import Source, Value, Values, ensemble, merge_columns
 from tiepoint.vision.fits import fit_circle
 
 Array = NDArray[np.float64]

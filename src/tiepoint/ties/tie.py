@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tiepoint.foundation.once import cached_property
-from tiepoint.foundation.sources import Source, Sources, check_ids
+from tiepoint.foundation.sources import Source, Sources, check_ids, merge_columns
 from tiepoint.ties.lens import LENS_NAMES, Lens, ideal_from_picture, picture_from_ideal
 from tiepoint.ties.sensor import OtherSensor, Placing, Sensor, place
 from tiepoint.ties.sight import Sight, numbers_of
@@ -38,7 +38,6 @@ __all__ = [
     "ideal_from_picture",
     "inside_convex",
     "matrix_columns",
-    "merge_columns",
     "picture_from_ideal",
     "place",
     "polynomial_terms",
@@ -253,18 +252,6 @@ def matrix_columns(d_matrix: Array) -> Array:
     columns = np.zeros((len(PARAMETERS), len(d_matrix)))
     columns[:9] = d_matrix.reshape(len(d_matrix), 9).T
     return columns
-
-
-def merge_columns(sources: Sequence[Source], columns: Array) -> tuple[tuple[Source, ...], Array]:
-    """Return sources without repetition, and their columns (16, m) added where one cause acts twice."""
-    check_ids(sources)
-    order: dict[Source, int] = {}
-    for source in sources:
-        order.setdefault(source, len(order))
-    merged = np.zeros((columns.shape[0], len(order)))
-    for k, source in enumerate(sources):
-        merged[:, order[source]] += columns[:, k]
-    return tuple(order), merged
 
 
 def polynomial_terms(degree: int, normalised: Array) -> Array:

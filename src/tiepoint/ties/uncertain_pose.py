@@ -19,8 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.frames import Pose2, Pose3
-from tiepoint.foundation.sources import Source, Value, Values, check_ids, stack
-from tiepoint.ties.tie import merge_columns
+from tiepoint.foundation.sources import Source, Value, Values, check_ids, merge_columns, stack
 
 Array = NDArray[np.float64]
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from tiepoint.foundation.reasons import Reason, flag
-from tiepoint.foundation.sources import Source, Value, Values, constant, ensemble, stack
+from tiepoint.foundation.sources import Source, Value, Values, constant, ensemble, merge_columns, stack
 from tiepoint.recipe.beside import TaughtShape
 from tiepoint.recipe.context import Context, EdgeLook, StepResult, Told, corners
 from tiepoint.recipe.features import Feature, LineFeature, PartFeature, PlaceFeature, PointFeature
@@ -19,7 +19,6 @@ from tiepoint.recipe.relations import crossing, direction_of
 from tiepoint.recipe.schema import LookingTable
 from tiepoint.recipe.tables import Name, Number, Point, Positive, Table, said
 from tiepoint.ties.grip_envelope import inside_polygon
-from tiepoint.ties.tie import merge_columns
 from tiepoint.vision.seek import LEAST_SHARE, seek
 from tiepoint.vision.seek_model import FoundShape, Projection, identity
 
