@@ -15,6 +15,7 @@ COMMANDS = {
     "python, nothing": [sys.executable, "-c", "pass"],
     "import typer": [sys.executable, "-c", "import typer"],
     "import numpy": [sys.executable, "-c", "import numpy"],
+    "import targets.paper": [sys.executable, "-c", "import tiepoint.targets.paper"],
     "tiepoint --help": [sys.executable, "-m", "tiepoint.cli.main", "--help"],
 }
 

@@ -133,6 +133,13 @@ def test_help_imports_nothing_heavy():
     assert "From a photograph to a millimetre" in done.stdout
 
 
+def test_what_measures_no_value_compiles_nothing():
+    # Numba takes half a second to import; a target can be measured and described without.
+    code = "import sys, tiepoint.targets.paper, tiepoint.targets.document; sys.exit('numba' in sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, encoding="utf-8", check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+
+
 def test_the_project_names_no_place_outside_itself():
     # Paths of one machine, and papers that lay beside a checkout, mean nothing to a reader.
     listed = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, check=False)
