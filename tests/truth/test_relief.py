@@ -53,8 +53,7 @@ def test_rounding_to_whole_grey_levels_is_all_that_eight_bits_change():
     assert (found.slope_x[5, 5], found.slope_y[5, 5]) == pytest.approx((0.0988, -0.0514), abs=5e-5)
 
 
-@pytest.mark.parametrize("count", [3, 4, 5, 8])
-@pytest.mark.parametrize("kind", [np.uint8, np.uint16, np.float32])
+@pytest.mark.parametrize(("count", "kind"), [(3, np.float32), (4, np.float32), (5, np.uint8), (8, np.uint16)])
 def test_any_number_of_lamps_and_depth_of_picture_gives_the_pseudo_inverse(count, kind):
     rng = np.random.default_rng(count)
     lights = ring(50.0, count)

@@ -19,6 +19,8 @@ from tiepoint.foundation.errors import TiepointError, UnusableDocument, Unusable
 MAJORS: dict[str, int] = {
     "belt": 1,
     "camera": 1,
+    "good": 1,
+    "lights": 1,
     "recipe": 1,
     "record": 1,
     "robot": 1,

@@ -117,9 +117,9 @@ class _Solved:
     field: LightField
 
     def confidence(self, relief: Relief) -> Picture:
-        out = np.empty_like(relief.albedo)
+        out, there = np.empty_like(relief.albedo), self.field
         confidence_of(
-            self.pictures, np.float32(self.black), self.field.pulls, self.field.step_px, relief.noise, MODEL_SHARE,
+            np.stack(self.pictures), np.float32(self.black), there.pulls, there.step_px, relief.noise, MODEL_SHARE,
             relief.albedo, relief.slope_x, relief.slope_y, relief.used, CONFIDENT_SLOPE, out,
         )  # fmt: skip
         return out
@@ -214,9 +214,8 @@ def solve(
             used,
         )
     else:
-        solve_any(
-            planes, np.float32(black), there.inverse, there.pulls, there.step_px, bounds, albedo, slope_x, slope_y, used
-        )
+        stack, grids = np.stack(planes), (there.inverse, there.pulls)
+        solve_any(stack, np.float32(black), *grids, there.step_px, bounds, albedo, slope_x, slope_y, used)
     return albedo, slope_x, slope_y, used
 
 

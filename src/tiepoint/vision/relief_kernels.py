@@ -69,15 +69,14 @@ def solve_four(  # type: ignore[no-untyped-def]  # numba infers
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def solve_any(  # type: ignore[no-untyped-def]  # numba infers
-    pictures, black, inverse, pulls, step, limits, albedo, slope_x, slope_y, used
+    stack, black, inverse, pulls, step, limits, albedo, slope_x, slope_y, used
 ):
-    """Solve a tuple of n pictures (rows, cols) under lamps whose pulls are given at nodes, linear between them.
+    """Solve a stack (n, rows, cols) under lamps whose pulls are given at nodes, linear between them.
 
     Nodes stand every `step` px: `inverse` (ny, nx, 3, n) and `pulls` (ny, nx, n, 3) f32. `limits` and results are as in
     `solve_four`; what the lamps leave unexplained, which of three is nothing, is compared with noise·√(n − 3).
     """
-    n = len(pictures)
-    rows, cols = pictures[0].shape
+    n, rows, cols = stack.shape
     top, dark, noise, share = limits
     nx = inverse.shape[1]
     gx, gy, gz = np.empty(cols, np.float32), np.empty(cols, np.float32), np.empty(cols, np.float32)
@@ -94,11 +93,11 @@ def solve_any(  # type: ignore[no-untyped-def]  # numba infers
             gx[x] = gy[x] = gz[x] = rest[x] = most[x] = np.float32(0.0)
             least[x] = np.float32(1e9)
         for i in range(n):
-            _add_lamp(pictures[i][y], black, row_inverse, i, step, gx, gy, gz)
-            _extremes(pictures[i][y], black, most, least)
+            _add_lamp(stack[i, y], black, row_inverse, i, step, gx, gy, gz)
+            _extremes(stack[i, y], black, most, least)
         if n > 3:
             for i in range(n):
-                _add_rest(pictures[i][y], black, row_pulls, i, step, gx, gy, gz, rest)
+                _add_rest(stack[i, y], black, row_pulls, i, step, gx, gy, gz, rest)
         _to_slopes(gx, gy, gz, albedo[y], slope_x[y], slope_y[y])
         _judge(albedo[y], rest, most, least, top, dark, noise, share, whole, used[y])
         if not _all_nonzero(used[y]):
@@ -107,7 +106,7 @@ def solve_any(  # type: ignore[no-untyped-def]  # numba infers
                     k = x // step
                     s = np.float32((x - k * step) / step)
                     for i in range(n):
-                        values[i] = np.float32(pictures[i][y, x]) - black
+                        values[i] = np.float32(stack[i, y, x]) - black
                         for c in range(3):
                             here[i, c] = (np.float32(1.0) - s) * row_pulls[k, i, c] + s * row_pulls[k + 1, i, c]
                     albedo[y, x], slope_x[y, x], slope_y[y, x], used[y, x] = solve_pixel(values, here, limits)
@@ -302,7 +301,7 @@ def _worst(values, pulls, mask, count, g, spread, noise, share):  # type: ignore
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def confidence_of(  # type: ignore[no-untyped-def]  # numba infers
-    pictures, black, pulls, step, noise, share, albedo, slope_x, slope_y, used, scale, out
+    stack, black, pulls, step, noise, share, albedo, slope_x, slope_y, used, scale, out
 ):
     """Write 1/(1 + (u/scale)²) per pixel, u being the standard uncertainty of its slopes, 0 where there is none.
 
@@ -310,8 +309,7 @@ def confidence_of(  # type: ignore[no-untyped-def]  # numba infers
     nothing checks them, the share of ρ that a check would tolerate); u follows by (AᵀA)⁻¹ and the slopes' derivatives.
     The lamps' pulls are those of the nearest node.
     """
-    n = len(pictures)
-    rows, cols = out.shape
+    n, rows, cols = stack.shape
     whole = np.uint16((1 << n) - 1)
     rest = np.empty(cols, np.float32)
     flat = np.empty(cols, np.float32)
@@ -334,7 +332,7 @@ def confidence_of(  # type: ignore[no-untyped-def]  # numba infers
             rest[x] = unchecked * rho[x] * rho[x]
         if n > 3:
             for i in range(n):
-                _add_off(pictures[i][y], black, pulls[at], i, step, p, q, flat, rest)
+                _add_off(stack[i, y], black, pulls[at], i, step, p, q, flat, rest)
         for k in range(pulls.shape[1]):
             begin, end = max(k * step - step // 2, 0), min(k * step - step // 2 + step, cols)
             _confidences(
@@ -345,7 +343,7 @@ def confidence_of(  # type: ignore[no-untyped-def]  # numba infers
             if mask[x] != whole:
                 k = min((x + step // 2) // step, pulls.shape[1] - 1)
                 for i in range(n):
-                    values[i] = np.float32(pictures[i][y, x]) - black
+                    values[i] = np.float32(stack[i, y, x]) - black
                 line[x] = _confidence_left(
                     values, pulls[at, k], mask[x], p[x], q[x], flat[x], noise2, share2 * rho[x] * rho[x], per_scale,
                     g, spread,
