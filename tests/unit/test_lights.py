@@ -62,7 +62,7 @@ def lamps(more, count=4):
         (ring(4, more="azimut = 3\n"), "did you mean"),
         (ring(4, more="gain = 0\n"), "light[0].gain is 0; choose above 0"),
         (ring(4, more='channel = "x"\n'), 'light[0].channel is "x"; use "r", "g" or "b"'),
-        (ring(4).replace('id = "0"\n', 'id = "0"\nchannel = "r"\n'), '"1", "2" and "3" has no channel, and others"),
+        (ring(4).replace('id = "0"\n', 'id = "0"\nchannel = "r"\n'), '"1", "2" and "3" has no channel, and others'),
         (ring(4, more="aim_mm = [0, 0, 0]\n"), "aim_mm and half_angle_deg go together"),
         (lamps("position_mm = [1, 0, -5]"), "a lamp stands above the plane"),
         (lamps(""), "is no [ball] or [flat] to find it by; state one"),
