@@ -131,9 +131,9 @@ def _set_down(made: Surface, item: Item) -> None:
     if not (part.rows and part.columns):
         return
     rise = item.shape.on(part)
-    made.z_mm[window] += rise.z_mm.astype(np.float32)
-    made.slope_x[window] += rise.slope_x.astype(np.float32)
-    made.slope_y[window] += rise.slope_y.astype(np.float32)
+    made.z_mm[window] += rise.z_mm
+    made.slope_x[window] += rise.slope_x
+    made.slope_y[window] += rise.slope_y
     if item.coat:
         covered = rise.z_mm > 0
         made.albedo[window][covered] *= np.float32(item.coat.albedo)

@@ -1,8 +1,8 @@
 """Lamps over a surface with relief: single ones and segments of a ring, far or near, and the light they give.
 
-Light that a LED gives at a point: strength · (r₀/r)² · (cosine at the LED / that at the aim)^emission, r₀ the way from
-LED to aim; so `strength` is what falls on a surface that faces the lamp at the aim. What a surface returns is
-ρ·(n·l) of it (Lambert) and a glossy lobe.
+Light that a LED gives at a point: strength · (r₀/r)², r₀ the way from LED to aim; so `strength` is what falls on a
+surface that faces the lamp at the aim. A *flat* LED gives, besides, less by the cosine of the angle from its axis.
+What a surface returns is ρ·(n·l) of it (Lambert) and a glossy lobe.
 
 The lobe is GGX, stretched along and across a brush: D and the masking of Walter et al. (Microfacet models for
 refraction through rough surfaces, EGSR 2007, eq. 33), stretched as Burley has it (Physically-based shading at Disney,
@@ -40,8 +40,8 @@ ONE, HALF, TINY = np.float32(1.0), np.float32(0.5), np.float32(1e-6)
 class Lamp:
     """A lamp of one or several LEDs, which share its strength.
 
-    `leds_mm`: their places in the plane frame. `emission`: a LED gives cos^emission of the angle from its axis, which
-    points at `aim_mm` (0: the same everywhere). `gain`: what the lamp really gives, as a share of its strength.
+    `leds_mm`: their places in the plane frame. `flat`: a LED gives less by the cosine of the angle from its axis, which
+    points at `aim_mm`; otherwise the same everywhere. `gain`: what the lamp really gives, as a share of its strength.
     `azimuth_deg`, `elevation_deg`: where it is as seen from the aim.
     """
 
@@ -50,7 +50,7 @@ class Lamp:
     aim_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
     strength: float = 1.0
     gain: float = 1.0
-    emission: float = 0.0
+    flat: bool = False
 
     @property
     def place_mm(self) -> Array:
@@ -92,7 +92,7 @@ def lamp(
     leds: int = 1,
     strength: float = 1.0,
     gain: float = 1.0,
-    emission: float = 0.0,
+    flat: bool = False,
 ) -> Lamp:
     """Return a lamp `away_mm` from its aim, or far away; with a span, a ring segment of several LEDs."""
     if leds < 1 or not -90 < elevation_deg <= 90:
@@ -100,10 +100,10 @@ def lamp(
     turns = np.array([0.0]) if leds == 1 else np.linspace(-span_deg / 2, span_deg / 2, leds)
     azimuths, elevation = np.deg2rad(azimuth_deg + turns), math.radians(elevation_deg)
     away = away_mm or FAR_MM
-    flat = away * math.cos(elevation)
+    aside = away * math.cos(elevation)
     high = aim_mm[2] + away * math.sin(elevation)
-    places = [(aim_mm[0] + flat * math.cos(a), aim_mm[1] + flat * math.sin(a), high) for a in azimuths.tolist()]
-    return Lamp(id, tuple(places), aim_mm, strength, gain, emission)
+    places = [(aim_mm[0] + aside * math.cos(a), aim_mm[1] + aside * math.sin(a), high) for a in azimuths.tolist()]
+    return Lamp(id, tuple(places), aim_mm, strength, gain, flat)
 
 
 def _three(values: Array) -> tuple[float, float, float]:
@@ -120,7 +120,7 @@ def ring(
     span_deg: float = 60.0,
     leds: int = 5,
     strength: float = 1.0,
-    emission: float = 0.0,
+    flat: bool = False,
 ) -> tuple[Lamp, ...]:
     """Return the segments of a ring light, the first at azimuth 0, named by their azimuths in degrees."""
     azimuths = [360.0 * k / segments for k in range(segments)]
@@ -134,7 +134,7 @@ def ring(
             span_deg=span_deg,
             leds=leds,
             strength=strength,
-            emission=emission,
+            flat=flat,
         )
         for azimuth in azimuths
     )
@@ -172,11 +172,11 @@ def lit(surface: Surface, by: Lamp, eye_mm: tuple[float, float, float] = (0.0, 0
 
 
 def _led_row(by: Lamp, led: Array) -> Floats:
-    """Return place, strength at the aim times r₀², axis, emission."""
+    """Return place, strength at the aim times r₀², axis, 1 for a flat LED."""
     axis = np.array(by.aim_mm) - led
     away = float(np.linalg.norm(axis))
     share = by.strength * by.gain / len(by.leds_mm)
-    return np.array([*led, share * away**2, *(axis / away), by.emission], np.float32)
+    return np.array([*led, share * away**2, *(axis / away), float(by.flat)], np.float32)
 
 
 class Shadows:
@@ -309,7 +309,7 @@ def _add_led(
     rows, columns = z.shape
     left, top, step, eye_x, eye_y, eye_z = frame[0], frame[1], frame[2], frame[3], frame[4], frame[5]
     led_x, led_y, led_z, power = led[0], led[1], led[2], led[3]
-    axis_x, axis_y, axis_z, emission = led[4], led[5], led[6], led[7]
+    axis_x, axis_y, axis_z, flat = led[4], led[5], led[6], led[7]
     a2, b2, tx, ty = lobe[0] * lobe[0], lobe[1] * lobe[1], lobe[2], lobe[3]
     mean2 = lobe[0] * lobe[1]
     for i in range(rows):
@@ -323,9 +323,8 @@ def _add_led(
             p, q = slope_x[i, j], slope_y[i, j]
             nz = ONE / np.sqrt(ONE + p * p + q * q)
             nl = max((lz - p * lx - q * ly) * nz, np.float32(0.0))
-            falls = power * inverse * inverse * nl
-            if emission > np.float32(0.0):
-                falls *= max(-(axis_x * lx + axis_y * ly + axis_z * lz), np.float32(0.0)) ** emission
+            emitted = max(-(axis_x * lx + axis_y * ly + axis_z * lz), np.float32(0.0))
+            falls = power * inverse * inverse * nl * (ONE + flat * (emitted - ONE))
             back = albedo[i, j]
             if glossy:
                 vx, vy, vz = eye_x - x, eye_y - y, eye_z - z[i, j]
@@ -341,5 +340,4 @@ def _add_led(
                 spread = (along * along / a2 + rest / b2 + hn * hn) / h2
                 masked = nl * np.sqrt(nv * nv * (ONE - mean2) + mean2) + nv * np.sqrt(nl * nl * (ONE - mean2) + mean2)
                 back += gloss[i, j] * HALF / (mean2 * spread * spread * max(masked, TINY))
-            if clear[i, j]:
-                light[i, j] += falls * back
+            light[i, j] += falls * back if clear[i, j] else np.float32(0.0)

@@ -10,16 +10,18 @@ from numpy.typing import NDArray
 from tiepoint.render.relief_grid import Grid
 
 Array = NDArray[np.float64]
+Floats = NDArray[np.float32]
 
 
 @dataclass(frozen=True, eq=False)
 class Near:
-    """The nearest place of the paths, for every point (rows, cols) of a grid.
+    """The nearest place of the paths, for the n points of a grid within reach: `within` (rows, cols) says which.
 
-    `distance_mm` (twice the reach beyond it), `along_mm` of that place, the unit vector `away` from it to the point,
-    and the path's direction `on` there (0 beside a path's end, where going on does not move the nearest place).
+    `distance_mm` (n,), `along_mm` of that place, the unit vector `away` from it to the point, and the path's direction
+    `on` there (0 beside a path's end, where going on does not move the nearest place).
     """
 
+    within: NDArray[np.bool_]
     distance_mm: Array
     along_mm: Array
     away_x: Array
@@ -27,24 +29,31 @@ class Near:
     on_x: Array
     on_y: Array
 
+    def spread(self, values: Array) -> Floats:
+        """Return values (n,) on their points of the grid, 0 elsewhere."""
+        field = np.zeros(self.within.shape, np.float32)
+        field[self.within] = values
+        return field
+
 
 def nearest(paths_mm: Sequence[Array], grid: Grid, reach_mm: float, starts_mm: Sequence[float] | None = None) -> Near:
     """Return what of the paths (n, 2) is nearest to each point, as far as `reach_mm`.
 
     `starts_mm`: where along the whole each path begins, 0 unless said.
     """
-    field = np.zeros((6, grid.rows, grid.columns))
-    field[0] = 2 * reach_mm
+    field = np.zeros((6, grid.rows, grid.columns), np.float32)
+    field[0] = np.inf
     for number, path in enumerate(paths_mm):
         start = starts_mm[number] if starts_mm else 0.0
         points = np.ascontiguousarray(path, np.float64)
         _nearest(points, start, reach_mm, grid.left_mm, grid.top_mm, grid.step_mm, field)
-    return Near(*field)
+    within = np.isfinite(field[0])
+    return Near(within, *(values[within].astype(np.float64) for values in field))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _nearest(
-    points: Array, start: float, reach: float, left: float, top: float, step: float, field: Array
+    points: Array, start: float, reach: float, left: float, top: float, step: float, field: Floats
 ) -> None:  # pragma: no cover - compiled
     """Look at each piece of a path from the points round it."""
     _, rows, columns = field.shape

@@ -8,6 +8,7 @@ seen where its foot on the face is: relief of 0.1 mm under 5° off the axis woul
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import cast
 
 import cv2
 import numpy as np
@@ -123,17 +124,13 @@ def _look_up(
     for i in range(out.shape[0]):
         v = (frame[1] + i * frame[2]) / COARSE_PX + 1.0
         a = min(max(int(np.floor(v)), 0), high - 2)
-        fv = v - a
+        line = lattice[a] + (v - a) * (lattice[a + 1] - lattice[a])
         for j in range(out.shape[1]):
             u = (frame[0] + j * frame[2]) / COARSE_PX + 1.0
             b = min(max(int(np.floor(u)), 0), wide - 2)
             fu = u - b
-            x = (1 - fv) * ((1 - fu) * lattice[a, b, 0] + fu * lattice[a, b + 1, 0]) + fv * (
-                (1 - fu) * lattice[a + 1, b, 0] + fu * lattice[a + 1, b + 1, 0]
-            )
-            y = (1 - fv) * ((1 - fu) * lattice[a, b, 1] + fu * lattice[a, b + 1, 1]) + fv * (
-                (1 - fu) * lattice[a + 1, b, 1] + fu * lattice[a + 1, b + 1, 1]
-            )
+            x = line[b, 0] + fu * (line[b + 1, 0] - line[b, 0])
+            y = line[b, 1] + fu * (line[b + 1, 1] - line[b, 1])
             x = min(max((x - where[0]) / where[2], 0.0), columns - 1.0)
             y = min(max((where[1] - y) / where[2], 0.0), rows - 1.0)
             c, r = min(int(x), columns - 2), min(int(y), rows - 2)
@@ -225,7 +222,7 @@ def take_at_once(
     mixed = np.tensordot(mix, shares, 1).astype(np.float32)
     _, height, width = mixed.shape
     read = expose(mixed.reshape(3 * height, width), exposure.sensor, rng)
-    colour = np.ascontiguousarray(read.reshape(3, height, width).transpose(1, 2, 0))
+    colour = cast(Picture, np.ascontiguousarray(read.reshape(3, height, width).transpose(1, 2, 0)))
     return ReliefShot((colour,), tuple(lamps), ReliefTruth(surface, sight))
 
 

@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.render.relief_grid import Box, Grid
-from tiepoint.render.relief_paths import along, nearest, piece_of
+from tiepoint.render.relief_paths import Near, along, nearest, piece_of
 
 Array = NDArray[np.float64]
+Floats = NDArray[np.float32]
 
 DENT_REACH = 5.0
 """A Gaussian dent ends at so many sd, where 4e-6 of its depth is left."""
@@ -22,11 +23,11 @@ DENT_REACH = 5.0
 
 @dataclass(frozen=True, eq=False)
 class Rise:
-    """How a shape raises the points of a window: `z_mm`, `slope_x`, `slope_y` (rows, cols) float64."""
+    """How a shape raises the points of a window: `z_mm`, `slope_x`, `slope_y` (rows, cols) float32."""
 
-    z_mm: Array
-    slope_x: Array
-    slope_y: Array
+    z_mm: Floats
+    slope_x: Floats
+    slope_y: Floats
 
 
 class Shape(Protocol):
@@ -134,9 +135,8 @@ class Groove:
     def on(self, grid: Grid) -> Rise:
         """Return how it raises the points of a grid."""
         near = nearest([self.path_mm], grid, self.width_mm / 2)
-        slope = np.where(near.distance_mm < self.width_mm / 2, 2 * self.depth_mm / self.width_mm, 0.0)
-        z = np.where(slope > 0, slope * near.distance_mm - self.depth_mm, 0.0)
-        return Rise(z, slope * near.away_x, slope * near.away_y)
+        slope = 2 * self.depth_mm / self.width_mm
+        return _beside_path(near, slope * near.distance_mm - self.depth_mm, np.full_like(near.distance_mm, slope))
 
 
 @dataclass(frozen=True, eq=False)
@@ -166,7 +166,7 @@ class Strokes:
         near = nearest(list(self.paths_mm), grid, self.reach_mm)
         t = np.clip((self.reach_mm - near.distance_mm) / self.flank_mm, 0.0, 1.0)
         fall = -6 * t * (1 - t) * self.height_mm / self.flank_mm
-        return Rise(self.height_mm * t**2 * (3 - 2 * t), fall * near.away_x, fall * near.away_y)
+        return _beside_path(near, self.height_mm * t**2 * (3 - 2 * t), fall)
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,8 +245,7 @@ class Bead:
         near = nearest([piece_of(self.path_mm, *run) for run in runs], grid, reach, [run[0] for run in runs])
         width, widening = self._width_and_slope(near.along_mm)
         z, fall, per_width = _bead_profile(near.distance_mm, width, self.rise)
-        lengthwise = per_width * widening
-        rise = Rise(z, fall * near.away_x + lengthwise * near.on_x, fall * near.away_y + lengthwise * near.on_y)
+        rise = _beside_path(near, z, fall, per_width * widening)
         for blob in self.blobs:
             x, y = along(self.path_mm, np.array([blob.at_mm]))[0]
             rise = _higher(rise, Cap(x, y, blob.width_mm / 2, self.rise * blob.width_mm).on(grid))
@@ -293,7 +292,13 @@ def _round(grid: Grid, x_mm: float, y_mm: float, profile: "Profile") -> Rise:
     r = np.hypot(x, y)
     z, slope = profile(r)
     outward = slope / np.maximum(r, 1e-12)
-    return Rise(z, outward * x, outward * y)
+    return Rise(*(values.astype(np.float32) for values in (z, outward * x, outward * y)))
+
+
+def _beside_path(near: Near, z: Array, away: Array, on: Array | float = 0.0) -> Rise:
+    """Return a rise from its height and its slopes away from the path and along it, (n,) each."""
+    slope_x, slope_y = away * near.away_x + on * near.on_x, away * near.away_y + on * near.on_y
+    return Rise(near.spread(z), near.spread(slope_x), near.spread(slope_y))
 
 
 class Profile(Protocol):
