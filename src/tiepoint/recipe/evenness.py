@@ -20,6 +20,7 @@ from tiepoint.vision.shape_kernels import correlated
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 FALSE_ALARMS = 1e-4
 """How often noise alone may pass for a difference, in one picture."""
@@ -70,108 +71,119 @@ def unevenness(looks: Sequence[EdgeLook]) -> Unevenness | None:
     looks = [look for look in looks if len(look)]
     if not looks:
         return None
-    starts = np.array([0, *accumulate(len(look) for look in looks)])
+    blur = np.concatenate([look.blur_px for look in looks])
     towards = np.concatenate([look.towards_light for look in looks])
-    blur, member = np.concatenate([look.blur_px for look in looks]), _means(looks)
-    straight = np.array([look.is_straight for look in looks])
-    weight, y, facing = np.empty(len(blur)), np.empty((len(blur), 1)), np.empty((len(blur), 2))
-    variance, dof = _weighed(blur, towards, starts, member, straight, weight, y, facing)
-    u, size, axes = np.linalg.svd(facing, full_matrices=False)
-    seen = size > SEEN_SHARE * float(np.linalg.norm(towards * weight[:, None]))
-    q = int(seen.sum())
-    if q == 0 or dof < LEAST_DOF:
-        return None
-    along = u[:, seen].T @ y[:, 0]
-    a = axes[seen].T @ (along / size[seen])
-    F = float(along @ along) / q / max(variance, _TINY)
-    return Unevenness(float(np.hypot(*a)), float(special.fdtrc(q, dof, F)))
+    starts = np.array([0, *accumulate([len(look.blur_px) for look in looks])])
+    px, F, q, dof = _tested(blur, towards, starts, np.array([look.is_straight for look in looks]))
+    return Unevenness(px, float(special.fdtrc(q, dof, F))) if q and dof >= LEAST_DOF else None
 
 
-def _means(looks: Sequence[EdgeLook]) -> Ints:
+@njit(cache=True, nogil=True, error_model="numpy")
+def _tested(blur: Array, towards: Array, starts: Ints, straight: Bools) -> tuple[float, float, int, float]:
+    """Return how large a is, its F over q directions, q, and the degrees of freedom of the noise.
+
+    Look k holds the points from `starts[k]` on.
+    """
+    member = _means(towards, starts, straight)
+    weight = np.empty(blur.size)
+    steady = _steadied(blur, starts, member, weight)
+    left, whole = np.empty((blur.size, 3)), 0.0
+    for i in range(blur.size):
+        steady[i] *= weight[i]
+        left[i, 0] = steady[i]
+        for k in range(2):
+            left[i, 1 + k] = towards[i, k] * weight[i]
+            whole += left[i, 1 + k] ** 2
+    _leave_means(left, starts, member, weight)
+    variance, dof = _pure_error(steady, towards, starts, straight)
+    return *_effect(left, SEEN_SHARE**2 * whole, max(variance, _TINY)), dof
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _effect(left: Array, least: float, variance: float) -> tuple[float, float, int]:
+    """Return |a| of y = a·ν + noise by least squares, its F, and over how many directions, from `left` (n, 3).
+
+    That holds y, then ν. Directions of ν whose sum of squares is no more than `least` were not seen from both sides.
+    The two directions are the axes of the 2 × 2 matrix Σν·νᵀ.
+    """
+    xx, xy, yy, x_blur, y_blur = 0.0, 0.0, 0.0, 0.0, 0.0
+    for i in range(len(left)):
+        b, x, y = left[i]
+        xx, xy, yy = xx + x * x, xy + x * y, yy + y * y
+        x_blur, y_blur = x_blur + x * b, y_blur + y * b
+    angle = math.atan2(2.0 * xy, xx - yy) / 2.0
+    q, square, explained = 0, 0.0, 0.0
+    for dx, dy in ((math.cos(angle), math.sin(angle)), (-math.sin(angle), math.cos(angle))):
+        power = dx * dx * xx + 2.0 * dx * dy * xy + dy * dy * yy
+        if power > least:
+            along = (dx * x_blur + dy * y_blur) / power
+            q, square, explained = q + 1, square + along * along, explained + along * along * power
+    return math.sqrt(square), explained / max(q, 1) / variance, q
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _means(towards: Array, starts: Ints, straight: Bools) -> Ints:
     """Return which mean each look belongs to (k,): round ones each to its own, straight ones to that of their way."""
-    alike = math.cos(math.radians(ALIKE_DEG))
-    ways: list[tuple[int, float, float]] = []
-    member, count = np.empty(len(looks), np.int64), 0
-    for k, look in enumerate(looks):
-        x, y = look.towards_light[0].tolist()
-        same = [m for m, a, b in ways if look.is_straight and abs(a * x + b * y) > alike]
-        member[k] = same[0] if same else count
-        if look.is_straight and not same:
-            ways.append((count, x, y))
-        count += not same
+    alike, count = math.cos(math.radians(ALIKE_DEG)), 0
+    member, first = np.full(straight.size, -1), np.empty(straight.size, np.int64)
+    for k in range(straight.size):
+        x, y = towards[starts[k]]
+        for mean in range(count):
+            a, b = towards[starts[first[mean]]]
+            if straight[k] and straight[first[mean]] and abs(a * x + b * y) > alike:
+                member[k] = mean
+                break
+        if member[k] < 0:
+            member[k], first[count] = count, k
+            count += 1
     return member
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _weighed(
-    blur: Array, towards: Array, starts: Ints, member: Ints, straight: NDArray[np.bool_], weight: Array, y: Array,
-    facing: Array,
-) -> tuple[float, float]:  # fmt: skip
-    """Fill the weight (n,) of each point, and what the means leave of its weighted blur `y` (n, 1) and `facing` (n, 2).
-
-    Look k holds the points from `starts[k]` on. Returns the variance of weighted blur that follows no look's own slow
-    waves, and its degrees of freedom.
-    """
-    of = np.empty(blur.size, np.int64)
-    for k in range(member.size):
-        of[starts[k] : starts[k + 1]] = member[k]
-    steady = _steadied(blur, starts, of, weight)
-    for i in range(blur.size):
-        steady[i] *= weight[i]
-        y[i, 0] = steady[i]
-        facing[i, 0], facing[i, 1] = towards[i, 0] * weight[i], towards[i, 1] * weight[i]
-    _leave_means(y, of, weight)
-    _leave_means(facing, of, weight)
-    return _pure_error(steady, towards, starts, straight)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _steadied(blur: Array, starts: Ints, of: Ints, weight: Array) -> Array:
+def _steadied(blur: Array, starts: Ints, member: Ints, weight: Array) -> Array:
     """Return the blur with what lies far out drawn in (n,); fill one over its noise (n,), common to each mean.
 
-    `of` (n,): the number of the mean that each point belongs to.
+    `member` (k,): the number of the mean that each look belongs to.
     """
-    n = blur.size
-    off, middle, group = np.empty(n), np.empty(n), np.empty(n)
-    for k in range(starts.size - 1):
-        own = slice(starts[k], starts[k + 1])
-        middle[own] = np.median(blur[own])
-    for mean in range(of.max() + 1):
+    steady, group = np.empty(blur.size), np.empty(blur.size)
+    for mean in range(member.max() + 1):
         count = 0
-        for i in range(n):
-            if of[i] == mean:
-                off[i] = blur[i] - middle[i]
-                group[count] = abs(off[i])
+        for k in np.flatnonzero(member == mean):
+            middle = np.median(blur[starts[k] : starts[k + 1]])
+            for i in range(starts[k], starts[k + 1]):
+                steady[i] = blur[i] - middle
+                group[count] = abs(steady[i])
                 count += 1
         far = CLIP * max(1.4826 * float(np.median(group[:count])), FINEST_PX)
         # Of the points that are left, the rms tells the noise in fewer of them than their median deviation does.
         square = 0.0
-        for k in range(count):
-            square += min(group[k], far) ** 2
+        for i in range(count):
+            square += min(group[i], far) ** 2
         scale = 1.0 / max(math.sqrt(square / count), FINEST_PX)
-        for i in range(n):
-            if of[i] == mean:
-                off[i], weight[i] = min(max(off[i], -far), far), scale
-    return middle + off
+        for k in np.flatnonzero(member == mean):
+            for i in range(starts[k], starts[k + 1]):
+                steady[i], weight[i] = blur[i] - steady[i] + min(max(steady[i], -far), far), scale
+    return steady
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _leave_means(values: Array, of: Ints, weight: Array) -> None:
-    """Take from weighted values (n, k) their share along the weighted mean of each group, by number `of` (n,)."""
-    groups = of.max() + 1
-    power = np.zeros(groups)
-    for i in range(of.size):
-        power[of[i]] += weight[i] * weight[i]
-    for column in range(values.shape[1]):
-        share = np.zeros(groups)
-        for i in range(of.size):
-            share[of[i]] += weight[i] * values[i, column] / power[of[i]]
-        for i in range(of.size):
-            values[i, column] -= weight[i] * share[of[i]]
+def _leave_means(values: Array, starts: Ints, member: Ints, weight: Array) -> None:
+    """Take from weighted values (n, c) their share along the weighted mean of each group of looks."""
+    groups = member.max() + 1
+    power, share = np.zeros(groups), np.zeros((groups, values.shape[1]))
+    for k in range(member.size):
+        for i in range(starts[k], starts[k + 1]):
+            power[member[k]] += weight[i] * weight[i]
+            for column in range(values.shape[1]):
+                share[member[k], column] += weight[i] * values[i, column]
+    for k in range(member.size):
+        for i in range(starts[k], starts[k + 1]):
+            for column in range(values.shape[1]):
+                values[i, column] -= weight[i] * share[member[k], column] / power[member[k]]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _pure_error(values: Array, towards: Array, starts: Ints, straight: NDArray[np.bool_]) -> tuple[float, float]:
+def _pure_error(values: Array, towards: Array, starts: Ints, straight: Bools) -> tuple[float, float]:
     """Return the variance of weighted blur (n,) that follows no look's own slow waves, and its degrees of freedom.
 
     A bevel does more to blur than one wave round a circle: waves up to `WAVES` are not noise. The variance is that of a
@@ -198,12 +210,13 @@ def _leave_waves(values: Array, towards: Array, waves: int) -> int:
     The columns are made square to each other one by one (modified Gram-Schmidt), each twice over.
     """
     n, kept = values.size, 0
-    basis, angles = np.empty((1 + 2 * waves, n)), np.arctan2(towards[:, 1], towards[:, 0])
+    basis = np.empty((1 + 2 * waves, n))
+    turn, turns = towards[:, 0] + 1j * towards[:, 1], np.ones(n, np.complex128)
     for wave in range(waves + 1):
         for part in range(2 if wave else 1):
             column = basis[kept]
             for i in range(n):
-                column[i] = math.sin(wave * angles[i]) if part else math.cos(wave * angles[i])
+                column[i] = turns[i].imag if part else turns[i].real
             whole = _length(column)
             for _ in range(2):
                 for b in range(kept):
@@ -212,6 +225,7 @@ def _leave_waves(values: Array, towards: Array, waves: int) -> int:
             if size * size > SAME * whole * whole and size > 0.0:
                 column /= size
                 kept += 1
+        turns *= turn
     for b in range(kept):
         _take_off(values, basis[b])
     return kept
