@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, replace
 from itertools import repeat
-from typing import NamedTuple, Self
+from typing import NamedTuple, Self, overload
 
 import numpy as np
 
@@ -24,7 +24,30 @@ class SourceTerm(NamedTuple):
     c: float
 
 
-@dataclass(frozen=True, slots=True)
+class _Ranked:
+    """The field `sources`: told by a value, they are ranked when somebody asks for them.
+
+    A line judges every part and writes down what it measured; who only judges need not wait for some dozens of terms a
+    reading. Whoever compares, copies, hashes or writes a reading asks for them, and gets what was always there.
+    """
+
+    @overload
+    def __get__(self, whose: None, owner: type) -> tuple[()]: ...
+    @overload
+    def __get__(self, whose: object, owner: type) -> tuple[SourceTerm, ...]: ...
+    def __get__(self, whose: object | None, owner: type) -> tuple[SourceTerm, ...]:
+        if whose is None:
+            return ()  # what the dataclass takes for the field's default
+        told: tuple[SourceTerm, ...] | Value = whose.__dict__["sources"]
+        if isinstance(told, Value):
+            told = whose.__dict__["sources"] = terms(told)
+        return told
+
+    def __set__(self, whose: object, told: tuple[SourceTerm, ...] | Value) -> None:
+        whose.__dict__["sources"] = told
+
+
+@dataclass(frozen=True)
 class Reading:
     """One quantity of one step. Without limits there is no verdict; without a value there is a reason.
 
@@ -45,7 +68,7 @@ class Reading:
     u: float | None = None
     dof: float | None = None
     U95: float | None = None
-    sources: tuple[SourceTerm, ...] = ()
+    sources: _Ranked = _Ranked()
     limits: Limits | None = None
     verdict: Verdict | None = None
     reason: Reason | None = None
@@ -58,12 +81,13 @@ class Reading:
     def __post_init__(self) -> None:
         if self.value is not None and self.text is not None:
             raise ValueError(f"reading {self.id!r} has a value and a text")
-        if not self.was_read and self.reason is None:
+        if self.was_read:
+            with_reason = ("undecided",) if self.text is None else ("undecided", "rejected")
+            if self.reason is not None and self.verdict not in with_reason:
+                raise ValueError(f"reading {self.id!r} has a value and a reason, and yet is {self.verdict}")
+        elif self.reason is None:
             raise ValueError(f"reading {self.id!r} needs either a value or a reason")
-        with_reason = ("undecided",) if self.text is None else ("undecided", "rejected")
-        if self.was_read and self.reason is not None and self.verdict not in with_reason:
-            raise ValueError(f"reading {self.id!r} has a value and a reason, and yet is {self.verdict}")
-        if not self.was_read and self.verdict not in (None, "unread"):
+        elif self.verdict not in (None, "unread"):
             raise ValueError(f"reading {self.id!r} has no value and cannot be {self.verdict}")
         for code in self.flags:
             flag(code)
@@ -87,7 +111,7 @@ class Reading:
             u=u,
             dof=dof,
             U95=value.U95,
-            sources=terms(value),
+            sources=value,
             limits=limits,
             verdict=stands,
             reason=reason,
