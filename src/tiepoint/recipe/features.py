@@ -69,7 +69,7 @@ class LineFeature:
     @property
     def ends(self) -> Array:
         """Both ends of what was seen (2, 2)."""
-        return self.anchor + np.outer([self.start, self.end], self.direction)
+        return self.anchor + np.array([[self.start], [self.end]]) * self.direction
 
 
 class PlaceFeature(PointFeature):

@@ -5,6 +5,7 @@ deviation) are left as formulas, for which the linear law may not be good enough
 """
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -77,20 +78,34 @@ def between_lines(m: LineFeature, n: LineFeature) -> Derived | Reason:
     if abs(turn) > math.radians(PARALLEL_DEG):
         return Reason("not_parallel", {"angle_deg": round(abs(math.degrees(turn)), 1)})
     half = m.angle_rad + turn / 2
-    d, normal = np.array([math.cos(half), math.sin(half)]), np.array([-math.sin(half), math.cos(half)])
-    spans = [sorted(float(v) for v in line.ends @ d) for line in (m, n)]
-    at = (max(s[0] for s in spans) + min(s[1] for s in spans)) / 2
-    places = [(float(line.anchor @ normal), at - float(line.anchor @ d)) for line in (m, n)]
+    spans = [_span(line, half) for line in (m, n)]
+    at = (max(span.low for span in spans) + min(span.high for span in spans)) / 2
+    place = np.array([[span.across] for span in spans])
+    along = np.array([[at - span.along] for span in spans])
 
     def formula(v: Array) -> Array:
-        # A line that runs against `d` has its left on the other side: the cosine brings the sign.
-        across = [
-            place + v[2 * k] / np.cos(v[2 * k + 1] - half) + along * np.tan(v[2 * k + 1] - half)
-            for k, (place, along) in enumerate(places)
-        ]
+        # A line that runs against the direction has its left on the other side: the cosine brings the sign.
+        turned = v[1::2] - half
+        across = place + (v[::2] + along * np.sin(turned)) / np.cos(turned)
         return np.asarray(np.abs(across[1] - across[0]))
 
     return Derived(formula, m.values.beside(n.values), at_least=0.0)
+
+
+class _Span(NamedTuple):
+    """A line seen from a direction: its anchor `along` and `across` it, and the ends of what was seen of it."""
+
+    along: float
+    across: float
+    low: float
+    high: float
+
+
+def _span(line: LineFeature, direction_rad: float) -> _Span:
+    c, s = math.cos(direction_rad), math.sin(direction_rad)
+    (x, y), (dx, dy) = line.anchor.tolist(), line.direction.tolist()
+    along, slope = x * c + y * s, dx * c + dy * s
+    return _Span(along, y * c - x * s, *sorted((along + line.start * slope, along + line.end * slope)))
 
 
 def turn_between(m: LineFeature, n: LineFeature, about_rad: float) -> Value:

@@ -16,7 +16,7 @@ def run(context: Context) -> StepResult:
     """Measure the distance of the two features; between two places also its parts along x and y."""
     first, second = context.features
     told: dict[str, Told] = {"distance": distance_of(first, second)}
-    if isinstance(first, PointFeature) and isinstance(second, PointFeature):
+    if isinstance(first, PointFeature) and isinstance(second, PointFeature) and context.asks("dx", "dy"):
         down = -1.0 if context.ground.frame == "image" else 1.0
         told["dx"] = second.xy[0].plus(first.xy[0], -1.0)
         told["dy"] = second.xy[1].plus(first.xy[1], -1.0).times(down)
@@ -29,8 +29,10 @@ def ends_of(first: Feature, second: Feature) -> Array:
         return np.array([first.at, second.at])
     if isinstance(first, PointFeature):
         return ends_of(second, first)[::-1]
-    at = second.at if isinstance(second, PointFeature) else second.anchor
-    return np.array([first.anchor + first.direction * (first.direction @ (at - first.anchor)), at])
+    x, y = (second.at if isinstance(second, PointFeature) else second.anchor).tolist()
+    (ax, ay), (dx, dy) = first.anchor.tolist(), first.direction.tolist()
+    along = dx * (x - ax) + dy * (y - ay)
+    return np.array([[ax + along * dx, ay + along * dy], [x, y]])
 
 
 def distance_of(first: Feature, second: Feature) -> Told:
