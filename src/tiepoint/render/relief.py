@@ -64,7 +64,7 @@ class Finish:
 
 @dataclass(frozen=True, slots=True)
 class Coat:
-    """What a shape is covered with where it stands above the face: factors on the face's albedo and gloss."""
+    """What a raised shape is covered with, or a pit filled: factors on the face's albedo and gloss there."""
 
     albedo: float = 1.0
     gloss: float = 1.0
@@ -135,7 +135,7 @@ def _set_down(made: Surface, item: Item) -> None:
     made.slope_x[window] += rise.slope_x
     made.slope_y[window] += rise.slope_y
     if item.coat:
-        covered = rise.z_mm > 0
+        covered = rise.z_mm > 0 if rise.z_mm.sum() > 0 else rise.z_mm < 0
         made.albedo[window][covered] *= np.float32(item.coat.albedo)
         made.gloss[window][covered] *= np.float32(item.coat.gloss)
 
