@@ -32,6 +32,10 @@ def run(
     tie: Annotated[
         Path | None, typer.Option("--tie", metavar="TIE.json", help="This tie instead of the recipe's; records say so.")
     ] = None,
+    lights: Annotated[
+        Path | None,
+        typer.Option("--lights", metavar="LIGHTS.toml", help="The lamps, for steps that look at the relief of a shot."),
+    ] = None,
     variants: Annotated[
         Path | None,
         typer.Option("--variants", metavar="VARIANTS.csv", help="Heights, nominals and limits by variant."),
@@ -58,6 +62,7 @@ def run(
       tiepoint run recipes/plate.toml shots --out today --overlay today/pictures
       tiepoint run recipes/plate.toml "shots/*-0?.png"
       tiepoint run recipes/plate.toml shot.png --variants variants.csv --variant left
+      tiepoint run recipes/mark.toml shots/0001 --lights lights.toml
     """
     from tiepoint.documents.files import demand_folder
     from tiepoint.recipe import station
@@ -66,10 +71,10 @@ def run(
         station.demand_no_records(out)
     if overlay is not None:
         demand_folder(overlay)
-    prepared = station.prepare(recipe, tie_path=tie, variants_path=variants, variant=variant)
+    prepared = station.prepare(recipe, tie_path=tie, lights_path=lights, variants_path=variants, variant=variant)
     for sentence in prepared.warnings:
         hint_at(sentence)
-    shots = station.shots_in(shots)
+    shots = station.shots_in(shots, max(len(prepared.each), 1))
     names = _overlay_names(shots)
     ran: list[tuple[str, Record]] = []
     with progress("Shots", len(shots)) as step:

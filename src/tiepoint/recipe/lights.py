@@ -95,6 +95,16 @@ class LightsDocument:
     where: str
     folder: Path | None
 
+    @property
+    def exposures(self) -> tuple[tuple[int, ...], ...]:
+        """Which lamps each picture of a shot holds: one each, or several by channel."""
+        return self._stated.exposures
+
+    @property
+    def each(self) -> tuple[str, ...]:
+        """The id of the lamp that each picture of a shot goes by, in their order: the first that it shows."""
+        return tuple(self.table.light[group[0]].id for group in self.exposures)
+
     @cached_property
     def flat(self) -> tuple[NDArray[Any], ...] | None:
         """The pictures of the flat reference as `relief_of` takes them; None where none is named."""
@@ -226,7 +236,7 @@ def _check_channels(document: LightsDocument) -> None:
 
 def _check_ways(document: LightsDocument) -> None:
     table, where = document.table, document.where
-    exposures = len(document._stated.exposures)
+    exposures = len(document.exposures)
     for name, part in (("[flat]", table.flat), ("[ball]", table.ball)):
         if part is not None and len(part.pictures) != exposures:
             raise UnusableDocument(

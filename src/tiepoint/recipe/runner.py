@@ -26,15 +26,17 @@ from tiepoint.recipe.features import Feature, PartFeature
 from tiepoint.recipe.grips import Arm, GripTable, first_lacking, grips_of
 from tiepoint.recipe.ground import Ground, ImageGround, PlaneGround
 from tiepoint.recipe.judge import Asked, asked_of, read
+from tiepoint.recipe.lit import Lit
 from tiepoint.recipe.part import PartGround
 from tiepoint.recipe.recipe import Recipe, Step
-from tiepoint.recipe.schema import SoughtTable
+from tiepoint.recipe.schema import EdgedTable, SoughtTable
 from tiepoint.recipe.seek import find_in
 from tiepoint.ties.lean import Lean
 from tiepoint.ties.sensor import OtherSensor, Sensor
 from tiepoint.ties.tie import Tie
 from tiepoint.vision.colour import lightness
 from tiepoint.vision.definition import EdgeDefinition
+from tiepoint.vision.relief import NAMES, Relief
 
 Pixels = NDArray[Any]
 Clock = Callable[[], float]
@@ -47,7 +49,7 @@ class Job:
     `tie` is None where all steps live in the image. `arms`: the grips with their robots; `height` of the part's surface
     above the station's plane, with the source by which the tie was moved there; `lean`: of that surface, which the tie
     has too. `flags`: what is to be known of every
-    length that is read through the tie.
+    length that is read through the tie. `lit`: what the relief of a shot under several lamps is computed with.
     """
 
     recipe: Recipe
@@ -61,6 +63,7 @@ class Job:
     height: Value | None = None
     lean: Lean | None = None
     flags: tuple[str, ...] = ()
+    lit: Lit | None = None
 
     @cached_property
     def asked(self) -> Mapping[str, tuple[Asked, ...]]:
@@ -69,8 +72,15 @@ class Job:
 
     @cached_property
     def sought(self) -> tuple[tuple[Step, str], ...]:
-        """The steps that look for edges, by dependence, and the channel that each looks at."""
-        return tuple((s, s.table.plane) for s in self.recipe.order if isinstance(s.table, SoughtTable))
+        """The steps that look for edges in pictures of a camera, by dependence, and the channel that each looks at."""
+        seeking = [(s, s.table) for s in self.recipe.order if isinstance(s.table, SoughtTable)]
+        # How an edge looks in a slope or a curvature says nothing of how light meets it.
+        return tuple((s, table.plane) for s, table in seeking if table.picture not in NAMES)
+
+    @cached_property
+    def on_relief(self) -> frozenset[str]:
+        """The names of the steps that look at a picture of the relief."""
+        return frozenset(s.name for s in self.recipe.steps if s.looks_at and s.looks_at[0] in NAMES)
 
     @cached_property
     def all_notes(self) -> tuple[str, ...]:
@@ -110,35 +120,65 @@ class Outcome:
 class Seen:
     """A shot with its pictures by role: `grey` (rows, columns), `colour` (rows, columns, 3) where it has any.
 
-    `sensors`: the sensor setting of each, as far as it is stated.
+    `sensors`: the sensor setting of each, as far as it is stated. `lit` and `tie`: what its relief is computed with.
     """
 
     shot: Shot
     grey: Mapping[str, Pixels]
     sensors: Mapping[str, Sensor]
     colour: Mapping[str, Pixels] = field(default_factory=dict)
+    lit: Lit | None = None
+    tie: Tie | None = None
+
+    @cached_property
+    def relief(self) -> Relief | Reason:
+        """The relief of the shot, computed once for all steps that look at it, or why there is none."""
+        if self.lit is None:
+            return Reason("no_picture", {"picture": "of the relief, since no lights are given"})
+        try:
+            tie = self.tie and self.tie.for_sensor(self.sensors[self.shot.pictures[0].role])
+        except OtherSensor as error:
+            return Reason("tie_refused", {"detail": str(error)})
+        return self.lit.relief(self.shot.pictures, self.grey, self.colour, tie)
+
+    def role_of(self, name: str | None) -> str:
+        """Return the role of the picture of that role or light, the first for None; other names as they are."""
+        if name is None:
+            return self.shot.pictures[0].role
+        by_light = {p.light: p.role for p in self.shot.pictures if p.light is not None}
+        return name if name in self.grey else by_light.get(name, name)
+
+    def lies_on(self, name: str | None) -> str:
+        """Return the role of the picture in whose pixels a picture of that name has its places."""
+        role = self.role_of(name)
+        return self.shot.pictures[0].role if role in NAMES and role not in self.grey else role
+
+    def picture(self, name: str | None, channel: str = "grey") -> Pixels | Reason:
+        """Return a picture (rows, columns) by its role, light or name in the relief, or why there is none."""
+        role = self.role_of(name)
+        if role not in self.grey:
+            if role not in NAMES:
+                return Reason("no_picture", {"picture": role})
+            if channel != "grey":
+                return Reason("no_channel", {"picture": role, "channel": channel})
+            return self.relief if isinstance(self.relief, Reason) else self.relief.picture(role)
+        if channel == "grey":
+            return self.grey[role]
+        if role not in self.colour:
+            return Reason("no_channel", {"picture": role, "channel": channel})
+        return self._channel(role, channel)
 
     @cached_property
     def _channels(self) -> dict[tuple[str, str], Pixels]:
         return {}
 
-    def channel(self, role: str, channel: str) -> Pixels:
-        """Return one channel (rows, columns) of a colour picture: taken out once for all steps that look at it."""
+    def _channel(self, role: str, channel: str) -> Pixels:
+        # Taken out once for all steps that look at it.
         if (role, channel) not in self._channels:
             picture = self.colour[role]
             made = lightness(picture) if channel == "L*" else np.ascontiguousarray(picture[:, :, "rgb".index(channel)])
             self._channels[role, channel] = made
         return self._channels[role, channel]
-
-    def role_of(self, name: str) -> str:
-        """Return the role of the picture that a name means: a role itself, or the light that it was taken with."""
-        by_light = {p.light: p.role for p in self.shot.pictures if p.light is not None}
-        return name if name in self.grey else by_light.get(name, name)
-
-    def other(self, name: str) -> Pixels | Reason:
-        """Return a picture (rows, columns) by its role or its light, or why there is none."""
-        role = self.role_of(name)
-        return self.grey[role] if role in self.grey else Reason("no_picture", {"picture": name})
 
 
 def run(job: Job, seen: Seen, *, seq: int = 1, clock: Clock | None = None, at_count: int | None = None) -> Outcome:
@@ -146,6 +186,8 @@ def run(job: Job, seen: Seen, *, seq: int = 1, clock: Clock | None = None, at_co
 
     `at_count`: the count of the belt for which grips are told, by default that of the shot.
     """
+    if job.lit is not None:
+        seen = replace(seen, lit=job.lit, tie=job.tie)
     grounds = {role: _ground(job, seen, role) for role in seen.grey}
     results: dict[str, tuple[StepResult, str, Ground | None]] = {}
     parts: dict[str, PartGround] = {}
@@ -155,7 +197,7 @@ def run(job: Job, seen: Seen, *, seq: int = 1, clock: Clock | None = None, at_co
         results[step.name] = _run_step(job, seen, step, grounds, parts, results)
         if clock:
             timings[step.name] = clock() - start
-    flags = _flags(job, results)
+    flags = _flags(job, seen, results)
     traces = []
     for step in job.recipe.steps:
         start = clock() if clock else 0.0
@@ -184,7 +226,8 @@ def run(job: Job, seen: Seen, *, seq: int = 1, clock: Clock | None = None, at_co
             lacks=_Needs(job, seen, grounds, results, by_step).lacking,
         ),
         variant=job.variant,
-        notes=job.all_notes,
+        lights_sha=None if job.lit is None else job.lit.sha,
+        notes=job.all_notes + (seen.relief.notes if job.on_relief and isinstance(seen.relief, Relief) else ()),
         timings=timings,
     )
     return Outcome(record, tuple(traces))
@@ -205,6 +248,7 @@ def unread(job: Job, shot: Shot, reason: Reason, *, seq: int = 1) -> Record:
         verdict=overall([r.verdict for r in readings]),
         grips=tuple(Grip(arm.table.name, None, None, False, reason) for arm in job.arms),
         variant=job.variant,
+        lights_sha=None if job.lit is None else job.lit.sha,
         notes=job.all_notes,
     )
 
@@ -217,7 +261,7 @@ def prefix_of(shot: Shot, step: Step) -> str:
 def shift_of(recipe: Recipe, step: Step, shot: Shot) -> EdgeShift:
     """Return the edge definition that a step names, as a source shared by all steps that name it."""
     table = step.table
-    if not isinstance(table, SoughtTable) or table.edge is None:
+    if not isinstance(table, EdgedTable) or table.edge is None:
         return NO_SHIFT
     edge = recipe.head.edge[table.edge]
     factor = 1.0 if step.base == "image" else recipe.head.mm_per_unit
@@ -246,7 +290,8 @@ def _run_step(
     parts: dict[str, PartGround],
     done: Mapping[str, tuple[StepResult, str, Ground | None]],
 ) -> tuple[StepResult, str, Ground | None]:
-    role = _role(seen, step)
+    name = step.looks_at[0] if step.looks_at else None
+    role = seen.lies_on(name)
     if seen.shot.status != "complete":
         return StepResult.without(Reason("shot_not_complete", {"status": seen.shot.status})), role, None
     if role not in seen.grey:
@@ -265,10 +310,10 @@ def _run_step(
         if feature is None or isinstance(feature, PartFeature):
             return StepResult.without(Reason("step_failed", {"step": name})), role, ground
         features.append(feature)
-    picture = _channel(seen, step, role)
+    picture = seen.picture(*step.looks_at) if step.looks_at else None
     if isinstance(picture, Reason):
         return StepResult.without(picture), role, ground
-    return _measure(job, seen, step, ground, tuple(features), picture, role), role, ground
+    return _measure(job, seen, step, ground, tuple(features), picture), role, ground
 
 
 def _within(
@@ -293,7 +338,7 @@ def _within(
 
 
 def _measure(
-    job: Job, seen: Seen, step: Step, ground: Ground, features: tuple[Feature, ...], picture: Pixels | None, role: str
+    job: Job, seen: Seen, step: Step, ground: Ground, features: tuple[Feature, ...], picture: Pixels | None
 ) -> StepResult:
     context = Context(
         table=step.table,
@@ -305,8 +350,8 @@ def _measure(
         prefix=prefix_of(seen.shot, step),
         shift=shift_of(job.recipe, step, seen.shot),
         beside=step.beside,
-        colour=seen.colour.get(role),
-        others=seen.other,
+        colour=seen.colour.get(seen.role_of(step.looks_at[0])) if step.looks_at else None,
+        others=seen.picture,
         part_id=seen.shot.part_id,
     )
     try:
@@ -314,12 +359,6 @@ def _measure(
     # A step that breaks must not take the record with it: the part is unread, the line goes on, and the words are kept.
     except Exception as error:
         return StepResult.without(Reason("step_broke", {"detail": f"{type(error).__name__}, {error}"}))
-
-
-def _role(seen: Seen, step: Step) -> str:
-    """Return the role of the picture that a step looks at: as asked, by role or by light, or the first."""
-    asked = step.looks_at[0] if step.looks_at else None
-    return seen.shot.pictures[0].role if asked is None else seen.role_of(asked)
 
 
 @dataclass(frozen=True)
@@ -351,29 +390,21 @@ class _Needs:
         for step in self.job.recipe.order:
             if step.frame == find:
                 again[step.name] = _run_step(self.job, self.seen, step, self.grounds, parts, again)
-        flags = _flags(self.job, again)
+        flags = _flags(self.job, self.seen, again)
         return {s.name: _trace(self.job, self.seen, s, *again[s.name], flags[s.name]).readings for s in needed}
 
 
-def _channel(seen: Seen, step: Step, role: str) -> Pixels | Reason | None:
-    """Return the picture (rows, columns) that a step looks at; None for a step that looks at none."""
-    if step.looks_at is None:
-        return None
-    channel = step.looks_at[1]
-    if channel == "grey":
-        return seen.grey[role]
-    if role not in seen.colour:
-        return Reason("no_channel", {"picture": role, "channel": channel})
-    return seen.channel(role, channel)
-
-
-def _flags(job: Job, results: Mapping[str, tuple[StepResult, str, Ground | None]]) -> dict[str, tuple[str, ...]]:
+def _flags(
+    job: Job, seen: Seen, results: Mapping[str, tuple[StepResult, str, Ground | None]]
+) -> dict[str, tuple[str, ...]]:
     """Return what is to be known of each step by name: its own flags, the tie's, and the doubts of what it rests on."""
     uneven = _uneven(job, results)
     told: dict[str, tuple[str, ...]] = {}
     for step in job.recipe.order:
         result = results[step.name][0]
         own = list(result.flags)
+        if step.name in job.on_relief and isinstance(seen.relief, Relief):
+            own += seen.relief.flags
         if step.name in uneven and result.failed is None:
             own.append(flag("edge_differs_by_side"))
         if step.base == "plane" and job.tie is not None:

@@ -11,7 +11,7 @@ from pydantic import Field, model_validator
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.foundation.units import MM_PER
 from tiepoint.model.decide import ISO, SIMPLE, Limits, guard_mm
-from tiepoint.recipe.tables import Name, NotNegative, Number, Table, Varying, said, shown
+from tiepoint.recipe.tables import Name, NotNegative, Number, Positive, Table, Varying, said, shown
 
 Channel = Literal["grey", "r", "g", "b", "L*"]
 Polarity = Literal["either", "rising", "falling"]
@@ -148,14 +148,19 @@ class LookingTable(StepTable):
     mask: str | None = None
 
 
-class SoughtTable(LookingTable):
+class EdgedTable(LookingTable):
+    """A step whose result rests on where edges are. `edge`: the name of an edge definition of the recipe."""
+
+    edge: str | None = None
+
+
+class SoughtTable(EdgedTable):
     """A step that looks for edges in a picture.
 
     `edge`: the name of an edge definition of the recipe. `polarity` is along the direction of search:
     `rising` where it gets brighter, `falling` where darker.
     """
 
-    edge: str | None = None
     polarity: Polarity = "either"
 
 
@@ -176,7 +181,9 @@ class Head(Table):
     `tie`: the tie's file, seen from the recipe's folder; recipes that live in the image alone need none. `height` of
     the measured surface above the plane, always with its standard uncertainty `u_height`: the tie is moved there, and a
     variant's height goes before it. Without any, the edges are taken to lie exactly in the tie's plane, and records say
-    so. `u_lean_deg`: standard uncertainty of how far that surface leans against the plane, about each of its axes; a
+    so. `lights`: the file of the lamps, for steps that look at the relief of a shot, and `feature`, the width of the
+    detail that its composites bring out (in px where nothing is measured in the plane; 8 px by default). `u_lean_deg`:
+    standard uncertainty of how far that surface leans against the plane, about each of its axes; a
     camera that leans sees a leaning part turned. `decide` and `edge` are described below.
     """
 
@@ -185,6 +192,8 @@ class Head(Table):
     revision: Annotated[int, Field(ge=0, le=1_000_000_000)] = 1
     unit: Unit = "mm"
     tie: str | None = None
+    lights: str | None = None
+    feature: Positive | None = None
     height: Number | None = None
     u_height: NotNegative | None = None
     u_lean_deg: Annotated[float, Field(ge=0, le=10)] = 0.0

@@ -25,6 +25,8 @@ from tiepoint.model.record import Record
 from tiepoint.model.shot import Shot
 from tiepoint.recipe.foresee import foresee
 from tiepoint.recipe.grips import Arm, GripTable, arm_of, riding_of
+from tiepoint.recipe.lights import LightsDocument, load_lights
+from tiepoint.recipe.lit import FEATURE_PX, Lit, plane_of
 from tiepoint.recipe.overlay import Level, overlay_svg
 from tiepoint.recipe.recipe import Recipe, load_recipe
 from tiepoint.recipe.records import add_record, demand_no_records, record_json, sealed, write_records
@@ -39,6 +41,7 @@ from tiepoint.ties.hand_eye_document import hand_eye_from_document
 from tiepoint.ties.lean import Lean, lean_of
 from tiepoint.ties.move import move
 from tiepoint.ties.tie import Tie
+from tiepoint.vision.relief import NAMES
 
 __all__ = [
     "Level",
@@ -104,7 +107,13 @@ class Prepared:
     variants: Mapping[str, Variant]
     variant: str | None
     notes: tuple[str, ...]
+    lights: LightsDocument | None = None
     jobs: dict[str | None, Job] = field(default_factory=dict)
+
+    @property
+    def each(self) -> tuple[str, ...]:
+        """The lamps that a shot has a picture of each of; none where shots are single pictures."""
+        return () if self.lights is None else self.lights.each
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -150,6 +159,7 @@ class Prepared:
             height=stated or (None if self.tie is None else _own_height(self.tie)),
             lean=lean,
             flags=flags,
+            lit=_lit(recipe, self.lights, tie),
         )
 
 
@@ -157,6 +167,7 @@ def prepare(
     recipe_path: Path,
     *,
     tie_path: Path | None = None,
+    lights_path: Path | None = None,
     variants_path: Path | None = None,
     variant: str | None = None,
 ) -> Prepared:
@@ -175,7 +186,8 @@ def prepare(
         document = _tie_document(path, recipe_path, tie_path is None)
         tie, shas = from_document(document, str(path)), (sha256(document),)
         _check_frames(tie, path)
-    prepared = Prepared(recipe_path, tie, shas, variants, variant, notes)
+    lights, of_lights = _lights(recipe, recipe_path, lights_path)
+    prepared = Prepared(recipe_path, tie, shas, variants, variant, notes + of_lights, lights)
     names: list[str | None] = [v.name for v in variants.values() if variant is None and v.is_for(recipe_path)]
     for name in names or [None]:
         prepared.job(name)
@@ -199,7 +211,7 @@ def run_shots(
         if progress is not None:
             progress(path.name)
         try:
-            loaded = load_shot(path)
+            loaded = load_shot(path, prepared.each)
         except TiepointError as error:
             if len(paths) == 1:
                 raise
@@ -239,6 +251,39 @@ def _tie_path(recipe: Recipe, recipe_path: Path, given: Path | None) -> tuple[Pa
             f"{recipe_path.name} measures in the plane and states no tie; give one with --tie, or state tie in it"
         )
     return recipe_path.parent / recipe.head.tie, ()
+
+
+def _lights(recipe: Recipe, recipe_path: Path, given: Path | None) -> tuple[LightsDocument | None, tuple[str, ...]]:
+    """Return the lights for steps that look at the relief, and the note where others than the recipe's are used."""
+    asked = next((s for s in recipe.steps if s.looks_at and s.looks_at[0] in NAMES), None)
+    if asked is None:
+        unused = "The lights that were given are not used: no step of the recipe looks at the relief of a shot."
+        return None, () if given is None else (unused,)
+    stated = None if recipe.head.lights is None else recipe_path.parent / recipe.head.lights
+    if given is None and stated is None:
+        assert asked.looks_at is not None
+        raise UnusableInput(
+            f'{recipe_path.name}: step {asked.number} "{asked.name}" looks at "{asked.looks_at[0]}" of the relief, and '
+            "there are no lights to compute it with; give them with --lights, or state lights in the recipe"
+        )
+    if given is None or (stated is not None and stated.resolve() == given.resolve()):
+        assert stated is not None
+        return load_lights(stated), ()
+    instead = f" instead of the recipe's {shown(recipe.head.lights)}" if stated else ""
+    return load_lights(given), (f"The lights {shown(given.name)} were given on the command line and used{instead}.",)
+
+
+def _lit(recipe: Recipe, document: LightsDocument | None, tie: Tie | None) -> Lit | None:
+    """Return what the relief of shots is computed with; raises a `TiepointError` where the lamps cannot be known."""
+    if document is None:
+        return None
+    feature = recipe.head.feature
+    in_px, in_mm = (feature or FEATURE_PX, None) if tie is None else (FEATURE_PX, feature)
+    lit = Lit(document, None if in_mm is None else in_mm * recipe.head.mm_per_unit, in_px)
+    sensor = None if tie is None else tie.sensor
+    if tie is not None and sensor is not None:
+        lit.lights(plane_of(tie, (sensor.height_px, sensor.width_px)), tie.height_mm)
+    return lit
 
 
 def _tie_document(path: Path, recipe_path: Path, from_recipe: bool) -> dict[str, Any]:

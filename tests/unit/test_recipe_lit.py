@@ -1,0 +1,189 @@
+"""Steps that look at the relief of a shot: which pictures make it, what is refused, what records keep of it."""
+
+import math
+import tomllib
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tiepoint.documents.pictures import save_png
+from tiepoint.foundation.errors import UnusableInput
+from tiepoint.recipe.context import StepResult
+from tiepoint.recipe.kinds import Quantity, StepKind, installed_kinds
+from tiepoint.recipe.lights import read_lights
+from tiepoint.recipe.lit import Lit
+from tiepoint.recipe.recipe import read_recipe
+from tiepoint.recipe.runner import Job, run
+from tiepoint.recipe.schema import LookingTable
+from tiepoint.recipe.shots import load_shot, shots_in, write_shot
+from tiepoint.recipe.station import prepare, run_shots, seen_of
+
+SIDES = {"east": 0, "north": 90, "west": 180, "south": 270}
+LIGHTS = 'format = "tiepoint/lights/1"\n' + "".join(
+    f'[[light]]\nid = "{name}"\nazimuth_deg = {azimuth}\nelevation_deg = 45\n' for name, azimuth in SIDES.items()
+)
+RECIPE = """
+format = "tiepoint/recipe/1"
+name = "mark"
+{head}
+
+[[step]]
+name = "ridge"
+kind = "{kind}"
+in = "image"
+{more}
+"""
+EDGE = "region.rectangle = { centre = [60, 40], size = [60, 20] }\n"
+SLOPE = 0.2
+
+
+def picture(azimuth_deg: float) -> np.ndarray:
+    """Return a roof (80, 120) under a lamp: its left half rises by `SLOPE` towards +x, its right half falls.
+
+    I = ρ·n·l with n ∝ (−p, −q, 1) (Woodham 1980, eq. 1 and 4), ρ = 180, lamps 45° high.
+    """
+    p = np.where(np.arange(120) < 60, SLOPE, -SLOPE) * np.ones((80, 1))
+    a, e = math.radians(azimuth_deg), math.radians(45)
+    light = (-p * math.cos(a) * math.cos(e) + math.sin(e)) / np.sqrt(1 + p**2)
+    noise = np.random.default_rng(round(azimuth_deg)).normal(0, 0.5, p.shape)
+    return np.clip(np.rint(180 * light + noise), 0, 255).astype(np.uint8)
+
+
+@pytest.fixture
+def folder(tmp_path):
+    """Return a folder with lights.toml, and a shot of four pictures without a shot.json in `shot`."""
+    (tmp_path / "lights.toml").write_text(LIGHTS)
+    (tmp_path / "shot").mkdir()
+    for k, (name, azimuth) in enumerate(SIDES.items()):
+        save_png(tmp_path / "shot" / f"{k}-{name}.png", picture(azimuth))
+    return tmp_path
+
+
+def recipe_in(folder, head='lights = "lights.toml"', more='picture = "slope_x"\n' + EDGE):
+    path = folder / "mark.toml"
+    path.write_text(RECIPE.format(head=head, more=more, kind="edge"))
+    return path
+
+
+def only(folder, path, shot="shot", **more):
+    return next(iter(run_shots(prepare(path, **more), [folder / shot])))
+
+
+def looking(name, folder, shot="shot"):
+    """Return what a step that looks at a picture of the relief is given."""
+    given = []
+
+    def told(context):
+        given.append(context)
+        return StepResult({})
+
+    kinds = {
+        **installed_kinds(),
+        "look": StepKind("look", "", LookingTable, (Quantity("n", "number", "", True),), told),
+    }
+    text = RECIPE.format(head="", kind="look", more=f'picture = "{name}"')
+    recipe = read_recipe(tomllib.loads(text), kinds=kinds)
+    lit = Lit(read_lights(tomllib.loads(LIGHTS)))
+    outcome = run(Job(recipe, None, lit=lit), seen_of(load_shot(folder / shot, lit.document.each)))
+    return given[0] if given else None, outcome.record
+
+
+def test_the_slope_of_a_roof_is_that_of_the_drawing(folder):
+    context, _ = looking("slope_x", folder)
+    assert context.picture.shape == (80, 120)
+    assert np.median(context.picture[10:70, 10:50]) == pytest.approx(SLOPE, abs=0.003)
+    assert np.median(context.picture[10:70, 70:110]) == pytest.approx(-SLOPE, abs=0.003)
+    north = context.others("north")
+    assert np.array_equal(north, picture(90))
+    assert np.median(np.abs(context.others("slope_y")[10:70, 10:110])) < 0.005
+
+
+def test_an_edge_is_measured_in_a_relief_picture_and_drawn_over_the_shot(folder):
+    ran = only(folder, recipe_in(folder))
+    reading = ran.record.readings[0]
+    # The ridge lies between the columns 59 and 60, half a pixel left of the region's middle.
+    assert reading.value == pytest.approx(-0.5, abs=0.1)
+    assert ran.record.lights_sha == read_lights(tomllib.loads(LIGHTS)).sha
+    assert "ridge" in ran.overlay()
+
+
+def test_a_shot_json_tells_which_picture_was_taken_under_which_lamp(folder):
+    loaded = load_shot(folder / "shot", tuple(SIDES))
+    files = sorted(p.name for p in (folder / "shot").iterdir())
+    pictures = [
+        replace(p, role=f"p{k}", file=file) for k, (p, file) in enumerate(zip(loaded.shot.pictures, files, strict=True))
+    ]
+    write_shot(folder / "shot", replace(loaded.shot, pictures=tuple(reversed(pictures))))
+    context, _ = looking("slope_x", folder)
+    assert np.median(context.picture[10:70, 10:50]) == pytest.approx(SLOPE, abs=0.003)
+
+
+def test_a_shot_without_a_lamps_picture_is_unread(folder):
+    loaded = load_shot(folder / "shot", tuple(SIDES))
+    files = sorted(p.name for p in (folder / "shot").iterdir())
+    pictures = [replace(p, file=file) for p, file in zip(loaded.shot.pictures, files, strict=True)]
+    write_shot(folder / "shot", replace(loaded.shot, pictures=tuple(pictures[:3])))
+    _, record = looking("slope_x", folder)
+    assert record.readings[0].reason.code == "no_picture"
+
+
+def test_a_single_picture_is_no_shot_under_four_lamps(folder):
+    reading = only(folder, recipe_in(folder), "shot/0-east.png").record.readings[0]
+    assert reading.value is None
+    assert "1 picture where the lights ask for 4" in reading.reason.sentence
+
+
+def test_a_folder_with_too_few_pictures_is_refused_with_the_lights(folder):
+    (folder / "shot" / "3-south.png").unlink()
+    with pytest.raises(UnusableInput, match='holds 3 pictures where there are 4 lights \\("east", "north"'):
+        only(folder, recipe_in(folder))
+
+
+def test_folders_of_shots_under_lamps_are_found(folder):
+    (folder / "many").mkdir()
+    (folder / "shot").rename(folder / "many" / "b")
+    assert shots_in([folder / "many"], 4) == [folder / "many" / "b"]
+    assert shots_in([folder / "many" / "b"], 4) == [folder / "many" / "b"]
+    assert len(shots_in([folder / "many" / "b"])) == 4
+    (folder / "none").mkdir()
+    with pytest.raises(UnusableInput, match="no picture and no shot"):
+        shots_in([folder / "none"], 4)
+
+
+def test_a_recipe_that_looks_at_relief_without_lights_is_refused(folder):
+    with pytest.raises(
+        UnusableInput, match=r'step 1 "ridge" looks at "slope_x" of the relief, and there are no lights'
+    ):
+        prepare(recipe_in(folder, head=""))
+
+
+def test_lights_of_the_command_line_go_before_the_recipes_and_the_record_says_so(folder):
+    (folder / "other.toml").write_text(LIGHTS.replace("= 45", "= 30"))
+    record = only(folder, recipe_in(folder), lights_path=folder / "other.toml").record
+    assert record.notes == (
+        'The lights "other.toml" were given on the command line and used instead of the recipe\'s "lights.toml".',
+    )
+    same = only(folder, recipe_in(folder), lights_path=folder / "lights.toml").record
+    assert same.notes == ()
+
+
+def test_lights_that_no_step_needs_are_said_to_be_unused(folder):
+    prepared = prepare(recipe_in(folder, "", EDGE), lights_path=folder / "lights.toml")
+    assert prepared.each == ()
+    assert prepared.warnings == (
+        "The lights that were given are not used: no step of the recipe looks at the relief of a shot.",
+    )
+
+
+def test_a_colour_channel_of_a_relief_picture_is_unread(folder):
+    _, record = looking('slope_x"\nplane = "r', folder)
+    assert record.readings[0].reason.code == "no_channel"
+
+
+def test_lamps_with_a_place_are_counted_from_the_surface_of_the_part():
+    text = LIGHTS.replace("azimuth_deg = 0\nelevation_deg = 45", "position_mm = [100, 0, 120]")
+    lit = Lit(read_lights(tomllib.loads(text)))
+    plane = np.array([[0.1, 0, 0], [0, -0.1, 0]])
+    assert lit.lights(plane, 20.0).lights[0].position_mm == (100, 0, 100)
+    assert lit.lights(plane, 20.0).lights[1].position_mm is None
