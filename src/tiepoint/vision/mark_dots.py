@@ -1,0 +1,275 @@
+"""Data Matrix of separate dots: read from the lattice on which the dots lie, not from edges that are not there.
+
+A reader made for print follows the two solid sides of the symbol's border. On metal these are rows of dots with gaps,
+as far apart as dots and grain are alike, and there is nothing to follow. But all dots of a mark lie on one lattice, and
+the picture's autocorrelation adds them up, whatever they say. So: the lattice's two steps from the autocorrelation of
+windows, its phase from the Fourier coefficient at the lattice's own frequency, the lattice grown outwards dot by dot
+(affine, then projective, so that perspective is followed), each cell's brightness sampled there; then the place and
+size of the symbol from its border (two solid sides, two broken ones), and the cells handed as a clean symbol to the
+decoder, whose error correction judges them.
+"""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+from tiepoint.vision.mark_border import Place, places_of
+from tiepoint.vision.mark_seen import Array, MarkSeen, Picture, see
+
+Floats = NDArray[np.float32]
+
+LEAST_STEP_PX, MOST_STEP_PX = 3.5, 16.0
+"""Distance of dots in prepared pixels; other rungs shrink the picture."""
+WINDOW = 128
+SPECTRUM = 256
+DOT_PX = 1.2
+"""Standard deviation of the blur before curvatures are taken: dots of two pixels' radius answer best."""
+MOST_WINDOWS = 40
+MOST_LATTICES = 4
+CLEAR = 9.0
+"""A lattice that stands out so much (in logarithms of power, two spikes and their sums) is tried at once."""
+MOST_PLACES = 4
+REACH = 44
+"""Cells to each side of the window's middle that are sampled."""
+
+
+@dataclass(frozen=True)
+class Lattice:
+    """`px_from_cell` (3, 3): where the middle of cell (u, v) lies in px; `score` of its periodicity."""
+
+    px_from_cell: Array
+    score: float
+
+
+def see_dots(picture: Picture, is_bright: bool) -> list[MarkSeen]:
+    """Return the Data Matrix of dots that a prepared picture shows, bright or dark on their ground; none without."""
+    response = _response(picture, is_bright)
+    for lattice in _lattices(response):
+        grown = _grown(response, lattice)
+        for cells in _sampled(picture, is_bright, response, grown):
+            for place in places_of(cells)[:MOST_PLACES]:
+                mark = _decoded(place, grown)
+                if mark is not None:
+                    return [mark]
+    return []
+
+
+def _response(picture: Picture, is_bright: bool) -> Floats:
+    """Return how much each place looks like the middle of a dot: its curvature across the flattest direction.
+
+    A dot is curved in every direction, the grain of a brushed surface in one alone.
+    """
+    work = cv2.GaussianBlur(picture.astype(np.float32), (0, 0), DOT_PX)
+    xx, yy, xy = (cv2.Sobel(work, -1, dx, dy) for dx, dy in ((2, 0), (0, 2), (1, 1)))
+    sign = -0.5 if is_bright else 0.5
+    curved = sign * (xx + yy) - np.hypot(0.5 * (xx - yy), xy)
+    spread = float(np.sqrt(np.mean(curved * curved)))
+    return np.asarray(np.clip(curved / max(spread, 1e-3), -1.0, 4.0), np.float32)
+
+
+# --- the lattice ---------------------------------------------------------------------------------------------------
+
+
+def _lattices(response: Floats) -> Iterator[Lattice]:
+    """Give the likeliest lattices: a clear one as soon as a window shows it, then the best of the others.
+
+    Windows come by how much stands out in them, so that a mark that does costs one or two of them.
+    """
+    others: list[Lattice] = []
+    given = 0
+    for y, x in _windows(response):
+        lattice = _lattice_in(response, y, x)
+        if lattice is None:
+            continue
+        if lattice.score >= CLEAR and given < MOST_LATTICES:
+            given += 1
+            yield lattice
+        else:
+            others.append(lattice)
+    yield from sorted(others, key=lambda lattice: -lattice.score)[: MOST_LATTICES - given]
+
+
+def _windows(response: Floats) -> list[tuple[int, int]]:
+    """Return the first rows and columns of windows over the picture, those with the most that stands out first."""
+    rows, cols = (
+        sorted({*range(0, max(size - WINDOW, 0) + 1, WINDOW // 2), max(size - WINDOW, 0)}) for size in response.shape
+    )
+    tops = cv2.integral(np.square(np.maximum(response - 1.5, 0)))
+    low, right = (
+        np.minimum(np.array(first) + WINDOW, size) for first, size in zip((rows, cols), response.shape, strict=True)
+    )
+    sums = tops[low][:, right] - tops[rows][:, right] - tops[low][:, cols] + tops[rows][:, cols]
+    order = np.argsort(-sums, axis=None, kind="stable")[:MOST_WINDOWS]
+    return [(rows[k // len(cols)], cols[k % len(cols)]) for k in order.tolist()]
+
+
+def _lattice_in(response: Floats, y: int, x: int) -> Lattice | None:
+    window = response[y : y + WINDOW, x : x + WINDOW]
+    rows, cols = window.shape
+    hann = np.outer(np.hanning(rows + 2)[1:-1], np.hanning(cols + 2)[1:-1])
+    weight = hann * (window - window.mean())
+    told = _frequencies(_prominence(weight))
+    if told is None:
+        return None
+    frequency, score = told
+    middle = (np.array([cols, rows]) - 1) / 2
+    ys, xs = np.arange(rows) - middle[1], np.arange(cols) - middle[0]
+    turns = [np.exp(-2j * np.pi * k[1] * ys) @ weight @ np.exp(-2j * np.pi * k[0] * xs) for k in frequency]
+    basis = np.linalg.inv(frequency)
+    origin = basis @ (-np.angle(turns) / (2 * np.pi)) + middle + (x, y)
+    return Lattice(np.vstack([np.column_stack([basis, origin]), [0, 0, 1]]), score)
+
+
+def _prominence(weight: Array) -> Floats:
+    """Return by how much each frequency stands out from its neighbourhood, in logarithms of the power.
+
+    Rows are frequencies along y, zero in the middle; columns along x from zero up. The grain of a surface fills whole
+    regions, a lattice gives single spikes at its own frequency and its multiples.
+    """
+    turned = scipy.fft.rfft2(weight.astype(np.float32), (SPECTRUM, SPECTRUM))
+    power = np.fft.fftshift(np.square(turned.real) + np.square(turned.imag), axes=0)
+    told = cv2.log(cv2.blur(power, (3, 3)) + 1e-3)
+    return np.asarray(told - cv2.blur(told, (31, 31)), np.float32)
+
+
+def _frequencies(prominence: Floats) -> tuple[Array, float] | None:
+    """Return the two frequencies of the lattice as rows (2, 2), cycles a pixel, and how clear they are."""
+    spikes = _spikes(prominence)
+    best: tuple[Array, float] | None = None
+    for k, a in enumerate(spikes):
+        for b in spikes[k + 1 :]:
+            size_a, size_b = math.hypot(*a), math.hypot(*b)
+            cross = (a[0] * b[1] - a[1] * b[0]) / (size_a * size_b)
+            if abs(cross) < 0.8 or not 0.7 < size_a / size_b < 1.43:
+                continue
+            both = np.array([a, b if cross > 0 else -b])
+            heights = _heights(prominence, np.vstack([both, both[0] + both[1], both[0] - both[1]]))
+            score = float(2 * heights[:2].min() + heights[2:].sum() / 2)
+            if best is None or score > best[1]:
+                best = both, score
+    return best
+
+
+def _spikes(prominence: Floats) -> Array:
+    """Return the frequencies (n, 2) of the highest spikes, one of each pair ±, cycles a pixel."""
+    half = SPECTRUM // 2
+    top = (prominence == cv2.dilate(prominence, np.ones((5, 5), np.uint8))) & (prominence > 1.0)
+    ys, xs = np.nonzero(top[1:-1, 1:-1])
+    sizes = np.hypot(xs + 1, ys + 1 - half) / SPECTRUM
+    inside = (sizes > 1 / MOST_STEP_PX) & (sizes < 1 / LEAST_STEP_PX)
+    ys, xs = ys[inside] + 1, xs[inside] + 1
+    order = np.argsort(-prominence[ys, xs], kind="stable")[:20]
+    return np.array(
+        [_summit(prominence, x, y) for x, y in zip(xs[order].tolist(), ys[order].tolist(), strict=True)]
+    ).reshape(-1, 2)
+
+
+def _summit(prominence: Floats, x: int, y: int) -> tuple[float, float]:
+    """Return the frequency at the top of the parabolas through a maximum and its neighbours."""
+
+    def top(low: float, mid: float, high: float) -> float:
+        bend = low - 2 * mid + high
+        return 0.5 * (low - high) / bend if bend < 0 else 0.0
+
+    here = float(prominence[y, x])
+    across = top(float(prominence[y, x - 1]), here, float(prominence[y, x + 1]))
+    down = top(float(prominence[y - 1, x]), here, float(prominence[y + 1, x]))
+    return (x + across) / SPECTRUM, (y + down) / SPECTRUM - 0.5
+
+
+def _heights(prominence: Floats, frequencies: Array) -> Floats:
+    upright = frequencies * np.where(frequencies[:, :1] < 0, -1, 1)
+    places = np.array([0, SPECTRUM // 2]) + upright * SPECTRUM
+    told = cv2.remap(prominence, places[:, :1].astype(np.float32), places[:, 1:].astype(np.float32), cv2.INTER_LINEAR)
+    return np.asarray(told, np.float32).ravel()
+
+
+# --- grown over the mark -------------------------------------------------------------------------------------------
+
+
+def _grown(response: Floats, lattice: Lattice) -> Lattice:
+    """Return the lattice fitted to the dots around its start, in growing circles: affine, then projective."""
+    dots = _dots(response)
+    matrix = lattice.px_from_cell
+    centre = matrix[:2, 2].copy()
+    step = math.sqrt(abs(float(np.linalg.det(matrix[:2, :2]))))
+    radius = 6.0
+    while radius < 60 and len(dots) >= 12:
+        near = dots[np.hypot(*(dots - centre).T) < radius * step]
+        cells = _mapped(np.asarray(np.linalg.inv(matrix), float), near)
+        whole = np.round(cells)
+        fits = np.hypot(*(cells - whole).T) < 0.28
+        if fits.sum() >= 8:
+            matrix = _fitted(whole[fits], near[fits], is_projective=radius > 12 and fits.sum() >= 40)
+        radius *= 1.4
+    return replace(lattice, px_from_cell=matrix)
+
+
+def _dots(response: Floats) -> Array:
+    """Return the places (n, 2) px of the tops of the response that stand out."""
+    top = (response == cv2.dilate(response, np.ones((3, 3), np.uint8))) & (response > 0.8)
+    top[[0, -1]] = False
+    top[:, [0, -1]] = False
+    ys, xs = np.nonzero(top)
+
+    def shift(low: Floats, mid: Floats, high: Floats) -> Floats:
+        bend = np.minimum(low - 2 * mid + high, -1e-6)
+        return np.asarray(np.clip(0.5 * (low - high) / bend, -0.5, 0.5), np.float32)
+
+    here = response[ys, xs]
+    dx = shift(response[ys, xs - 1], here, response[ys, xs + 1])
+    dy = shift(response[ys - 1, xs], here, response[ys + 1, xs])
+    return np.column_stack([xs + dx, ys + dy]).astype(float)
+
+
+def _mapped(matrix: Array, points: Array) -> Array:
+    told = np.column_stack([points, np.ones(len(points))]) @ matrix.T
+    return np.asarray(told[:, :2] / told[:, 2:])
+
+
+def _fitted(cells: Array, px: Array, is_projective: bool) -> Array:
+    """Return the matrix that takes cells (n, 2) to px (n, 2) in least squares."""
+    if is_projective:
+        matrix, _ = cv2.findHomography(cells, px, 0)
+        if matrix is not None:
+            return np.asarray(matrix, float)
+    told, *_ = np.linalg.lstsq(np.column_stack([cells, np.ones(len(cells))]), px, rcond=None)
+    return np.vstack([told.T, [0, 0, 1]])
+
+
+def _sampled(picture: Picture, is_bright: bool, response: Floats, lattice: Lattice) -> Iterator[Floats]:
+    """Give how bright (or dark) every cell is against its surroundings, then how much it looks like a dot.
+
+    Each (2·REACH + 1, the same), rows along v; outside the picture there is no dot.
+    """
+    count = np.arange(-REACH, REACH + 1)
+    u, v = np.meshgrid(count, count)
+    places = _mapped(lattice.px_from_cell, np.column_stack([u.ravel(), v.ravel()])).astype(np.float32)
+    step = math.sqrt(abs(float(np.linalg.det(lattice.px_from_cell[:2, :2]))))
+    work = picture.astype(np.float32)
+    side = 2 * round(2.5 * step) + 1
+    band = cv2.GaussianBlur(work, (0, 0), 0.15 * step) - cv2.blur(work, (side, side))
+    for values in (band if is_bright else -band, response):
+        low = float(values.min())
+        told = cv2.remap(
+            values, places[:, :1], places[:, 1:], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=low
+        )
+        yield np.asarray(told, np.float32).reshape(u.shape)
+
+
+# --- decoded -------------------------------------------------------------------------------------------------------
+
+
+def _decoded(place: Place, lattice: Lattice) -> MarkSeen | None:
+    """Return the mark that the cells of a place decode to."""
+    dark = place.cells
+    drawn = np.pad(np.where(np.kron(dark, np.ones((4, 4))) > 0, 0, 255).astype(np.uint8), 12, constant_values=255)
+    seen = [mark for mark in see(drawn, ("data_matrix",)) if mark.cells == dark.shape]
+    if not seen:
+        return None
+    return replace(seen[0], corners=_mapped(lattice.px_from_cell, place.corners - REACH - 0.5))
