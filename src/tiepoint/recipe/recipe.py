@@ -12,7 +12,7 @@ from tiepoint.foundation.once import cached_property
 from tiepoint.recipe.beside import NOTHING, Beside, read_beside
 from tiepoint.recipe.grips import GripTable, demand_find, demand_needs
 from tiepoint.recipe.kinds import Feature, StepKind, installed_kinds
-from tiepoint.recipe.schema import FRAMES, Channel, Decide, Head, LookingTable, SoughtTable, StepTable, limits_of
+from tiepoint.recipe.schema import FRAMES, Channel, Decide, EdgedTable, Head, LookingTable, StepTable, limits_of
 from tiepoint.recipe.tables import said_names, shown
 
 
@@ -267,7 +267,7 @@ def _check_step(step: Step, head: Head, where: str) -> None:
             raise UnusableDocument(
                 f"{here}limits names {shown(name)}, which is a text; say what is expected of it instead"
             )
-    if isinstance(table, SoughtTable) and table.edge is not None and table.edge not in head.edge:
+    if isinstance(table, EdgedTable) and table.edge is not None and table.edge not in head.edge:
         known = f"there are {said_names(head.edge)}" if head.edge else f"state [edge.{table.edge}] with its u"
         raise UnusableDocument(f"{here}edge is {shown(table.edge)}, which the recipe does not define; {known}")
     _check_rule(step, head, where)

@@ -1,0 +1,183 @@
+"""What a patch measures on the ground, and how that depends on noise, level, tie and edge definition.
+
+All points of the outlines share the tie, the edge definition and what the model of an edge leaves open. Noise belongs
+to each pixel of the picture, of which a point's crossing follows two, and the level to each patch.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.foundation.reasons import Reason
+from tiepoint.foundation.sources import Source, Value, Values, ensemble, half_width, listed, together
+from tiepoint.recipe.context import Context
+from tiepoint.recipe.judge import seed_of
+from tiepoint.ties.way import Mapped
+from tiepoint.vision.patches import Patch
+from tiepoint.vision.patches_outline import drawn_in_by_curvature
+from tiepoint.vision.patches_shape import ANGLE, AREA, Region, box_along, least_box, pull_on_box, region_of
+
+Array = NDArray[np.float64]
+
+CORNERS = half_width("model:outline-curvature", "Outline around curves and corners", 0.4, "instrument")
+"""Of the correction for curvature: exact for smooth outlines, short by a seventh at square corners, by 0.3 at 60°."""
+CROSSING_PX, CROSSING_LINEAR_PX = 0.003, 0.04
+"""Half-width of how far a whole outline may be off without noise, with known plateaus and with linear crossings."""
+DRAWS = 48
+TOUCHES, TOUCHES_PX = 3.0, 0.1
+"""A side of a box may touch what lies within so many deviations of a point's noise, and px, of its farthest point."""
+
+
+@dataclass(frozen=True)
+class SizedPatch:
+    """A patch on the ground: `region` with its five numbers, and the same as `values`; `xy` (n, 2) of its outline.
+
+    `directions` (n, 2): how its points move per px along their steps. `curved` (n, 2): what was added to them for
+    curvature. `is_bright`: whether its inside is the brighter side.
+    """
+
+    patch: Patch
+    region: Region
+    values: Values
+    mapped: Mapped
+    directions: Array
+    curved: Array
+    is_bright: bool
+
+    @property
+    def area(self) -> Value:
+        """Its area, in ground units squared."""
+        return self.values[AREA]
+
+    @property
+    def xy(self) -> Array:
+        """Its outline on the ground (n, 2)."""
+        return self.mapped.xy_mm
+
+    def loops(self) -> list[Array]:
+        """Return its outlines, each closed (k, 2)."""
+        starts = np.flatnonzero(np.diff(self.patch.outline.loop)) + 1
+        return [np.vstack([part, part[:1]]) for part in np.split(self.xy, starts)]
+
+
+def size_of(context: Context, patch: Patch, number: int, is_bright: bool, at_level: bool) -> SizedPatch | Reason:
+    """Return a patch on the ground; a reason where the tie does not know that place."""
+    line = patch.outline
+    outwards = drawn_in_by_curvature(line, 0.0 if at_level else patch.blur_px)
+    mapped = context.ground.way.map(line.points + outwards)
+    if not mapped.inside.all():
+        return Reason("outside_tie")
+    region = region_of(mapped.xy_mm, *line.neighbours())
+    if region is None:
+        return Reason("not_a_number")
+    directions = np.einsum("nij,nj->ni", mapped.d_px, line.step)
+    curved = np.einsum("nij,nj->ni", mapped.d_px, outwards)
+    values = _values(context, patch, number, region, mapped, directions, is_bright, curved)
+    return SizedPatch(patch, region, values, mapped, directions, curved, is_bright)
+
+
+def _values(
+    context: Context, patch: Patch, number: int, region: Region, mapped: Mapped, directions: Array, is_bright: bool,
+    curved: Array,
+) -> Values:  # fmt: skip
+    line, prefix = patch.outline, f"{context.prefix}/{number}"
+    by_step = region.by_shift * np.einsum("ni,ni->n", region.outwards, directions)
+    noise, spread = _noise(context, patch, prefix, by_step)
+    tie = listed(mapped.sources)
+    values = Values(region.told, np.hstack([spread, region.moves(mapped.d_sources)]), together(noise, tie))
+    per_length = region.by_shift @ np.hypot(*region.outwards.T)
+    if patch.u_level > 0:
+        level = Source(f"level:{prefix}", f'Level of the outline of "{context.table.name}"', "A", patch.u_level, "part")
+        values = values.with_source(level, by_step @ line.by_level)
+    scale = _scale(mapped)
+    linear = patch.blur_px == 0.0
+    crossing = half_width("model:level-crossing", "Crossing of the level between pixels", 1.0, "instrument")
+    values = values.with_source(crossing, per_length * (CROSSING_LINEAR_PX if linear else CROSSING_PX) * scale)
+    values = values.with_source(CORNERS, region.moves(curved[:, :, None])[:, 0])
+    shift = -per_length if is_bright else per_length
+    values = Values(values.value - context.shift.bias * shift, values.c, values.sources)
+    return values if context.shift.source is None else values.with_source(context.shift.source, shift)
+
+
+def _noise(context: Context, patch: Patch, prefix: str, by_step: Array) -> tuple[tuple[Source, ...], Array]:
+    """Return the sources of the pixels' noise, and how the five numbers follow them."""
+    line = patch.outline
+    pixels, at = np.unique(line.pixels, return_inverse=True)
+    follows = (by_step[:, :, None] * line.by_pixels).reshape(len(by_step), -1)
+    by_pixel = np.array([np.bincount(at.ravel(), row, len(pixels)) for row in follows])
+    label = f'Edge noise of "{context.table.name}"'
+    return ensemble(f"edges:{prefix}", label, patch.noise**2 * by_pixel @ by_pixel.T, "pixel", patch.dof)
+
+
+def _scale(mapped: Mapped) -> float:
+    """Return ground units in a pixel, over the outline."""
+    d = mapped.d_px
+    return float(np.sqrt(np.mean(np.abs(d[:, 0, 0] * d[:, 1, 1] - d[:, 0, 1] * d[:, 1, 0]))))
+
+
+def box_of_patch(context: Context, sized: SizedPatch, number: int, is_least: bool) -> tuple[Value, Value]:
+    """Return length and width of the box about a patch; `is_least`: that of least area; else along the main axis.
+
+    It touches the points as they were seen. What noise adds on average is simulated on the outline's own form and taken
+    off, known within itself. What curvature takes is added as the mean over the points that a side may touch:
+    all along a flat side, where it is nothing, and at the tip of a curve.
+    """
+    line, xy = sized.patch.outline, sized.xy - sized.curved
+    box = least_box(xy) if is_least else box_along(xy, float(sized.region.told[ANGLE]))
+    rng = np.random.default_rng(seed_of(f"{context.prefix}/{number}/box"))
+    pixels, at = np.unique(line.pixels, return_inverse=True)
+    grey = sized.patch.noise * rng.standard_normal((DRAWS, len(pixels)))[:, at.reshape(line.pixels.shape)]
+    moves = np.einsum("knp,np->kn", grey, line.by_pixels)[:, :, None] * sized.directions
+    pull = pull_on_box(xy, line.neighbours(), box, moves, is_least)
+    reach = TOUCHES * float(np.sqrt(np.mean(moves**2))) + TOUCHES_PX * _scale(sized.mapped)
+    sides = zip((box.length, box.width), box.directions(), (box.along, box.across), pull.bias, pull.u, strict=True)
+    length, width = (
+        _extent(context, sized, f"{number}/{name}", _Extent(*side, _curved_at(sized, side[1], reach)))
+        for name, side in zip(("length", "width"), sides, strict=True)
+    )
+    return length, width
+
+
+@dataclass(frozen=True)
+class _Extent:
+    """One side of a box as its points have it: `size` along `way` (2,) between the points `ends`; what noise adds to
+    it, with u, and what `curvature` takes."""
+
+    size: float
+    way: Array
+    ends: tuple[int, int]
+    bias: float
+    u_noise: float
+    curvature: float
+
+
+def _curved_at(sized: SizedPatch, way: Array, reach: float) -> float:
+    """Return by how much curvature shortens the extent along a way (2,)."""
+    at, outwards = (sized.xy - sized.curved) @ way, sized.curved @ way
+    low, high = at < at.min() + reach, at > at.max() - reach
+    return float(np.mean(outwards[high]) - np.mean(outwards[low]))
+
+
+def _extent(context: Context, sized: SizedPatch, name: str, side: _Extent) -> Value:
+    patch, mapped, (low, high), prefix = sized.patch, sized.mapped, side.ends, f"edges:{context.prefix}/{name}"
+    pulls = f"Correction of {-side.bias:+.2g} for the pull of noise on the box"
+    terms = {
+        Source(prefix, f'Edge noise of "{context.table.name}"', "A", side.u_noise, "pixel"): 1.0,
+        Source(f"{prefix}-bias", pulls, "B", abs(side.bias) / math.sqrt(3.0), "pixel"): 1.0,
+        CORNERS: side.curvature,
+    }
+    moves = side.way @ (mapped.d_sources[high] - mapped.d_sources[low])
+    terms.update(zip(mapped.sources, moves.tolist(), strict=True))
+    # With a level more in grey both ends move inwards, and with an edge definition both move in or out.
+    by_level = sized.directions * patch.outline.by_level[:, None]
+    label = f'Level of the outline of "{context.table.name}"'
+    level = Source(f"level:{context.prefix}/{name}", label, "A", patch.u_level, "part")
+    terms[level] = float(side.way @ (by_level[high] - by_level[low]))
+    shift = -2.0 if sized.is_bright else 2.0
+    source = context.shift.source
+    if source is not None:
+        terms[source] = terms.get(source, 0.0) + shift
+    size = side.size - side.bias + side.curvature - shift * context.shift.bias
+    return Value(size, {s: c for s, c in terms.items() if c and s.u > 0})

@@ -1,0 +1,301 @@
+"""Patches: connected pixels that are brighter (or darker) than a level, each with the outline that its edge has.
+
+A level finds a patch; its edge is somewhere else. Behind a lens that blurs alike on both sides an edge lies where the
+grey is half-way between the patch and its surroundings, so that is where the outline is drawn: at the middle of the two
+plateaus that each patch shows of its own, whatever level found it.
+"""
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.vision.patches_levels import Plateau, noise_in, plateau_of
+from tiepoint.vision.patches_outline import Outline, outline_of
+
+Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Ints = NDArray[np.int64]
+
+FEWEST_PX = 4
+"""Fewer pixels are no patch: nothing about their edge could be said."""
+NEAR_PX, RING_PX = 3.0, 4.0
+"""How far from the edge its plateaus begin, at least, and how wide the ring is that the outer one is taken from."""
+BLURS_OFF = 2.5
+"""The same in blurs of the edge: 0.6 % of the step are left there."""
+SWINGS = 3.0
+"""In how many standard deviations of a pixel's noise the level is moved to see whether the count holds."""
+CLEAR = 3.6
+"""From how many blurs on, measured inwards from its edge, a patch shows its plateau: a disc then lacks 0.2 % of it."""
+HALF_SEEN = 0.5
+"""Less than this share of a rise above the level, and it is not what was found there."""
+VAGUE, VAGUEST = 0.1 / math.sqrt(3.0), 0.2 / math.sqrt(3.0)
+"""Standard uncertainty of a level, as a share of the step, where a patch is almost large enough to show its plateau;
+it grows as the patch shrinks against the blur, to the second."""
+
+
+@dataclass(frozen=True)
+class Field:
+    """What patches are found in: `height` (rows, columns) above the level, positive within patches.
+
+    `usable` (rows, columns): what may be looked at; nothing at the border of the array is. `is_whole`: it comes of
+    whole numbers. `full` (rows, columns): which pixels are saturated. `x`, `y`: where the array starts in the picture.
+    """
+
+    height: Array
+    usable: Bools
+    is_whole: bool
+    full: Bools
+    x: int = 0
+    y: int = 0
+
+
+@dataclass(frozen=True)
+class Patch:
+    """One patch: its outline in px of the picture, what it covers, and how sure the outline is.
+
+    `noise` (standard deviation of a pixel about the edge) with its `dof`; `u_level` of the level that the outline is
+    drawn at, in grey levels; `contrast` between the plateaus; `blur_px` of its edge, 0 where that is not known.
+    `is_clear`: it shows both plateaus. `is_cut`: it goes on beyond what may be looked at. `holes` in it.
+    `saturated`: share of the pixels about the edge.
+    """
+
+    outline: Outline
+    pixels: int
+    noise: float
+    dof: float
+    u_level: float
+    contrast: float
+    blur_px: float
+    is_clear: bool
+    is_cut: bool
+    holes: int
+    saturated: float
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a level finds: `labels` (rows, columns), 0 outside of all; `pixels` (n,) and `boxes` (n, 4) of each label.
+
+    A box is left, top, right, bottom, the last two beyond it. `noise`: standard deviation of a pixel in the field.
+    """
+
+    labels: NDArray[np.int32]
+    pixels: Ints
+    boxes: Ints
+    noise: float
+
+
+def found_in(field: Field) -> Found:
+    """Return what is higher than the level, pixels that touch at a corner taken together; label k is number k − 1."""
+    labels, pixels, boxes = _labelled(field.usable & (field.height > 0.0))
+    noise, _ = noise_in(field.height, field.usable, field.is_whole)
+    return Found(labels, pixels, boxes, math.sqrt(noise))
+
+
+def _labelled(high: Bools) -> tuple[NDArray[np.int32], Ints, Ints]:
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(high.astype(np.uint8), connectivity=8, ltype=cv2.CV_32S)
+    left, top, wide, tall, pixels = stats[1:].T.astype(np.int64)
+    return np.asarray(labels, np.int32), pixels, np.column_stack([left, top, left + wide, top + tall])
+
+
+def measure_patch(field: Field, found: Found, number: int, at_level: bool = False) -> Patch:
+    """Return the patch of a label; `at_level`: its outline is drawn at the level that found it."""
+    reach, patch = 0.0, None
+    for _ in range(3):
+        depth = max(NEAR_PX, BLURS_OFF * reach)
+        patch = _measured(_Cut.of(field, found, number, depth), depth, at_level)
+        if BLURS_OFF * patch.blur_px <= depth:
+            break
+        reach = min(1.2 * patch.blur_px, 10.0)
+    assert patch is not None
+    return patch
+
+
+@dataclass(frozen=True)
+class _Cut:
+    """The surroundings of one patch, cut out of a field: `belongs` and `others` (rows, columns) tell whose pixels."""
+
+    field: Field
+    belongs: Bools
+    others: Bools
+
+    @classmethod
+    def of(cls, field: Field, found: Found, number: int, depth: float) -> "_Cut":
+        margin = math.ceil(depth + RING_PX) + 1
+        left, top, right, bottom = found.boxes[number].tolist()
+        rows, cols = field.height.shape
+        x0, y0, x1, y1 = (
+            max(left - margin, 0),
+            max(top - margin, 0),
+            min(right + margin, cols),
+            min(bottom + margin, rows),
+        )
+        part = np.s_[y0:y1, x0:x1]
+        inner = np.zeros((y1 - y0, x1 - x0), bool)
+        inner[1:-1, 1:-1] = True
+        own = Field(
+            field.height[part], field.usable[part] & inner, field.is_whole, field.full[part], field.x + x0, field.y + y0
+        )
+        labels = found.labels[part]
+        belongs = labels == number + 1
+        return cls(own, belongs, (labels > 0) & ~belongs)
+
+
+def _measured(cut: _Cut, depth: float, at_level: bool) -> Patch:
+    field, step = cut.field, _Step.of(cut, depth)
+    level, belongs, is_own = 0.0, cut.belongs, at_level
+    if step.is_one and not at_level:
+        belongs, is_own = _about(cut, step.middle)
+        level = step.middle if is_own else 0.0
+    line = outline_of(field.height, belongs, field.usable & ~cut.others, level, step.about(level))
+    blur = _blur(line)
+    is_clear = step.is_one and is_own and step.deepest >= CLEAR * blur
+    noise, dof = step.noise(field)
+    return Patch(
+        outline=line.shifted(field.x, field.y),
+        pixels=int(np.count_nonzero(belongs)),
+        noise=math.sqrt(noise),
+        dof=dof,
+        u_level=0.0
+        if at_level
+        else step.u_level(noise, 0.0 if is_clear else _vague(step.deepest, blur) * step.contrast(field)),
+        contrast=step.contrast(field),
+        blur_px=blur,
+        is_clear=is_clear,
+        is_cut=bool(line.cut.any()),
+        holes=int(line.loop[-1]),
+        saturated=_saturated(field, belongs),
+    )
+
+
+@dataclass(frozen=True)
+class _Step:
+    """The plateaus inside and outside of a patch, away from its edge; `deepest`: how far it reaches inwards, px."""
+
+    inner: Plateau | None
+    outer: Plateau | None
+    deepest: float
+
+    @classmethod
+    def of(cls, cut: _Cut, depth: float) -> "_Step":
+        field = cut.field
+        inwards = _distance(cut.belongs)
+        deepest = float(inwards.max())
+        inner = plateau_of(field.height, inwards >= min(depth, max(0.8 * deepest, 1.0)), field.is_whole)
+        outwards = _distance(~(cut.belongs | cut.others))
+        ring = field.usable & (outwards >= depth) & (outwards <= depth + RING_PX)
+        return cls(inner, plateau_of(field.height, ring, field.is_whole), deepest)
+
+    @property
+    def sides(self) -> list[Plateau]:
+        """Those plateaus that there are."""
+        return [side for side in (self.inner, self.outer) if side is not None]
+
+    @property
+    def is_one(self) -> bool:
+        """Whether both are there, and the inner one is the higher."""
+        return len(self.sides) == 2 and self.sides[0].level > self.sides[1].level
+
+    @property
+    def middle(self) -> float:
+        """The level half-way between both."""
+        return sum(side.level for side in self.sides) / 2.0
+
+    def about(self, level: float) -> tuple[float, float] | None:
+        """Return the levels of both (inside, outside) where another lies between them."""
+        if not self.is_one:
+            return None
+        inner, outer = (side.level for side in self.sides)
+        return (inner, outer) if outer < level < inner else None
+
+    def contrast(self, field: Field) -> float:
+        """Return how much higher the patch is than its surroundings, or than the level that found it."""
+        return self.sides[0].level - self.sides[1].level if self.is_one else float(field.height.max())
+
+    def noise(self, field: Field) -> tuple[float, float]:
+        """Return the variance of the noise about the edge, the mean of both sides', with its degrees of freedom."""
+        sides = [side for side in self.sides if math.isfinite(side.noise)]
+        if not sides:
+            variance, count = noise_in(field.height, field.usable, field.is_whole)
+            return variance, max(0.5 * count, 1.0)
+        return sum(s.noise for s in sides) / len(sides), max(0.5 * sum(s.count for s in sides) - 1.0, 1.0)
+
+    def u_level(self, noise: float, vague: float) -> float:
+        """Return the standard uncertainty of the middle: of both plateaus, and `vague` with what they leave open."""
+        return math.hypot(math.sqrt(sum(side.variance(noise) for side in self.sides) / 4.0), vague)
+
+
+def _vague(deepest: float, blur: float) -> float:
+    """Return how uncertain a level is, as a share of the step, where no plateau is seen."""
+    return min(VAGUE * CLEAR * blur / deepest, VAGUEST) if blur > 0 else VAGUEST
+
+
+def _distance(inside: Bools) -> NDArray[np.float32]:
+    return np.asarray(cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE), np.float32)
+
+
+def _about(cut: _Cut, level: float) -> tuple[Bools, bool]:
+    """Return the pixels above another level that belong to the patch, and whether those are a patch of its own."""
+    high = cut.field.usable & ~cut.others & (cut.field.height > level)
+    labels, _, boxes = _labelled(high)
+    common = np.bincount(labels[cut.belongs], minlength=len(boxes) + 1)[1:]
+    if not common.size or not common.any():
+        return cut.belongs, False
+    k = int(np.argmax(common))
+    left, top, right, bottom = boxes[k].tolist()
+    rows, cols = high.shape
+    # It must end within what was cut out, or what there is must end there too.
+    stays = left > 1 and top > 1 and right < cols - 1 and bottom < rows - 1
+    grown = labels == k + 1
+    stays = stays or not bool((grown & ~cut.belongs)[[1, -2]].any() or (grown & ~cut.belongs)[:, [1, -2]].any())
+    return (grown, True) if stays else (cut.belongs, False)
+
+
+def _blur(line: Outline) -> float:
+    """Return the blur of an outline's edge: what it is along each step, times the cosine of step and normal."""
+    known = np.isfinite(line.blur_px)
+    if not known.any():
+        return 0.0
+    before, after = line.neighbours()
+    along = line.points[after] - line.points[before]
+    size = np.maximum(np.hypot(along[:, 0], along[:, 1]), 1e-9)
+    cosine = np.abs(along[:, 0] * line.step[:, 1] - along[:, 1] * line.step[:, 0]) / size
+    return float(np.median((line.blur_px * cosine)[known]))
+
+
+def _saturated(field: Field, belongs: Bools) -> float:
+    """Return the share of saturated pixels among those within three of the edge."""
+    if not field.full.any():
+        return 0.0
+    near = field.usable & (_distance(belongs) <= NEAR_PX) & (_distance(~belongs) <= NEAR_PX)
+    return float(np.mean(field.full[near])) if near.any() else 0.0
+
+
+def count_holds(field: Field, found: Found, counted: Ints, least_px: float) -> bool:
+    """Whether the patches that are counted, by number, are the same with the level somewhat lower and higher.
+
+    Doubtful is one that vanishes or splits with a higher level, two that merge with a lower one, and what hardly any
+    but a lower one finds. `least_px`: how many pixels a patch must have to count.
+    """
+    swing, least = SWINGS * found.noise, max(least_px, FEWEST_PX)
+    higher, pixels, _ = _labelled(field.usable & (field.height > swing))
+    big = np.flatnonzero(pixels >= least) + 1
+    inside = np.isin(higher, big)
+    pairs = np.unique(np.column_stack([found.labels[inside], higher[inside]]), axis=0)
+    apart = np.bincount(pairs[:, 0], minlength=len(found.pixels) + 1)[1:]
+    if np.any(apart[counted] != 1):
+        return False
+    lower, pixels, _ = _labelled(field.usable & (field.height > -swing))
+    is_counted = np.zeros(len(found.pixels) + 1, bool)
+    is_counted[counted + 1] = True
+    here = is_counted[found.labels]
+    pairs = np.unique(np.column_stack([lower[here], found.labels[here]]), axis=0)
+    together = np.bincount(pairs[:, 0], minlength=len(pixels) + 1)[1:]
+    # What was found and not counted was too small or too large, and is judged by its own ±; but specks on a broad rise
+    # that is close to the level are a patch that is about to show.
+    under = np.bincount(lower[found.labels > 0], minlength=len(pixels) + 1)[1:]
+    fresh = (pixels >= least) & (together[: len(pixels)] == 0) & (under < HALF_SEEN * pixels)
+    return bool(np.all(together <= 1)) and not fresh.any()
