@@ -1,211 +1,136 @@
-"""What a recipe can read beside lengths: texts, areas, colour channels, and places that have a direction."""
+"""The step `text`: what may stand there, what is told apart by its place, and what is not believed."""
 
-import csv
-import io
-import math
-import tomllib
-
+import cv2
 import numpy as np
 import pytest
+from PIL import Image, ImageDraw, ImageFont
+from tests.helpers.mark_scenes import read, recipe, record
 
-from tiepoint.cli.told import reading_row
 from tiepoint.foundation.errors import UnusableDocument
-from tiepoint.foundation.reasons import Reason
-from tiepoint.foundation.sources import Source, Value, Values
-from tiepoint.model.reading import Reading
-from tiepoint.model.shot import Picture, Shot
-from tiepoint.recipe.context import Said, StepResult
-from tiepoint.recipe.features import PlaceFeature
-from tiepoint.recipe.kinds import Quantity, StepKind, installed_kinds
-from tiepoint.recipe.overlay import overlay_svg
-from tiepoint.recipe.recipe import read_recipe
-from tiepoint.recipe.records import record_from, record_json, records_csv, sealed
-from tiepoint.recipe.runner import Job, Seen, run
-from tiepoint.recipe.schema import LookingTable
-from tiepoint.ties.tie import PARAMETERS, Sensor, Tie
+from tiepoint.recipe.foresee import foresee
+from tiepoint.vision.mark_text import Letter, LineSeen, alike, resolved, see_line
 
-HEAD = 'format = "tiepoint/recipe/1"\nname = "mark"\n'
-STEP = '[[step]]\nname = "lot"\nkind = "stamp"\nin = "{frame}"\n'
-SIZE = (40, 30)
+STEP = (
+    '[[step]]\nname = "lot"\nkind = "text"\nin = "image"\n'
+    "region.rectangle = { centre = [200, 100], size = [320, 56] }\n"
+)
+SIZE = (200, 400)
 
 
-class StampTable(LookingTable):
-    """`wanted`: what is expected."""
-
-    wanted: str | None = None
-
-    def expects(self, quantity: str) -> str | None:
-        return self.wanted if quantity == "content" else None
-
-
-def kinds(told):
-    """Return the installed kinds and one that tells what `told` makes of its context."""
-    quantities = (Quantity("content", "text", "", True), Quantity("area", "area", "", True))
-    return {**installed_kinds(), "stamp": StepKind("stamp", "", StampTable, quantities, told, "place")}
+def picture(text, light=190, dark=50, blur=0.8, noise=3.0, size_px=40, turn_deg=0.0, seed=0):
+    """Return a picture (rows, columns) of one line about (200, 100), in Pillow's own plain face."""
+    page = Image.new("L", SIZE[::-1], light)
+    draw = ImageDraw.Draw(page)
+    draw.text((200, 100), text, fill=dark, font=ImageFont.load_default(size=size_px), anchor="mm")
+    grey = np.asarray(page.rotate(turn_deg, Image.Resampling.BICUBIC, fillcolor=light), float)
+    grey = cv2.GaussianBlur(grey, (0, 0), blur)
+    return np.clip(grey + np.random.default_rng(seed).normal(0, noise, SIZE), 0, 255).astype(np.uint8)
 
 
-def tie() -> Tie:
-    """Return a tie of 0.1 mm a pixel without any uncertainty, y up."""
-    H = np.array([[0.1, 0, 0], [0, -0.1, 0.1 * (SIZE[1] - 1)], [0, 0, 1.0]])
-    corners = np.array([[0, 0], [SIZE[0] - 1, 0], [SIZE[0] - 1, SIZE[1] - 1], [0, SIZE[1] - 1]], float)
-    return Tie(
-        "t", "target", "image", "plane", "projective", H, corners, factor=np.zeros((len(PARAMETERS), 0)),
-        sensor=Sensor(*SIZE),
-    )  # fmt: skip
+def content(page, keys="", **more):
+    return read(page, keys, step=STEP, **more)["content"]
 
 
-def shot(part_id=None, colour=None) -> Seen:
-    described = Shot("shot", (Picture("picture", "", SIZE, 8, "Mono8", light="east"),), part_id=part_id)
-    grey = np.full(SIZE[::-1], 100, np.uint8)
-    return Seen(described, {"picture": grey}, {"picture": Sensor(*SIZE)}, {} if colour is None else {"picture": colour})
+def verdict(page, keys, **more):
+    made = record(page, keys, step=STEP, **more)
+    told = made.readings[0]
+    assert made.verdict == told.verdict
+    return told.verdict, told.reason.code if told.reason else None
 
 
-def outcome(told, more="", frame="image", **of_shot):
-    recipe = read_recipe(tomllib.loads(HEAD + STEP.format(frame=frame) + more), kinds=kinds(told))
-    return run(Job(recipe, tie()), shot(**of_shot))
+@pytest.mark.parametrize("text", ["LOT 240817", "EXP 12/2027", "A7-3349", "SN4711"])
+def test_lines_are_read(text):
+    assert content(picture(text)).text == text.replace(" ", "")
 
 
-def saying(said, area=2.0, **result):
-    return lambda context: StepResult({"content": said, "area": Value(area, {Source("a", "a", "B", 0.1, "part"): 1})})
+def test_bright_letters_and_turned_ones_are_read():
+    assert content(picture("LOT 240817", 60, 200)).text == "LOT240817"
+    turned = STEP.replace("56] }", "56], angle_deg = 12 }")
+    assert read(picture("LOT 240817", turn_deg=12), step=turned)["content"].text == "LOT240817"
 
 
-def test_a_text_that_was_expected_conforms_and_another_is_rejected_with_its_reason():
-    good = outcome(saying(Said("L17", "conforms")), 'wanted = "L17"').record
-    assert (good.readings[0].text, good.readings[0].expected, good.verdict) == ("L17", "L17", "conforms")
-    why = Reason("step_broke", {"detail": "another lot"})
-    other = outcome(saying(Said("L18", "rejected", why)), 'wanted = "L17"').record
-    assert (other.verdict, other.readings[0].reason) == ("rejected", why)
+def test_what_is_expected_decides_and_spaces_do_not_count():
+    page = picture("LOT 240817")
+    assert verdict(page, 'expected = { text = "LOT 240817" }') == ("conforms", None)
+    assert verdict(page, 'expected = { text = "LOT240817" }') == ("conforms", None)
+    assert verdict(page, 'expected = { one_of = ["LOT 1", "LOT 240817"] }') == ("conforms", None)
+    assert verdict(page, 'expected = { form = "LOT {digits:6}" }') == ("conforms", None)
+    assert verdict(page, "expected = { part_id = true }", part_id="LOT 240817") == ("conforms", None)
+    assert verdict(page, 'expected = { text = "LOT 240819" }') == ("rejected", "content_differs")
 
 
-def test_a_text_that_was_not_read_is_unread_where_one_was_expected_and_judges_nothing_where_none_was():
-    reason = Reason("no_edge")
-    assert outcome(saying(reason), 'wanted = "L17"').record.readings[0].verdict == "unread"
-    unasked = outcome(saying(reason)).record
-    assert unasked.readings[0].verdict is None
-    assert unasked.verdict == "unread"  # nothing was judged
+def test_a_line_that_is_not_built_so_is_unread():
+    assert verdict(picture("LOT 24081"), 'expected = { form = "LOT {digits:6}" }') == ("unread", "text_not_built_so")
+    assert verdict(picture("LOT 24081X"), 'expected = { form = "LOT {digits:6}" }') == ("unread", "text_not_built_so")
 
 
-def test_a_step_that_breaks_leaves_an_expected_text_unread():
-    def breaks(context):
-        raise ZeroDivisionError("none")
-
-    record = outcome(breaks, 'wanted = "L17"').record
-    assert [r.verdict for r in record.readings] == ["unread", None]
-    assert record.verdict == "unread"
+def test_characters_that_cannot_occur_make_it_unread():
+    told = content(picture("LOT 240817"), 'characters = "LOT0123456"')
+    assert (told.text, told.reason.code) == (None, "text_strange")
+    assert told.reason.params["characters"] == "78"
 
 
-@pytest.mark.parametrize("text", ["=1+1", "<b>&\x1d\x07", "a" * 500, "@SUM", "\u202egpj"])
-def test_hostile_content_is_kept_whole_and_shown_harmlessly(text):
-    made = outcome(saying(Said(text, "conforms")), 'wanted = "x"')
-    record = sealed(made.record)
-    again = record_from(record_json(record))
-    assert again.readings[0].text == text
-    rows = list(csv.DictReader(io.StringIO(records_csv([record]))))
-    assert rows[0]["text"].removeprefix("'") == text
-    assert rows[0]["text"][0] not in "=+-@"
-    shown = reading_row(record.readings[0])[1]
-    assert shown.isprintable()
-    assert len(shown) <= 240
-    svg = overlay_svg(made, np.full(SIZE[::-1], 100, np.uint8))
-    assert "<b>" not in svg
-    assert not {c for c in svg if ord(c) < 32} - {"\n"}
+def test_what_looks_alike_is_told_apart_by_its_place_alone_and_said():
+    page = picture("LOT 240817")
+    for keys in ('expected = { form = "LOT {digits:6}" }', 'expected = { form = "L{capitals:2}{digits:6}" }'):
+        assert content(page, keys).text == "LOT240817"
+    # A line of letters where digits must stand: O becomes 0, I becomes 1, and the reading says so.
+    told = content(picture("LOT OI4"), 'expected = { form = "LOT {digits:3}" }')
+    assert told.text == "LOT014"
+    assert "read_as_alike" in told.flags
+    # Without anything that tells them apart, a difference of look-alikes alone neither passes nor condemns.
+    assert verdict(picture("LOT OI4"), 'expected = { text = "LOT 014" }') == ("unread", "text_alike")
 
 
-def test_a_reading_holds_a_value_or_a_text_and_no_other_verdict_than_they_allow():
-    about = {"id": "a.b", "name": "a", "kind": "k", "quantity": "b", "unit": "", "step": "a", "frame": "plane"}
-    with pytest.raises(ValueError, match="a value and a text"):
-        Reading(**about, value=1.0, text="x")
-    with pytest.raises(ValueError, match="either a value or a reason"):
-        Reading(**about)
-    with pytest.raises(ValueError, match="and yet is conforms"):
-        Reading(**about, text="x", reason=Reason("no_edge"), verdict="conforms")
+def test_of_several_look_alikes_that_may_stand_there_none_is_taken():
+    line = LineSeen((Letter("0", 0.99),))
+    assert resolved(line, [lambda c: c in "OD"]) == line
+    assert resolved(line, [lambda c: c in "OX"]) == LineSeen((Letter("O", 0.99),), 1)
+    assert alike("0") == frozenset("0ODQ")
+    assert alike("A") == frozenset("A")
 
 
-def test_limits_of_a_text_are_refused_with_what_to_do_instead():
-    with pytest.raises(UnusableDocument, match=r'"content", which is a text; say what is expected'):
-        outcome(saying(Said("x")), "limits.content = { lower = 1 }")
+def test_no_text_is_unread():
+    noise = np.random.default_rng(3)
+    assert content(np.full(SIZE, 120, np.uint8)).reason.code == "mark_faint"
+    assert content(noise.normal(120, 1, SIZE).astype(np.uint8)).reason.code == "mark_faint"
+    brushed = cv2.GaussianBlur(noise.normal(size=SIZE), (0, 0), sigmaX=9, sigmaY=0.8)
+    ground = np.clip(128 + 30 * brushed / brushed.std(), 0, 255).astype(np.uint8)
+    assert content(ground, 'expected = { form = "LOT {digits:6}" }').text is None
+    assert content(np.full(SIZE, 0, np.uint8)).text is None
+    assert see_line(np.zeros((2, 50), np.uint8)) == LineSeen(())
 
 
-def test_an_area_is_told_in_the_square_of_the_recipes_unit():
-    # 1 in = 25.4 mm exactly (international yard and pound agreement, 1959), so 645.16 mm² are 1 in².
-    text = HEAD.replace('name = "mark"', 'name = "mark"\nunit = "in"') + STEP.format(frame="plane")
-    recipe = read_recipe(tomllib.loads(text), kinds=kinds(saying(Said("x"), area=645.16)))
-    reading = run(Job(recipe, tie()), shot()).record.readings[1]
-    assert (reading.unit, reading.value) == ("in2", pytest.approx(1.0, abs=1e-12))
-    assert reading.u == pytest.approx(0.1 / 645.16)
-    in_px = outcome(saying(Said("x"))).record.readings[1]
-    assert (in_px.unit, in_px.value) == ("px2", 2.0)
+def test_a_region_beyond_the_picture_is_unread():
+    far = STEP.replace("[200, 100]", "[300, 100]")
+    assert read(picture("LOT 1"), step=far)["content"].reason.code == "outside_picture"
 
 
-def test_an_area_in_the_plane_is_flagged_where_the_height_was_not_stated():
-    recipe = read_recipe(
-        tomllib.loads(HEAD + STEP.format(frame="plane") + "limits.area = { lower = 1 }"), kinds=kinds(saying(Said("x")))
-    )
-    record = run(Job(recipe, tie(), flags=("height_not_stated",)), shot()).record
-    assert [r.flags for r in record.readings] == [(), ("height_not_stated",)]
-    assert record.verdict == "undecided"
+def test_a_picture_of_the_shot_that_shows_more_is_read():
+    flat = np.full(SIZE, 120, np.uint8)
+    page = picture("LOT 240817").astype(np.uint16) * 200
+    told = read(flat, 'also = ["lamp 2"]\nreadings = ["preparation"]', step=STEP, others={"lamp 2": page})
+    assert told["content"].text == "LOT240817"
+    assert told["preparation"].text.startswith("lamp 2: ")
+    pinned = f'also = ["lamp 2"]\npreparation = "{told["preparation"].text}"'
+    assert read(flat, pinned, step=STEP, others={"lamp 2": page})["content"].text == "LOT240817"
 
 
-def test_a_step_is_given_the_colour_the_part_and_the_other_pictures():
-    asked = {}
-
-    def looks(context):
-        asked.update(
-            colour=context.colour, part=context.part_id, light=context.others("east"), none=context.others("x")
-        )
-        asked.update(picture=context.picture)
-        return StepResult({})
-
-    colour = np.zeros((*SIZE[::-1], 3), np.uint8)
-    colour[..., 1] = 255
-    outcome(looks, 'plane = "L*"', part_id="P-7", colour=colour)
-    assert asked["colour"] is colour
-    assert asked["part"] == "P-7"
-    assert asked["light"].shape == SIZE[::-1]
-    assert asked["none"] == Reason("no_picture", {"picture": "x"})
-    # L* of the green of sRGB is 87.73 (Y = 0.7152: 116·0.7152^(1/3) − 16, CIE 15).
-    assert asked["picture"] == pytest.approx(116 * 0.7152 ** (1 / 3) - 16, abs=1e-3)
+@pytest.mark.parametrize(
+    ("keys", "says"),
+    [
+        ('expected = { form = "{digit:3}" }', "is none of digits"),
+        ('expected = { text = "a", field = "01" }', "a line of text is no message with fields"),
+        ('preparation = "dots_bright"', 'use words as in "smooth1.5"'),
+        ("least_score = 0.1", "choose at least 0.3"),
+        ('characters = ""', "give at least one letter"),
+    ],
+)
+def test_a_recipe_that_cannot_work_is_refused(keys, says):
+    with pytest.raises(UnusableDocument) as refused:
+        recipe(keys, STEP)
+    assert says in str(refused.value)
 
 
-def test_a_find_takes_its_frame_from_a_place_with_a_direction():
-    source = Source("s", "s", "B", 0.01, "part")
-    pose = Values(np.array([1.0, 2.0, 0.5]), np.array([[1.0], [0.0], [0.2]]), (source,))
-    more = """
-[[step]]
-name = "plate"
-kind = "find"
-of = ["lot"]
-
-[[step]]
-name = "mark"
-kind = "stamp"
-in = "plate"
-"""
-    frames = []
-
-    def told(context):
-        frames.append(context.ground.frame)
-        return StepResult({"content": Said("x")}, PlaceFeature(pose))
-
-    made = outcome(told, more, frame="plane")
-    by_id = {r.id: r for r in made.record.readings}
-    assert (by_id["plate.x"].value, by_id["plate.y"].value) == (1.0, 2.0)
-    assert by_id["plate.angle"].value == pytest.approx(math.degrees(0.5))
-    assert by_id["plate.angle"].u == pytest.approx(math.degrees(0.2 * 0.01))
-    assert frames == ["plane", "plate"]
-
-
-def test_a_place_with_a_direction_is_a_point_too():
-    pose = Values(np.array([1.0, 2.0, 0.5]), np.zeros((3, 0)), ())
-    more = """
-[[step]]
-name = "edge"
-kind = "stamp"
-
-[[step]]
-name = "apart"
-kind = "distance"
-between = ["lot", "edge"]
-"""
-    made = outcome(lambda c: StepResult({}, PlaceFeature(pose)), more, frame="plane")
-    assert next(r.value for r in made.record.readings if r.id == "apart.distance") == 0.0
+def test_text_is_not_foreseen():
+    assert foresee(recipe("limits.least_score = { lower = 0.9 }", STEP), None) == []

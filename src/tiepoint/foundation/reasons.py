@@ -56,6 +56,16 @@ REASONS: dict[str, str] = {
     "shot_unreadable": "The shot cannot be read: {detail}.",
     "step_broke": "The step could not be carried out: {detail}.",
     "step_failed": "The step it rests on, {step}, gave no value.",
+    "text_alike": (
+        "What was read, {text}, differs from what is expected only in characters that look alike: state in a "
+        "form or in characters which may occur."
+    ),
+    "text_not_built_so": "What was read, {text}, is not built as the form has it.",
+    "text_not_seen": "No text is seen in the region.",
+    "text_strange": "What was read, {text}, holds characters that cannot occur: {characters}.",
+    "text_unsure": (
+        "What was read, {text}, is not sure: the least sure character has a score of {score}, and {least} is asked for."
+    ),
     "tie_refused": "The tie does not fit the shot: {detail}.",
     "too_dark": "{share_percent} % of the pixels are dark under all lamps or all but two.",
     "too_old": "The shot is {age_s} s old; at most {most_s} s are allowed.",
@@ -298,6 +308,12 @@ FLAGS: dict[str, Flag] = {
         "print not measured",
         True,
         "The ± takes for granted that the page was not made to fit, which nothing has shown.",
+    ),
+    "read_as_alike": Flag(
+        "A character was taken for one that looks alike, because only that one may stand in its place.",
+        "look-alikes told apart by place",
+        False,
+        "What may stand in a place was stated, and the character that was read looks like it alone.",
     ),
     "read_once": Flag(
         "Only one of the two readers read the mark; its own error correction bears it out.",
