@@ -46,7 +46,7 @@ def test_a_leaning_matte_plane_returns_albedo_times_the_cosine(lean, azimuth):
     assert shares(shot)[0] == pytest.approx(0.6 * float(unit(azimuth, 40.0) @ normal), abs=2e-5)
     assert shot.truth.slopes[0] == pytest.approx(lean[0], abs=1e-6)
     assert shot.truth.slopes[1] == pytest.approx(lean[1], abs=1e-6)
-    assert shot.truth.normals == pytest.approx(np.broadcast_to(normal, (20, 24, 3)), abs=1e-6)
+    assert np.abs(shot.truth.normals - normal).max() < 1e-6
 
 
 def test_four_lamps_over_a_leaning_plane_give_the_worked_example():
@@ -331,8 +331,8 @@ def test_brushed_metal_slopes_across_the_brush():
     # Along it the heights change by the ratio of the two lengths as fast.
     assert (c * face.slope_x + s * face.slope_y).std() < 0.1 * 0.06
     down, right = np.gradient(face.z_mm, 0.01)
-    assert face.slope_x == pytest.approx(right, abs=1e-6)
-    assert face.slope_y == pytest.approx(-down, abs=1e-6)
+    assert np.abs(face.slope_x - right).max() < 1e-6
+    assert np.abs(face.slope_y + down).max() < 1e-6
 
 
 def test_mottles_and_coats_change_the_albedo_only_where_they_are():

@@ -24,7 +24,7 @@ PART_NUMBER = "TP-40-118"
 FACE_MM = (16.0, 3.0, 43.0, 20.0)
 TEXT_AT_MM, TEXT_HEIGHT_MM = (19.6, 14.6), 2.2
 STROKE_TOP_MM, STROKE_FLANK_MM, STROKE_HEIGHT_MM = 0.14, 0.16, 0.014
-SYMBOL_AT_MM = (19.4, 5.6)
+SYMBOL_AT_MM = (20.0, 6.4)
 PEENING = Peening(depth_mm=0.013, rim_mm=0.0015, place_sd_mm=0.008, size_sd=0.05, depth_sd=0.1)
 BEAD_WIDTH_MM, BEAD_RISE = 1.0, 0.17
 BEAD_BOX_MM, BEAD_CORNER_MM, BEAD_OVERLAP_MM = (17.2, 4.2, 41.8, 18.8), 2.0, 1.5
@@ -35,8 +35,8 @@ OPEN_MM = (29.0, 6.2, 39.5, 12.6)
 
 METAL = Finish(
     albedo=0.3,
-    gloss=0.18,
-    lobe=Lobe(0.18, 0.36, 0.0),
+    gloss=0.05,
+    lobe=Lobe(0.08, 0.1, 0.0),
     brushed=Brushed(0.015, 1.2, 0.03),
     mottles=(Mottle(0.28, 0.16, 0.1, 20.0), Mottle(0.2, 0.5, 0.3, 110.0), Mottle(0.1, 1.6, 0.8, 60.0)),
 )

@@ -110,15 +110,24 @@ class MarkedStation:
         return take(card, sight, self.lamps, self.exposure, np.random.default_rng([seed, 4]))
 
 
+def _numbers(values: Sequence[float]) -> str:
+    return f"[{', '.join(f'{value:.4f}' for value in values)}]"
+
+
 def lights_toml(lamps: Sequence[Lamp], flat: Sequence[str] = ()) -> str:
-    """Return a lights.toml that says where the lamps are: near ones by their place, far ones by direction."""
+    """Return a lights.toml that says where the lamps are: near ones by their place, far ones by direction.
+
+    A flat LED gives half its light 60° off its axis (Lambert).
+    """
     lines = ['format = "tiepoint/lights/1"', ""]
     for each in lamps:
         lines += ["[[light]]", f'id = "{each.id}"']
         if each.far:
             lines += [f"azimuth_deg = {each.azimuth_deg:.6g}", f"elevation_deg = {each.elevation_deg:.6g}"]
         else:
-            lines.append(f"position_mm = [{', '.join(f'{v:.4f}' for v in each.place_mm.tolist())}]")
+            lines.append(f"position_mm = {_numbers(each.place_mm.tolist())}")
+        if each.flat and not each.far:
+            lines += [f"aim_mm = {_numbers(each.aim_mm)}", "half_angle_deg = 60"]
         lines.append("")
     if flat:
         lines += ["[flat]", f"pictures = [{', '.join(repr(name) for name in flat)}]", ""]
