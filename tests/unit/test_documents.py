@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import rfc8785
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -144,6 +145,14 @@ def test_canonical_form_keeps_the_content_and_is_its_own_canonical_form(thing):
     once = canonical(thing)
     assert canonical(json.loads(once)) == once
     assert json.loads(once, parse_int=float) == thing
+
+
+@given(JSON_LIKE)
+def test_the_canonical_form_is_that_of_another_program(thing):
+    # The package rfc8785 as a witness; the edges of its exponents are in Appendix B, above.
+    assert canonical(thing) == rfc8785.dumps(thing)
+    around = [0.1 * 10.0**k * s for k in range(-9, 24) for s in (1.0, -1.25, 3.3333333333333335)]
+    assert canonical([thing, around]) == rfc8785.dumps([thing, around])
 
 
 @given(st.dictionaries(st.sampled_from(["a", "b", "ü"]), JSON_LIKE))

@@ -6,7 +6,9 @@ Hashes are over content and not over bytes, so that a reformatted file keeps its
 import dataclasses
 import functools
 import hashlib
+import json
 import math
+import re
 from collections.abc import Hashable, Mapping
 from typing import Any, cast
 
@@ -17,6 +19,8 @@ from numpy.typing import NDArray
 from tiepoint.foundation.errors import UnusableDocument
 
 _LARGEST_WHOLE = 2**53 - 1
+_NO_NUMBERS = re.compile(r'((?:"[^"\\]*+(?:\\.[^"\\]*+)*+"[{}\[\]:,]*+|[{}\[\]:,]++|true|false|null)++)')
+"""What stands between the numbers of a JSON text without spaces."""
 _BARE = frozenset({str, int, bool, type(None)})
 
 
@@ -58,7 +62,7 @@ def canonical(thing: Any) -> bytes:
     Whole numbers beyond ±(2⁵³ − 1), such as a clock's nanoseconds after a hundred days, count as the nearest
     double, which is what every number is to RFC 8785.
     """
-    return rfc8785.dumps(_as_doubles(plain(thing)))
+    return _bytes(plain(thing))
 
 
 def sha256(thing: Any) -> str:
@@ -68,7 +72,7 @@ def sha256(thing: Any) -> str:
 
 def sha256_of_plain(content: Any) -> str:
     """Return the same of what is plain already."""
-    return hashlib.sha256(rfc8785.dumps(_as_doubles(content))).hexdigest()
+    return hashlib.sha256(_bytes(content)).hexdigest()
 
 
 def pixels_sha256(pixels: NDArray[Any]) -> str:
@@ -76,6 +80,34 @@ def pixels_sha256(pixels: NDArray[Any]) -> str:
     data = np.ascontiguousarray(pixels).astype(pixels.dtype.newbyteorder("<"), copy=False)
     head = f"{data.dtype.str} {'x'.join(map(str, data.shape))}\n".encode()
     return hashlib.sha256(head + data.tobytes()).hexdigest()
+
+
+def _bytes(content: Any) -> bytes:
+    """Return the canonical bytes of plain content.
+
+    A line hashes every record, and Python's own JSON differs by its numbers alone, as long as no text has letters
+    beyond U+FFFF, whose halves in UTF-16 sort before others.
+    """
+    text = json.dumps(content, ensure_ascii=False, allow_nan=False, sort_keys=True, separators=(",", ":"))
+    if len(text.encode("utf-16-le")) > 2 * len(text):
+        return rfc8785.dumps(_as_doubles(content))
+    parts = _NO_NUMBERS.split(text)
+    parts[::2] = map(_number, parts[::2])
+    return "".join(parts).encode()
+
+
+def _number(text: str) -> str:
+    """Return a number of Python's JSON as ECMAScript writes it (ECMA-262, Number::toString): the same digits."""
+    if text.endswith(".0"):
+        return text[:-2] if text != "-0.0" else "0"
+    mantissa, e, exponent = text.partition("e")
+    if not e:
+        is_long = "." not in text and len(text) >= len(str(_LARGEST_WHOLE))
+        return _number(repr(float(_as_doubles(int(text))))) if is_long else text
+    power, sign, digits = int(exponent), "-" * mantissa.startswith("-"), mantissa.lstrip("-").replace(".", "")
+    if -7 < power < 0:
+        return f"{sign}0.{'0' * (-power - 1)}{digits}"
+    return f"{sign}{digits:0<{power + 1}}" if 0 < power < 21 else f"{mantissa}e{power:+d}"
 
 
 def _as_doubles(thing: Any) -> Any:
