@@ -71,7 +71,7 @@ def test_curvature_and_relief_have_the_signs_of_bumps_and_pits():
 
 
 def test_a_lamp_that_is_off_turns_slopes_by_the_closed_form():
-    # g_x = (I₀ − I₁₈₀)/(2 cos 45°), g_z = ΣI/(4 sin 45°): under one lamp of gain 1 + ε a flat face seems to lean by ε/2.
+    # g_x = (I₀ − I₁₈₀)/(2 cos 45°), g_z = ΣI/(4 sin 45°): one lamp of gain 1 + ε makes a flat face seem to lean by ε/2.
     lamps = four()
     dim = [replace(each, gain=1.02 if each.id == "e" else 1.0) for each in lamps]
     true, _ = seen(lamps)
