@@ -206,12 +206,8 @@ class StepResult:
     @property
     def flags(self) -> tuple[str, ...]:
         """The flags of all edges that were found."""
-        return tuple(sorted(set(chain.from_iterable([found.flags for found in self.found]))))
-
-    @property
-    def looks(self) -> tuple[EdgeLook, ...]:
-        """The looks of all edges that were found."""
-        return tuple(chain.from_iterable([found.looks for found in self.found]))
+        told = [code for found in self.found for code in found.flags]
+        return tuple(sorted(set(told))) if told else ()
 
     @classmethod
     def without(cls, reason: Reason) -> "StepResult":

@@ -141,12 +141,15 @@ class Seen:
             return Reason("tie_refused", {"detail": str(error)})
         return self.lit.relief(self.shot.pictures, self.grey, self.colour, tie)
 
+    @cached_property
+    def _by_light(self) -> Mapping[str, str]:
+        return {p.light: p.role for p in self.shot.pictures if p.light is not None}
+
     def role_of(self, name: str | None) -> str:
         """Return the role of the picture of that role or light, the first for None; other names as they are."""
         if name is None:
             return self.shot.pictures[0].role
-        by_light = {p.light: p.role for p in self.shot.pictures if p.light is not None}
-        return name if name in self.grey else by_light.get(name, name)
+        return name if name in self.grey else self._by_light.get(name, name)
 
     def lies_on(self, name: str | None) -> str:
         """Return the role of the picture in whose pixels a picture of that name has its places."""
@@ -399,6 +402,7 @@ def _flags(
 ) -> dict[str, tuple[str, ...]]:
     """Return what is to be known of each step by name: its own flags, the tie's, and the doubts of what it rests on."""
     uneven = _uneven(job, results)
+    of_tie = job.tie.flags if job.tie is not None else ()
     told: dict[str, tuple[str, ...]] = {}
     for step in job.recipe.order:
         result = results[step.name][0]
@@ -407,11 +411,11 @@ def _flags(
             own += seen.relief.flags
         if step.name in uneven and result.failed is None:
             own.append(flag("edge_differs_by_side"))
-        if step.base == "plane" and job.tie is not None:
-            own += job.tie.flags
+        if step.base == "plane":
+            own += of_tie
         if result.failed is None and (before := [f for name in step.waits_for for f in told[name]]):
             own += forbidding(before)
-        told[step.name] = tuple(dict.fromkeys(own))
+        told[step.name] = tuple(dict.fromkeys(own)) if own else ()
     return told
 
 
@@ -424,7 +428,9 @@ def _uneven(job: Job, results: Mapping[str, tuple[StepResult, str, Ground | None
     looks: dict[tuple[str, str, str], list[EdgeLook]] = {}
     for step, plane in job.sought:
         result, role, _ = results[step.name]
-        looks.setdefault((role, plane, step.frame), []).extend(result.looks)
+        of_picture = looks.setdefault((role, plane, step.frame), [])
+        for found in result.found:
+            of_picture += found.looks
     tested = {picture: unevenness(edges) for picture, edges in looks.items()}
     warned = {(role, plane) for (role, plane, _), told in tested.items() if told is not None and told.is_certain}
     return frozenset([step.name for step, plane in job.sought if (results[step.name][1], plane) in warned])
