@@ -56,6 +56,9 @@ def region_of(points: Array, before: Ints, after: Ints) -> Region | None:
     p, q = p - centroid, q - centroid
     cross = p[:, 0] * q[:, 1] - q[:, 0] * p[:, 1]
     xx, yy = ((p * p + p * q + q * q) * cross[:, None]).sum(axis=0) / (12.0 * area)
+    # Lines that cross one another may enclose some of it backwards.
+    if not float(xx + yy) > 0:
+        return None
     xy = float(np.sum((2 * p[:, 0] * p[:, 1] + p[:, 0] * q[:, 1] + q[:, 0] * p[:, 1] + 2 * q[:, 0] * q[:, 1]) * cross))
     xy /= 24.0 * area
     along = points[after] - points[before]
