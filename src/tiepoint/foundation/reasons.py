@@ -15,7 +15,9 @@ REASONS: dict[str, str] = {
     "few_edges": "Only {found} of {sought} places showed an edge; at least {needed} are needed.",
     "few_patches": "{found} patches count, and number {asked} by size is asked for.",
     "few_pixels": "Only {found} pixels can be looked at; at least {needed} are needed.",
+    "good_not_taught": "No good picture was taught yet: tiepoint teach learns from shots of good parts.",
     "grip_doubtful": "The part's place may not hold ({says}), so it is not gripped.",
+    "light_differs": "The picture is {gain} times as bright as the good ones: that is another light, and no part.",
     "linear_law_fails": "The result is too uncertain for its formula: no interval can be stated.",
     "many_patches": "{found} patches stand out, more than {most}: choose another level or a least area.",
     "mark_budget": "The budget was spent after {tried} preparations, and none gave a sound reading.",
@@ -28,8 +30,10 @@ REASONS: dict[str, str] = {
     "mark_unsure": "A mark was read once ({kind}), and nothing bears the reading out: it is not believed.",
     "marks_differ": "Two readings of the mark differ, so neither is believed.",
     "marks_several": "{count} marks are in the region where one is expected.",
+    "moved": "The part lies {shift_px} px from where its frame says; at most {most_px} px are allowed.",
     "need_not_met": "The grip needs what the part does not show: {detail}.",
     "no_bead": "No bead stands out of the noise along the path, or none that is long enough to measure.",
+    "no_blemish": "No blemish was found, and so it has no place.",
     "no_cells": "This kind of mark has no cells that could be looked at one by one.",
     "no_channel": "The picture {picture} has no colour, and the step looks at its channel {channel}.",
     "no_colour": "The picture has no colour.",
@@ -46,11 +50,13 @@ REASONS: dict[str, str] = {
     "no_picture": "The shot has no picture {picture}.",
     "no_two_levels": "The region does not show two levels that noise tells apart: an automatic level needs both.",
     "not_a_number": "The measurement did not converge.",
+    "not_aligned": "The picture cannot be brought into line with the good ones: it shows something else.",
     "not_parallel": "The two lines differ by {angle_deg}°: they have no one distance.",
     "not_taught": "The shape was not taught yet: tiepoint teach makes it from a shot or a drawing.",
     "outside_envelope": "The grip would leave the robot's envelope: {detail}.",
     "outside_picture": "The region leaves the picture.",
     "outside_tie": "The place lies outside the region in which the tie is valid.",
+    "part_moved": "The part moved by about {shift_px} px between the pictures of the shot, or turned.",
     "path_hidden": "The mask covers the whole path.",
     "path_not_judged": "From {start} on, {percent} % of the path shows neither a bead nor bare ground for certain.",
     "path_turns_back": "The path turns back on itself within the width of its band.",
@@ -61,6 +67,7 @@ REASONS: dict[str, str] = {
     "shot_unreadable": "The shot cannot be read: {detail}.",
     "step_broke": "The step could not be carried out: {detail}.",
     "step_failed": "The step it rests on, {step}, gave no value.",
+    "taught_otherwise": "Its region, its mask or levelled is not as it was taught: teach it again.",
     "text_alike": (
         "What was read, {text}, differs from what is expected only in characters that look alike: state in a "
         "form or in characters which may occur."
@@ -74,7 +81,7 @@ REASONS: dict[str, str] = {
     "tie_refused": "The tie does not fit the shot: {detail}.",
     "too_dark": "{share_percent} % of the pixels are dark under all lamps or all but two.",
     "too_old": "The shot is {age_s} s old; at most {most_s} s are allowed.",
-    "white_unusable": "The white that colours are told by cannot be used: {detail}",
+    "white_unusable": "The white that colours are told by cannot be used: {detail}.",
 }
 
 
@@ -155,6 +162,13 @@ FLAGS: dict[str, Flag] = {
         True,
         "The ± takes one edge definition for all sides, and the picture contradicts it.",
     ),
+    "edges_computed": Flag(
+        "The edges were seen in a computed picture, which need not draw them where the part has them: name an edge "
+        "definition that says how far they may lie apart.",
+        "edges of a computed picture",
+        True,
+        "The ± is that of the edges as they were drawn: slopes, curvature and relief move the foot of what is raised.",
+    ),
     "extrapolated": Flag(
         "The place lies outside the tie's valid region.",
         "outside the tie's region",
@@ -166,6 +180,12 @@ FLAGS: dict[str, Flag] = {
         "few corners",
         False,
         "Student's t carries it; a check is missing, but nothing speaks against the ±.",
+    ),
+    "few_good": Flag(
+        "Fewer than six good pictures were taught: how good parts differ is not known, and a floor stands in for it.",
+        "few good pictures",
+        False,
+        "The tolerance is a stated one; how often a good part goes beyond it was not seen.",
     ),
     "few_points": Flag(
         "Few edge points: the interval is widened by Student's t.",
@@ -222,6 +242,12 @@ FLAGS: dict[str, Flag] = {
         "lens assumed",
         False,
         "The ± carries the bound.",
+    ),
+    "levelled": Flag(
+        "One gain and one offset of the grey levels were taken out before comparing.",
+        "levels taken out",
+        False,
+        "The recipe asks for it; what is judged is the part without its lamp.",
     ),
     "linear_law_doubtful": Flag(
         "The formula bends within the uncertainty: the stated interval is only rough.",
@@ -306,6 +332,12 @@ FLAGS: dict[str, Flag] = {
         "photos disagree",
         True,
         "The ± takes the pose for one, and the photos contradict it.",
+    ),
+    "pictures_shifted": Flag(
+        "The part moved between the pictures under the lamps; they were laid upon one another.",
+        "pictures laid upon one another",
+        False,
+        "The shift was found to a tenth of a pixel or better, and what it leaves shows in the confidence map.",
     ),
     "poses_left_out": Flag(
         "Some poses of the hand-eye do not fit the others and were left out.",

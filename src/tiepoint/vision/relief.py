@@ -18,6 +18,7 @@ from tiepoint.vision.relief_detail import composites, curvature
 from tiepoint.vision.relief_integrate import integrate
 from tiepoint.vision.relief_kernels import confidence_of, solve_any, solve_four
 from tiepoint.vision.relief_lights import CHANNELS, Ground, LightField, Lights, field_of, ground_of
+from tiepoint.vision.relief_motion import find_motion, looks_still, registered
 from tiepoint.vision.relief_noise import no_surface, picture_noise, unexplained_noise
 
 Name = Literal["albedo", "slope_x", "slope_y", "curvature", "relief", "confidence", "raised", "sunken"]
@@ -135,6 +136,7 @@ def relief_of(
     feature_px: float = 8.0,
     noise: float | None = None,
     leave_out: bool = True,
+    register: bool = True,
     light_field: LightField | None = None,
 ) -> Relief | Reason:
     """Return the relief of a shot, or the reason why there is none.
@@ -143,6 +145,7 @@ def relief_of(
     told apart by colour; `flat` likewise, of a flat plate. The plane by `plane_from_image` (2, 3) or `mm_per_px`;
     without either it is in px, and near lamps are refused. `noise`: the grey values' sd where it is known.
     `leave_out`: whether lamps are left out where they are in shadow, in a highlight or saturated.
+    `register`: whether pictures that disagree are looked at for a part that moved, and laid upon one another.
     `light_field`: what `field_of` gave for the same lights, shape, ground and flat before.
     """
     planes = _planes(pictures, lights, "the shot")
@@ -162,7 +165,7 @@ def relief_of(
         there = field_of(lights, shape, ground, flat_planes) if light_field is None else light_field
     except PoorGeometry as error:
         return _refused(str(error))
-    return _solve(planes, lights, there, ground, feature_px, noise, leave_out)
+    return _solve(planes, lights, there, ground, feature_px, noise, leave_out, register)
 
 
 def _solve(
@@ -173,17 +176,59 @@ def _solve(
     feature_px: float,
     noise: float | None,
     leave_out: bool,
+    register: bool,
 ) -> Relief | Reason:
     black = lights.black_level
     seen = _noise(planes, there, black) if noise is None else noise
     top = saturated_from(planes)
+    laid = _laid(planes, there, black, seen, top) if register else _Laid(planes)
+    if isinstance(laid, Reason):
+        return laid
+    planes = laid.planes
     dark = 3.0 * seen
     limits = (top - black, dark, NOISE_ALLOWED * seen, MODEL_SHARE) if leave_out else (np.inf, -np.inf, np.inf, 0.0)
     solved = solve(planes, there, black, limits)
+    laid.cut(*solved[1:])
     refused, flags, notes = _looked_over(planes, solved[3], top, dark + black)
     if refused is not None:
         return refused
-    return Relief(*solved, ground, seen, feature_px, flags, notes, _Solved(planes, black, there))
+    return Relief(
+        *solved, ground, seen, feature_px, laid.flags + flags, laid.notes + notes, _Solved(planes, black, there)
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Laid:
+    """Pictures that lie upon one another, the border in px that not all show, and what is said of it."""
+
+    planes: tuple[NDArray[Any], ...]
+    border_px: int = 0
+    flags: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    def cut(self, slope_x: Picture, slope_y: Picture, used: NDArray[np.uint16]) -> None:
+        """Make the border that not all pictures show one of which nothing is known."""
+        if self.border_px:
+            for picture in (slope_x, slope_y, used):
+                for edge in (picture, picture.T):
+                    edge[: self.border_px] = 0
+                    edge[-self.border_px :] = 0
+
+
+def _laid(
+    planes: tuple[NDArray[Any], ...], there: LightField, black: float, noise: float, top: float
+) -> _Laid | Reason:
+    """Return pictures laid upon one another where the part moved, or why that cannot be done."""
+    if looks_still(planes, there, black, noise):
+        return _Laid(planes)
+    motion = find_motion(planes, there, noise, top)
+    if motion is None or not motion.moved:
+        return _Laid(planes)
+    if not motion.told:
+        return Reason("part_moved", {"shift_px": float(f"{motion.most_px:.2g}")})
+    said = f"The part moved by up to {motion.most_px:.2g} px between the pictures; they were laid upon one another."
+    shown, border = registered(planes, motion)
+    return _Laid(shown, border, (flag("pictures_shifted"),), (said,))
 
 
 def solve(

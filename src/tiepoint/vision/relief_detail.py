@@ -37,7 +37,7 @@ def curvature(slope_x: Picture, slope_y: Picture, matrix: NDArray[Any] | None = 
     return out
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def _curvature(slope_x, slope_y, xc, xr, yc, yr, out):  # type: ignore[no-untyped-def]  # numba infers
     rows, cols = slope_x.shape
     nx = np.empty((3, cols), np.float32)
@@ -99,7 +99,7 @@ def _strong(detail: Picture) -> float:
     return max(float(high), QUIET * 1.4826 * float(middle), 1e-12)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def _pooled(picture, pool):  # type: ignore[no-untyped-def]  # numba infers
     """Return means of pool × pool pixels; those at the far borders are of what there is."""
     rows, cols = picture.shape
@@ -121,7 +121,7 @@ def _pooled(picture, pool):  # type: ignore[no-untyped-def]  # numba infers
     return out
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def _compose(relief, ground, pool, strength, level, raised, sunken):  # type: ignore[no-untyped-def]  # numba infers
     """Write level ± strength·(relief − ground), the pooled ground bilinear between its places."""
     rows, cols = relief.shape
@@ -144,7 +144,7 @@ def _compose(relief, ground, pool, strength, level, raised, sunken):  # type: ig
             down[x] = np.uint16(np.int32(min(max(level - detail, zero), top) + half))
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def _stretched(values, pool, out):  # type: ignore[no-untyped-def]  # numba infers
     """Write values, given at the middles of stretches of `pool` px, to every pixel, linear between and level beyond."""
     cols, wide = out.shape[0], values.shape[0]

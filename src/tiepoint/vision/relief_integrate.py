@@ -40,7 +40,7 @@ def _eigenvalues(n: int) -> Picture:
     return np.asarray(4 * np.sin(np.pi * np.arange(n) / (2 * n)) ** 2, np.float32)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def _divide(spectrum, along_y, along_x):  # type: ignore[no-untyped-def]  # numba infers
     rows, cols = spectrum.shape
     spectrum[0, 0] = np.float32(0.0)
@@ -52,7 +52,7 @@ def _divide(spectrum, along_y, along_x):  # type: ignore[no-untyped-def]  # numb
             spectrum[y, x] /= -(of_row + along_x[x])
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def divergence(slope_x, slope_y, a, b, c, d, out):  # type: ignore[no-untyped-def]  # numba infers
     """Write what the faces of each pixel give off: a step right rises a·p + b·q, a step down c·p + d·q."""
     rows, cols = slope_x.shape
@@ -86,7 +86,7 @@ def divergence(slope_x, slope_y, a, b, c, d, out):  # type: ignore[no-untyped-de
         _faces_along(right, line)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def _faces_along(step, line):  # type: ignore[no-untyped-def]  # numba infers
     """Add to a line, of five pixels or more, what the faces between neighbours along it give off."""
     cols = step.shape[0]

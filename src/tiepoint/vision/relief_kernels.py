@@ -20,7 +20,7 @@ FAST = {"nnan", "nsz", "contract"}
 """No value is NaN (pictures that hold one are refused), and a rounding less does no harm: loops become vectors."""
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def solve_four(  # type: ignore[no-untyped-def]  # numba infers
     p0, p1, p2, p3, black, inverse, check, pulls, limits, albedo, slope_x, slope_y, used
 ):
@@ -67,7 +67,7 @@ def solve_four(  # type: ignore[no-untyped-def]  # numba infers
                     albedo[y, x], slope_x[y, x], slope_y[y, x], used[y, x] = solve_pixel(values, pulls, limits)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def solve_any(  # type: ignore[no-untyped-def]  # numba infers
     stack, black, inverse, pulls, step, limits, albedo, slope_x, slope_y, used
 ):
@@ -112,7 +112,7 @@ def solve_any(  # type: ignore[no-untyped-def]  # numba infers
                     albedo[y, x], slope_x[y, x], slope_y[y, x], used[y, x] = solve_pixel(values, here, limits)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def _all_nonzero(bits):  # type: ignore[no-untyped-def]  # numba infers
     least = np.uint16(65535)
     for x in range(bits.shape[0]):
@@ -120,7 +120,7 @@ def _all_nonzero(bits):  # type: ignore[no-untyped-def]  # numba infers
     return least > 0
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def _between_rows(upper, lower, t, out):  # type: ignore[no-untyped-def]  # numba infers
     for k in range(out.shape[0]):
         for i in range(out.shape[1]):
@@ -128,7 +128,7 @@ def _between_rows(upper, lower, t, out):  # type: ignore[no-untyped-def]  # numb
                 out[k, i, j] = upper[k, i, j] + t * (lower[k, i, j] - upper[k, i, j])
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def _add_lamp(row, black, inverse, i, step, gx, gy, gz):  # type: ignore[no-untyped-def]  # numba infers
     """Add one lamp's share to g along a row, the inverse (nx, 3, n) running linearly from node to node."""
     cols = row.shape[0]
@@ -148,7 +148,7 @@ def _add_lamp(row, black, inverse, i, step, gx, gy, gz):  # type: ignore[no-unty
             z[j] += (c + t * dc) * value
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def _add_rest(row, black, pulls, i, step, gx, gy, gz, rest):  # type: ignore[no-untyped-def]  # numba infers
     """Add the square of what one lamp's value differs from its fit to rest (cols,)."""
     cols = row.shape[0]
@@ -167,7 +167,7 @@ def _add_rest(row, black, pulls, i, step, gx, gy, gz, rest):  # type: ignore[no-
             r[j] += off * off
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def _extremes(row, black, most, least):  # type: ignore[no-untyped-def]  # numba infers
     for x in range(row.shape[0]):
         v = np.float32(row[x]) - black
@@ -175,7 +175,7 @@ def _extremes(row, black, most, least):  # type: ignore[no-untyped-def]  # numba
         least[x] = min(least[x], v)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def _to_slopes(gx, gy, gz, albedo, slope_x, slope_y):  # type: ignore[no-untyped-def]  # numba infers
     flattest = np.float32(1.0 / STEEPEST)
     for x in range(gx.shape[0]):
@@ -187,7 +187,7 @@ def _to_slopes(gx, gy, gz, albedo, slope_x, slope_y):  # type: ignore[no-untyped
         slope_y[x] = gy[x] * gz[x]
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def _judge(  # type: ignore[no-untyped-def]  # numba infers
     albedo, rest, most, least, top, dark, noise, share, whole, used
 ):
@@ -299,7 +299,7 @@ def _worst(values, pulls, mask, count, g, spread, noise, share):  # type: ignore
     return shadow if shadow >= 0 else bright
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def confidence_of(  # type: ignore[no-untyped-def]  # numba infers
     stack, black, pulls, step, noise, share, albedo, slope_x, slope_y, used, scale, out
 ):
@@ -350,7 +350,7 @@ def confidence_of(  # type: ignore[no-untyped-def]  # numba infers
                 )  # fmt: skip
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def _confidences(  # type: ignore[no-untyped-def]  # numba infers
     spread, noise2, free, per_scale, rest, flat, p, q, out
 ):
@@ -362,7 +362,7 @@ def _confidences(  # type: ignore[no-untyped-def]  # numba infers
         out[x] = z2 / (z2 + per_scale * (noise2 + free * rest[x]) * bent + np.float32(1e-20))
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def _add_off(row, black, pulls, i, step, p, q, flat, rest):  # type: ignore[no-untyped-def]  # numba infers
     """Add the square of what one lamp's values differ from those of the solved surface to rest (cols,)."""
     cols = row.shape[0]
