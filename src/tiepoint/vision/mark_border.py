@@ -14,11 +14,11 @@ Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
 Bools = NDArray[np.bool_]
 
-SQUARES = (10, 12, 14, 16, 18, 20, 22, 24, 26, 32, 36, 40, 44, 48, 52, 64)
+SQUARES = (10, 12, 14, 16, 18, 20, 22, 24, 26, 32, 36, 40, 44, 48, 52)
 SIZES = (*((n, n) for n in SQUARES), (8, 18), (8, 32), (12, 26), (12, 36), (16, 36), (16, 48))
-"""Rows and columns of the symbols that marks on parts have; above 64 cells a side there are none of dots."""
+"""Rows and columns of the symbols that marks on parts have; above 52 cells a side there are none of dots."""
 
-REGIONS = {**{n: 1 for n in SQUARES if n <= 26}, **dict.fromkeys((32, 36, 40, 44, 48, 52), 2), 64: 4}
+REGIONS = {**{n: 1 for n in SQUARES if n <= 26}, **dict.fromkeys((32, 36, 40, 44, 48, 52), 2)}
 """Into how many blocks, each with a border of its own, a side of a square symbol is divided."""
 
 LEAST_SCORE = 0.45

@@ -34,7 +34,7 @@ MOST_LATTICES = 4
 CLEAR = 9.0
 """A lattice that stands out so much (in logarithms of power, two spikes and their sums) is tried at once."""
 MOST_PLACES = 4
-REACH = 44
+REACH = 36
 """Cells to each side of the window's middle that are sampled."""
 
 
@@ -163,7 +163,7 @@ def _spikes(prominence: Floats) -> Array:
     sizes = np.hypot(xs + 1, ys + 1 - half) / SPECTRUM
     inside = (sizes > 1 / MOST_STEP_PX) & (sizes < 1 / LEAST_STEP_PX)
     ys, xs = ys[inside] + 1, xs[inside] + 1
-    order = np.argsort(-prominence[ys, xs], kind="stable")[:20]
+    order = np.argsort(-prominence[ys, xs], kind="stable")[:14]
     return np.array(
         [_summit(prominence, x, y) for x, y in zip(xs[order].tolist(), ys[order].tolist(), strict=True)]
     ).reshape(-1, 2)
@@ -233,13 +233,30 @@ def _mapped(matrix: Array, points: Array) -> Array:
 
 
 def _fitted(cells: Array, px: Array, is_projective: bool) -> Array:
-    """Return the matrix that takes cells (n, 2) to px (n, 2) in least squares."""
-    if is_projective:
-        matrix, _ = cv2.findHomography(cells, px, 0)
-        if matrix is not None:
-            return np.asarray(matrix, float)
-    told, *_ = np.linalg.lstsq(np.column_stack([cells, np.ones(len(cells))]), px, rcond=None)
-    return np.vstack([told.T, [0, 0, 1]])
+    """Return the matrix that takes cells (n, 2) to px (n, 2) in least squares.
+
+    A projective one by the linear equations of its eight numbers, in coordinates about the middle and of unit size: the
+    view is nearly affine, so that their weights are nearly alike.
+    """
+    middle, size = px.mean(axis=0), max(float(px.std()), 1.0)
+    at = (px - middle) / size
+    centre, spread = cells.mean(axis=0), max(float(cells.std()), 1.0)
+    plain = np.column_stack([(cells - centre) / spread, np.ones(len(cells))])
+    back = np.array([[size, 0, middle[0]], [0, size, middle[1]], [0, 0, 1]])
+    to = np.array([[1 / spread, 0, -centre[0] / spread], [0, 1 / spread, -centre[1] / spread], [0, 0, 1]])
+    if not is_projective:
+        told, *_ = np.linalg.lstsq(plain, at, rcond=None)
+        return np.asarray(back @ np.vstack([told.T, [0, 0, 1]]) @ to)
+    none = np.zeros_like(plain)
+    rows = np.vstack(
+        [
+            np.hstack([plain, none, -at[:, :1] * plain[:, :2]]),
+            np.hstack([none, plain, -at[:, 1:] * plain[:, :2]]),
+        ]
+    )
+    numbers = np.linalg.solve(rows.T @ rows + 1e-9 * np.eye(8), rows.T @ at.T.ravel())
+    matrix = np.append(numbers, 1.0).reshape(3, 3)
+    return np.asarray(back @ matrix @ to)
 
 
 def _sampled(picture: Picture, is_bright: bool, response: Floats, lattice: Lattice) -> Iterator[Floats]:
@@ -268,8 +285,9 @@ def _sampled(picture: Picture, is_bright: bool, response: Floats, lattice: Latti
 def _decoded(place: Place, lattice: Lattice) -> MarkSeen | None:
     """Return the mark that the cells of a place decode to."""
     dark = place.cells
-    drawn = np.pad(np.where(np.kron(dark, np.ones((4, 4))) > 0, 0, 255).astype(np.uint8), 12, constant_values=255)
+    drawn = np.full((6 * dark.shape[0] + 36, 6 * dark.shape[1] + 36), 255, np.uint8)
+    drawn[18:-18, 18:-18] = np.where(dark, 0, 255).repeat(6, axis=0).repeat(6, axis=1)
     seen = [mark for mark in see(drawn, ("data_matrix",)) if mark.cells == dark.shape]
     if not seen:
         return None
-    return replace(seen[0], corners=_mapped(lattice.px_from_cell, place.corners - REACH - 0.5))
+    return replace(seen[0], corners=_mapped(lattice.px_from_cell, place.corners - REACH - 0.5), drawn=drawn)

@@ -22,28 +22,40 @@ _PRINT = (
     Rung(shrink=2, smooth=1, join_bright=3),
     Rung(shrink=0.5),
 )
-_RELIEF = (
+_BRIGHT = (
     Rung(),
+    Rung(shrink=3, join_bright=3),
     Rung(dots="bright"),
     Rung(shrink=2, dots="bright"),
-    Rung(shrink=4, dots="bright"),
     Rung(shrink=1.5, dots="bright"),
-    Rung(shrink=2, smooth=1),
-    Rung(shrink=3, join_bright=3),
-    Rung(shrink=3, dots="bright"),
-    Rung(shrink=0.5, dots="bright"),
+    Rung(shrink=4, dots="bright"),
+)
+_CURVED = (
+    Rung(dots="dark"),
+    Rung(shrink=1.5, dots="dark"),
+    Rung(shrink=2, dots="dark"),
+    Rung(shrink=4, dots="dark"),
+    Rung(dots="bright"),
+    Rung(shrink=2, dots="bright"),
 )
 _DOTS = (
     Rung(shrink=2, dots="dark"),
     Rung(shrink=2, dots="bright"),
-    Rung(dots="dark"),
     Rung(dots="bright"),
+    Rung(dots="dark"),
     Rung(shrink=4, dots="dark"),
     Rung(shrink=4, dots="bright"),
+    Rung(shrink=0.5, dots="bright"),
+    Rung(shrink=0.5, dots="dark"),
 )
 
 
 def ladder(others: Sequence[str] = ()) -> tuple[Rung, ...]:
-    """Return the rungs for the picture that is looked at and `others` of the same shot, by name."""
-    relief = tuple(replace(rung, picture=name) for rung in _RELIEF for name in others)
+    """Return the rungs for the picture that is looked at and `others` of the same shot, by name.
+
+    Pits are dark in a picture of curvature; every other one is taken to show what is sought bright.
+    """
+    relief = tuple(
+        replace(rung, picture=name) for name in others for rung in (_CURVED if name == "curvature" else _BRIGHT)
+    )
     return (*_PRINT, *relief, *_DOTS)

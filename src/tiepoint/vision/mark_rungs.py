@@ -80,7 +80,7 @@ def read_rung(written: str) -> Rung | None:
 
 def prepare(picture: NDArray[Any], rung: Rung) -> Picture:
     """Return a grey picture (rows, columns) of any depth, prepared: 8 bits, 0 to 255 over all but its extremes."""
-    work = eight_bits(shrunk(picture, rung.shrink))
+    work = shrunk(eight_bits(picture), rung.shrink)
     if rung.even:
         work = _evened(work, rung.even)
     if rung.smooth:
@@ -106,10 +106,15 @@ def eight_bits(picture: NDArray[Any]) -> Picture:
     """Return a picture of 8 bits as it is, any other stretched between its 0.5 % and 99.5 % points."""
     if picture.dtype == np.uint8:
         return np.asarray(picture, np.uint8)
-    work = np.nan_to_num(np.asarray(picture, np.float32), posinf=0.0, neginf=0.0)
-    low, high = np.percentile(work[:: max(len(work) // 256, 1)], (0.5, 99.5)).tolist()
+    is_whole = picture.dtype == np.uint16
+    work = picture if is_whole else np.nan_to_num(np.asarray(picture, np.float32), posinf=0.0, neginf=0.0)
+    step = max(len(work) // 128, 1)
+    low, high = np.percentile(work[::step, ::step], (0.5, 99.5)).tolist()
     if not high > low:
         return np.zeros(picture.shape, np.uint8)
+    if is_whole:
+        # Both saturate, so that nothing wraps round.
+        return np.asarray(cv2.convertScaleAbs(cv2.subtract(work, round(low)), alpha=255.0 / (high - low)), np.uint8)
     return np.asarray(np.clip((work - low) * (255.0 / (high - low)), 0, 255), np.uint8)
 
 

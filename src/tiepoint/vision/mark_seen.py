@@ -4,7 +4,7 @@ import math
 import re
 import warnings
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import Any
 
@@ -28,7 +28,8 @@ class MarkSeen:
     `content`: its raw bytes; `text`: these as characters. `is_gs1`: FNC1 stands in first place. `corners` (4, 2): the
     outline in px, from the symbol's own upper left clockwise as it would be read. `cells`: rows and columns, None where
     the kind has none. `unused`: the share of the error correction that was not needed, None where there is none.
-    `is_whole`: decoded; otherwise a symbol was found and not decoded. `is_mirrored`: seen from behind.
+    `is_whole`: decoded; otherwise a symbol was found and not decoded. `drawn`: the cells as they were
+    sampled, where the reader sampled them itself, as a clean symbol.
     """
 
     kind: str
@@ -39,6 +40,7 @@ class MarkSeen:
     cells: tuple[int, int] | None
     unused: float | None
     is_whole: bool = True
+    drawn: Picture | None = field(default=None, repr=False, compare=False)
 
     @property
     def centre(self) -> Array:
@@ -127,22 +129,26 @@ def _second() -> Callable[..., Any] | None:
     return decode  # type: ignore[no-any-return]
 
 
-MOST_MS = 300
-"""A patch of a few hundred pixels a side takes libdmtx some milliseconds; this bounds what a hostile one could cost."""
+MOST_MS = 3000
+"""A patch of a few hundred pixels a side takes libdmtx some milliseconds; only a machine that stands still reaches
+this: what is read must not depend on a clock."""
+SCAN_PX = 12
+"""Distance of the lines along which it looks for a side."""
 
 
 def read_again(picture: Picture, mark: MarkSeen) -> bytes | None:
     """Return what libdmtx reads at the place of a Data Matrix; None where it reads nothing or is not there.
 
-    It is given the mark alone, laid flat with eight pixels a cell and a margin of three cells.
+    It is given the mark alone, laid flat with six pixels a cell and a margin of three cells; of dots the cells as they
+    were sampled, since it looks for solid sides.
     """
     decode = _second()
     if decode is None or mark.cells is None:
         return None
-    flat = flattened(picture, mark.corners, mark.cells, 8, 3)
+    flat = flattened(picture, mark.corners, mark.cells, 6, 3) if mark.drawn is None else mark.drawn
     if flat is None:
         return None
-    read = decode(flat, max_count=1, timeout=MOST_MS)
+    read = decode(flat, max_count=1, timeout=MOST_MS, gap_size=SCAN_PX, min_edge=6 * min(mark.cells) // 2)
     return bytes(read[0].data) if read else None
 
 

@@ -48,7 +48,7 @@ class CodeTable(LookingTable):
     ] = ()
     expected: ExpectedTable | None = None
     preparation: str | None = None
-    also: Annotated[tuple[str, ...], Field(strict=False, max_length=16)] = ("sunken", "raised")
+    also: Annotated[tuple[str, ...], Field(strict=False, max_length=16)] = ("curvature", "sunken", "raised")
     budget: Annotated[float, Field(gt=0, le=10_000)] = 60.0
     both_readers: bool = False
 
@@ -114,6 +114,7 @@ def _request(context: Context, table: CodeTable, seen: Look) -> MarkRequest:
         if expected is None
         else lambda mark: isinstance(s := _judged(context, mark), Said) and s.verdict == "conforms",
         seen.is_within,
+        with_second=table.preparation is None or table.both_readers,
         budget_px=round(table.budget * 1e6),
     )
 
