@@ -10,9 +10,9 @@ because one residual variance scales them all (JCGM 100, G.4.1 with the remark o
 """
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 from itertools import accumulate, chain, compress
 from typing import Any, Literal
 
@@ -213,9 +213,8 @@ def _side_by_side(told: Sequence[tuple[Sources, Array]]) -> tuple[Sources, Array
     onto = joined([sources for sources, _ in told])
     if onto is None:
         return merge_columns([s for sources, _ in told for s in sources], _block_diagonal([rows for _, rows in told]))
-    whole = np.zeros((sum([len(rows) for _, rows in told]), len(onto)))
+    whole, top = np.zeros((sum([len(rows) for _, rows in told]), len(onto))), 0
     start = dict(zip(map(id, _blocks(onto)), accumulate(map(len, _blocks(onto)), initial=0), strict=False))
-    top = 0
     for sources, rows in told:
         below, k = top + len(rows), 0
         if sources is told[0][0]:
@@ -275,10 +274,8 @@ class Value:
 
     @cached_property
     def _law(self) -> tuple[float, float]:
-        from tiepoint.foundation.law import law
-
         sources, row = self.row
-        return law(row, sources.stated)
+        return _law_kernel()(row, sources.stated)
 
     @property
     def variance(self) -> float:
@@ -318,6 +315,14 @@ class Value:
     def with_source(self, source: Source, c: float = 1.0) -> "Value":
         """Return the same value with one more cause of uncertainty."""
         return combine(self.value, ((self, 1.0), (_told_by(0.0, _alone(source), np.array([c], float)), 1.0)))
+
+
+@cache
+def _law_kernel() -> Callable[[Array, Array], tuple[float, float]]:
+    """Return the kernel of the law of propagation, which brings Numba with it: half a second, and only here."""
+    from tiepoint.foundation.law import law
+
+    return law
 
 
 def _told_by(value: float, sources: Sources, row: Array) -> Value:

@@ -195,19 +195,21 @@ def run(job: Job, seen: Seen, *, seq: int = 1, clock: Clock | None = None, at_co
     results: dict[str, tuple[StepResult, str, Ground | None]] = {}
     parts: dict[str, PartGround] = {}
     timings: dict[str, float] = {}
+    since = clock() if clock else 0.0
     for step in job.recipe.order:
-        start = clock() if clock else 0.0
         results[step.name] = _run_step(job, seen, step, grounds, parts, results)
         if clock:
-            timings[step.name] = clock() - start
+            timings[step.name] = (now := clock()) - since
+            since = now
     flags = _flags(job, seen, results)
     traces = []
+    since = clock() if clock else 0.0
     for step in job.recipe.steps:
-        start = clock() if clock else 0.0
         traces.append(_trace(job, seen, step, *results[step.name], flags[step.name]))
         if clock:
             # What a step costs is what it took to measure and to judge.
-            timings[step.name] += clock() - start
+            timings[step.name] += (now := clock()) - since
+            since = now
     by_step = {t.step.name: t.readings for t in traces}
     readings = tuple(r for t in traces for r in t.readings)
     record = Record(
