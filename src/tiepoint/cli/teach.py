@@ -1,4 +1,4 @@
-"""`tiepoint teach`: give a find the shape that it seeks."""
+"""`tiepoint teach`: give a find the shape that it seeks, and a compare the good parts that it compares with."""
 
 import math
 from collections.abc import Iterator
@@ -11,16 +11,25 @@ from tiepoint.cli.answer import Answer, Json, hint_at, present
 from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
+    from tiepoint.recipe.recipe import Step
+    from tiepoint.recipe.shots import LoadedShot
+    from tiepoint.recipe.station import Prepared
     from tiepoint.recipe.teach import Lesson
+    from tiepoint.recipe.teach_good import GoodLesson
 
 
 def teach(
-    recipe: Annotated[Path, typer.Argument(metavar="RECIPE.toml", help="The recipe; it then names the shape's file.")],
-    step: Annotated[str, typer.Argument(metavar="STEP", help="The name of the find.")],
-    shot: Annotated[
-        Path | None,
+    recipe: Annotated[
+        Path, typer.Argument(metavar="RECIPE.toml", help="The recipe; it then names the file of what was taught.")
+    ],
+    step: Annotated[str, typer.Argument(metavar="STEP", help="The name of the find, or of the compare.")],
+    shots: Annotated[
+        list[Path] | None,
         typer.Argument(
-            metavar="SHOT", help="A shot that shows the part where the find's `taught` says.", show_default=False
+            metavar="SHOT",
+            help="A shot that shows the part where the find's `taught` says. For a compare: shots of good parts, as "
+            "pictures, folders or patterns.",
+            show_default=False,
         ),
     ] = None,
     outline: Annotated[
@@ -33,42 +42,70 @@ def teach(
     tie: Annotated[
         Path | None, typer.Option("--tie", metavar="TIE.json", help="This tie instead of the recipe's.")
     ] = None,
+    lights: Annotated[
+        Path | None,
+        typer.Option(
+            "--lights", metavar="LIGHTS.toml", help="The lamps, for a step that looks at the relief of a shot."
+        ),
+    ] = None,
     variants: Annotated[
         Path | None, typer.Option("--variants", metavar="VARIANTS.csv", help="Heights and nominals by variant.")
     ] = None,
     variant: Annotated[str | None, typer.Option("--variant", metavar="NAME", help="The variant that is shown.")] = None,
     as_json: Json = False,
 ) -> None:
-    """Teach a find the shape of its part, from one shot or from a drawing.
+    """Teach a find the shape of its part, from one shot or from a drawing; or a compare what good parts look like.
 
-    The find states in the recipe where to learn: taught = { region = { rectangle = { centre = [60, 45], size = [70, 50]
+    A find states in the recipe where to learn: taught = { region = { rectangle = { centre = [60, 45], size = [70, 50]
     } }, origin = [30, 25], angle_deg = 0 }. The region encloses the part; origin and angle_deg are where the part's
-    own frame lies in that shot. The shape is written beside the recipe, which names it from then on; comments stay.
+    own frame lies in that shot. A compare learns in its own region, from good parts that differ as good ones do: twenty
+    or more. What was learnt is written beside the recipe, which names it from then on; comments stay.
 
     \b
       tiepoint teach recipes/plate.toml plate shot-0001.png
       tiepoint teach recipes/plate.toml plate --outline plate.dxf
+      tiepoint teach recipes/plate.toml print good/
     """
     from tiepoint.recipe import station
     from tiepoint.recipe import teach as lessons
-    from tiepoint.recipe.shots import load_shot
+    from tiepoint.recipe.shots import load_shot, shots_in
 
-    if (shot is None) == (outline is None):
-        raise UnusableInput("name one shot to learn from, or a drawing with --outline")
-    prepared = station.prepare(recipe, tie_path=tie, variants_path=variants, variant=variant)
-    loaded = None if shot is None else load_shot(shot)
-    job = prepared.job(None if loaded is None else loaded.shot.variant)
+    if (not shots) == (outline is None):
+        raise UnusableInput("name one shot to learn from (several for a compare), or a drawing with --outline")
+    prepared = station.prepare(recipe, tie_path=tie, lights_path=lights, variants_path=variants, variant=variant)
+    loaded = [load_shot(path, prepared.each) for path in shots_in(shots or [], max(len(prepared.each), 1))]
+    job = prepared.job(loaded[0].shot.variant if loaded else None)
     found = lessons.step_to_teach(job.recipe, step)
-    if loaded is not None:
-        for hint in loaded.hints:
-            hint_at(hint)
-        shape = lessons.teach_shot(job, found, station.seen_of(loaded))
-        taught_from = {"shot": loaded.shot.id}
+    for hint in dict.fromkeys(hint for one in loaded for hint in one.hints):
+        hint_at(hint)
+    if found.kind.kind == "compare":
+        answer = _good(recipe, found, prepared, loaded)
     else:
-        assert outline is not None
-        shape = lessons.teach_drawing(job, found, outline, layer)
+        answer = _shape(recipe, found, prepared, loaded, (outline, layer))
+    present(answer, as_json)
+
+
+def _shape(
+    recipe: Path,
+    step: "Step",
+    prepared: "Prepared",
+    loaded: "list[LoadedShot]",
+    drawing: tuple[Path | None, str | None],
+) -> Answer:
+    """Teach a find, from one shot or from a drawing and a layer of it."""
+    from tiepoint.recipe import station
+    from tiepoint.recipe import teach as lessons
+
+    outline, layer = drawing
+    if outline is not None:
+        shape = lessons.teach_drawing(prepared.job(None), step, outline, layer)
         taught_from = {"outline": outline.name}
-    lesson = lessons.keep_lesson(recipe, found, shape, taught_from)
+    else:
+        if len(loaded) != 1:
+            raise UnusableInput(f"a find learns from one shot, and {len(loaded)} are given; name one")
+        shape = lessons.teach_shot(prepared.job(loaded[0].shot.variant), step, station.seen_of(loaded[0]))
+        taught_from = {"shot": loaded[0].shot.id}
+    lesson = lessons.keep_lesson(recipe, step, shape, taught_from)
     document = {
         "shape": str(lesson.file),
         "revision": lesson.revision,
@@ -76,7 +113,40 @@ def teach(
         "equal_turns_deg": [math.degrees(t) for t in lesson.taught.equal_turns],
         "is_round": lesson.taught.turns == 0,
     }
-    present(Answer(document, tuple(_lines(step, lesson))), as_json)
+    return Answer(document, tuple(_lines(step.name, lesson)))
+
+
+def _good(recipe: Path, step: "Step", prepared: "Prepared", loaded: "list[LoadedShot]") -> Answer:
+    """Teach a compare, from shots of good parts."""
+    from tiepoint.recipe import station
+    from tiepoint.recipe.teach_good import advice, keep_good, teach_good
+
+    if not loaded:
+        raise UnusableInput("a compare learns from shots of good parts, not from a drawing; name some")
+    shown = [(prepared.job(one.shot.variant), station.seen_of(one)) for one in loaded]
+    good, shifts = teach_good(shown, step.name)
+    lesson = keep_good(recipe, step, good, shifts, [one.shot.id for one in loaded])
+    document = {
+        "good": str(lesson.file),
+        "revision": lesson.revision,
+        "pictures": good.learnt.count,
+        "shifts_px": list(lesson.shifts_px),
+        "tolerance_in_spreads": lesson.spreads,
+        "odd": list(lesson.odd),
+    }
+    said = advice(good.learnt.count)
+    return Answer(document, (*_good_lines(step.name, lesson), *((said,) if said else ())))
+
+
+def _good_lines(step: str, lesson: "GoodLesson") -> Iterator[str]:
+    count = lesson.good.learnt.count
+    rows, cols = lesson.good.learnt.mean.shape
+    many = f"{count} good pictures" if count > 1 else "one good picture"
+    yield f"{step}: {many} of {cols} × {rows} places; they lay up to {max(lesson.shifts_px):.2g} px off one another."
+    yield f"The tolerance is {lesson.spreads:.3g} times the spread at each place."
+    for shot in lesson.odd:
+        yield f"{shot} differs from the others more than they do from one another: look at it, is that part good?"
+    yield f"It is in {lesson.file}; the recipe, now revision {lesson.revision}, names it."
 
 
 def _lines(step: str, lesson: "Lesson") -> Iterator[str]:

@@ -1,4 +1,4 @@
-"""What stands in files beside a recipe: masks as pictures, taught shapes as documents."""
+"""What stands in files beside a recipe: masks as pictures, taught shapes and good pictures as documents."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -11,6 +11,7 @@ from tiepoint.documents.canonical import sha256
 from tiepoint.documents.files import read_document
 from tiepoint.documents.pictures import load_picture
 from tiepoint.foundation.errors import TiepointError, UnusableDocument
+from tiepoint.recipe.good import Good, good_from
 from tiepoint.recipe.masks import Mask
 from tiepoint.recipe.strain import Strain, strain_from
 from tiepoint.recipe.tables import shown
@@ -31,25 +32,35 @@ class TaughtShape:
 
 @dataclass(frozen=True)
 class Beside:
-    """What a step keeps in files: its `mask` and its taught `shape`; `shas` of their content, by file name."""
+    """What a step keeps in files: its `mask`, its taught `shape`, and what `good` pictures taught it; `shas` of their
+    content, by file name.
+    """
 
     mask: Mask | None = None
     shape: TaughtShape | None = None
     shas: Mapping[str, str] = field(default_factory=dict)
+    good: Good | None = None
+
+    @property
+    def taught_ground(self) -> str | None:
+        """The ground that it was taught on; None where nothing was."""
+        return self.shape.ground if self.shape else self.good.ground if self.good else None
 
 
 NOTHING = Beside()
 
 
-def read_beside(folder: Path | None, mask: str | None, shape: str | None, here: str) -> Beside:
+def read_beside(folder: Path | None, mask: str | None, shape: str | None, here: str, good: str | None = None) -> Beside:
     """Return what a step names; `UnusableDocument` starting with `here` where it cannot be used."""
     shas: dict[str, str] = {}
-    painted = taught = None
+    painted = taught = known = None
     if mask is not None:
         painted, shas[mask] = _mask(_file(folder, mask, f"{here}mask"), f"{here}mask")
     if shape is not None:
         taught, shas[shape] = _shape(_file(folder, shape, f"{here}shape"), f"{here}shape")
-    return Beside(painted, taught, shas)
+    if good is not None:
+        known, shas[good] = _good(_file(folder, good, f"{here}good"), f"{here}good")
+    return Beside(painted, taught, shas, known)
 
 
 def _file(folder: Path | None, name: str, here: str) -> Path:
@@ -77,6 +88,15 @@ def _shape(path: Path, here: str) -> tuple[TaughtShape, str]:
     try:
         document = read_document(path, "shape")
         return shape_from(document), sha256(document)
+    except TiepointError as error:
+        raise UnusableDocument(f"{here} cannot be used: {error}") from error
+
+
+def _good(path: Path, here: str) -> tuple[Good, str]:
+    try:
+        document = read_document(path, "good")
+        # The hash of the levels stands in the document, so that its own is one of them too.
+        return good_from(document, path.parent), sha256(document)
     except TiepointError as error:
         raise UnusableDocument(f"{here} cannot be used: {error}") from error
 

@@ -43,6 +43,19 @@ def own_places(shape: Shape, points: Array, is_down: bool = False) -> Array:
     return np.asarray((points - middle) @ np.array([[c, -s], [s, c]]) / half)
 
 
+def points_of(shape: Shape, own: Array, is_down: bool = False) -> Array:
+    """Return the points (n, 2), y up, that have these coordinates in a region's own box: the way back."""
+    middle, angle, half = _box(shape, np.array([1.0, -1.0 if is_down else 1.0]))
+    c, s = math.cos(angle), math.sin(angle)
+    return np.asarray(own * half @ np.array([[c, s], [-s, c]]) + middle)
+
+
+def box_size(shape: Shape) -> tuple[float, float]:
+    """Return width and height of a region's box, in the recipe's unit."""
+    width, height = (2 * _box(shape, np.ones(2))[2]).tolist()
+    return width, height
+
+
 def _box(shape: Shape, up: Array) -> tuple[Array, float, Array]:
     """Return the middle (2,), the angle (rad) and the half sizes (2,) of a region's box, in the recipe's unit, y up."""
     if isinstance(shape, Rectangle):

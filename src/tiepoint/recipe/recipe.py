@@ -135,12 +135,15 @@ def _grips(head: Head, steps: Mapping[str, Step], where: str, row: Mapping[str, 
 
 
 def _beside(step: Step, folder: Path | None, here: str) -> Beside:
-    mask, shape = (getattr(step.table, key, None) for key in ("mask", "shape"))
-    beside = NOTHING if mask is None and shape is None else read_beside(folder, mask, shape, here)
-    if beside.shape is not None and beside.shape.ground != step.base:
+    mask, shape, good = (getattr(step.table, key, None) for key in ("mask", "shape", "good"))
+    beside = (
+        NOTHING if mask is None and shape is None and good is None else read_beside(folder, mask, shape, here, good)
+    )
+    if beside.taught_ground not in (None, step.base):
+        what = "shape" if beside.shape else "good picture"
         raise UnusableDocument(
-            f"{here}its shape was taught in the {beside.shape.ground}, and the step lives in the {step.base}; teach it "
-            "again there"
+            f"{here}its {what} was taught in the {beside.taught_ground}, and the step lives in the {step.base}; "
+            "teach it again there"
         )
     return beside
 

@@ -22,6 +22,7 @@ from tiepoint.recipe.ground import Ground, ImageGround, PlaneGround
 from tiepoint.recipe.masks import own_places
 from tiepoint.recipe.recipe import Recipe, Step
 from tiepoint.recipe.runner import Job, Seen
+from tiepoint.recipe.steps.compare import CompareTable
 from tiepoint.recipe.steps.find import FindTable, Teaching
 from tiepoint.recipe.strain import strain_of
 from tiepoint.recipe.tables import said_names, shown
@@ -45,14 +46,15 @@ class Lesson:
 
 
 def step_to_teach(recipe: Recipe, name: str) -> Step:
-    """Return the find of that name; `UnusableInput` where there is none that can be taught."""
-    finds = [s for s in recipe.steps if isinstance(s.table, FindTable)]
-    for step in finds:
+    """Return the find or the compare of that name; `UnusableInput` where there is none that can be taught."""
+    taught = [s for s in recipe.steps if isinstance(s.table, (FindTable, CompareTable))]
+    for step in taught:
         if step.name == name:
-            if step.table.lives_in is not None:
+            if isinstance(step.table, FindTable) and step.table.lives_in is not None:
                 raise UnusableInput(f'the find "{name}" lives in another part; teach it in the plane or the image')
             return step
-    raise UnusableInput(f'no find of the recipe is named "{name}"; there are {said_names([s.name for s in finds])}')
+    others = said_names([s.name for s in taught])
+    raise UnusableInput(f'no find and no compare of the recipe is named "{name}"; there are {others}')
 
 
 def teach_shot(job: Job, step: Step, seen: Seen) -> TaughtShape:

@@ -167,7 +167,7 @@ def _white(context: Context, white: WhiteTable) -> Values | Reason:
     ground, unit = (ImageGround(), 1.0) if still else (context.ground, context.unit)
     seen = _look(context, ground, white.region, unit, None)
     if isinstance(seen, Reason):
-        return Reason("white_unusable", {"detail": seen.sentence})
+        return Reason("white_unusable", {"detail": seen.sentence.rstrip(".")})
     light = _light_of(seen.patch, f"{context.prefix}/white", f'Scatter of the white of "{context.table.name}"')
     x, y = np.mean(_outline(white.region, ground, unit), axis=0).tolist()
     known = Source(f"white:{ground.frame}:{x:g},{y:g}", "Reflectance of the white", "B", white.u, "station")
