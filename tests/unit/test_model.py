@@ -1,6 +1,9 @@
 """Readings and records hold only what may be said."""
 
+import copy
 import math
+import pickle
+from dataclasses import FrozenInstanceError, replace
 
 import pytest
 
@@ -46,6 +49,33 @@ def test_sources_of_a_reading_stand_in_the_order_of_their_weight():
     listed = terms(Value(0.0, {SCALE: 100.0, EDGE: 1.0}))
     assert [t.id for t in listed] == ["rule no 12", "edge"]
     assert sum((t.c * t.u) ** 2 for t in listed) == pytest.approx(0.01**2 + 0.003**2)
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        lambda r: (r, hash(r)),
+        lambda r: (replace(r, name="bore B"), replace(r, name="bore B").sources),
+        lambda r: pickle.loads(pickle.dumps(r)),
+        copy.deepcopy,
+        repr,
+        plain,
+    ],
+    ids=["itself", "replace", "pickle", "deepcopy", "repr", "plain"],
+)
+def test_when_sources_are_ranked_makes_no_difference(asked):
+    value = Value(4.5, {EDGE: 1.0, SCALE: 4.5})
+    ranked = Reading.of(value, limits=LIMITS, **TOLD)
+    assert ranked.sources == terms(value)
+    assert asked(Reading.of(value, limits=LIMITS, **TOLD)) == asked(ranked)
+
+
+def test_the_sources_of_a_reading_stay_what_they_are():
+    reading = Reading.of(Value(4.5, {EDGE: 1.0}), limits=None, **TOLD)
+    with pytest.raises(FrozenInstanceError):
+        reading.sources = ()
+    assert reading.sources is reading.sources
+    assert Reading.without(Reason("no_edge"), limits=None, **TOLD).sources == ()
 
 
 def test_a_failed_measurement_is_data_and_never_a_pass():
