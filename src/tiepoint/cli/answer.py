@@ -25,6 +25,7 @@ class InOrderOfTheJob(TyperGroup):
         "tie",
         "teach",
         "run",
+        "relief",
         "grip",
         "belt",
         "touch",

@@ -18,6 +18,7 @@ from tiepoint.cli.answer import group, help_alone, hint_at, print_json, silence
 from tiepoint.cli.belt import belt
 from tiepoint.cli.demo import demo
 from tiepoint.cli.hand_eye import hand_eye
+from tiepoint.cli.relief import relief
 from tiepoint.cli.run import run
 from tiepoint.cli.teach import teach
 from tiepoint.foundation.errors import TiepointError
@@ -79,6 +80,7 @@ tie.app.command("hand-eye")(hand_eye)
 app.add_typer(tie.app, name="tie")
 app.command()(teach)
 app.command()(run)
+app.command()(relief)
 app.add_typer(grip.app, name="grip")
 app.command()(belt)
 app.add_typer(touch.app, name="touch")

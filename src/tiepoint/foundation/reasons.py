@@ -237,6 +237,12 @@ FLAGS: dict[str, Flag] = {
         "The ± takes for granted that the edges lie in the tie's plane, which nobody has said: seen from 500 mm away, "
         "1 mm of height is 0.2 % of every length.",
     ),
+    "lamp_differs": Flag(
+        "The pictures of the shot agree as if a lamp shone otherwise than the lights say: slopes are off by its share.",
+        "a lamp differs",
+        False,
+        "What is measured in a relief picture has the ± of its own edges; a shot of the flat plate names the lamp.",
+    ),
     "lens_assumed": Flag(
         "Lens distortion was not measured: a bound for it was assumed.",
         "lens assumed",

@@ -11,13 +11,14 @@ from typing import Any, Literal, get_args
 import numpy as np
 from numpy.typing import NDArray
 
-from tiepoint.foundation.errors import PoorGeometry
+from tiepoint.foundation.errors import PoorGeometry, UnusablePicture
 from tiepoint.foundation.once import cached_property
 from tiepoint.foundation.reasons import Reason, flag
 from tiepoint.vision.relief_detail import composites, curvature
 from tiepoint.vision.relief_integrate import integrate
 from tiepoint.vision.relief_kernels import confidence_of, solve_any, solve_four
-from tiepoint.vision.relief_lights import CHANNELS, Ground, LightField, Lights, field_of, ground_of
+from tiepoint.vision.relief_lamps import from_shot
+from tiepoint.vision.relief_lights import CHANNELS, Ground, LightField, Lights, field_of, ground_of, to_angles
 from tiepoint.vision.relief_motion import find_motion, looks_still, registered
 from tiepoint.vision.relief_noise import no_surface, picture_noise, unexplained_noise
 
@@ -36,6 +37,8 @@ MOST_SATURATED, MOST_BLACK = 0.5, 0.5
 """Shares of pixels without three good lamps at which a shot is refused."""
 GLOSSY_SHARE = 0.02
 """Share of pixels with a lamp left out for its highlight, above which the surface is called glossy."""
+LAMP_DIFFERS = 0.03
+"""Share of its light from which a lamp is said to differ by a part's own shot: no surface is quite matte."""
 FULL_SCALES = tuple(2**bits - 1 for bits in (8, 10, 12, 14, 16)) + tuple(
     65536 - 2 ** (16 - bits) for bits in (10, 12, 14)
 )
@@ -101,6 +104,11 @@ class Relief:
     def sunken(self) -> NDArray[np.uint16]:
         """Sunken detail of about `feature_px` width, bright on even ground."""
         return self._composites[1]
+
+    def angles_of_lamps(self) -> list[tuple[float, float]]:
+        """Return azimuth and elevation in degrees of each lamp, as seen from the middle of the picture."""
+        assert self._solved is not None
+        return [to_angles(pull) for pull in self._solved.field.middle]
 
     def u_slope(self) -> Picture:
         """Return the standard uncertainty of the slopes (rows, cols), the same for either; infinite where none is."""
@@ -192,9 +200,20 @@ def _solve(
     refused, flags, notes = _looked_over(planes, solved[3], top, dark + black)
     if refused is not None:
         return refused
+    blamed = _blamed(planes, lights, there, seen) if leave_out and "glossy" not in flags else None
+    if blamed is not None:
+        flags, notes = (*flags, flag("lamp_differs")), (*notes, blamed)
     return Relief(
         *solved, ground, seen, feature_px, laid.flags + flags, laid.notes + notes, _Solved(planes, black, there)
     )
+
+
+def _blamed(planes: tuple[NDArray[Any], ...], lights: Lights, there: LightField, noise: float) -> str | None:
+    """Return what is said of a lamp that a shot of a matte part shows to differ; far lamps only tell."""
+    if not there.even or len(planes) < 4:
+        return None
+    found = from_shot(planes, there.middle, lights.ids, noise, lights.black_level)
+    return None if found is None or abs(found.change or 0.0) < LAMP_DIFFERS else found.sentence
 
 
 @dataclass(frozen=True, slots=True)
@@ -314,6 +333,14 @@ def saturated_from(planes: Sequence[NDArray[Any]]) -> float:
         return 255.0
     most = max(float(p.max()) for p in planes)
     return most if most in FULL_SCALES and most > 255 else np.inf
+
+
+def planes_of(pictures: Sequence[NDArray[Any]], lights: Lights) -> tuple[NDArray[Any], ...]:
+    """Return one picture (rows, cols) for each lamp; `UnusablePicture` where they do not go together."""
+    planes = _planes(pictures, lights, "the shot")
+    if isinstance(planes, Reason):
+        raise UnusablePicture(planes.sentence)
+    return planes
 
 
 def _planes(pictures: Sequence[NDArray[Any]], lights: Lights, whose: str) -> tuple[NDArray[Any], ...] | Reason:

@@ -1,0 +1,134 @@
+"""`tiepoint relief`: what it writes and prints, and the sentence for each thing that it cannot use."""
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from tiepoint.documents.pictures import load_picture, save_png
+
+NAMES = ("albedo", "slope_x", "slope_y", "curvature", "relief", "confidence", "raised", "sunken")
+LIGHTS = 'format = "tiepoint/lights/1"\n' + "".join(
+    f'[[light]]\nid = "{name}"\nazimuth_deg = {90 * k}\nelevation_deg = 45\n'
+    for k, name in enumerate(("east", "north", "west", "south"))
+)
+
+
+def bump(gains=(1, 1, 1, 1), height=6.0, shape=(120, 160)):
+    """Return a matte bump of 6 px height under four lamps at 45°, by Lambert's law."""
+    y, x = np.mgrid[: shape[0], : shape[1]].astype(float)
+    z = height * np.exp(-((x - 80) ** 2 + (y - 60) ** 2) / 200)
+    p, q = -(x - 80) / 100 * z, (y - 60) / 100 * z
+    n = np.stack([-p, -q, np.ones_like(p)]) / np.sqrt(1 + p * p + q * q)
+    lamps = [(np.cos(a) * np.sqrt(0.5), np.sin(a) * np.sqrt(0.5), np.sqrt(0.5)) for a in np.radians([0, 90, 180, 270])]
+    rng = np.random.default_rng(1)
+    light = [g * 170 * np.clip(np.tensordot(lamp, n, 1), 0, None) for lamp, g in zip(lamps, gains, strict=True)]
+    return [np.clip(np.rint(v + rng.normal(0, 1, shape)), 0, 255).astype(np.uint8) for v in light], z
+
+
+@pytest.fixture
+def shot(tmp_path):
+    pictures, _ = bump()
+    paths = [tmp_path / f"{k}.png" for k in range(4)]
+    for path, picture in zip(paths, pictures, strict=True):
+        save_png(path, picture)
+    (tmp_path / "lights.toml").write_text(LIGHTS)
+    return paths
+
+
+def test_it_writes_floats_composites_and_what_can_be_looked_at(cli, shot, tmp_path):
+    said = cli("relief", *shot, "--lights", tmp_path / "lights.toml", "--out", tmp_path / "out", "--json")
+    assert (said.code, said.json["unit"], said.json["flags"]) == (0, "px", [])
+    assert said.json["pictures"] == {name: f"{name}.tiff" for name in NAMES}
+    north = said.json["lights"][1]
+    assert (north["id"], north["position_mm"]) == ("north", None)
+    assert (north["azimuth_deg"], north["elevation_deg"]) == pytest.approx((90.0, 45.0))
+    kinds = {name: np.asarray(Image.open(tmp_path / "out" / f"{name}.tiff")).dtype.str[1:] for name in NAMES}
+    assert kinds == dict.fromkeys(NAMES[:6], "f4") | {"raised": "u2", "sunken": "u2"}
+    relief = np.asarray(Image.open(tmp_path / "out" / "relief.tiff"))
+    _, z = bump()
+    assert relief == pytest.approx(z - z.mean(), abs=0.3)  # noise of 1 grey level of 120, integrated
+    for name in NAMES:
+        assert load_picture(tmp_path / "out" / f"{name}.png").size == (160, 120)
+
+
+def test_a_tie_gives_millimetres_and_a_feature_in_them(cli, shot, tmp_path, tie_file):
+    # The tie of the tests: 0.05 mm a pixel of a picture of 640 × 480.
+    pictures, z = bump(shape=(480, 640))
+    for path, picture in zip(shot, pictures, strict=True):
+        save_png(path, picture)
+    words = ("relief", *shot, "--lights", tmp_path / "lights.toml", "--tie", tie_file, "--out", tmp_path / "out")
+    said = cli(*words, "--feature", "0.5mm", "--json")
+    assert (said.code, said.json["unit"], said.json["feature_px"]) == (0, "mm", pytest.approx(10.0))
+    relief = np.asarray(Image.open(tmp_path / "out" / "relief.tiff"))
+    assert np.ptp(relief) == pytest.approx(0.05 * np.ptp(z), rel=0.1)
+    told = cli(*words)
+    assert "Lamp east: seen from the middle at azimuth 0.0°, elevation 45.0°." in told.out
+    assert "relief in mm, relative" in told.out
+
+
+def test_the_plate_again_names_the_lamp_that_differs(cli, shot, tmp_path):
+    flats = "".join(f'"flat{k}.png", ' for k in range(4))
+    (tmp_path / "lights.toml").write_text(LIGHTS + f"[flat]\npictures = [{flats}]\n")
+    for k, picture in enumerate(bump(height=0.0)[0]):
+        save_png(tmp_path / f"flat{k}.png", picture)
+    for path, picture in zip(shot, bump((1, 1, 0.97, 1), 0.0)[0], strict=True):
+        save_png(path, picture)
+    words = ("relief", *shot, "--lights", tmp_path / "lights.toml", "--out", tmp_path / "out", "--plate")
+    said = cli(*words)
+    assert said.code == 1
+    assert "The lamp west gives 3 % less light than it should." in said.out
+    assert cli(*words, "--json").json["lamps_differ"] == ["The lamp west gives 3 % less light than it should."]
+
+
+def test_a_lamp_that_the_shot_itself_shows_to_be_dim_is_told(cli, shot, tmp_path):
+    for path, picture in zip(shot, bump((1, 0.9, 1, 1), 25.0)[0], strict=True):
+        save_png(path, picture)
+    said = cli("relief", *shot, "--lights", tmp_path / "lights.toml", "--out", tmp_path / "out", "--json")
+    assert "lamp_differs" in said.json["flags"]
+    assert any("north" in note and "by about 9.7 %" in note for note in said.json["notes"])
+
+
+@pytest.mark.parametrize(
+    ("change", "sentence"),
+    [
+        (lambda d: (d / "3.png").unlink(), "look at its spelling and its folder"),
+        (
+            lambda d: save_png(d / "2.png", np.full((120, 161), 90, np.uint8)),
+            "2.png has 161 × 120 px of 8 bits where 0.png",
+        ),
+        (lambda d: save_png(d / "2.png", np.full((120, 160), 90, np.uint16)), "160 × 120 px of 16 bits where 0.png"),
+        (lambda d: [save_png(d / f"{k}.png", np.full((120, 160), 255, np.uint8)) for k in range(4)], "are saturated"),
+        (lambda d: [save_png(d / f"{k}.png", np.zeros((120, 160), np.uint8)) for k in range(4)], "are dark under"),
+        (lambda d: (d / "lights.toml").write_text(LIGHTS.replace("45", "0")), "choose above 0"),
+        (lambda d: (d / "lights.toml").write_text("x = 1"), "has no line format"),
+        (lambda d: (d / "lights.toml").write_text(LIGHTS.partition('[[light]]\nid = "south"')[0]), "asks for 3"),
+    ],
+)
+def test_what_it_cannot_use_is_told_in_a_sentence(cli, shot, tmp_path, change, sentence):
+    change(tmp_path)
+    said = cli("relief", *shot, "--lights", tmp_path / "lights.toml", "--out", tmp_path / "out")
+    assert (said.code, said.is_one_sentence()) == (2, True)
+    assert sentence in said.err
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (["--feature", "0.3mm"], "without --tie there are no millimetres; give it in px, as in 6px"),
+        (["--feature", "bigpx"], "is no width; type it as 6px or 0.3mm"),
+        (["--feature", "0px"], "choose 1 px to 1000 px"),
+        (["--plate"], "compares with [flat], which"),
+    ],
+)
+def test_an_option_that_cannot_be_meant_is_told_in_a_sentence(cli, shot, tmp_path, words, sentence):
+    said = cli("relief", *shot, "--lights", tmp_path / "lights.toml", "--out", tmp_path / "out", *words)
+    assert (said.code, said.is_one_sentence()) == (2, True)
+    assert sentence in said.err
+
+
+def test_lamps_at_a_place_need_a_tie(cli, shot, tmp_path):
+    text = LIGHTS.replace("azimuth_deg = 0\nelevation_deg = 45", "position_mm = [100, 0, 100]")
+    (tmp_path / "lights.toml").write_text(text)
+    said = cli("relief", *shot, "--lights", tmp_path / "lights.toml", "--out", tmp_path / "out")
+    assert (said.code, "position_mm means nothing without a tie; give --tie" in said.err) == (2, True)
