@@ -74,20 +74,35 @@ class Beyond:
 
 def blemishes(context: Context, shape: Shape, beyond: Beyond) -> tuple[Blemish, ...] | Reason:
     """Return what goes beyond, what touches at a corner taken together, those of most pixels first."""
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(beyond.marks, connectivity=8, ltype=cv2.CV_32S)
-    order = 1 + np.argsort(-stats[1:count, cv2.CC_STAT_AREA], kind="stable")
+    labels, stats = _components(beyond.marks)
+    order = 1 + np.argsort(-stats[1:, cv2.CC_STAT_AREA], kind="stable")
     found: list[Blemish] = []
     for rank, label in enumerate(order.tolist()):
         box = stats[label, :4].tolist()
         one: Blemish | Reason | None = None
         if rank < MEASURED:
-            one = _measured(context, shape, beyond, np.asarray(labels), label, box)
+            one = _measured(context, shape, beyond, labels, label, box)
         if one is None:
-            one = _counted(context, beyond, np.asarray(labels), label, box)
+            one = _counted(context, beyond, labels, label, box)
         if isinstance(one, Reason):
             return one
         found.append(one)
     return tuple(found)
+
+
+def _components(marks: NDArray[np.uint8]) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    """Return the number of each mark's component (rows, cols), 0 outside of all, and left, top, width, height and size
+    of each; only what is marked is gone through."""
+    labels = np.zeros(marks.shape, np.int32)
+    rows = np.flatnonzero(marks.any(axis=1))
+    if not rows.size:
+        return labels, np.zeros((1, 5), np.int32)
+    cols = np.flatnonzero(marks[rows[0] : rows[-1] + 1].any(axis=0))
+    part = np.s_[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1]
+    _, found, stats, _ = cv2.connectedComponentsWithStats(marks[part], connectivity=8, ltype=cv2.CV_32S)
+    labels[part] = found
+    stats[:, :2] += [cols[0], rows[0]]
+    return labels, np.asarray(stats, np.int32)
 
 
 # --- by its outline --------------------------------------------------------------------------------------------------
