@@ -183,6 +183,46 @@ def test_a_bead_of_the_ground_s_own_colour_is_measured_by_its_flanks(sign):
     assert told["offset"].value < 0.02
 
 
+def dome(at: float, gap: float, half: float, rise: float, w: float = 1.0) -> np.ndarray:
+    """Height of a bead (mm) whose section is a circular cap, round about the ends of its middle lines too."""
+    x, y = (np.arange(COLS) * SCALE)[None, :], ((ROWS - 1 - np.arange(ROWS)) * SCALE)[:, None]
+    ends = ((-5.0, 3 + at - half), (3 + at + gap + half, 40.0))
+    d = np.minimum(*(np.hypot(x - np.clip(x, a, b), y - 5.0) for a, b in ends))
+    sphere = (half**2 + rise**2) / (2 * rise)
+    high = np.where(d < half, np.sqrt(np.maximum(sphere**2 - d**2, 0)) - (sphere - rise), 0.0)
+    noise = np.random.default_rng(0).normal(0, 0.002 * rise, high.shape)
+    return (cv2.GaussianBlur(high, (0, 0), w) + noise).astype(np.float32)
+
+
+@pytest.mark.parametrize("share", [0.5, 0.2])
+def test_a_dome_is_measured_at_the_share_of_its_height_that_is_asked_for(share):
+    half, rise, gap = 0.8, 0.2, 1.5
+    told = by_name(step(f"edge_at = {share}\n", width=3.6), dome(11.0, gap, half, rise))
+    # The cap of a sphere of radius S has the height q·rise at d² = S² − (S − rise + q·rise)².
+    sphere = (half**2 + rise**2) / (2 * rise)
+    there = math.sqrt(sphere**2 - (sphere - rise * (1 - share)) ** 2)
+    # Its crown is told by the mean over a tenth of the band, which is 1 % lower.
+    assert told["mean_width"].value == pytest.approx(2 * there, abs=0.012)
+    assert told["longest_gap"].value == pytest.approx(gap + 2 * (half - there), abs=0.03)
+    assert told["gaps"].value == 1
+
+
+def test_what_is_seen_in_a_computed_picture_conforms_by_an_edge_definition_alone():
+    grey = dome(11.0, 1.5, 0.8, 0.2)
+    lit = dict.fromkeys(("picture", "relief"), grey)
+    sensors = {name: Sensor(COLS, ROWS) for name in lit}
+    shot = Shot("shot", tuple(Picture(name, "", (COLS, ROWS), 32, "Float32") for name in lit))
+    text = step('picture = "relief"\nlimits.mean_width = { lower = 1, upper = 2 }\n', width=3.6)
+    for more, head, verdict in (
+        ("", "", "undecided"),
+        ('edge = "foot"\n', "[edge.foot]\nbias = 0.02\nu = 0.01\n", "conforms"),
+    ):
+        recipe = read_recipe(tomllib.loads(HEAD + head + text + more))
+        told = {r.quantity: r for r in run(Job(recipe, tie()), Seen(shot, lit, sensors)).record.readings}
+        assert told["mean_width"].verdict == verdict
+        assert ("edges_computed" in told["mean_width"].flags) is (verdict == "undecided")
+
+
 def test_tie_and_edge_definition_act_on_lengths_as_they_must():
     u_scale, u_edge = 1e-3, 0.004
     text = f"[edge.e]\nu = {u_edge}\n" + step('edge = "e"\n')

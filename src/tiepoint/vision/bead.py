@@ -2,7 +2,7 @@
 
 The band of a picture about a path is laid straight, with samples about a pixel apart. The bead stands out of the ground
 beside it: as one bright or dark ridge, or as two flanks of opposite sign, as a slope or slanting light shows it. Where
-it stands out by more than a share of what it does nearby, it is there; its edges are where the grey has that share.
+it stands out by more than half of what it does nearby, it is there; its edges are where the grey has some share of it.
 """
 
 import math
@@ -47,10 +47,16 @@ NEARBY = 4
 """Blocks to each side whose heights tell how far the bead stands out."""
 STANDS_OUT = 6.0
 """In deviations of the noise of the calmed band: from here on something is there."""
+THERE = 0.5
+"""A bead is there where it stands out by more than this share of what it does nearby."""
 UNSURE, UNSURE_SHARE = 3.0, 0.15
 """A station is unsure within so many deviations, or such a share of the height, of what parts bead from none."""
 UNSURE_RUN = 7
 """So many unsure stations on end are no edge that blur has drawn out."""
+END_SHARE = 0.25
+"""Nor the end of a dome, which rises over some share of its width."""
+MOST_BLUR = 2.0
+"""What rises more slowly than behind such a blur, px, is not an edge that blur has drawn out, but a dome."""
 END_REACH = 10
 """How far from the first station without a bead its end is sought, stations."""
 
@@ -136,17 +142,19 @@ def bead_in(band: Band, look: Look, share: float = 0.5) -> Bead | None:
     if not seen.any():
         return None
     height = _heights(contrast, seen)
-    there = looked & (contrast > share * height)
+    there = looked & (contrast > THERE * height)
     margin = np.maximum(UNSURE * noise, UNSURE_SHARE * height)
-    unsure = _long(looked & (np.abs(contrast - share * height) < margin), UNSURE_RUN)
-    unsure |= band.looked & blank
     edges = np.empty((3, len(contrast)))
     crossings(calm, base, sign, kind, told, height, share, edges)
-    # What goes on beyond the band has no edges.
-    unsure |= there & ~np.isfinite(edges[SLOPE])
-    view = _View(grey, base, sign, kind, told, edges, height, share, noise)
     width = edges[HIGH] - edges[LOW]
     known = there & np.isfinite(width)
+    typical_width = float(np.median(width[known])) if known.any() else 0.0
+    least_run = max(UNSURE_RUN, math.ceil(END_SHARE * typical_width))
+    unsure = _long(looked & (np.abs(contrast - THERE * height) < margin), least_run)
+    # What goes on beyond the band has no edges, and what has no numbers no grey.
+    unsure |= band.looked & blank
+    unsure |= there & ~np.isfinite(edges[SLOPE])
+    view = _View(grey, base, sign, kind, told, edges, height, share, noise)
     typical = float(np.median(contrast[seen]))
     return Bead(
         edges=edges[: HIGH + 1].T,
@@ -268,7 +276,7 @@ def _end(view: _View, at: int, way: int, known: Bools) -> End:
         return End(float(at) + way / 2.0, 1.0 / math.sqrt(3.0), math.inf, 0.0)
     # One sample has three times the noise of the mean of nine, and as many of them as the mean is over calm it again.
     noise = 3.0 * view.noise / math.sqrt(count)
-    blur = height / (slope * math.sqrt(2.0 * math.pi))
+    blur = min(height / (slope * math.sqrt(2.0 * math.pi)), MOST_BLUR)
     return End(place, noise / slope, slope, (blur**2 + 2.0 / 3.0) / max(wide, 2.0) + fading)
 
 

@@ -115,31 +115,42 @@ def stations(calm: Singles, base: Array, sign: float, look: int, told: Array) ->
     """Fill what is told of every station (4, n) of a band (n, m); `base` (n, 2): the ground's grey on both
     sides.
 
-    A ridge stands out by its highest sample; flanks by the lower of two lobes, the first one with the `sign`.
+    A ridge stands out by its highest place, the mean of about a tenth of the band, so that no glint stands for it;
+    flanks by the lower of two lobes, the first one with the `sign`.
     """
     n, m = calm.shape
-    rising = np.empty(m)
+    rising, over = np.empty(m), np.empty(m)
     where = np.empty(m, np.int64)
+    reach = m // 20
     for i in range(n):
         step = (base[i, 1] - base[i, 0]) / (m - 1)
+        total, first, last = 0.0, 0, -1
+        for j in range(m):
+            while last < min(j + reach, m - 1):
+                last += 1
+                total += calm[i, last] - base[i, 0] - step * last
+            while first < j - reach:
+                total -= calm[i, first] - base[i, 0] - step * first
+                first += 1
+            over[j] = total / (last - first + 1)
         if look == RIDGE:
             best, at = -np.inf, 0
             for j in range(m):
-                d = sign * (calm[i, j] - base[i, 0] - step * j)
+                d = sign * over[j]
                 if d > best:
                     best, at = d, j
             told[CONTRAST, i], told[FIRST, i], told[LAST, i], told[SECOND, i] = best, at, at, best
             continue
         top, at = -np.inf, 0
         for j in range(m):
-            d = sign * (calm[i, j] - base[i, 0] - step * j)
+            d = sign * over[j]
             if d > top:
                 top, at = d, j
             rising[j], where[j] = top, at
         best, first, last, second = -np.inf, 0, m - 1, 0.0
         top, at = -np.inf, m - 1
         for j in range(m - 1, 0, -1):
-            d = -sign * (calm[i, j] - base[i, 0] - step * j)
+            d = -sign * over[j]
             if d > top:
                 top, at = d, j
             lower = min(top, rising[j - 1])
@@ -154,10 +165,11 @@ def crossings(
 ) -> None:
     """Fill the edges (3, n) of every station: outwards from its lobes, the first samples below a share of the height.
 
-    `height` (n,): how far a ridge stands out there; a flank counts by itself. NaN where the bead does not end within
-    the band.
+    `height` (n,): how far a ridge stands out there; a flank counts by itself. What is below on fewer samples than a
+    twelfth of the band is noise or a glint, and bridged. NaN where the bead does not end within the band.
     """
     n, m = calm.shape
+    bridge = max(m // 12, 3)
     other = -sign if look == FLANKS else sign
     for i in range(n):
         edges[LOW, i] = edges[HIGH, i] = edges[SLOPE, i] = np.nan
@@ -168,23 +180,37 @@ def crossings(
         before = sign * (calm[i, first] - base[i, 0])
         level = share * (before if look == FLANKS else top)
         low_slope = np.nan
+        below = 0
         for j in range(first - 1, -1, -1):
             d = sign * (calm[i, j] - base[i, 0])
-            if d < level <= before:
+            if d >= level:
+                below = 0
+            elif before >= level:
                 edges[LOW, i] = j + (level - d) / (before - d)
                 low_slope = before - d
+            below += d < level
+            if below >= bridge:
                 break
             before = d
+        if below == 0:
+            edges[LOW, i] = np.nan
         top = height[i] - other * step * (m - 1 - last)
         before = other * (calm[i, last] - base[i, 1])
         level = share * (before if look == FLANKS else top)
+        below = 0
         for j in range(last + 1, m):
             d = other * (calm[i, j] - base[i, 1])
-            if d < level <= before:
+            if d >= level:
+                below = 0
+            elif before >= level:
                 edges[HIGH, i] = j - (level - d) / (before - d)
                 edges[SLOPE, i] = 0.5 * (low_slope + before - d)
+            below += d < level
+            if below >= bridge:
                 break
             before = d
+        if below == 0:
+            edges[HIGH, i] = edges[SLOPE, i] = np.nan
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

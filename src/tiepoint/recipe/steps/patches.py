@@ -23,6 +23,7 @@ from tiepoint.vision.patches import FEWEST_PX, Found, count_holds, found_in, mea
 from tiepoint.vision.patches import Field as Heights
 from tiepoint.vision.patches_levels import automatic_level, local_mean, noise_in
 from tiepoint.vision.patches_shape import ANGLE, ELONGATION, X, Y
+from tiepoint.vision.relief import NAMES
 from tiepoint.vision.strips import as_grey
 
 Array = NDArray[np.float64]
@@ -229,6 +230,8 @@ def _told(context: Context, table: PatchesTable, counted: _Counted) -> StepResul
     patches, nth = counted.patches, table.nth - 1
     told: dict[str, Told] = {"count": constant(float(len(patches))), "total": _total(patches)}
     flags = _flags(counted)
+    if table.outline == "middle" and table.edge is None and table.picture in NAMES:
+        flags = (*flags, flag("edges_computed"))
     lines = tuple(line for sized in patches for line in sized.loops())
     if len(patches) <= nth:
         reason = Reason("few_patches", {"found": len(patches), "asked": table.nth})
