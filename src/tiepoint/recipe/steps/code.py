@@ -20,12 +20,15 @@ from tiepoint.recipe.regions import AreaRegion
 from tiepoint.recipe.schema import LookingTable
 from tiepoint.recipe.tables import said, said_names
 from tiepoint.recipe.tables import shown as quoted
+from tiepoint.vision.mark_indicators import indicators
 from tiepoint.vision.mark_kinds import KINDS
 from tiepoint.vision.mark_ladder import ladder
 from tiepoint.vision.mark_read import MarkRequest, MarksRead, read_marks
 from tiepoint.vision.mark_rungs import FIRST, read_rung
 from tiepoint.vision.mark_seen import MarkSeen
 from tiepoint.vision.mark_stop import why_unread
+
+INDICATORS = ("symbol_contrast", "modulation", "cell_contrast", "axial_nonuniformity", "grid_nonuniformity")
 
 
 def _one_or_more(raw: Any) -> Any:
@@ -40,6 +43,8 @@ class CodeTable(LookingTable):
     ladder of all of them is climbed until one gives a sound reading. `also`: pictures of the shot that the ladder may
     use beside `picture`, by role, light or relief name; those that a shot does not have are passed over. `budget`: how
     many million prepared pixels may be looked at. `both_readers`: a Data Matrix must be read alike by both readers.
+    `white`: the grey level that a white reference shows under this light, by which contrast counts; the upper end of
+    the picture's scale by default.
     """
 
     region: AreaRegion | None = None
@@ -50,6 +55,7 @@ class CodeTable(LookingTable):
     preparation: str | None = None
     also: Annotated[tuple[str, ...], Field(strict=False, max_length=16)] = ("curvature", "sunken", "raised")
     budget: Annotated[float, Field(gt=0, le=10_000)] = 60.0
+    white: Annotated[float, Field(gt=0, le=1e6)] | None = None
     both_readers: bool = False
 
     @field_validator("symbology")
@@ -171,6 +177,8 @@ def _told(context: Context, mark: MarkSeen, read: MarksRead) -> StepResult:
         "unused_correction": Reason("no_correction") if mark.unused is None else constant(mark.unused),
         "cell": Reason("no_cells") if mark.cell_px is None else constant(mark.cell_px),
     }
+    if context.asks(*INDICATORS):
+        told |= _indicators(context, mark)
     feature = None
     if isinstance(pose, Reason):
         told |= dict.fromkeys(("x", "y", "angle"), pose)
@@ -180,6 +188,28 @@ def _told(context: Context, mark: MarkSeen, read: MarksRead) -> StepResult:
     outline = context.ground.way.map(mark.corners, with_sources=False).xy_mm
     found = FoundMark((np.vstack([outline, outline[:1]]),), tuple(flags))
     return StepResult(told, feature, found=(found,), at=outline.mean(axis=0))
+
+
+def _indicators(context: Context, mark: MarkSeen) -> dict[str, Told]:
+    """Return the process indicators of a mark in the picture that the step looks at."""
+    table, picture = context.table, context.picture
+    assert isinstance(table, CodeTable)
+    assert picture is not None
+    if mark.cells is None:
+        return dict.fromkeys(INDICATORS, Reason("no_cells"))
+    white = table.white or float(np.iinfo(picture.dtype).max if np.issubdtype(picture.dtype, np.integer) else 1.0)
+    seen = indicators(picture, mark.corners, mark.cells, white, _aspect(context, mark))
+    if seen is None:
+        return dict.fromkeys(INDICATORS, Reason("no_two_levels"))
+    return {name: constant(getattr(seen, name)) for name in INDICATORS}
+
+
+def _aspect(context: Context, mark: MarkSeen) -> float:
+    """Return how much taller than wide a square of the ground looks where the mark lies, along the mark's own sides."""
+    there = context.ground.way.map(mark.corners, with_sources=False).xy_mm
+    px, ground = [np.hypot(*(np.roll(at, -1, axis=0) - at).T) for at in (mark.corners, there)]
+    wide, tall = (px[k] + px[k + 2] for k in (0, 1))
+    return float(tall / wide * (ground[0] + ground[2]) / (ground[1] + ground[3]))
 
 
 def _fields(message: Message) -> str:
@@ -204,6 +234,13 @@ STEP = StepKind(
         Quantity("angle", "angle", "from its own left to its right, counter-clockwise from +x"),
         Quantity("cell", "number", "pixels a cell"),
         Quantity("unused_correction", "number", "share of the error correction that was not needed, 0 to 1"),
+        Quantity(
+            "symbol_contrast", "number", "brightest less darkest cell, as a share of white; an indicator, no grade"
+        ),
+        Quantity("modulation", "number", "how far the weakest cell is from the middle level, 0 to 1; an indicator"),
+        Quantity("cell_contrast", "number", "mean bright less mean dark cell, over the bright one; an indicator"),
+        Quantity("axial_nonuniformity", "number", "difference of a cell's sides, over their mean; an indicator"),
+        Quantity("grid_nonuniformity", "number", "how far cells stand off their grid, in cells; an indicator"),
     ),
     run=run,
     gives="place",
