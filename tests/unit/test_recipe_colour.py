@@ -16,7 +16,7 @@ from tiepoint.recipe.beside import Beside
 from tiepoint.recipe.masks import Mask
 from tiepoint.recipe.recipe import Recipe, read_recipe
 from tiepoint.recipe.runner import Job, Seen, run
-from tiepoint.ties.tie import Sensor
+from tiepoint.ties.tie import PARAMETERS, Sensor, Source, Tie
 
 HEAD = 'format = "tiepoint/recipe/1"\nname = "cap"\n'
 PATCH = "white = { region = { rectangle = { centre = [130, 40], size = [30, 30] } }"
@@ -114,6 +114,31 @@ def test_a_white_patch_takes_the_lamp_out() -> None:
     known = next(s for s in L.sources if s.label == "Reflectance of the white")
     assert abs(known.c * known.u) == pytest.approx(116 / 3 * np.cbrt(Y) * 0.02 / 0.9, rel=1e-3)
     assert known.scope == "station"
+
+
+def plane_tie() -> Tie:
+    """Return a tie of 0.1 mm per pixel, y up from the lower left corner of the picture."""
+    H = np.array([[0.1, 0, 0], [0, -0.1, 8.9], [0, 0, 1.0]])
+    corners = np.array([[0, 0], [159, 0], [159, 89], [0, 89]], float)
+    factor = np.zeros((len(PARAMETERS), 1))
+    source = Source("rule", "scale of the rule", "B", 1e-4, "instrument")
+    return Tie(
+        "t", "target", "image", "plane", "projective", H, corners, sources=(source,), factor=factor,
+        sensor=Sensor(160, 90),
+    )  # fmt: skip
+
+
+def test_a_region_in_the_plane_and_a_white_that_stands_still_in_the_picture() -> None:
+    in_image = record(picture(), f"{PATCH}, reflectance = 0.9 }}")
+    text = f"""{HEAD}[[step]]
+name = "cap"
+kind = "colour"
+region = {{ rectangle = {{ centre = [6.0, 4.9], size = [5.0, 4.0] }} }}
+{PATCH}, reflectance = 0.9, in = "image" }}
+"""
+    made = run(Job(read_recipe(tomllib.loads(text)), plane_tie()), seen_of(picture())).record
+    assert [r.frame for r in made.readings] == ["plane"] * 3
+    assert [r.value for r in made.readings] == pytest.approx([r.value for r in in_image.readings], abs=0.05)
 
 
 def test_linear_levels_are_taken_as_light() -> None:

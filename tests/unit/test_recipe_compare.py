@@ -16,6 +16,7 @@ from tiepoint.recipe.beside import Beside
 from tiepoint.recipe.masks import Mask
 from tiepoint.recipe.recipe import Recipe, load_recipe, read_recipe
 from tiepoint.recipe.runner import Job, Seen, run
+from tiepoint.recipe.steps.compare import STEP, CompareTable
 from tiepoint.recipe.teach_good import advice, keep_good, teach_good
 from tiepoint.ties.tie import Sensor
 
@@ -273,3 +274,12 @@ def test_a_shot_that_does_not_show_the_region_is_not_learnt_from() -> None:
 def test_what_is_written_wrongly_is_refused_in_a_sentence(more: str, words: str) -> None:
     with pytest.raises(UnusableDocument, match=words):
         recipe(more)
+
+
+def test_the_step_of_the_page_is_read_as_it_is_written() -> None:
+    page = (Path(__file__).parents[2] / "docs/how-to/compare-with-good-parts.md").read_text("utf-8")
+    (step,) = tomllib.loads(page.split("```toml\n")[1].split("```")[0])["step"]
+    table = CompareTable.read(step, "")
+    assert (table.lives_in, table.false_alarm, table.readings) == ("plate", 0.01, ("length", "total"))
+    for quantity in STEP.quantities:
+        assert f"`{quantity.name}`" in page
