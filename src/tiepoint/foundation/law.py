@@ -70,17 +70,19 @@ def root_of(spread: Array) -> Array:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def steps_of(c: Array, stated: Array, at: Array) -> tuple[Array, Array]:
+def steps_of(c: Array, stated: Array, at: Array) -> tuple[Array, Array, bool]:
     """Return where a formula is asked for its slopes (k, 1 + 2·(m + r)), and `root_of` its inputs (k, r).
 
     Inputs `at` (k,) follow m sources by `c` (k, m). First comes `at` itself, then it with one u of each source and one
-    column of the root added, then the same taken off.
+    column of the root added, then the same taken off. The third says whether the inputs and their u are finite.
     """
     k, m = c.shape
-    spread = np.empty((k, m))
+    spread, is_finite = np.empty((k, m)), True
     for i in range(k):
+        is_finite = is_finite and math.isfinite(at[i])
         for j in range(m):
             spread[i, j] = c[i, j] * stated[U, j]
+            is_finite = is_finite and math.isfinite(spread[i, j])
     root = root_of(spread)
     count = m + root.shape[1]
     asked = np.empty((k, 1 + 2 * count))
@@ -89,7 +91,7 @@ def steps_of(c: Array, stated: Array, at: Array) -> tuple[Array, Array]:
         for j in range(count):
             step = spread[i, j] if j < m else root[i, j - m]
             asked[i, 1 + j], asked[i, 1 + count + j] = at[i] + step, at[i] - step
-    return asked, root
+    return asked, root, is_finite
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

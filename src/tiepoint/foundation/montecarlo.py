@@ -42,7 +42,8 @@ class Propagated:
     `convolution`: the formula is straight, and its `distribution` is that of the sum of its sources. `value` carries
     the linear sensitivities, and where Monte Carlo was needed one more source for what the
     linear law misses. `mean` and `u` are those of the draws (of the linear law where that was enough).
-    `low`, `high` bound the interval; both NaN, with a `reason`, where the formula has no answer too often.
+    `low`, `high` bound the interval; both NaN, with a `reason`, where the formula has no answer too often, or where an
+    input or its uncertainty is no number.
     """
 
     value: Value
@@ -83,11 +84,13 @@ def propagate(
     the interval of clause 7.7 always excludes 0 there).
     """
     joint = inputs if isinstance(inputs, Values) else stack(inputs)
-    asked, factor = steps_of(joint.c, joint.stated, joint.value)
+    asked, factor, is_finite = steps_of(joint.c, joint.stated, joint.value)
     y = _at(f, asked)
     # Central differences, at ±u (JCGM 100, 5.1.3, note 2) and at ± a column of the factor.
     estimate, (c, gradient) = float(y[0]), slopes_of(y, joint.stated)
     linear = joint.known_by(estimate, c)
+    if not is_finite:
+        return Propagated(linear, "linear", math.nan, math.nan, math.nan, math.nan, 0, Reason("not_a_number"))
     if not factor.size:
         return Propagated(linear, "linear", estimate, estimate, estimate, 0.0, 0)
     k = coverage_factor(0.5 + p / 2, linear.dof)

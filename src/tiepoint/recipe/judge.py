@@ -107,8 +107,6 @@ def read(asked: Asked, told: Told, operator: str | None, flags: tuple[str, ...],
 
 def _read_formula(asked: Asked, told: Derived, about: dict[str, object], prefix: str) -> Reading:
     name, joint = f"{prefix}/{asked.quantity.name}", told.joint
-    if not (np.isfinite(joint.value).all() and np.isfinite(joint.c * joint.u).all()):
-        return Reading.without(Reason("not_a_number"), limits=asked.limits, **about)
     out = propagate(told.formula, joint, seed=seed_of(name), name=name, at_least=told.at_least, max_draws=MOST_DRAWS)
     if out.reason is not None or not math.isfinite(out.value.value):
         return Reading.without(out.reason or Reason("not_a_number"), limits=asked.limits, **about)

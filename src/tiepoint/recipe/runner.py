@@ -435,6 +435,8 @@ def _uneven(job: Job, results: Mapping[str, tuple[StepResult, str, Ground | None
             of_picture += found.looks
     tested = {picture: unevenness(edges) for picture, edges in looks.items()}
     warned = {(role, plane) for (role, plane, _), told in tested.items() if told is not None and told.is_certain}
+    if not warned:
+        return frozenset()
     return frozenset([step.name for step, plane in job.sought if (results[step.name][1], plane) in warned])
 
 
