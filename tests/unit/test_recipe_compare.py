@@ -228,6 +228,9 @@ def test_what_is_not_as_it_was_is_never_passed(known: Recipe) -> None:
     assert codes(picture(5, off=(3.6, 1.0))) == {"moved"}
     for pixels in (np.zeros((280, 300), np.uint8), np.full((280, 300), 255, np.uint8), picture(5, BASE[::-1].copy())):
         codes(pixels)
+    speckled = picture(5).copy()
+    speckled[::6, ::6] = 255
+    assert codes(speckled) == {"many_blemishes"}
     assert codes(picture(5)[:200]) == {"outside_picture"}
     assert {r.reason.code for r in record(recipe(), picture(5)).readings} == {"good_not_taught"}
 

@@ -19,6 +19,7 @@ REASONS: dict[str, str] = {
     "grip_doubtful": "The part's place may not hold ({says}), so it is not gripped.",
     "light_differs": "The picture is {gain} times as bright as the good ones: that is another light, and no part.",
     "linear_law_fails": "The result is too uncertain for its formula: no interval can be stated.",
+    "many_blemishes": "{found} places differ from good parts, more than {most}: it is another part, or another light.",
     "many_patches": "{found} patches stand out, more than {most}: choose another level or a least area.",
     "mark_budget": "The budget was spent after {tried} preparations, and none gave a sound reading.",
     "mark_cut": "The mark reaches beyond the border of the {border}.",

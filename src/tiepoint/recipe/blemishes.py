@@ -28,6 +28,8 @@ Bools = NDArray[np.bool_]
 
 MEASURED = 12
 """So many of the largest are measured by their outline; of others the pixels are counted."""
+MOST = 500
+"""More than this and it is another part, or another light."""
 LARGEST_PX = 1_000_000
 """What is larger is another part, another light or dirt all over: its outline would tell nothing, and take long."""
 MARGIN_PX = 14
@@ -75,6 +77,8 @@ class Beyond:
 def blemishes(context: Context, shape: Shape, beyond: Beyond) -> tuple[Blemish, ...] | Reason:
     """Return what goes beyond, what touches at a corner taken together, those of most pixels first."""
     labels, stats = _components(beyond.marks)
+    if len(stats) - 1 > MOST:
+        return Reason("many_blemishes", {"found": len(stats) - 1, "most": MOST})
     order = 1 + np.argsort(-stats[1:, cv2.CC_STAT_AREA], kind="stable")
     found: list[Blemish] = []
     for rank, label in enumerate(order.tolist()):

@@ -243,7 +243,7 @@ def _compared(
     known, moved = known.widened(placed.u_px(grid)), grid.moved(*placed.move)
     gain, offset = (placed.gain, placed.offset) if table.levelled else (1.0, 0.0)
     pattern = known.pattern
-    marks, most, row = beyond(picture, moved, pattern.mean, known.granted, (gain, offset), SIDES[table.shade])
+    marks, most, _ = beyond(picture, moved, pattern.mean, known.granted, (gain, offset), SIDES[table.shade])
     found: tuple[Blemish, ...] | Reason = ()
     if not most <= 1:
         shape = shape_of(table.region)
@@ -256,7 +256,7 @@ def _compared(
     counted, is_sure = _that_count(found, table.least_area * context.unit**2)
     told = _told(context, counted)
     told |= {"gain": constant(gain), "offset": constant(offset), "shift": _shift(context, grid, placed)}
-    told["contrast"] = _contrast(context, most, placed.noise / abs(gain), known.granted[row])
+    told["contrast"] = _contrast(context, most, 1 / known.spreads)
     flags = _flags(table, known, counted, is_sure)
     lines = tuple(line for blemish in counted for line in blemish.outlines)
     at = counted[0].xy.value if counted else grid_middle(context)
@@ -272,15 +272,8 @@ def _that_count(found: tuple[Blemish, ...], least: float) -> tuple[tuple[Blemish
 def _told(context: Context, counted: tuple[Blemish, ...]) -> dict[str, Told]:
     told: dict[str, Told] = {"count": constant(float(len(counted))), "total": total_of(counted)}
     if not counted:
-        none = constant(0.0)
-        return {
-            **told,
-            "area": none,
-            "length": none,
-            "width": none,
-            "x": Reason("no_blemish"),
-            "y": Reason("no_blemish"),
-        }
+        told |= dict.fromkeys(("area", "length", "width"), constant(0.0))
+        return told | dict.fromkeys(("x", "y"), Reason("no_blemish"))
     largest = counted[0]
     told["area"] = largest.area
     told["length"] = max((b.length for b in counted), key=lambda v: v.value)
@@ -288,14 +281,12 @@ def _told(context: Context, counted: tuple[Blemish, ...]) -> dict[str, Told]:
     return told | context.coordinates(PointFeature(largest.xy))
 
 
-def _contrast(context: Context, most: float, noise: float, granted: Floats) -> Value | Reason:
-    """Return the greatest deviation in tolerances, and what the noise of a single pixel makes of it."""
+def _contrast(context: Context, most: float, spread: float) -> Value | Reason:
+    """Return the greatest deviation in tolerances; another picture of the same part would tell it within a `spread`."""
     if not math.isfinite(most):
         return Reason("not_a_number")
-    some = granted[granted > 0]
-    u = noise * float(np.median(some)) if some.size else 0.0
-    label = f'Noise of a pixel of "{context.table.name}"'
-    return Value(most, {Source(f"contrast:{context.prefix}", label, "A", u, "pixel"): 1.0} if u > 0 else {})
+    label = f'How good parts of "{context.table.name}" differ at a place'
+    return Value(most, {Source(f"contrast:{context.prefix}", label, "A", spread, "pixel"): 1.0})
 
 
 def _shift(context: Context, grid: Grid, placed: Aligned) -> Value:
