@@ -8,6 +8,7 @@ from scipy import stats
 
 from tiepoint.foundation.sources import Source
 from tiepoint.recipe.fits import flags_of, is_form
+from tiepoint.recipe.look_kernels import ACROSS_X, ACROSS_Y, SEEN_COLUMNS, STRIP
 from tiepoint.recipe.seek import EdgePoints
 from tiepoint.vision.fits import fit_circle, fit_line
 
@@ -19,11 +20,9 @@ def points(xy: np.ndarray, normal: np.ndarray) -> EdgePoints:
     n = len(xy)
     d_sources = np.zeros((n, 2, 1))
     d_sources[:, 0, 0] = xy[:, 0]
-    one = np.ones(n)
-    return EdgePoints(
-        xy=xy, normal=normal, u=U * one, scale=one, d_sources=d_sources, sources=(STRETCH,), light=one,
-        blur_whole_px=one, bend=one, strip=np.arange(n), sought=n, width_px=3.0,
-    )  # fmt: skip
+    seen = np.ones((n, SEEN_COLUMNS))
+    seen[:, [ACROSS_X, ACROSS_Y]], seen[:, STRIP] = normal, range(n)
+    return EdgePoints(xy, np.full(n, U), d_sources, seen, sources=(STRETCH,), sought=n, width_px=3.0)
 
 
 def circle(rng: np.random.Generator, stretch: float = 0.0, lobes: float = 0.0) -> EdgePoints:

@@ -157,7 +157,7 @@ class Sources(tuple[Source, ...]):
 
 
 @lru_cache(maxsize=1024)
-def _alone(source: Source) -> Sources:
+def alone(source: Source) -> Sources:
     """Return the list of one source, the same for all who ask, so that lists joined with it share it."""
     return Sources((source,))
 
@@ -314,7 +314,7 @@ class Value:
 
     def with_source(self, source: Source, c: float = 1.0) -> "Value":
         """Return the same value with one more cause of uncertainty."""
-        return combine(self.value, ((self, 1.0), (_told_by(0.0, _alone(source), np.array([c], float)), 1.0)))
+        return combine(self.value, ((self, 1.0), (_told_by(0.0, alone(source), np.array([c], float)), 1.0)))
 
 
 @cache
@@ -379,7 +379,7 @@ class Values:
 
     def with_source(self, source: Source, column: Array) -> "Values":
         """Return the same values with one more cause, by its sensitivities (n,): added, where they know it already."""
-        more = joined([self._listed, _alone(source)])
+        more = joined([self._listed, alone(source)])
         if more is None or more is self._listed:
             at = self._listed.place.get(source)
             if at is not None:

@@ -59,6 +59,8 @@ class LineFeature:
     def running(self, about_rad: float) -> "LineFeature":
         """Return the same line with its sense within 90° of an angle: turned about, its left is its right."""
         angle = wrapped(self.angle_rad, about_rad)
+        if abs(angle - self.angle_rad) < 1.0:  # half turns apart, or not at all
+            return self
         turned = math.cos(angle - self.angle_rad) < 0
         values = Values(
             np.array([0.0, angle]), self.values.c * ([[-1.0 if turned else 1.0], [1.0]]), self.values.sources

@@ -16,30 +16,32 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from tiepoint.foundation.sources import Source, Value, Values, ensemble, listed, members, together
+from tiepoint.foundation.sources import Source, Value, Values, alone, ensemble, half_width, listed, members, together
 from tiepoint.recipe.context import Context, EdgeLook
+from tiepoint.recipe.fit_kernels import facing, tell_fit
 from tiepoint.recipe.seek import EdgePoints
-from tiepoint.vision.definition import shift_coefficients
 from tiepoint.vision.fits import CircleFit, LineFit
-from tiepoint.vision.shape_kernels import carry, facing, scattered
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Fit = LineFit | CircleFit
 
+CURVATURE = half_width("model:edge-curvature", "Edge seen on a curve", 0.04, "instrument")
+"""In px·px over the radius in px: what noise-free circles of 10 to 80 px and blurs of 0.5 to 1.5 px are off by."""
 FORM_BY_CHANCE = 0.01
 """How often noise and tie alone may pass for form, in one fit."""
 
 
 @dataclass(frozen=True)
 class Scatter:
-    """How the points of a fit scatter about it: variance (n,) of each, `dof`, correlation length `tau` in points.
+    """How the points of a fit scatter about it: `variance` of each (n,), or one for all; `dof`; correlation length `tau`
+    in points.
 
     `mean_square` of the residuals, and `noise_ms`, what the edges' own noise explains of it. `count` of the points that
     belong.
     """
 
-    variance: Array
+    variance: float | Array
     dof: float
     tau: float
     mean_square: float
@@ -52,41 +54,38 @@ def belongs(fit: Fit) -> Bools:
     return np.asarray(fit.weights > 0)
 
 
-def scatter_of(fit: Fit, points: EdgePoints, is_foreseen: bool, closed: bool) -> Scatter:
-    """Return how the points scatter about their shape; `closed`: the last point is beside the first."""
-    n, tau, squares, noise_ms = scattered(fit.residuals, points.u, fit.weights, closed)
-    if is_foreseen:
-        return Scatter(points.u**2, math.inf, 1.0, noise_ms, noise_ms, n)
-    # Points that say the same are not new ones: the degrees of freedom shrink with their number.
-    unknowns = len(fit.sensitivity)
-    dof = max(n / tau - unknowns, 1.0)
-    mean_square = squares / max(n - unknowns, 1.0)
-    return Scatter(np.full(len(fit.weights), mean_square), dof, tau, mean_square, noise_ms, n)
+def told_by(
+    context: Context, parameters: Array, fit: Fit, points: EdgePoints, closed: bool, radius: float | None = None
+) -> tuple[Values, Scatter]:
+    """Return the parameters of a fit as values over noise, tie and edge definition, and how its points scatter.
 
-
-def values_of(context: Context, parameters: Array, fit: Fit, points: EdgePoints, scatter: Scatter) -> Values:
-    """Return the parameters of a fit as values over noise, tie and edge definition."""
-    M = fit.sensitivity
-    label, sources = f'Edge noise of "{context.table.name}"', listed(points.sources)
-    c = np.empty((len(M), len(M) + len(sources)))
-    if carry(M, scatter.variance, scatter.tau, fit.normals, points.d_sources, c):
-        noise = members(f"edges:{context.prefix}", label, len(M), "pixel", scatter.dof)
+    `closed`: the last point is beside the first. `radius`: of an edge whose curvature was corrected for.
+    """
+    M, shift, sources = fit.sensitivity, context.shift.source, listed(points.sources)
+    p = len(M)
+    # The part's frame may have moved with the same cause as the edges: then its column is there already.
+    light_at = -1 if shift is None else p + sources.place.get(shift, len(sources))
+    more = [sources] if shift is None or shift in sources.place else [sources, alone(shift)]
+    curve_at = -1 if radius is None else p + sum(map(len, more))
+    more += [] if radius is None else [alone(CURVATURE)]
+    c = np.empty((p, p + sum(map(len, more))))
+    is_known, count, dof, tau, mean_square, noise_ms = tell_fit(
+        M, fit.residuals, fit.weights, fit.normals, points.u, points.d_sources, points.seen, closed,
+        context.is_foreseen, light_at, curve_at, radius or math.inf, c,
+    )  # fmt: skip
+    scatter = Scatter(points.u**2 if context.is_foreseen else mean_square, dof, tau, mean_square, noise_ms, count)
+    name, label = f"edges:{context.prefix}", f'Edge noise of "{context.table.name}"'
+    if is_known:
+        noise = members(name, label, p, "pixel", dof)
     else:
-        covariance = scatter.tau * (M * scatter.variance) @ M.T
-        noise, spread = ensemble(f"edges:{context.prefix}", label, covariance, "pixel", scatter.dof)
-        c = np.hstack([spread, c[:, len(M) :]])
-    values = Values(parameters, c, together(noise, sources))
-    if context.shift.source is not None:
-        # The part's frame may have moved with the same cause: then its column is there already.
-        values = values.with_source(context.shift.source, shift_coefficients(M, points.towards_light(fit.normals)))
-    return values
+        noise, spread = ensemble(name, label, tau * (M * scatter.variance) @ M.T, "pixel", dof)
+        c = np.hstack([spread, c[:, p:]])
+    return Values(parameters, c, together(noise, *more)), scatter
 
 
 def look_of(fit: Fit, points: EdgePoints) -> EdgeLook:
     """Return how those points look on which a fit rests."""
-    blur, towards_light = np.empty(len(points)), np.empty((len(points), 2))
-    n = facing(fit.weights, fit.normals, points.normal, points.light, points.blur_whole_px, blur, towards_light)
-    return EdgeLook(blur[:n], towards_light[:n], isinstance(fit, LineFit))
+    return EdgeLook(*facing(points.seen, fit.weights, fit.normals), isinstance(fit, LineFit))
 
 
 def form_of(scatter: Scatter, prefix: str) -> Value:
@@ -109,6 +108,8 @@ def flags_of(fit: Fit, points: EdgePoints) -> tuple[str, ...]:
     The fit takes what noise does not explain for form. On the ground it may be the tie: a scale that differs between x
     and y by what the print leaves open makes an ellipse of every circle.
     """
+    if not (fit.flags or points.flags):
+        return ()
     flags = {*fit.flags, *points.flags}
     if "form_error" in flags and not is_form(fit, points):
         flags.remove("form_error")

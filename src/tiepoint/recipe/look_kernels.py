@@ -24,7 +24,6 @@ from tiepoint.vision.strip_report import (
 )
 
 Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 SHORTEST_PX, LONGEST_PX = 8.0, 20_000.0
 """No strip is shorter along the crossing, since an edge needs a plateau on each side, and none is longer."""
@@ -40,6 +39,12 @@ SECOND_LOOK_PX = 16.0
 
 FLAG_SHARE = 0.1
 """A flag of single strips is told of the whole where it concerns more than this share of them."""
+
+# What stands in a row of what is `seen` of an edge point on the ground: the unit normal of the edge, on the side of the
+# crossing direction; ground units along it per pixel; +1 where that side is the brighter one, -1 where the darker; the
+# whole blur in px; the radius in px, in the picture, of a circle of radius 1 on the ground; which strip showed it.
+ACROSS_X, ACROSS_Y, SCALE, LIGHT, BLUR, BEND, STRIP = range(7)
+SEEN_COLUMNS = 7
 
 ONE, FIRST, SECOND = range(3)
 """How many strips there are: a single one, as many as a first look needs, as many as a second one."""
@@ -161,30 +166,37 @@ def carried(d_px: Array, nx: float, ny: float, normal: Array) -> tuple[float, fl
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def carry_edges(
-    numbers: Array, sides: Array, factor: Array, fields: Array, poses: Array, by_pose: Array, told: Array, xy: Array,
-    normal: Array, moves: Array, rows: Array, strip: Ints,
-) -> int:  # fmt: skip
-    """Carry the edges in what is told of strips to the ground, and fill what `EdgePoints` has of them.
+    numbers: Array, sides: Array, factor: Array, fields: Array, poses: Array, by_pose: Array, told: Array, needed: int,
+    xy: Array, u: Array, moves: Array, seen: Array,
+) -> tuple[int, int]:  # fmt: skip
+    """Carry the edges in what is told of n strips to the ground, and fill the first rows of what `EdgePoints` has.
 
-    The first arguments are a way's `arrays`; `rows` (5, n) receives u, scale, light, blur and bend. Returns the flags
-    that are told of the whole, a bit each in the order of `FLAGS`; −1 where an edge lies outside the region in which
-    the tie is valid.
+    The first arguments are a way's `arrays`. Returns how many edges there are, and the flags that are told of the
+    whole, a bit each in the order of `FLAGS`; −1 where an edge lies outside the region in which the tie is valid. Where
+    fewer than `needed` strips have an edge, it fills nothing.
     """
-    work, d_px, k, flagged = work_space(), np.empty((2, 2)), 0, np.zeros(len(FLAGS))
+    n, k, flagged = 0, 0, np.zeros(len(FLAGS))
+    for i in range(told.shape[0]):
+        n += told[i, CODE] == HAS_EDGE
+    if n < needed:
+        return n, 0
+    work, d_px, normal = work_space(), np.empty((2, 2)), np.empty(2)
     for i in range(told.shape[0]):
         edge = told[i]
         if edge[CODE] != HAS_EDGE:
             continue
-        px, py = edge[POINT_X], edge[POINT_Y]
+        px, py, row = edge[POINT_X], edge[POINT_Y], seen[k]
         if not follow(numbers, sides, factor, fields, poses, by_pose, px, py, work, xy[k], d_px, moves[k]):
-            return -1
-        scale, bend = carried(d_px, edge[NORMAL_X], edge[NORMAL_Y], normal[k])
-        rows[0, k], rows[1, k] = edge[U] * math.cos(edge[LEAN]) * scale, scale
-        rows[2, k], rows[3, k], rows[4, k], strip[k] = edge[SENSE], edge[WHOLE_BLUR], bend, i
+            return n, -1
+        row[SCALE], row[BEND] = carried(d_px, edge[NORMAL_X], edge[NORMAL_Y], normal)
+        u[k] = edge[U] * math.cos(edge[LEAN]) * row[SCALE]
+        row[ACROSS_X], row[ACROSS_Y], row[LIGHT], row[BLUR], row[STRIP] = (
+            normal[0], normal[1], edge[SENSE], edge[WHOLE_BLUR], i,
+        )  # fmt: skip
         for j in range(flagged.size):
             flagged[j] += edge[FLAGS_AT + j]
         k += 1
     flags = 0
     for j in range(flagged.size):
         flags += (flagged[j] > FLAG_SHARE * k) << j
-    return flags
+    return n, flags

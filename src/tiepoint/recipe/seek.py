@@ -14,10 +14,20 @@ from numpy.typing import NDArray
 from tiepoint.foundation.reasons import Reason
 from tiepoint.foundation.sources import Source
 from tiepoint.recipe.context import Context, Strips
-from tiepoint.recipe.look_kernels import carry_edges
+from tiepoint.recipe.look_kernels import (
+    ACROSS_X,
+    ACROSS_Y,
+    BEND,
+    BLUR,
+    LIGHT,
+    SCALE,
+    SEEN_COLUMNS,
+    STRIP,
+    carry_edges,
+)
 from tiepoint.recipe.masks import own_places
 from tiepoint.recipe.regions import shape_of
-from tiepoint.vision.strip_report import CODE, FLAGS
+from tiepoint.vision.strip_report import FLAGS
 from tiepoint.vision.strips import EdgeSearch, OfSeveral, Polarity, StripEdges, edges_in_boxes
 
 Array = NDArray[np.float64]
@@ -31,24 +41,15 @@ _SEARCHES = {asked: EdgeSearch(*asked, is_one_shape=True) for asked in product(g
 class EdgePoints:
     """Edge points on the ground, n of them, from `sought` strips.
 
-    `xy` (n, 2). `normal` (n, 2): unit normal of the edge, on the side of the crossing direction; of a narrow strip it
-    is no better than some degrees. `u` (n,): standard uncertainty along it, from the pixels alone. `scale` (n,):
-    ground units along the normal per pixel. `d_sources` (n, 2, m): how the points move with the tie's sources.
-    `light` (n,): +1 where the side of the normal is the brighter one, -1 where the darker. `blur_whole_px` (n,): the
-    edge's blur. `bend` (n,): the radius in px, in the picture, of a circle of radius 1 on the ground. `strip` (n,):
-    which strip each came from.
+    `xy` (n, 2). `u` (n,): standard uncertainty along the edge's normal, from the pixels alone. `d_sources` (n, 2, m):
+    how the points move with the tie's `sources`. `seen` (n, SEEN_COLUMNS of `look_kernels`): all else of each.
     """
 
     xy: Array
-    normal: Array
     u: Array
-    scale: Array
     d_sources: Array
+    seen: Array
     sources: tuple[Source, ...]
-    light: Array
-    blur_whole_px: Array
-    bend: Array
-    strip: NDArray[np.int64]
     sought: int
     width_px: float
     flags: tuple[str, ...] = ()
@@ -56,29 +57,56 @@ class EdgePoints:
     def __len__(self) -> int:
         return len(self.xy)
 
+    @property
+    def normal(self) -> Array:
+        """Unit normal of the edge, on the side of the crossing direction; of a narrow strip it is no better than some
+        degrees, (n, 2)."""
+        return self.seen[:, ACROSS_X : ACROSS_Y + 1]
+
+    @property
+    def scale(self) -> Array:
+        """Ground units along the normal per pixel, (n,)."""
+        return self.seen[:, SCALE]
+
+    @property
+    def light(self) -> Array:
+        """+1 where the side of the normal is the brighter one, -1 where the darker, (n,)."""
+        return self.seen[:, LIGHT]
+
+    @property
+    def blur_whole_px(self) -> Array:
+        """The edge's blur, (n,)."""
+        return self.seen[:, BLUR]
+
+    @property
+    def bend(self) -> Array:
+        """The radius in px, in the picture, of a circle of radius 1 on the ground, (n,)."""
+        return self.seen[:, BEND]
+
+    @property
+    def strip(self) -> NDArray[np.int64]:
+        """Which strip each came from, (n,)."""
+        return self.seen[:, STRIP].astype(np.int64)
+
     def taken(self, kept: Bools) -> "EdgePoints":
         """Return the points that are kept (n,)."""
         return EdgePoints(
-            self.xy[kept], self.normal[kept], self.u[kept], self.scale[kept], self.d_sources[kept], self.sources,
-            self.light[kept], self.blur_whole_px[kept], self.bend[kept], self.strip[kept], self.sought, self.width_px,
-            self.flags,
+            self.xy[kept], self.u[kept], self.d_sources[kept], self.seen[kept], self.sources, self.sought,
+            self.width_px, self.flags,
         )  # fmt: skip
 
     def and_(self, other: "EdgePoints") -> "EdgePoints":
         """Return these points, then the others, seen through the same tie."""
-        names = ("xy", "normal", "u", "scale", "d_sources", "light", "blur_whole_px", "bend", "strip")
+        names = ("xy", "u", "d_sources", "seen")
         both = {name: np.concatenate([getattr(self, name), getattr(other, name)]) for name in names}
         flags = tuple(dict.fromkeys((*self.flags, *other.flags)))
         return EdgePoints(
             **both, sources=self.sources, sought=self.sought + other.sought, width_px=self.width_px, flags=flags
         )
 
-    def moved(self, displacement: Array) -> "EdgePoints":
-        """Return the points moved by (n, 2) ground units."""
-        return EdgePoints(
-            self.xy + displacement, self.normal, self.u, self.scale, self.d_sources, self.sources, self.light,
-            self.blur_whole_px, self.bend, self.strip, self.sought, self.width_px, self.flags,
-        )  # fmt: skip
+    def at(self, xy: Array) -> "EdgePoints":
+        """Return the points moved to places (n, 2)."""
+        return EdgePoints(xy, self.u, self.d_sources, self.seen, self.sources, self.sought, self.width_px, self.flags)
 
     def towards_light(self, normals: Array) -> Array:
         """Return +1 where a shape's normal (n, 2) points to the bright side of its edge, -1 where to the dark one."""
@@ -99,12 +127,7 @@ def edge_points(context: Context, strips: Strips, needed: int, with_sources: boo
     """
     assert context.search is not None
     edges = context.search(strips)
-    found = len(edges) - int(np.count_nonzero(edges.told[:, CODE]))
-    if found < needed:
-        if edges.most_common_reason() in ("outside_picture", "saturated"):
-            return _told(edges)
-        return Reason("no_edge") if found == 0 else few(found, len(edges), needed)
-    points = _on_ground(context, strips, edges, found, with_sources)
+    points = _on_ground(context, strips, edges, needed, with_sources)
     if context.beside.mask is None or isinstance(points, Reason):
         return points
     seen = points.taken(~hidden(context, points.xy))
@@ -124,27 +147,29 @@ def few(found: int, sought: int, needed: int) -> Reason:
     return Reason("few_edges", {"found": found, "sought": sought, "needed": needed})
 
 
-def _told(edges: StripEdges) -> Reason:
-    """Return the reason that most strips share, with its parameters."""
+def _lacking(edges: StripEdges, found: int, needed: int) -> Reason:
+    """Return why fewer than `needed` of the edges were found: the reason that most strips share, if they have one."""
     code = edges.most_common_reason()
     if code == "saturated":
         share = float(np.nanmean(edges.saturated_share[~edges.ok]))
         return Reason("saturated", {"share_percent": round(100 * share)})
-    return Reason("outside_picture")
+    if code == "outside_picture":
+        return Reason("outside_picture")
+    return Reason("no_edge") if found == 0 else few(found, len(edges), needed)
 
 
 def _on_ground(
-    context: Context, strips: Strips, edges: StripEdges, found: int, with_sources: bool
+    context: Context, strips: Strips, edges: StripEdges, needed: int, with_sources: bool
 ) -> EdgePoints | Reason:
-    way, n = context.ground.way, found
+    way, n = context.ground.way, len(edges.told)
     sources = way.sources if with_sources else ()
-    xy, normal, d_sources = np.empty((n, 2)), np.empty((n, 2)), np.empty((n, 2, len(sources)))
-    rows, strip = np.empty((5, n)), np.empty(n, np.int64)
-    bits = carry_edges(*way.arrays, edges.told, xy, normal, d_sources, rows, strip)
+    xy, u, moves, seen = np.empty((n, 2)), np.empty(n), np.empty((n, 2, len(sources))), np.empty((n, SEEN_COLUMNS))
+    found, bits = carry_edges(*way.arrays, edges.told, needed, xy, u, moves, seen)
+    if found < needed:
+        return _lacking(edges, found, needed)
     if bits < 0:
         return Reason("outside_tie")
-    flags = tuple(f for k, f in enumerate(FLAGS) if bits >> k & 1) if bits else ()
-    u, scale, light, blur, bend = rows[0], rows[1], rows[2], rows[3], rows[4]
-    return EdgePoints(
-        xy, normal, u, scale, d_sources, sources, light, blur, bend, strip, len(edges.told), strips.width_px, flags
-    )
+    if found < n:
+        xy, u, moves, seen = xy[:found], u[:found], moves[:found], seen[:found]
+    flags = tuple([f for k, f in enumerate(FLAGS) if bits >> k & 1]) if bits else ()
+    return EdgePoints(xy, u, moves, seen, sources, n, strips.width_px, flags)

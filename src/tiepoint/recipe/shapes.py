@@ -7,19 +7,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import PoorGeometry
+from tiepoint.foundation.once import cached_property
 from tiepoint.foundation.reasons import Reason
-from tiepoint.foundation.sources import Values, half_width
+from tiepoint.foundation.sources import Values
 from tiepoint.recipe.context import Context, EdgeLook
 from tiepoint.recipe.features import LineFeature, PointFeature
-from tiepoint.recipe.fits import Scatter, belongs, flags_of, look_of, scatter_of, values_of
+from tiepoint.recipe.fit_kernels import light_of, meant, middle_of, pulls_of
+from tiepoint.recipe.fits import Scatter, flags_of, look_of, told_by
 from tiepoint.recipe.layout import Box, along_line, around, is_shallow, on_circle, over_box
 from tiepoint.recipe.schema import Polarity
 from tiepoint.recipe.seek import EdgePoints, edge_points, few
 from tiepoint.vision.fits import CircleFit, LineFit, fit_arc, fit_circle, fit_line
-from tiepoint.vision.shape_kernels import median
 
 Array = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 CIRCLE_NEEDS, LINE_NEEDS = 5, 4
 SHARE_NEEDED = 0.3
@@ -27,8 +27,6 @@ SHARE_NEEDED = 0.3
 SQUARE = math.cos(math.radians(2.0))
 """A first look that crossed the edge as squarely as this needs no second one: strips find their own tilt."""
 FULL = math.tau - 1e-9
-CURVATURE = half_width("model:edge-curvature", "Edge seen on a curve", 0.04, "instrument")
-"""In px·px over the radius in px: what noise-free circles of 10 to 80 px and blurs of 0.5 to 1.5 px are off by."""
 
 
 @dataclass(frozen=True)
@@ -42,7 +40,7 @@ class FoundCircle:
     flags: tuple[str, ...]
     span_rad: tuple[float, float]
 
-    @property
+    @cached_property
     def feature(self) -> PointFeature:
         """The centre as a place, with the radius."""
         return PointFeature(Values(self.values.value[:2], self.values.c[:2], self.values.sources), self.values[2])
@@ -90,20 +88,20 @@ def measure_circle(
     first = strips if isinstance(strips, Reason) else edge_points(context, strips, CIRCLE_NEEDS, with_sources=at_once)
     if isinstance(first, Reason):
         return first
-    rough = _circle_through(first, is_full=True)
+    rough = _circle_through(first.xy, first.u, is_full=True)
     if rough is None or not _is_within(rough, centre, radii):
         return Reason("no_edge")
     span = _span_from(rough, centre, span_rad)
     if at_once and _is_round_about(rough, centre, radii) and is_plain(first, polarity, CIRCLE_NEEDS):
         return _fitted_circle(context, first, rough, span)
-    sense, blur = polarity_of(first, polarity, belongs(rough)), median(first.blur_whole_px)
+    sense, blur = polarity_of(first, polarity, rough.weights), middle_of(first.seen)
     strips = on_circle(context, (rough.centre, rough.radius), reach, span, blur, sense)
     if isinstance(strips, Reason):
         return strips
-    points = edge_points(context, strips, needed_of(len(strips.centres), CIRCLE_NEEDS))
+    points = edge_points(context, strips, needed_of(len(strips.boxes), CIRCLE_NEEDS))
     if isinstance(points, Reason):
         return points
-    bent = _circle_through(points, is_full=True)
+    bent = _circle_through(points.xy, points.u, is_full=True)
     return Reason("not_a_number") if bent is None else _fitted_circle(context, points, bent, span)
 
 
@@ -115,47 +113,58 @@ def measure_line(context: Context, box: Box, polarity: Polarity) -> FoundLine | 
     if isinstance(first, Reason):
         return first
     if at_once and is_plain(first, polarity, LINE_NEEDS):
-        found = _line_through(first)
-        if found is not None and abs(float(found.direction @ box.along)) >= SQUARE:
+        found = _line_through(first.xy, first.u)
+        if found is not None and abs(_along(box, found)) >= SQUARE:
             return _fitted_line(context, first, found, box.ends)
     return refine_line(context, box, first, polarity)
 
 
 def refine_line(context: Context, box: Box, first: EdgePoints, polarity: Polarity) -> FoundLine | Reason:
     """Measure a straight edge again, square to what a first look found."""
-    rough = _line_through(first)
+    rough = _line_through(first.xy, first.u)
     if rough is None:
         return Reason("not_a_number")
-    d = rough.direction
-    slope = float(d @ box.along)
+    slope = _along(box, rough)
     if slope < 0.5:
         return Reason("no_edge")
-    # From side to side of the box, along the line.
-    middle = float((box.centre - rough.anchor) @ box.along) / slope
-    ends = np.array([rough.anchor + (middle + s * box.half_along / slope) * d for s in (-1.0, 1.0)])
-    sense, blur = polarity_of(first, polarity, belongs(rough)), median(first.blur_whole_px)
+    ends = _from_side_to_side(box, rough, slope)
+    sense, blur = polarity_of(first, polarity, rough.weights), middle_of(first.seen)
     strips = along_line(context, ends, box.half_across, blur, sense, box.across)
     if isinstance(strips, Reason):
         return strips
-    points = edge_points(context, strips, needed_of(len(strips.centres), LINE_NEEDS))
+    points = edge_points(context, strips, needed_of(len(strips.boxes), LINE_NEEDS))
     if isinstance(points, Reason):
         return points
-    found = _line_through(points)
+    found = _line_through(points.xy, points.u)
     return Reason("not_a_number") if found is None else _fitted_line(context, points, found, ends)
+
+
+def _along(box: Box, line: LineFit) -> float:
+    """Return the cosine of the angle from the way along a box to a line."""
+    x, y = box.across.tolist()
+    return float(x * math.sin(line.angle_rad) - y * math.cos(line.angle_rad))
+
+
+def _from_side_to_side(box: Box, line: LineFit, slope: float) -> Array:
+    """Return where a line enters and leaves a box (2, 2), `slope` being `_along`."""
+    (x, y), (ax, ay), (dx, dy) = box.centre.tolist(), line.anchor.tolist(), box.across.tolist()
+    middle, half = ((y - ay) * dx - (x - ax) * dy) / slope, box.half_along / slope
+    c, s = math.cos(line.angle_rad), math.sin(line.angle_rad)
+    return np.array([[ax + at * c, ay + at * s] for at in (middle - half, middle + half)])
 
 
 def is_plain(points: EdgePoints, asked: Polarity, least: int) -> bool:
     """Whether a first look found enough edges for a result, and all of one polarity."""
     n = len(points)
-    return n >= needed_of(points.sought, least) and (asked != "either" or abs(float(points.light.sum())) == n)
+    # All of them have some u, so that all of them count.
+    return n >= needed_of(points.sought, least) and (asked != "either" or abs(light_of(points.seen, points.u)) == n)
 
 
-def polarity_of(points: EdgePoints, asked: Polarity, kept: Bools | None = None) -> Polarity:
-    """Return the polarity that was asked for, or the one that most points have, of those that are kept (n,)."""
+def polarity_of(points: EdgePoints, asked: Polarity, weights: Array | None = None) -> Polarity:
+    """Return the polarity that was asked for, or the one that most points have, of those with weight (n,)."""
     if asked != "either":
         return asked
-    light = points.light if kept is None else points.light[kept]
-    return "rising" if float(light.sum()) >= 0 else "falling"
+    return "rising" if light_of(points.seen, points.u if weights is None else weights) >= 0 else "falling"
 
 
 def needed_of(sought: int, least: int) -> int:
@@ -163,16 +172,16 @@ def needed_of(sought: int, least: int) -> int:
     return max(least, math.ceil(SHARE_NEEDED * sought))
 
 
-def _circle_through(points: EdgePoints, is_full: bool) -> CircleFit | None:
+def _circle_through(xy: Array, u: Array, is_full: bool) -> CircleFit | None:
     try:
-        return (fit_circle if is_full else fit_arc)(points.xy, points.u)
+        return (fit_circle if is_full else fit_arc)(xy, u)
     except PoorGeometry:
         return None
 
 
-def _line_through(points: EdgePoints) -> LineFit | None:
+def _line_through(xy: Array, u: Array) -> LineFit | None:
     try:
-        return fit_line(points.xy, points.u)
+        return fit_line(xy, u)
     except PoorGeometry:
         return None
 
@@ -182,19 +191,15 @@ def _fitted_circle(
 ) -> FoundCircle | Reason:
     """Return the circle of edge points; `bent` goes through them as they were seen."""
     is_full = span_rad[1] - span_rad[0] > FULL
-    outwards = curvature_shift(points, bent) - context.shift.bias * points.towards_light(bent.normals)
-    straight = points.moved(outwards[:, None] * bent.normals)
-    fit = _circle_through(straight, is_full)
+    straight = points.at(meant(points.xy, points.seen, bent.normals, bent.radius, points.width_px, context.shift.bias))
+    fit = _circle_through(straight.xy, straight.u, is_full)
     if fit is None:
         return Reason("not_a_number")
-    scatter = scatter_of(fit, straight, context.is_foreseen, is_full)
+    x, y = fit.centre.tolist()
+    values, scatter = told_by(context, np.array([x, y, fit.radius]), fit, straight, is_full, fit.radius)
     if scatter.count < (needed := needed_of(points.sought, CIRCLE_NEEDS)):
         return few(scatter.count, points.sought, needed)
-    values = values_of(context, np.array([*fit.centre, fit.radius]), fit, straight, scatter)
-    by_curvature = fit.sensitivity @ curvature_moves(straight, fit.radius)
-    return FoundCircle(
-        values.with_source(CURVATURE, by_curvature), straight, fit, scatter, flags_of(fit, straight), span_rad
-    )
+    return FoundCircle(values, straight, fit, scatter, flags_of(fit, straight), span_rad)
 
 
 def curvature_shift(points: EdgePoints, circle: CircleFit) -> Array:
@@ -205,9 +210,7 @@ def curvature_shift(points: EdgePoints, circle: CircleFit) -> Array:
     variance (b² − 1)/12. Few rows carry the edge where blur is small, so the second term depends a little on how they
     lie.
     """
-    R = points.bend * circle.radius
-    pulled_px = points.blur_whole_px**2 / (2 * R) + (points.width_px**2 - 1) / (24 * R)
-    return np.asarray(pulled_px * points.scale)
+    return pulls_of(points.seen, circle.radius, points.width_px)
 
 
 def curvature_moves(points: EdgePoints, radius: float) -> Array:
@@ -219,15 +222,13 @@ def _fitted_line(context: Context, points: EdgePoints, seen: LineFit, ends: Arra
     """Return the straight edge of points between two places (2, 2); `seen` goes through them as they were seen."""
     fit: LineFit | None = seen
     if context.shift.bias:
-        bias = context.shift.bias * points.towards_light(seen.normals)
-        points = points.moved(-bias[:, None] * seen.normals)
-        fit = _line_through(points)
+        points = points.at(meant(points.xy, points.seen, seen.normals, math.inf, points.width_px, context.shift.bias))
+        fit = _line_through(points.xy, points.u)
     if fit is None:
         return Reason("not_a_number")
-    scatter = scatter_of(fit, points, context.is_foreseen, closed=False)
+    values, scatter = told_by(context, np.array([0.0, fit.angle_rad]), fit, points, closed=False)
     if scatter.count < (needed := needed_of(points.sought, LINE_NEEDS)):
         return few(scatter.count, points.sought, needed)
-    values = values_of(context, np.array([0.0, fit.angle_rad]), fit, points, scatter)
     # A point stands for its strip, which reaches half its width further.
     half = math.dist(*ends.tolist()) / points.sought / 2
     feature = LineFeature(fit.anchor, values, fit.start - half, fit.end + half)
@@ -236,13 +237,13 @@ def _fitted_line(context: Context, points: EdgePoints, seen: LineFit, ends: Arra
 
 def _is_within(fit: CircleFit, centre: Array, radii: tuple[float, float]) -> bool:
     """Whether a rough circle is what was sought: of a radius between the two, and overlapping the ring."""
-    away = float(np.hypot(*(fit.centre - centre)))
-    return bool(0.5 * radii[0] <= fit.radius <= 1.5 * radii[1] and away <= radii[1])
+    away = math.dist(fit.centre.tolist(), centre.tolist())
+    return 0.5 * radii[0] <= fit.radius <= 1.5 * radii[1] and away <= radii[1]
 
 
 def _is_round_about(fit: CircleFit, centre: Array, radii: tuple[float, float]) -> bool:
     """Whether a circle lies where its ring was laid, so that the strips crossed it squarely and near their middle."""
-    away = float(np.hypot(*(fit.centre - centre)))
+    away = math.dist(fit.centre.tolist(), centre.tolist())
     off_middle = abs(fit.radius - (radii[0] + radii[1]) / 2)
     return away <= math.sqrt(1.0 - SQUARE**2) * fit.radius and off_middle <= (radii[1] - radii[0]) / 4
 

@@ -15,9 +15,10 @@ from tiepoint.foundation.errors import PoorGeometry
 from tiepoint.foundation.reasons import Reason
 from tiepoint.foundation.sources import Source, Value
 from tiepoint.recipe.context import Context, Told
-from tiepoint.recipe.fits import Scatter
+from tiepoint.recipe.fits import CURVATURE, Scatter
 from tiepoint.recipe.seek import EdgePoints
-from tiepoint.recipe.shapes import CURVATURE, FoundCircle, FoundLine, curvature_moves
+from tiepoint.recipe.shapes import FoundCircle, FoundLine, curvature_moves
+from tiepoint.vision.definition import shift_coefficients
 from tiepoint.vision.operators import Size, circle_size, local_diameters, local_widths, width_size
 
 Array = NDArray[np.float64]
@@ -82,7 +83,7 @@ def value_of_size(context: Context, size: Size, points: EdgePoints, scatter: Sca
     moves = np.einsum("ni,nim->nm", size.normals, points.d_sources)
     terms.update(zip(points.sources, (float(k) for k in size.sensitivity @ moves), strict=True))
     if context.shift.source is not None:
-        shift = float(size.sensitivity @ points.towards_light(size.normals))
+        (shift,) = shift_coefficients(size.sensitivity[None], points.towards_light(size.normals)).tolist()
         # The part's frame may have moved with the same cause.
         terms[context.shift.source] = terms.get(context.shift.source, 0.0) + shift
     if size.u_bias > 0:
@@ -111,7 +112,7 @@ def _joint(sides: tuple[FoundLine, FoundLine]) -> Scatter:
     """Return the scatter of the points of both edges together."""
     one, two = (side.scatter for side in sides)
     return Scatter(
-        np.concatenate([one.variance, two.variance]),
+        np.concatenate([np.broadcast_to(side.scatter.variance, len(side.points)) for side in sides]),
         one.dof + two.dof,
         max(one.tau, two.tau),
         (one.mean_square + two.mean_square) / 2,

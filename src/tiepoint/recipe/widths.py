@@ -8,14 +8,14 @@ from numpy.typing import NDArray
 
 from tiepoint.foundation.reasons import Reason
 from tiepoint.foundation.sources import Value
-from tiepoint.recipe.context import Context, EdgeLook, OfSeveral
+from tiepoint.recipe.context import Context, EdgeLook, Strips
 from tiepoint.recipe.features import LineFeature
+from tiepoint.recipe.fit_kernels import middle_along
 from tiepoint.recipe.layout import Box, over_box
 from tiepoint.recipe.relations import PARALLEL_DEG
 from tiepoint.recipe.schema import Polarity
-from tiepoint.recipe.seek import EdgePoints, edge_points
+from tiepoint.recipe.seek import edge_points
 from tiepoint.recipe.shapes import FoundLine, polarity_of, refine_line
-from tiepoint.vision.shape_kernels import median
 
 Array = NDArray[np.float64]
 
@@ -70,15 +70,19 @@ def measure_width(context: Context, box: Box, polarity: Polarity) -> FoundWidth 
 
 
 def _both_sides(context: Context, box: Box, polarity: Polarity) -> tuple[FoundLine, FoundLine] | Reason:
-    first = _look(context, box, polarity, "nearest")
+    strips = over_box(context, box, polarity, "nearest")
+    if isinstance(strips, Reason):
+        return strips
+    first = edge_points(context, strips, 3, with_sources=False)
     if isinstance(first, Reason):
         return first
     sense = polarity_of(first, polarity)
-    last = _look(context, box, OPPOSITE[sense], "farthest")
+    strips = Strips(strips.boxes, strips.length_px, strips.width_px, OPPOSITE[sense], "farthest")
+    last = edge_points(context, strips, 3, with_sources=False)
     if isinstance(last, Reason):
         return last
     # Each side is looked at again only as far as the middle between both, so that neither takes the other's edge.
-    half = abs(median(last.xy @ box.across) - median(first.xy @ box.across)) / 2
+    half = abs(middle_along(last.xy, box.across) - middle_along(first.xy, box.across)) / 2
     near = Box(box.centre, box.across, min(half, box.half_across), box.half_along)
     # The noise of one edge is not that of the other: each has sources of its own.
     one = refine_line(context.within("first"), near, first, sense)
@@ -86,11 +90,6 @@ def _both_sides(context: Context, box: Box, polarity: Polarity) -> tuple[FoundLi
         return one
     other = refine_line(context.within("last"), near, last, OPPOSITE[sense])
     return other if isinstance(other, Reason) else (one, other)
-
-
-def _look(context: Context, box: Box, polarity: Polarity, of_several: OfSeveral) -> EdgePoints | Reason:
-    strips = over_box(context, box, polarity, of_several)
-    return strips if isinstance(strips, Reason) else edge_points(context, strips, 3, with_sources=False)
 
 
 def _across(first: LineFeature, last: LineFeature, turn_rad: float) -> tuple[Value, Value, Array]:

@@ -399,24 +399,6 @@ def scattered(residuals: Array, u: Array, weights: Array, closed: bool) -> tuple
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def facing(weights: Array, normals: Array, edges: Array, light: Array, blur: Array, kept: Array, towards: Array) -> int:
-    """Fill the blur `kept` (n,) of the points with weight, and where their edge is bright, `towards` (n, 2).
-
-    Those are unit vectors along the shape's `normals` (n, 2) to the bright side. `light` (n,): +1 where that is the
-    side of the edges' own normals `edges` (n, 2), -1 where it is the other. Returns how many there are.
-    """
-    count = 0
-    for i in range(weights.size):
-        if weights[i] > 0.0:
-            same = edges[i, 0] * normals[i, 0] + edges[i, 1] * normals[i, 1]
-            sense = light[i] * np.sign(same)
-            towards[count, 0], towards[count, 1] = sense * normals[i, 0], sense * normals[i, 1]
-            kept[count] = blur[i]
-            count += 1
-    return count
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
 def carry(M: Array, variance: Array, tau: float, normals: Array, moves: Array, c: Array) -> bool:
     """Fill how p parameters depend on noise and on m causes, `c` (p, p + m): F with F·Fᵀ = τ·M·diag(σ²)·Mᵀ, then M·K.
 

@@ -35,12 +35,15 @@ def run(context: Context) -> StepResult:
 
 
 def told_of(context: Context, found: FoundCircle, operator: SizeOperator) -> dict[str, Told]:
-    """Return all quantities of a found circle."""
+    """Return the size of a found circle, and what else is asked for."""
     diameter = diameter_of(context, found, operator)
     radius = diameter if isinstance(diameter, Reason) else diameter.times(0.5)
-    form = form_of(found.scatter, context.prefix)
-    place = context.coordinates(found.feature)
-    return {"diameter": diameter, "radius": radius, "form": form, **place, **local_extremes(context, found)}
+    told: dict[str, Told] = {"diameter": diameter, "radius": radius, **local_extremes(context, found)}
+    if context.asks("form"):
+        told["form"] = form_of(found.scatter, context.prefix)
+    if context.asks("x", "y"):
+        told |= context.coordinates(found.feature)
+    return told
 
 
 STEP = StepKind(

@@ -3,7 +3,7 @@
 import math
 
 from tiepoint.foundation.reasons import Reason
-from tiepoint.recipe.context import Context, StepResult
+from tiepoint.recipe.context import Context, StepResult, Told
 from tiepoint.recipe.features import ABOUT_DEG
 from tiepoint.recipe.fits import form_of
 from tiepoint.recipe.kinds import Quantity, StepKind
@@ -29,7 +29,9 @@ def run(context: Context) -> StepResult:
     if isinstance(found, Reason):
         return StepResult.without(found)
     line = found.feature.running(math.radians(table.about_deg))
-    told = {"angle": line.values[1], "form": form_of(found.scatter, context.prefix)}
+    told: dict[str, Told] = {"angle": line.values[1]}
+    if context.asks("form"):
+        told["form"] = form_of(found.scatter, context.prefix)
     return StepResult(told, line, "least-squares", (found,))
 
 
