@@ -123,7 +123,7 @@ class Context:
 
     def asks(self, *quantities: str) -> bool:
         """Whether any of these quantities is to be read: it has limits, or is named in `readings`."""
-        return any(q in self.table.limits or q in self.table.readings for q in quantities)
+        return not {*self.table.limits, *self.table.readings}.isdisjoint(quantities)
 
     def points(self) -> tuple[PointFeature, ...]:
         """Return those of the features that are points."""

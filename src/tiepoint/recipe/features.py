@@ -61,12 +61,13 @@ class LineFeature:
         angle = wrapped(self.angle_rad, about_rad)
         if abs(angle - self.angle_rad) < 1.0:  # half turns apart, or not at all
             return self
-        turned = math.cos(angle - self.angle_rad) < 0
-        values = Values(
-            np.array([0.0, angle]), self.values.c * ([[-1.0 if turned else 1.0], [1.0]]), self.values.sources
-        )
-        start, end = (-self.end, -self.start) if turned else (self.start, self.end)
-        return LineFeature(self.anchor, values, start, end)
+        if math.cos(angle - self.angle_rad) > 0:
+            return LineFeature(
+                self.anchor, Values(np.array([0.0, angle]), self.values.c, self.values.sources), self.start, self.end
+            )
+        c = self.values.c.copy()
+        c[0] *= -1.0
+        return LineFeature(self.anchor, Values(np.array([0.0, angle]), c, self.values.sources), -self.end, -self.start)
 
     @property
     def ends(self) -> Array:

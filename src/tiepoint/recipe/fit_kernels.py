@@ -103,7 +103,7 @@ def tell_fit(
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def facing(seen: Array, weights: Array, normals: Array) -> tuple[Array, Array]:
-    """Return the blur (k,) of the points with weight, and unit vectors along the shape's normals to their light (k, 2)."""
+    """Return the blur (k,) of the points with weight, and their unit vectors along the shape's normals to the light."""
     blur, towards, k = np.empty(weights.size), np.empty((weights.size, 2)), 0
     for i in range(weights.size):
         if weights[i] > 0.0:

@@ -34,8 +34,8 @@ FORM_BY_CHANCE = 0.01
 
 @dataclass(frozen=True)
 class Scatter:
-    """How the points of a fit scatter about it: `variance` of each (n,), or one for all; `dof`; correlation length `tau`
-    in points.
+    """How the points of a fit scatter about it: `variance` of each (n,), or one for all; `dof`; `tau`, the correlation
+    length in points.
 
     `mean_square` of the residuals, and `noise_ms`, what the edges' own noise explains of it. `count` of the points that
     belong.

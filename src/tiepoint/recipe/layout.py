@@ -10,10 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tiepoint.foundation.once import cached_property
 from tiepoint.foundation.reasons import Reason
 from tiepoint.recipe.context import Context, OfSeveral, Strips
-from tiepoint.recipe.look_kernels import FIRST, ONE, SECOND, lay_round, lay_straight
+from tiepoint.recipe.look_kernels import FIRST, ONE, SECOND, lay_box, lay_round, lay_straight
 from tiepoint.recipe.regions import Rectangle
 from tiepoint.recipe.schema import Polarity
 from tiepoint.ties.sight import scale_there
@@ -33,17 +32,11 @@ class Box:
     half_across: float
     half_along: float
 
-    @cached_property
+    @property
     def along(self) -> Array:
         """Unit vector square to the search, to its left (2,)."""
         x, y = self.across.tolist()
         return np.array([-y, x])
-
-    @cached_property
-    def ends(self) -> Array:
-        """The middles of both sides along the search (2, 2)."""
-        (x, y), (dx, dy), h = self.centre.tolist(), self.along.tolist(), self.half_along
-        return np.array([[x - h * dx, y - h * dy], [x + h * dx, y + h * dy]])
 
 
 def box_of(context: Context, rectangle: Rectangle) -> Box:
@@ -67,7 +60,8 @@ def over_box(
     `is_one`: a single one, as wide as the box.
     """
     sizes, look = np.empty(2), ONE if is_one else SECOND if is_fine else FIRST
-    boxes = lay_straight(context.ground.sight.numbers, box.ends, box.across, box.half_across, math.inf, look, sizes)
+    (x, y), (dx, dy), sight = box.centre.tolist(), box.across.tolist(), context.ground.sight.numbers
+    boxes = lay_box(sight, x, y, dx, dy, box.half_across, box.half_along, look, sizes)
     return _laid(boxes, sizes, polarity, of_several)
 
 

@@ -115,6 +115,19 @@ def lay_straight(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def lay_box(
+    sight: Array, x: float, y: float, dx: float, dy: float, half_across: float, half_along: float, look: int,
+    sizes: Array,
+) -> Array:  # fmt: skip
+    """Return strips (n, 4) side by side over a box about (x, y) that is crossed along the unit vector (dx, dy)."""
+    ends, across = np.empty((2, 2)), np.empty(2)
+    across[0], across[1] = dx, dy
+    ends[0, 0], ends[0, 1] = x + half_along * dy, y - half_along * dx
+    ends[1, 0], ends[1, 1] = x - half_along * dy, y + half_along * dx
+    return lay_straight(sight, ends, across, half_across, math.inf, look, sizes)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def lay_round(
     sight: Array, cx: float, cy: float, radius: float, reach: float, start: float, end: float, blur_px: float,
     look: int, sizes: Array,

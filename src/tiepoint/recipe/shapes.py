@@ -115,7 +115,7 @@ def measure_line(context: Context, box: Box, polarity: Polarity) -> FoundLine | 
     if at_once and is_plain(first, polarity, LINE_NEEDS):
         found = _line_through(first.xy, first.u)
         if found is not None and abs(_along(box, found)) >= SQUARE:
-            return _fitted_line(context, first, found, box.ends)
+            return _fitted_line(context, first, found, 2 * box.half_along)
     return refine_line(context, box, first, polarity)
 
 
@@ -127,7 +127,7 @@ def refine_line(context: Context, box: Box, first: EdgePoints, polarity: Polarit
     slope = _along(box, rough)
     if slope < 0.5:
         return Reason("no_edge")
-    ends = _from_side_to_side(box, rough, slope)
+    long, ends = 2 * box.half_along / slope, _from_side_to_side(box, rough, slope)
     sense, blur = polarity_of(first, polarity, rough.weights), middle_of(first.seen)
     strips = along_line(context, ends, box.half_across, blur, sense, box.across)
     if isinstance(strips, Reason):
@@ -136,7 +136,7 @@ def refine_line(context: Context, box: Box, first: EdgePoints, polarity: Polarit
     if isinstance(points, Reason):
         return points
     found = _line_through(points.xy, points.u)
-    return Reason("not_a_number") if found is None else _fitted_line(context, points, found, ends)
+    return Reason("not_a_number") if found is None else _fitted_line(context, points, found, long)
 
 
 def _along(box: Box, line: LineFit) -> float:
@@ -218,8 +218,8 @@ def curvature_moves(points: EdgePoints, radius: float) -> Array:
     return np.asarray(points.scale / (points.bend * radius))
 
 
-def _fitted_line(context: Context, points: EdgePoints, seen: LineFit, ends: Array) -> FoundLine | Reason:
-    """Return the straight edge of points between two places (2, 2); `seen` goes through them as they were seen."""
+def _fitted_line(context: Context, points: EdgePoints, seen: LineFit, long: float) -> FoundLine | Reason:
+    """Return the straight edge of points that were sought over a length; `seen` goes through them as they were seen."""
     fit: LineFit | None = seen
     if context.shift.bias:
         points = points.at(meant(points.xy, points.seen, seen.normals, math.inf, points.width_px, context.shift.bias))
@@ -230,7 +230,7 @@ def _fitted_line(context: Context, points: EdgePoints, seen: LineFit, ends: Arra
     if scatter.count < (needed := needed_of(points.sought, LINE_NEEDS)):
         return few(scatter.count, points.sought, needed)
     # A point stands for its strip, which reaches half its width further.
-    half = math.dist(*ends.tolist()) / points.sought / 2
+    half = long / points.sought / 2
     feature = LineFeature(fit.anchor, values, fit.start - half, fit.end + half)
     return FoundLine(feature, points, fit, scatter, flags_of(fit, points))
 

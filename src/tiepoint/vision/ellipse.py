@@ -169,5 +169,5 @@ def fit_ellipse(
         minor=float(fit.parameters[order[3]]),
         angle_rad=math.pi / 2 if angle == -math.pi / 2 else angle,
         span_rad=span,
-        flags=tuple(common_flags(fit)),
+        flags=common_flags(fit),
     )

@@ -161,19 +161,20 @@ def taubin(points: Array) -> Array:
     return np.array([x, y, radius])
 
 
-def common_flags(fit: ShapeFit) -> list[str]:
+def common_flags(fit: ShapeFit) -> tuple[str, ...]:
     """Return the flags that every shape's fit can carry."""
-    flags = _few(fit.dof)
-    if fit.inlier_share < 1.0 - OUTLIER_SHARE:
-        flags.append(flag("outliers"))
-    if fit.form > 0.0:
-        flags.append(flag("form_error"))
-    return flags
+    outliers = (flag("outliers"),) if fit.inlier_share < 1.0 - OUTLIER_SHARE else ()
+    return (*_few(fit.dof), *outliers, *((flag("form_error"),) if fit.form > 0.0 else ()))
 
 
-def _few(dof: float) -> list[str]:
+def _few(dof: float) -> tuple[str, ...]:
     """Return the flag of few points: the only one that a plain fit can carry."""
-    return [flag("few_points")] if dof < FEW_DOF else []
+    return (flag("few_points"),) if dof < FEW_DOF else ()
+
+
+def _with_span(flags: tuple[str, ...], span_rad: float) -> tuple[str, ...]:
+    """Return a circle's flags, with that of an arc too short to tell it well."""
+    return tuple(sorted((*flags, flag("arc_short")))) if span_rad < SHORT_ARC_RAD else tuple(sorted(flags))
 
 
 def fit_line(
@@ -188,20 +189,17 @@ def fit_line(
     `normal_u` (n,) are standard uncertainties across the line; without them all points weigh the same. The direction
     runs from the first point towards the last. Raises `PoorGeometry` where the points do not determine a line.
     """
-    fit = fit_plainly(LINE, 2, points, normal_u) if robust else None
-    if fit is None:
-        xy, stated = checked(points, normal_u, 2, "a line")
-        fit = fit_shape(_Line(), xy, stated, robust=robust, seed=seed, what="a line")
-        parameters = np.array([*fit.parameters, 0.0, 0.0])
-        turn_line(xy, parameters, fit.weights, fit.covariance, fit.sensitivity, fit.normals, fit.residuals)
-        flags = common_flags(fit)
-    else:
-        parameters, flags = fit.parameters, _few(fit.dof)
+    plain = fit_plainly(LINE, 2, points, normal_u) if robust else None
+    if plain is not None:
+        told, parameters = plain
+        angle, start, end = parameters[2:].tolist()
+        return LineFit(*told, parameters[:2], angle, start, end, _few(told[-1]))
+    xy, stated = checked(points, normal_u, 2, "a line")
+    fit = fit_shape(_Line(), xy, stated, robust=robust, seed=seed, what="a line")
+    parameters = np.array([*fit.parameters, 0.0, 0.0])
+    turn_line(xy, parameters, fit.weights, fit.covariance, fit.sensitivity, fit.normals, fit.residuals)
     angle, start, end = parameters[2:].tolist()
-    return LineFit(
-        fit.covariance, fit.sensitivity, fit.normals, fit.residuals, fit.weights, fit.sigma, fit.noise, fit.form,
-        fit.dof, parameters[:2], angle, start, end, tuple(flags),
-    )  # fmt: skip
+    return LineFit(**fit.common, anchor=parameters[:2], angle_rad=angle, start=start, end=end, flags=common_flags(fit))
 
 
 def fit_circle(
@@ -216,19 +214,16 @@ def fit_circle(
     `normal_u` (n,) are standard uncertainties along the normals; without them all points weigh the same. Raises
     `PoorGeometry` where the points do not determine a circle.
     """
-    fit = fit_plainly(CIRCLE, 3, points, normal_u) if robust else None
-    if fit is None:
-        xy, stated = checked(points, normal_u, 3, "a circle")
-        fit = fit_shape(_Circle(), xy, stated, robust=robust, seed=seed, what="a circle")
-        span, flags = span_over(fit.normals, fit.weights), common_flags(fit)
-    else:
-        span, flags = float(fit.parameters[3]), _few(fit.dof)
-    if span < SHORT_ARC_RAD:
-        flags.append(flag("arc_short"))
-    return CircleFit(
-        fit.covariance, fit.sensitivity, fit.normals, fit.residuals, fit.weights, fit.sigma, fit.noise, fit.form,
-        fit.dof, fit.parameters[:2], float(fit.parameters[2]), span, tuple(sorted(flags)),
-    )  # fmt: skip
+    plain = fit_plainly(CIRCLE, 3, points, normal_u) if robust else None
+    if plain is not None:
+        told, parameters = plain
+        _, _, radius, span, _ = parameters.tolist()
+        return CircleFit(*told, parameters[:2], radius, span, _with_span(_few(told[-1]), span))
+    xy, stated = checked(points, normal_u, 3, "a circle")
+    fit = fit_shape(_Circle(), xy, stated, robust=robust, seed=seed, what="a circle")
+    (x, y, radius), span = fit.parameters.tolist(), span_over(fit.normals, fit.weights)
+    flags = _with_span(common_flags(fit), span)
+    return CircleFit(**fit.common, centre=np.array([x, y]), radius=radius, span_rad=span, flags=flags)
 
 
 def fit_arc(

@@ -310,11 +310,13 @@ def fit_shape(shape: Shape, points: Array, u: Array | None, *, robust: bool, see
     return _finished(parameters, last, belongs / variances, variances, noise2, form)
 
 
-def fit_plainly(kind: int, unknowns: int, points: Array, u: Array | None) -> ShapeFit | None:
+def fit_plainly(
+    kind: int, unknowns: int, points: Array, u: Array | None
+) -> tuple[tuple[Array, Array, Array, Array, Array, float, float, float, float], Array] | None:
     """Return the robust fit where all points belong and their noise explains the rest: mostly. None where that is not
     sure, or where something is wrong.
 
-    Its `parameters` (5,) are those of `shape_kernels.fit_plainly`.
+    That is what a `Fitted` holds, and the parameters (5,) of `shape_kernels.fit_plainly`.
     """
     if u is None:
         return None
@@ -329,8 +331,8 @@ def fit_plainly(kind: int, unknowns: int, points: Array, u: Array | None) -> Sha
     )
     if not is_plain:
         return None
-    spare = float(n - unknowns)
-    return ShapeFit(covariance, sensitivity, normals, residuals, weights, sigma, noise, 0.0, spare, parameters)
+    told = (covariance, sensitivity, normals, residuals, weights, sigma, noise, 0.0, float(n - unknowns))
+    return told, parameters
 
 
 def _finished(

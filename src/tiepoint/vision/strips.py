@@ -178,7 +178,7 @@ class StripEdges:
         return CODES[int(np.argmax(counts))] if counts.sum() else ""
 
 
-_GREY_TYPES = {np.dtype(np.uint8): 255.0, np.dtype(np.uint16): 65535.0, np.dtype(np.float32): math.inf}
+_GREY_TYPES: dict[type, float] = {np.uint8: 255.0, np.uint16: 65535.0, np.float32: math.inf}
 """What a grey picture may hold, and from which level on its pixels count as saturated."""
 
 
@@ -186,7 +186,7 @@ def as_grey(picture: NDArray[np.generic]) -> NDArray[np.generic]:
     """Return a grey picture as a contiguous uint8, uint16 or float32 array; raise `UnusablePicture` otherwise."""
     if picture.ndim != 2 or picture.size == 0:
         raise UnusablePicture(f"the picture has the shape {picture.shape}; a grey picture of rows × columns is needed")
-    if picture.dtype not in _GREY_TYPES:
+    if picture.dtype.type not in _GREY_TYPES:
         if not np.issubdtype(picture.dtype, np.floating):
             raise UnusablePicture(f"the picture holds {picture.dtype} values; use uint8, uint16 or float32")
         picture = picture.astype(np.float32)
@@ -245,7 +245,7 @@ def edges_in_boxes(
         raise UnusableInput(f"a strip of {length_px:g} px along the crossing cannot be used; choose 8 to 20000 px")
     if not 1.0 <= width_px <= 20_000.0:
         raise UnusableInput(f"a strip of {width_px:g} px across cannot be used; choose 1 to 20000 px")
-    limit = _GREY_TYPES[grey.dtype] if search.saturation is None else search.saturation
+    limit = _GREY_TYPES[grey.dtype.type] if search.saturation is None else search.saturation
     asked = (
         float(length_px), float(width_px), POLARITY[search.polarity], OF_SEVERAL[search.of_several], search.robust,
         search.free_tilt and width_px >= 3.0, limit, search.least_contrast,
