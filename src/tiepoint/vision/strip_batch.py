@@ -19,6 +19,7 @@ from tiepoint.vision.strip_fit import (
     evaluate,
     inverse_of,
     iterate,
+    leave_residuals,
     near_of,
     near_parameters,
     start_from,
@@ -107,12 +108,12 @@ def fit_plainly(
 
 
 @njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
-def is_left_disturbed(near: Near, n: int, row: Floats, half_width: float, lanes: Lanes) -> bool:
-    """Tell whether the plain fit of a strip left more than noise, or did not settle."""
+def is_left_disturbed(near: Near, n: int, row: Floats, half_width: float, lanes: Lanes, step: Floats) -> bool:
+    """Tell whether the plain fit of a strip left more than noise, or did not settle; `step` (5,) was its last."""
     number, result = assign_lanes(near, n, half_width, lanes), row[RESULT_AT:]
     if result[SETTLED] == 0.0:
         return True
-    evaluate(near, n, result, outline_of(row))
+    leave_residuals(near, n, step)
     least = (2.0 * LEAST_NOISE * result[HALF]) ** 2
     # About the edge lie as many pixels of either side.
     before, after = row[FAR_AT + QUIET_BEFORE], row[FAR_AT + QUIET_AFTER]
@@ -142,7 +143,7 @@ def fit_all(
             continue
         near = near_of(pixels, spans[i, FIRST], count, work)
         fit_plainly(near, count, row, free_tilt, half_width, saturation, space)
-        if robust and is_left_disturbed(near, count, row, half_width, lanes):
+        if robust and is_left_disturbed(near, count, row, half_width, lanes, space[3, 1]):
             disturbed[many] = i
             many += 1
     return disturbed[:many]

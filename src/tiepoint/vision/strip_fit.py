@@ -145,7 +145,8 @@ def add_far(far: Far, p: Floats, matrix: Floats, right: Floats) -> None:
 def factorise(matrix: Floats, free_tilt: bool, lower: Floats) -> bool:
     """Fill `lower` with the Cholesky factor of the lower triangle of `matrix`; False where it is singular.
 
-    A fixed tilt is taken out by a unit row and column: its step is then zero.
+    On its diagonal stand the inverses: dividing takes several times as long as multiplying. A fixed tilt is taken out
+    by a unit row and column: its step is then zero.
     """
     for i in range(5):
         for j in range(i + 1):
@@ -157,25 +158,25 @@ def factorise(matrix: Floats, free_tilt: bool, lower: Floats) -> bool:
             if i == j:
                 if not total > 1e-10 * scale:
                     return False
-                lower[i, i] = math.sqrt(total)
+                lower[i, i] = 1.0 / math.sqrt(total)
             else:
-                lower[i, j] = total / lower[j, j]
+                lower[i, j] = total * lower[j, j]
     return True
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def solve(lower: Floats, right: Floats, step: Floats) -> None:
-    """Solve (lower·lowerᵀ)·step = right for five unknowns."""
+    """Solve (lower·lowerᵀ)·step = right for five unknowns, by what `factorise` filled."""
     for i in range(5):
         total = right[i]
         for k in range(i):
             total -= lower[i, k] * step[k]
-        step[i] = total / lower[i, i]
+        step[i] = total * lower[i, i]
     for i in range(4, -1, -1):
         total = step[i]
         for k in range(i + 1, 5):
             total -= lower[k, i] * step[k]
-        step[i] = total / lower[i, i]
+        step[i] = total * lower[i, i]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -260,6 +261,19 @@ def iterate(
         if moved < SMALL_STEP_PX:
             return True, squares
     return False, squares
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
+def leave_residuals(near: Near, n: int, step: Floats) -> None:
+    """Bring the residuals to after the `step` (5,) with which a fit settled.
+
+    Along the columns that it was made of: a step of less than a hundredth of a px bends the model by less than 1e-4 of
+    its height.
+    """
+    across, model, slope, spread, residual = near.across, near.model, near.slope, near.spread, near.residual
+    level, half, ds, dt, dw = step[LEVEL], step[HALF], step[POSITION], step[TILT], step[BLUR]
+    for i in range(n):
+        residual[i] -= level + half * model[i] + (ds + dt * across[i]) * slope[i] + dw * spread[i]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -8,6 +8,7 @@ single observations.
 import math
 from typing import NamedTuple
 
+import numpy as np
 from numba import njit
 
 from tiepoint.vision.strip_fit import BLUR, HALF, POSITION, TILT, Near
@@ -58,8 +59,10 @@ def assign_lanes(near: Near, n: int, half_width: float, lanes: Lanes) -> int:
     if number < FEWEST_LANES:
         return 0
     scale = number / (2.0 * half_width)
+    across, of, last = near.across, lanes.of, float(number - 1)
     for i in range(n):
-        lanes.of[i] = min(max(int((near.across[i] + half_width) * scale), 0), number - 1)
+        # Short whole numbers are made of many floats at once.
+        of[i] = np.int32(min(max((across[i] + half_width) * scale, 0.0), last))
     return number
 
 
@@ -114,7 +117,7 @@ def is_disturbed(
     `variance` is that of the fit's residuals, `quiet` that of the plateaus within their bins (0: not known), and
     `loud` that of the noisier one.
     """
-    if quiet > 0.0 and score(variance / quiet, 0.5 * n) > SUSPICIOUS + 1.0:
+    if 0.0 < quiet < variance and score(variance / quiet, 0.5 * n) > SUSPICIOUS + 1.0:
         return True
     residual, limit, lone = near.residual, LONE_PIXEL * LONE_PIXEL * max(variance, loud), 0
     for i in range(n):
@@ -124,7 +127,9 @@ def is_disturbed(
     sum_energies(near, n, number, lanes)
     suspicious = 0
     for j in range(number):
-        suspicious += lanes.energy[j] > energy_limit(lanes.pixels[j]) * variance
+        # The limit lies above the number of pixels.
+        some = lanes.energy[j] > lanes.pixels[j] * variance
+        suspicious += some and lanes.energy[j] > energy_limit(lanes.pixels[j]) * variance
     return suspicious > 0
 
 

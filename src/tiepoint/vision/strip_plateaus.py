@@ -101,9 +101,13 @@ def calm_bins(bins: Floats, first: int, last: int, quiet: float, calm: Floats) -
         calm[k] = 1.0
     if quiet <= 0.0:
         return
+    # Neighbouring bins mostly have as many pixels.
+    pixels, limit = 0.0, 0.0
     for k in range(first, last):
         n = count[k]
-        if n >= 2.0 and square[k] - total[k] * total[k] / n > energy_limit(n - 1.0) * quiet:
+        if n != pixels and n >= 2.0:
+            pixels, limit = n, energy_limit(n - 1.0) * quiet
+        if n >= 2.0 and square[k] - total[k] * total[k] / n > limit:
             for j in range(max(k - 2, first), min(k + 3, last)):
                 calm[j] = 0.0
 
