@@ -3,10 +3,10 @@
     python benchmarks/relief.py [--json] [--rounds 7]
 
 The pictures are 8 bits, a matte bump with noise of 1.5 grey levels. *slopes*: the fused kernel to albedo and slopes
-(all lamps used), beside a loop that reads the same 20 MB, converts them, and writes the same 60 MB. *left out*: the same
+(all lamps used), beside a loop that reads the same 20 MB, converts them, and writes the same 60 MB. *left out*: that
 with shadows and highlights judged and left out, and a map of the lamps used. *any*: the kernel for any number of lamps
 and for near ones. *integration*: Poisson beside SciPy's dctn and idctn of one picture of the same size and type. *set*:
-`relief_of` and all eight pictures. Times are processor times of one thread, the least of some rounds in turn: the ratios
+`relief_of` and all eight pictures. Times are processor times of one thread, the least of some rounds in turn: ratios
 hold on a busy machine, the milliseconds on an idle core.
 """
 

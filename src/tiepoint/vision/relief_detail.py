@@ -125,23 +125,27 @@ def _pooled(picture, pool):  # type: ignore[no-untyped-def]  # numba infers
 def _compose(relief, ground, pool, strength, level, raised, sunken):  # type: ignore[no-untyped-def]  # numba infers
     """Write level ± strength·(relief − ground), the pooled ground bilinear between its places."""
     rows, cols = relief.shape
-    high, wide = ground.shape
-    between = np.empty(wide, np.float32)
-    whole = np.empty(cols, np.float32)
-    zero, top, half, one = np.float32(0.0), np.float32(65535.0), np.float32(0.5), np.float32(1.0)
+    high = ground.shape[0]
+    whole = np.empty((2, cols), np.float32)  # the rows of the ground above and below, stretched to pixels
+    there = -1
     for y in range(rows):
         at = (y + 0.5) / pool - 0.5
         i = min(max(int(np.floor(at)), 0), max(high - 2, 0))
+        if i != there:
+            _stretched(ground[i], pool, whole[0])
+            _stretched(ground[min(i + 1, high - 1)], pool, whole[1])
+            there = i
         t = np.float32(min(max(at - i, 0.0), 1.0))
-        upper, lower = ground[i], ground[min(i + 1, high - 1)]
-        for k in range(wide):
-            between[k] = (one - t) * upper[k] + t * lower[k]
-        _stretched(between, pool, whole)
-        row, up, down = relief[y], raised[y], sunken[y]
-        for x in range(cols):
-            detail = strength * (row[x] - whole[x])
-            up[x] = np.uint16(np.int32(min(max(level + detail, zero), top) + half))
-            down[x] = np.uint16(np.int32(min(max(level - detail, zero), top) + half))
+        _stretch_detail(relief[y], whole[0], whole[1], t, strength, level, raised[y], sunken[y])
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
+def _stretch_detail(row, upper, lower, t, strength, level, up, down):  # type: ignore[no-untyped-def]  # numba infers
+    zero, top, half = np.float32(0.0), np.float32(65535.0), np.float32(0.5)
+    for x in range(row.shape[0]):
+        detail = strength * (row[x] - upper[x] - t * (lower[x] - upper[x]))
+        up[x] = np.uint16(np.int32(min(max(level + detail, zero), top) + half))
+        down[x] = np.uint16(np.int32(min(max(level - detail, zero), top) + half))
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)

@@ -56,34 +56,51 @@ def _divide(spectrum, along_y, along_x):  # type: ignore[no-untyped-def]  # numb
 def divergence(slope_x, slope_y, a, b, c, d, out):  # type: ignore[no-untyped-def]  # numba infers
     """Write what the faces of each pixel give off: a step right rises a·p + b·q, a step down c·p + d·q."""
     rows, cols = slope_x.shape
-    far, near, half = np.float32(-1.0 / 24.0), np.float32(13.0 / 24.0), np.float32(0.5)
     right = np.empty(cols, np.float32)
     above = np.zeros(cols, np.float32)
+    down = np.zeros((4, cols), np.float32)  # of four rows, each by its number modulo 4
+    for y in range(2):
+        _combined(slope_x[y], slope_y[y], c, d, down[y])
     for y in range(rows):
-        p, q = slope_x[y], slope_y[y]
-        for x in range(cols):
-            right[x] = a * p[x] + b * q[x]
-        line = out[y]
+        if y + 2 < rows:
+            _combined(slope_x[y + 2], slope_y[y + 2], c, d, down[(y + 2) % 4])
         if y + 1 == rows:
-            for x in range(cols):
-                line[x] = -above[x]
+            _last_faces(above, out[y])
         elif y == 0 or y + 2 == rows:
-            p1, q1 = slope_x[y + 1], slope_y[y + 1]
-            for x in range(cols):
-                face = half * (c * (p[x] + p1[x]) + d * (q[x] + q1[x]))
-                line[x] = face - above[x]
-                above[x] = face
+            _faces_of_two(down[y % 4], down[(y + 1) % 4], above, out[y])
         else:
-            p0, q0, p1, q1, p2, q2 = (
-                slope_x[y - 1], slope_y[y - 1], slope_x[y + 1], slope_y[y + 1], slope_x[y + 2], slope_y[y + 2],
-            )  # fmt: skip
-            for x in range(cols):
-                face = c * (far * (p0[x] + p2[x]) + near * (p[x] + p1[x])) + d * (
-                    far * (q0[x] + q2[x]) + near * (q[x] + q1[x])
-                )
-                line[x] = face - above[x]
-                above[x] = face
-        _faces_along(right, line)
+            _faces_of_four(down[(y + 3) % 4], down[y % 4], down[(y + 1) % 4], down[(y + 2) % 4], above, out[y])
+        _combined(slope_x[y], slope_y[y], a, b, right)
+        _faces_along(right, out[y])
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
+def _combined(p, q, a, b, out):  # type: ignore[no-untyped-def]  # numba infers
+    for x in range(out.shape[0]):
+        out[x] = a * p[x] + b * q[x]
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
+def _last_faces(above, line):  # type: ignore[no-untyped-def]  # numba infers
+    for x in range(line.shape[0]):
+        line[x] = -above[x]
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
+def _faces_of_two(here, next_, above, line):  # type: ignore[no-untyped-def]  # numba infers
+    for x in range(line.shape[0]):
+        face = np.float32(0.5) * (here[x] + next_[x])
+        line[x] = face - above[x]
+        above[x] = face
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
+def _faces_of_four(before, here, next_, after, above, line):  # type: ignore[no-untyped-def]  # numba infers
+    far, near = np.float32(-1.0 / 24.0), np.float32(13.0 / 24.0)
+    for x in range(line.shape[0]):
+        face = far * (before[x] + after[x]) + near * (here[x] + next_[x])
+        line[x] = face - above[x]
+        above[x] = face
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
@@ -95,7 +112,9 @@ def _faces_along(step, line):  # type: ignore[no-untyped-def]  # numba infers
     line[0] += first
     line[cols - 1] -= last
     line[1] += near * (step[1] + step[2]) + far * (step[0] + step[3]) - first
-    for x in range(2, cols - 2):
-        # Of two faces with four values each, most cancel.
-        line[x] += far * (step[x + 2] - step[x - 2]) + (near - far) * (step[x + 1] - step[x - 1])
+    # Of two faces with four values each, most cancel. Slices, so that the loop is one of vectors: indices that might be
+    # negative are not.
+    one, two, four, five, inner = step[:-4], step[1:-3], step[3:-1], step[4:], line[2:-2]
+    for k in range(inner.shape[0]):
+        inner[k] += far * (five[k] - one[k]) + (near - far) * (four[k] - two[k])
     line[cols - 2] += last - (near * (step[cols - 3] + step[cols - 2]) + far * (step[cols - 4] + step[cols - 1]))

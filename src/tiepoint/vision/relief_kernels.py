@@ -339,15 +339,24 @@ def confidence_of(  # type: ignore[no-untyped-def]  # numba infers
                 spreads[k], noise2, free, per_scale, rest[begin:end], flat[begin:end], p[begin:end], q[begin:end],
                 line[begin:end],
             )  # fmt: skip
-        for x in range(cols):
-            if mask[x] != whole:
-                k = min((x + step // 2) // step, pulls.shape[1] - 1)
-                for i in range(n):
-                    values[i] = np.float32(stack[i, y, x]) - black
-                line[x] = _confidence_left(
-                    values, pulls[at, k], mask[x], p[x], q[x], flat[x], noise2, share2 * rho[x] * rho[x], per_scale,
-                    g, spread,
-                )  # fmt: skip
+        if not _all_are(mask, whole):
+            for x in range(cols):
+                if mask[x] != whole:
+                    k = min((x + step // 2) // step, pulls.shape[1] - 1)
+                    for i in range(n):
+                        values[i] = np.float32(stack[i, y, x]) - black
+                    line[x] = _confidence_left(
+                        values, pulls[at, k], mask[x], p[x], q[x], flat[x], noise2, share2 * rho[x] * rho[x], per_scale,
+                        g, spread,
+                    )  # fmt: skip
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
+def _all_are(bits, whole):  # type: ignore[no-untyped-def]  # numba infers
+    least = whole
+    for x in range(bits.shape[0]):
+        least = min(least, bits[x])
+    return least == whole
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
