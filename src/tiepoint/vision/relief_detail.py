@@ -61,14 +61,21 @@ def _curvature(slope_x, slope_y, xc, xr, yc, yr, out):  # type: ignore[no-untype
             sy[x] = ay[x] + two * by[x] + my[x]
             dx[x] = mx[x] - ax[x]
             dy[x] = my[x] - ay[x]
-        line = out[y - 1]
-        for x in range(1, cols - 1):
-            line[x] = (
-                xc * (sx[x + 1] - sx[x - 1])
-                + yc * (sy[x + 1] - sy[x - 1])
-                + xr * (dx[x - 1] + two * dx[x] + dx[x + 1])
-                + yr * (dy[x - 1] + two * dy[x] + dy[x + 1])
-            )
+        _slopes_of_three(sx, sy, dx, dy, xc, xr, yc, yr, out[y - 1])
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
+def _slopes_of_three(sx, sy, dx, dy, xc, xr, yc, yr, line):  # type: ignore[no-untyped-def]  # numba infers
+    two, inner = np.float32(2.0), line[1:-1]
+    left_x, right_x, left_y, right_y = sx[:-2], sx[2:], sy[:-2], sy[2:]
+    for k in range(inner.shape[0]):
+        inner[k] = xc * (right_x[k] - left_x[k]) + yc * (right_y[k] - left_y[k])
+    if xr != 0.0:
+        for k in range(inner.shape[0]):
+            inner[k] += xr * (dx[k] + two * dx[k + 1] + dx[k + 2])
+    if yr != 0.0:
+        for k in range(inner.shape[0]):
+            inner[k] += yr * (dy[k] + two * dy[k + 1] + dy[k + 2])
 
 
 def composites(relief: Picture, feature_px: float) -> tuple[Composite, Composite]:

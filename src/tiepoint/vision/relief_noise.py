@@ -43,7 +43,7 @@ def slope_noise(pulls: Array, noise_per_albedo: float, slope_x: float = 0.0, slo
     return SlopeNoise(u_x, u_y, float(covariance[0, 1] / (u_x * u_y)), math.degrees(mean_angle))
 
 
-def picture_noise(pictures: Sequence[NDArray[Any]], most_rows: int = 24) -> float:
+def picture_noise(pictures: Sequence[NDArray[Any]], most_rows: int = 16) -> float:
     """Return the noise sd in grey levels that pictures show: of the second differences along rows, by their median.
 
     √6 times the noise where the picture is smooth over three pixels; texture can only add. Quantised to whole levels
