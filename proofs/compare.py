@@ -23,8 +23,8 @@ from tiepoint.vision.compare_learn import learn, threshold
 
 ROOMS = ("vision",)
 CLAIM = (
-    "Where 1 % is stated, no more than 1 % of good pictures that nothing was taught from alarm, on each of three "
-    "surfaces, taught from 8, 24 or 60: a row shows it where all of its band lies at or below 1."
+    "Where 1 % is stated, no more than 1 % of all good pictures that nothing was taught from alarm, on three surfaces "
+    "taught from 8, 24 or 60 pictures: the whole band of the first row lies below 1."
 )
 COUNTS, FRESH, STATED, MARGIN = (8, 24, 60), 60, 0.01, 16
 SPOTS = ((1.5, 60.0), (3.0, 30.0), (3.0, 60.0), (6.0, 30.0))
@@ -109,12 +109,12 @@ def main() -> None:
     for told in done:
         for what, (hits, n) in told.items():
             total[what] = total[what][0] + hits, total[what][1] + n
-    table = [row(what, *total[what]) for what in sorted(total)]
     good = [counts for what, counts in total.items() if "that alarm" in what]
+    every = row("all good pictures that alarm", sum(hits for hits, _ in good), sum(n for _, n in good))
+    table = [every, *(row(what, *total[what]) for what in sorted(total))]
     notes = [
         f"{len(done)} teachings of the seeds from {asked.seed} on, each with {FRESH} good pictures of its own and as "
         "many with a spot.",
-        f"Of all {sum(n for _, n in good)} good pictures {sum(hits for hits, _ in good)} alarmed.",
         "Pictures of one teaching share what was learnt, so the bands are somewhat too narrow. From and to: "
         "Clopper-Pearson 95 %.",
     ]
