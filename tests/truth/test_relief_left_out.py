@@ -117,3 +117,9 @@ def test_a_composite_shows_raised_detail_bright_and_sunken_detail_dark():
     assert found.sunken[75, 150] > 60000 > found.raised[75, 150]
     assert np.median(found.raised) == pytest.approx(ground, rel=0.01)
     assert np.median(found.sunken) == pytest.approx(ground, rel=0.01)
+
+
+def test_pictures_that_hold_no_numbers_are_refused():
+    pictures = matte(ring(), 0.2, 0.1)
+    pictures[2][5, 5] = np.nan
+    assert relief_of(pictures, ring()).params["detail"] == "the shot holds values that are not numbers"

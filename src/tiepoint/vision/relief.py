@@ -368,6 +368,8 @@ def _planes(pictures: Sequence[NDArray[Any]], lights: Lights, whose: str) -> tup
                 f"{'colour: they are told apart by channel' if lights.by_channel else 'grey ones'}"
             )
         planes += [_plane(picture, lights.lights[k].channel) for k in group]
+    if first.dtype.kind == "f" and not all(np.isfinite(plane).all() for plane in planes):
+        return _refused(f"{whose} holds values that are not numbers")
     return tuple(planes)
 
 
