@@ -33,7 +33,10 @@ so whichever way the picture is turned."""
 
 
 class Box(NamedTuple):
-    """One strip over a flattened picture: s = su·du + sv·dv, ac = au·du + av·dv from the centre (cu, cv)."""
+    """One strip over a flattened picture: s = su·du + sv·dv, ac = au·du + av·dv from the centre (cu, cv).
+
+    `per_s` is 1/su, `per_ac` 1/au, zero where lines run along the strip: a strip has many lines, and division is slow.
+    """
 
     stride_u: int
     stride_v: int
@@ -47,14 +50,19 @@ class Box(NamedTuple):
     av: float
     half_length: float
     half_width: float
+    per_s: float
+    per_ac: float
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def box_over(rows: int, cols: int, x: float, y: float, dx: float, dy: float, length: float, width: float) -> Box:
     """Return the box at (x, y) crossed along the unit vector (dx, dy) over a picture of rows × cols."""
+    half_length, half_width = 0.5 * length, 0.5 * width + NUDGE
     if abs(dx) >= abs(dy):
-        return Box(1, cols, cols, rows, x, y, dx, dy, -dy, dx, 0.5 * length, 0.5 * width + NUDGE)
-    return Box(cols, 1, rows, cols, y, x, dy, dx, dx, -dy, 0.5 * length, 0.5 * width + NUDGE)
+        per_ac = -1.0 / dy if abs(dy) > 1e-9 else 0.0
+        return Box(1, cols, cols, rows, x, y, dx, dy, -dy, dx, half_length, half_width, 1.0 / dx, per_ac)
+    per_ac = 1.0 / dx if abs(dx) > 1e-9 else 0.0
+    return Box(cols, 1, rows, cols, y, x, dy, dx, dx, -dy, half_length, half_width, 1.0 / dy, per_ac)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -70,11 +78,11 @@ def span_of(box: Box, v: int, low: float, high: float) -> tuple[int, int]:
     """Return the first and last `u` on line `v` with low ≤ s < high and |ac| ≤ half width."""
     dv = v - box.cv
     low, high = low - NUDGE, high - NUDGE
-    a, b = (low - box.sv * dv) / box.su, (high - box.sv * dv) / box.su
+    a, b = (low - box.sv * dv) * box.per_s, (high - box.sv * dv) * box.per_s
     first, last = min(a, b), max(a, b)
     across = box.av * dv
-    if abs(box.au) > 1e-9:
-        a, b = (-box.half_width - across) / box.au, (box.half_width - across) / box.au
+    if box.per_ac != 0.0:
+        a, b = (-box.half_width - across) * box.per_ac, (box.half_width - across) * box.per_ac
         first, last = max(first, min(a, b)), min(last, max(a, b))
     elif abs(across) > box.half_width:
         return 1, 0
