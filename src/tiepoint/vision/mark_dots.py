@@ -158,15 +158,19 @@ def _frequencies(prominence: Floats) -> tuple[Array, float] | None:
 def _spikes(prominence: Floats) -> Array:
     """Return the frequencies (n, 2) of the highest spikes, one of each pair ±, cycles a pixel."""
     half = SPECTRUM // 2
-    top = (prominence == cv2.dilate(prominence, np.ones((5, 5), np.uint8))) & (prominence > 1.0)
-    ys, xs = np.nonzero(top[1:-1, 1:-1])
-    sizes = np.hypot(xs + 1, ys + 1 - half) / SPECTRUM
+    # A lattice along the picture's rows has a spike in the first column: it needs neighbours on the other side, and
+    # there each frequency is the opposite of one on this side.
+    beyond = np.roll(prominence[::-1, 2:0:-1], 1, axis=0)
+    wide = np.ascontiguousarray(np.hstack([beyond, prominence]))
+    top = (wide == cv2.dilate(wide, np.ones((5, 5), np.uint8))) & (wide > 1.0)
+    ys, xs = np.nonzero(top[1:-1, 2:-1])
+    ys, xs = ys + 1, xs + 2
+    sizes = np.hypot(xs - 2, ys - half) / SPECTRUM
     inside = (sizes > 1 / MOST_STEP_PX) & (sizes < 1 / LEAST_STEP_PX)
-    ys, xs = ys[inside] + 1, xs[inside] + 1
-    order = np.argsort(-prominence[ys, xs], kind="stable")[:14]
-    return np.array(
-        [_summit(prominence, x, y) for x, y in zip(xs[order].tolist(), ys[order].tolist(), strict=True)]
-    ).reshape(-1, 2)
+    ys, xs = ys[inside], xs[inside]
+    order = np.argsort(-wide[ys, xs], kind="stable")[:14]
+    found = [_summit(wide, x, y) for x, y in zip(xs[order].tolist(), ys[order].tolist(), strict=True)]
+    return np.array(found).reshape(-1, 2) - [2 / SPECTRUM, 0.0]
 
 
 def _summit(prominence: Floats, x: int, y: int) -> tuple[float, float]:
