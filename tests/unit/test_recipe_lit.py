@@ -18,6 +18,7 @@ from tiepoint.recipe.runner import Job, run
 from tiepoint.recipe.schema import LookingTable
 from tiepoint.recipe.shots import load_shot, shots_in, write_shot
 from tiepoint.recipe.station import prepare, run_shots, seen_of
+from tiepoint.recipe.teach import keep_lesson, step_to_teach, teach_shot
 
 SIDES = {"east": 0, "north": 90, "west": 180, "south": 270}
 LIGHTS = 'format = "tiepoint/lights/1"\n' + "".join(
@@ -176,6 +177,15 @@ def test_lights_that_no_step_needs_are_said_to_be_unused(folder):
     )
 
 
+def test_a_step_may_look_at_the_picture_of_one_lamp_alone(folder):
+    more = 'picture = "north"\npolarity = "either"\n' + EDGE
+    record = only(folder, recipe_in(folder, more=more)).record
+    assert [p.light for p in record.shot.pictures] == list(SIDES)
+    given = only(folder, recipe_in(folder, "", more), lights_path=folder / "lights.toml").record
+    assert [p.light for p in given.shot.pictures] == list(SIDES)
+    assert given.notes == ()
+
+
 def test_a_colour_channel_of_a_relief_picture_is_unread(folder):
     _, record = looking('slope_x"\nplane = "r', folder)
     assert record.readings[0].reason.code == "no_channel"
@@ -187,3 +197,26 @@ def test_lamps_with_a_place_are_counted_from_the_surface_of_the_part():
     plane = np.array([[0.1, 0, 0], [0, -0.1, 0]])
     assert lit.lights(plane, 20.0).lights[0].position_mm == (100, 0, 100)
     assert lit.lights(plane, 20.0).lights[1].position_mm is None
+
+
+def test_a_find_is_taught_from_the_relief_and_finds_there(folder):
+    part = np.zeros((80, 120))
+    part[30:55, 40:70] = part[30:40, 40:95] = 1.0
+    for k, azimuth in enumerate(SIDES.values()):
+        light = picture(azimuth) * (0.4 + 0.6 * part)
+        save_png(folder / "shot" / f"{k}-{list(SIDES)[k]}.png", np.rint(light).astype(np.uint8))
+    region = "{ rectangle = { centre = [66, 42], size = [76, 44] } }"
+    taught = f'picture = "albedo"\ntaught = {{ region = {region}, origin = [40, 30] }}\n'
+    text = RECIPE.format(head='lights = "lights.toml"', kind="find", more=taught).replace('"ridge"', '"plate"')
+    path = folder / "plate.toml"
+    path.write_text(text)
+    prepared = prepare(path)
+    loaded = load_shot(folder / "shot", prepared.each)
+    job = prepared.job(None)
+    step = step_to_teach(job.recipe, "plate")
+    keep_lesson(path, step, teach_shot(job, step, seen_of(loaded)), {"shot": loaded.shot.id})
+    values = {r.quantity: r.value for r in only(folder, path).record.readings}
+    assert (values["x"], values["y"]) == (pytest.approx(40, abs=0.02), pytest.approx(30, abs=0.02))
+    assert values["share"] > 0.9
+    with pytest.raises(UnusableInput, match=r'"plate" cannot be taught. No relief can be computed from the shot'):
+        teach_shot(job, step, seen_of(load_shot(folder / "shot" / "0-east.png")))
