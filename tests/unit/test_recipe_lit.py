@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter
 
 from tiepoint.documents.pictures import save_png
 from tiepoint.foundation.errors import UnusableInput
@@ -202,6 +203,7 @@ def test_lamps_with_a_place_are_counted_from_the_surface_of_the_part():
 def test_a_find_is_taught_from_the_relief_and_finds_there(folder):
     part = np.zeros((80, 120))
     part[30:55, 40:70] = part[30:40, 40:95] = 1.0
+    part = gaussian_filter(part, 0.8)
     for k, azimuth in enumerate(SIDES.values()):
         light = picture(azimuth) * (0.4 + 0.6 * part)
         save_png(folder / "shot" / f"{k}-{list(SIDES)[k]}.png", np.rint(light).astype(np.uint8))

@@ -130,6 +130,10 @@ class Seen:
     lit: Lit | None = None
     tie: Tie | None = None
 
+    def under(self, job: Job) -> "Seen":
+        """Return the shot as a job's lights let it be seen."""
+        return self if job.lit is None else replace(self, lit=job.lit, tie=job.tie)
+
     @cached_property
     def relief(self) -> Relief | Reason:
         """The relief of the shot, computed once for all steps that look at it, or why there is none."""
@@ -189,8 +193,7 @@ def run(job: Job, seen: Seen, *, seq: int = 1, clock: Clock | None = None, at_co
 
     `at_count`: the count of the belt for which grips are told, by default that of the shot.
     """
-    if job.lit is not None:
-        seen = replace(seen, lit=job.lit, tie=job.tie)
+    seen = seen.under(job)
     grounds = {role: _ground(job, seen, role) for role in seen.grey}
     results: dict[str, tuple[StepResult, str, Ground | None]] = {}
     parts: dict[str, PartGround] = {}

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from tiepoint.documents.drawings import read_outline
 from tiepoint.documents.files import document_bytes, read_text, write_together
 from tiepoint.foundation.errors import UnusableInput
+from tiepoint.foundation.reasons import Reason
 from tiepoint.recipe.beside import TaughtShape, shape_document
 from tiepoint.recipe.context import corners
 from tiepoint.recipe.ground import Ground, ImageGround, PlaneGround
@@ -25,7 +26,7 @@ from tiepoint.recipe.runner import Job, Seen
 from tiepoint.recipe.steps.compare import CompareTable
 from tiepoint.recipe.steps.find import FindTable, Teaching
 from tiepoint.recipe.strain import strain_of
-from tiepoint.recipe.tables import said_names, shown
+from tiepoint.recipe.tables import said_names
 from tiepoint.vision.seek_model import Pose, Taught, identity
 from tiepoint.vision.seek_teach import inside_polygon, teach, teach_outline
 
@@ -69,11 +70,10 @@ def teach_shot(job: Job, step: Step, seen: Seen) -> TaughtShape:
             f'the find "{step.name}" does not say where to learn: state taught = {{ region = {{ rectangle = … }}, '
             "origin = [x, y] }, or give a drawing with --outline"
         )
-    role = table.picture if table.picture is not None else seen.shot.pictures[0].role
-    if role not in seen.grey:
-        raise UnusableInput(f"the shot has no picture {shown(role)}")
-    picture = np.asarray(seen.grey[role])
-    ground = _ground(job, step, seen, role)
+    picture = seen.under(job).picture(table.picture, table.plane)
+    if isinstance(picture, Reason):
+        raise UnusableInput(f'the find "{step.name}" cannot be taught. {picture.sentence}')
+    ground = _ground(job, step, seen, seen.lies_on(table.picture))
     region = _region_px(table.taught, step, ground, job.recipe.head.mm_per_unit, picture.shape)
     origin = _origin(table.taught, step, job.recipe.head.mm_per_unit)
     to_px = identity if step.base == "image" else ground.sight.project
