@@ -86,3 +86,13 @@ def test_gloss_is_flagged_and_left_out():
     trusting = worst_share((glossy.slope_x, glossy.slope_y), truth.slopes, 80)
     assert "glossy" in glossy.flags
     assert trusting < 0.02
+
+
+def test_on_brushed_metal_that_shines_all_over_no_lamp_is_left_out_everywhere():
+    # Its lobe is twice as wide across the brush as along it, so that the lamps of one axis outshine the others even
+    # where the face is flat: no highlight, and slopes stay those of the face.
+    brushed, truth = seen(four(), Finish(0.3, 0.18, Lobe(0.18, 0.36, 0.0)))
+    assert "glossy" in brushed.flags
+    assert any("on most pixels" in note for note in brushed.notes)
+    assert float(np.mean(brushed.used == 15)) > 0.9
+    assert worst_share((brushed.slope_x, brushed.slope_y), truth.slopes, 80) < 0.05

@@ -57,7 +57,7 @@ REASONS: dict[str, str] = {
     "outside_envelope": "The grip would leave the robot's envelope: {detail}.",
     "outside_picture": "The region leaves the picture.",
     "outside_tie": "The place lies outside the region in which the tie is valid.",
-    "part_moved": "The part moved by about {shift_px} px between the pictures of the shot, or turned.",
+    "part_moved": "The part moved by about {shift_px} px between the pictures of the shot, or turned, or shines.",
     "path_hidden": "The mask covers the whole path.",
     "path_not_judged": "From {start} on, {percent} % of the path shows neither a bead nor bare ground for certain.",
     "path_turns_back": "The path turns back on itself within the width of its band.",
@@ -213,7 +213,7 @@ FLAGS: dict[str, Flag] = {
         "They are less than a hundredth of the region, and the ± is that of the pixels that are left.",
     ),
     "glossy": Flag(
-        "The surface shines: on many pixels a lamp was left out for its highlight, and slopes rest on fewer lamps.",
+        "The surface shines: lamps were left out for their highlights, or disagree all over, and slopes are less sure.",
         "glossy surface",
         False,
         "What is measured in a relief picture has the ± of its own edges; the confidence map tells where it is weak.",

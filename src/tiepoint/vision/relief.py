@@ -20,7 +20,7 @@ from tiepoint.vision.relief_kernels import confidence_of, solve_any, solve_four
 from tiepoint.vision.relief_lamps import from_shot
 from tiepoint.vision.relief_lights import CHANNELS, Ground, LightField, Lights, field_of, ground_of, to_angles
 from tiepoint.vision.relief_motion import find_motion, looks_still, registered
-from tiepoint.vision.relief_noise import no_surface, picture_noise, unexplained_noise
+from tiepoint.vision.relief_noise import no_surface, picture_noise, unexplained_noise, usual_misfit
 
 Name = Literal["albedo", "slope_x", "slope_y", "curvature", "relief", "confidence", "raised", "sunken"]
 NAMES: tuple[Name, ...] = get_args(Name)
@@ -31,6 +31,8 @@ NOISE_ALLOWED = 5.0
 """Deviations of noise that the lamps may disagree by before one is left out."""
 MODEL_SHARE = 0.04
 """Share of ρ that they may disagree by beside that: no surface is quite matte, no lamp quite where it is said to be."""
+UNUSUAL = 3.0
+"""Where lamps disagree by more all over the picture, a highlight is what disagrees so many times more than most."""
 CONFIDENT_SLOPE = 0.1
 """The standard uncertainty of a slope at which confidence is one half."""
 MOST_SATURATED, MOST_BLACK = 0.5, 0.5
@@ -196,18 +198,34 @@ def _solve(
         return laid
     planes = laid.planes
     dark = 3.0 * seen
-    limits = (top - black, dark, NOISE_ALLOWED * seen, MODEL_SHARE) if leave_out else (np.inf, -np.inf, np.inf, 0.0)
+    usual = _usual(planes, there, black)
+    share = max(MODEL_SHARE, UNUSUAL * usual)
+    limits = (top - black, dark, NOISE_ALLOWED * seen, share) if leave_out else (np.inf, -np.inf, np.inf, 0.0)
     solved = solve(planes, there, black, limits)
     laid.cut(*solved[1:])
     refused, flags, notes = _looked_over(planes, solved[3], top, dark + black)
     if refused is not None:
         return refused
+    if leave_out and usual > MODEL_SHARE:
+        flags = tuple(dict.fromkeys((*flags, flag("glossy"))))
+        by = f"The lamps disagree by {_percent(usual)} % on most pixels"
+        notes = (*notes, f"{by}: the surface shines, or lights.toml does not fit.")
     blamed = _blamed(planes, lights, there, seen) if leave_out and "glossy" not in flags else None
     if blamed is not None:
         flags, notes = (*flags, flag("lamp_differs")), (*notes, blamed)
     return Relief(
         *solved, ground, seen, feature_px, laid.flags + flags, laid.notes + notes, _Solved(planes, black, there)
     )
+
+
+def _usual(planes: tuple[NDArray[Any], ...], there: LightField, black: float) -> float:
+    """Return the share of ρ by which lamps disagree on most pixels: of nodes, or of as many places in an even light."""
+    if not there.even:
+        return usual_misfit(planes, there.pulls, there.inverse, black, there.step_px)
+    step = max(1, int(np.sqrt(planes[0].size / SAMPLE)))
+    size = tuple(-(-n // step) for n in planes[0].shape)
+    pulls, inverse = (np.broadcast_to(a[0, 0], (*size, *a.shape[2:])) for a in (there.pulls, there.inverse))
+    return usual_misfit(planes, pulls, inverse, black, step)
 
 
 def _blamed(planes: tuple[NDArray[Any], ...], lights: Lights, there: LightField, noise: float) -> str | None:

@@ -167,9 +167,16 @@ def _gloss(seen: "_Seen", pulls: Sequence[Array], noise: float) -> float:
 
 
 def _leaning(leans: Array) -> Array:
-    """Return the covariance of shifts (all but the first) that are one unknown length along each lamp's direction."""
-    way = (leans[1:] - leans[0]).ravel()
-    return np.outer(way, way)
+    """Return the covariance of shifts (all but the first) that are an unknown length along each lamp's direction.
+
+    A length of each lamp's own: brushed metal pulls otherwise along its brush than across it.
+    """
+    n = len(leans)
+    ways = np.zeros((n, n - 1, 2))
+    ways[0] = -leans[0]
+    ways[np.arange(1, n), np.arange(n - 1)] = leans[1:]
+    flat = ways.reshape(n, -1)
+    return np.asarray(flat.T @ flat)
 
 
 def _unlike(seen: "_Seen", pulls: Sequence[Array]) -> float:

@@ -72,6 +72,24 @@ def unexplained_noise(
     return float(_robust_sd(np.tensordot(basis.T.astype(np.float32), rows, 1)))
 
 
+def usual_misfit(
+    planes: Sequence[NDArray[Any]], pulls: NDArray[Any], inverse: NDArray[Any], black: float, step_px: int
+) -> float:
+    """Return what the lamps leave unexplained at most pixels, as a share of ρ: the median over nodes; 0 of three lamps.
+
+    `pulls` (ny, nx, n, 3) and `inverse` (ny, nx, 3, n) at nodes every `step_px`, as a light field has them.
+    """
+    if len(planes) < 4:
+        return 0.0
+    rows, cols = (range(0, size, step_px) for size in planes[0].shape)
+    values = np.stack([p[::step_px, ::step_px] for p in planes], axis=-1).astype(np.float64) - black
+    there = np.s_[: len(rows), : len(cols)]
+    g = np.einsum("...ij,...j->...i", inverse[there], values)
+    rest = values - np.einsum("...ij,...j->...i", pulls[there], g)
+    rho = np.linalg.norm(g, axis=-1)
+    return float(np.median(np.linalg.norm(rest, axis=-1)[rho > 0] / rho[rho > 0])) if rho.any() else 0.0
+
+
 def no_surface(pulls: Array) -> Array:
     """Return an orthonormal basis (n, n − 3) of what no matte surface makes lamps of pulls (n, 3) show."""
     left, _, _ = np.linalg.svd(pulls, full_matrices=True)
