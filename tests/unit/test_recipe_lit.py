@@ -170,12 +170,10 @@ def test_lights_of_the_command_line_go_before_the_recipes_and_the_record_says_so
     assert same.notes == ()
 
 
-def test_lights_that_no_step_needs_are_said_to_be_unused(folder):
-    prepared = prepare(recipe_in(folder, "", EDGE), lights_path=folder / "lights.toml")
-    assert prepared.each == ()
-    assert prepared.warnings == (
-        "The lights that were given are not used: no step of the recipe looks at the relief of a shot.",
-    )
+def test_lights_say_which_pictures_a_shot_has_whatever_steps_look_at(folder):
+    path = recipe_in(folder, "", EDGE)
+    assert prepare(path, lights_path=folder / "lights.toml").each == tuple(SIDES)
+    assert prepare(path).each == ()
 
 
 def test_a_step_may_look_at_the_picture_of_one_lamp_alone(folder):

@@ -135,35 +135,36 @@ def _default(value: Any) -> str:
 
 def _type(table: type[BaseModel], key: str) -> str:
     schema = table.model_json_schema(ref_template="{model}")
-    return _words(schema["properties"][key])
+    return _words(schema["properties"][key], schema.get("$defs", {}))
 
 
-def _words(schema: Mapping[str, Any]) -> str:
-    """Return a JSON Schema type as words."""
+def _words(schema: Mapping[str, Any], tables: Mapping[str, Any]) -> str:
+    """Return a JSON Schema type as words; `tables`: the definitions that it refers to, by name."""
     if "$ref" in schema:
         name = str(schema["$ref"]).rpartition("/")[2]
-        return f"`{{ {name.removesuffix('Region').lower()} = … }}`" if name.endswith("Region") else "table"
+        shapes = tables.get(name, {}).get("properties", {}) if name.endswith("Region") else ()
+        return " or ".join(f"`{{ {shape} = … }}`" for shape in shapes) or "table"
     if "enum" in schema:
         return " or ".join(f"`{v}`" for v in schema["enum"])
     if "anyOf" in schema:
         inner = [s for s in schema["anyOf"] if s.get("type") != "null"]
         if {s.get("type") for s in inner} == {"number", "string"}:
             return "number or column"
-        return " or ".join(dict.fromkeys(_words(s) for s in inner))
+        return " or ".join(dict.fromkeys(_words(s, tables) for s in inner))
     if schema.get("type") == "array":
-        return _list_words(schema)
+        return _list_words(schema, tables)
     plain = {"number": "number", "integer": "whole number", "string": "text", "boolean": "true or false"}
     bound = f" above {schema['exclusiveMinimum']:g}" if "exclusiveMinimum" in schema else ""
     bound = f" of at least {schema['minimum']:g}" if "minimum" in schema else bound
     return plain.get(schema.get("type", ""), "table") + bound
 
 
-def _list_words(schema: Mapping[str, Any]) -> str:
+def _list_words(schema: Mapping[str, Any], tables: Mapping[str, Any]) -> str:
     items = schema.get("prefixItems")
     if items:
-        return f"[{', '.join(_words(i) for i in items)}]"
+        return f"[{', '.join(_words(i, tables) for i in items)}]"
     least = schema.get("minItems")
-    return f"list of {_words(schema.get('items', {}))}" + (f", at least {least}" if least else "")
+    return f"list of {_words(schema.get('items', {}), tables)}" + (f", at least {least}" if least else "")
 
 
 def _way(way: tuple[str, ...]) -> str:

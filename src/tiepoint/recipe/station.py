@@ -254,35 +254,25 @@ def _tie_path(recipe: Recipe, recipe_path: Path, given: Path | None) -> tuple[Pa
 
 
 def _lights(recipe: Recipe, recipe_path: Path, given: Path | None) -> tuple[LightsDocument | None, tuple[str, ...]]:
-    """Return the lights for steps that look at the relief, and the note where others than the recipe's are used."""
-    asked = next((s for s in recipe.steps if s.looks_at and s.looks_at[0] in NAMES), None)
+    """Return the lights, which say what pictures a shot has, and the note where others than the recipe's are used."""
+    looking = [s for s in recipe.steps if s.looks_at]
     stated = None if recipe.head.lights is None else recipe_path.parent / recipe.head.lights
-    if asked is None:
-        return _of_single_lamps(recipe, given, stated)
     if given is None and stated is None:
-        assert asked.looks_at is not None
-        raise UnusableInput(
-            f'{recipe_path.name}: step {asked.number} "{asked.name}" looks at "{asked.looks_at[0]}" of the relief, and '
-            "there are no lights to compute it with; give them with --lights, or state lights in the recipe"
-        )
+        for step in looking:
+            if step.looks_at is not None and step.looks_at[0] in NAMES:
+                raise UnusableInput(
+                    f'{recipe_path.name}: step {step.number} "{step.name}" looks at "{step.looks_at[0]}" of the relief, '
+                    "and there are no lights to compute it with; give them with --lights, or state lights in the recipe"
+                )
+        return None, ()
+    if not looking:
+        unused = "The lights that were given are not used: no step of the recipe looks at a picture."
+        return None, () if given is None else (unused,)
     if given is None or (stated is not None and stated.resolve() == given.resolve()):
         assert stated is not None
         return load_lights(stated), ()
     instead = f" instead of the recipe's {shown(recipe.head.lights)}" if stated else ""
     return load_lights(given), (f"The lights {shown(given.name)} were given on the command line and used{instead}.",)
-
-
-def _of_single_lamps(
-    recipe: Recipe, given: Path | None, stated: Path | None
-) -> tuple[LightsDocument | None, tuple[str, ...]]:
-    """Return the lights where no step looks at the relief: they say which picture of a shot is which lamp's."""
-    path = given or stated
-    looked_at = {s.looks_at[0] for s in recipe.steps if s.looks_at}
-    document = None if path is None or not looked_at else load_lights(path)
-    if document is not None and not looked_at.isdisjoint(document.each):
-        return document, ()
-    unused = "The lights that were given are not used: no step of the recipe looks at the relief of a shot."
-    return None, () if given is None else (unused,)
 
 
 def _lit(recipe: Recipe, document: LightsDocument | None, tie: Tie | None) -> Lit | None:
