@@ -182,7 +182,7 @@ def test_a_step_may_look_at_the_picture_of_one_lamp_alone(folder):
     assert [p.light for p in record.shot.pictures] == list(SIDES)
     given = only(folder, recipe_in(folder, "", more), lights_path=folder / "lights.toml").record
     assert [p.light for p in given.shot.pictures] == list(SIDES)
-    assert given.notes == ()
+    assert given.notes == ('The lights "lights.toml" were given on the command line and used.',)
 
 
 def test_a_colour_channel_of_a_relief_picture_is_unread(folder):

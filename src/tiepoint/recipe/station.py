@@ -28,7 +28,7 @@ from tiepoint.recipe.grips import Arm, GripTable, arm_of, riding_of
 from tiepoint.recipe.lights import LightsDocument, load_lights
 from tiepoint.recipe.lit import FEATURE_PX, Lit, plane_of
 from tiepoint.recipe.overlay import Level, overlay_svg
-from tiepoint.recipe.recipe import Recipe, load_recipe
+from tiepoint.recipe.recipe import Recipe, Step, load_recipe
 from tiepoint.recipe.records import add_record, demand_no_records, record_json, sealed, write_records
 from tiepoint.recipe.runner import Clock, Job, Outcome, Seen, run, unread
 from tiepoint.recipe.shots import LoadedShot, load_shot, shots_in
@@ -258,12 +258,7 @@ def _lights(recipe: Recipe, recipe_path: Path, given: Path | None) -> tuple[Ligh
     looking = [s for s in recipe.steps if s.looks_at]
     stated = None if recipe.head.lights is None else recipe_path.parent / recipe.head.lights
     if given is None and stated is None:
-        for step in looking:
-            if step.looks_at is not None and step.looks_at[0] in NAMES:
-                raise UnusableInput(
-                    f'{recipe_path.name}: step {step.number} "{step.name}" looks at "{step.looks_at[0]}" of the relief, '
-                    "and there are no lights to compute it with; give them with --lights, or state lights in the recipe"
-                )
+        _demand_no_relief(looking, recipe_path)
         return None, ()
     if not looking:
         unused = "The lights that were given are not used: no step of the recipe looks at a picture."
@@ -273,6 +268,16 @@ def _lights(recipe: Recipe, recipe_path: Path, given: Path | None) -> tuple[Ligh
         return load_lights(stated), ()
     instead = f" instead of the recipe's {shown(recipe.head.lights)}" if stated else ""
     return load_lights(given), (f"The lights {shown(given.name)} were given on the command line and used{instead}.",)
+
+
+def _demand_no_relief(looking: Iterable[Step], recipe_path: Path) -> None:
+    for step in looking:
+        name = step.looks_at[0] if step.looks_at else None
+        if name in NAMES:
+            raise UnusableInput(
+                f'{recipe_path.name}: step {step.number} "{step.name}" looks at "{name}" of the relief, and there are no '
+                "lights to compute it with; give them with --lights, or state lights in the recipe"
+            )
 
 
 def _lit(recipe: Recipe, document: LightsDocument | None, tie: Tie | None) -> Lit | None:
