@@ -275,8 +275,8 @@ def _demand_no_relief(looking: Iterable[Step], recipe_path: Path) -> None:
         name = step.looks_at[0] if step.looks_at else None
         if name in NAMES:
             raise UnusableInput(
-                f'{recipe_path.name}: step {step.number} "{step.name}" looks at "{name}" of the relief, and there are no '
-                "lights to compute it with; give them with --lights, or state lights in the recipe"
+                f'{recipe_path.name}: step {step.number} "{step.name}" looks at "{name}" of the relief, and there are '
+                "no lights to compute it with; give them with --lights, or state lights in the recipe"
             )
 
 
