@@ -108,6 +108,16 @@ def test_an_edge_is_measured_in_a_relief_picture_and_drawn_over_the_shot(folder)
     assert reading.value == pytest.approx(-0.5, abs=0.1)
     assert ran.record.lights_sha == read_lights(tomllib.loads(LIGHTS)).sha
     assert "ridge" in ran.overlay()
+    # Nobody said how far an edge of a slope lies from that of the part: nothing conforms by it.
+    assert "edges_computed" in reading.flags
+
+
+def test_an_edge_in_a_relief_picture_conforms_where_its_definition_stands_for_it(folder):
+    more = 'picture = "slope_x"\nlimits.offset = { lower = -2, upper = 1 }\n' + EDGE
+    assert only(folder, recipe_in(folder, more=more)).record.verdict == "undecided"
+    text = recipe_in(folder, more=more + 'edge = "crest"\n').read_text()
+    (folder / "mark.toml").write_text(text.replace("[[step]]", "[edge.crest]\nu = 0.2\n\n[[step]]"))
+    assert only(folder, folder / "mark.toml").record.verdict == "conforms"
 
 
 def test_a_shot_json_tells_which_picture_was_taken_under_which_lamp(folder):

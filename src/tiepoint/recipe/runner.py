@@ -83,6 +83,12 @@ class Job:
         return frozenset(s.name for s in self.recipe.steps if s.looks_at and s.looks_at[0] in NAMES)
 
     @cached_property
+    def computed_edges(self) -> frozenset[str]:
+        """The names of the steps that look for edges there, and name no edge definition that stands for those."""
+        seeking = [s for s in self.recipe.steps if isinstance(s.table, SoughtTable) and s.table.edge is None]
+        return self.on_relief.intersection([s.name for s in seeking])
+
+    @cached_property
     def all_notes(self) -> tuple[str, ...]:
         """The job's notes, and what is to be said of the recipe's decision rules."""
         return self.notes + _rule_notes(self.recipe)
@@ -414,6 +420,8 @@ def _flags(
         own = list(result.flags)
         if step.name in job.on_relief and isinstance(seen.relief, Relief):
             own += seen.relief.flags
+            if step.name in job.computed_edges:
+                own.append(flag("edges_computed"))
         if step.name in uneven and result.failed is None:
             own.append(flag("edge_differs_by_side"))
         if step.base == "plane":
