@@ -15,6 +15,7 @@ import pytest
 from tiepoint.bench import demo_folder
 from tiepoint.bench.demo import demo_once
 from tiepoint.bench.demo_bench import U_EDGE_MM, as_seen, make_bench
+from tiepoint.bench.demo_face import close_up_of
 from tiepoint.bench.plate import CHARACTERISTICS, Plate
 from tiepoint.documents.files import read_document
 from tiepoint.foundation.errors import UnusableInput
@@ -106,6 +107,28 @@ def test_intervals_cover_and_nothing_bad_passes(demo):
     assert result.readings.as_expected
 
 
+def test_faces_are_read_from_relief_and_not_from_one_lamp(demo):
+    """The bench's own faces are the truth; records of both recipes stand in the folder."""
+    result, _ = demo
+    told = result.story.face
+    made = close_up_of(7, len(told.faces)).faces
+    assert sum(not face.conforms for face in made) == 4
+    for face, true in zip(told.faces, made, strict=True):
+        assert face.record.verdict == ("conforms" if true.conforms else "rejected")
+        assert face.code.text == true.content.translate({0x1D: "␝", 0x1E: "␞", 0x04: "␄"})
+        assert face.lot.text == true.lot_text
+        assert face.gap.covers
+        assert face.gap.true == max((gap.length_mm for gap in true.gaps), default=0.0)
+        found = {words.partition(" ")[0].rstrip(",") for words in face.blemishes}
+        assert found == {blemish.kind for blemish in true.blemishes}
+        assert not any(mark.is_read for pair in face.by_lamp.values() for mark in pair)
+    assert told.misread == told.wrong == 0
+    kept = read_records(result.folder / "records-face.jsonl")
+    assert [record.verdict for record in kept] == [face.record.verdict for face in told.faces]
+    alone = read_records(result.folder / "records-face-one-lamp.jsonl")
+    assert {reading.verdict for record in alone for reading in record.readings if reading.expected} == {"unread"}
+
+
 def test_calculation_by_hand_agrees_with_the_record(demo):
     """JCGM 100, eq. 12 with the causes that the demo states; the small ones that the hand leaves out are below 3 %."""
     hand = demo[0].story.hand
@@ -120,14 +143,15 @@ def test_files_are_listed_with_their_hashes(demo):
     for path in ("records.jsonl", "ties/plane.json", "shots/target.png"):
         assert hashlib.sha256((result.folder / path).read_bytes()).hexdigest() == listed[path]
     assert all(f.what for f in result.story.files)
-    assert sum(f.size_bytes for f in result.story.files) < 80e6
+    # 70 MB, and 36 close-ups of 1.2 MP, whose stains and grain no PNG makes smaller than 0.6 MB.
+    assert sum(f.size_bytes for f in result.story.files) < 70e6 + 36 * 0.65e6
 
 
 def test_the_same_seed_leaves_the_same_documents_and_replaces_only_its_own(tmp_path):
     folder = tmp_path / "demo"
     kept = []
     for _ in range(2):
-        result = demo_once(folder, seed=3, plates=1)
+        result = demo_once(folder, seed=3, plates=1, faces=1)
         kept.append({f.path: f.sha256 for f in result.story.files})
         (folder / "mine.txt").write_text("a person's own")
     assert kept[0] == kept[1]
@@ -282,3 +306,13 @@ def test_the_page_says_what_the_demo_found(page, demo):
     assert "Yes, this station can be believed." in text
     assert f"{result.lengths.covered} of {result.lengths.n}" in text
     assert page.locator(".pictures a").count() == PLATES
+    assert (
+        "7 of 7 codes and 7 of 7 lot numbers are read from relief, and none of them"
+        in page.locator("#face").inner_text()
+    )
+    words = page.evaluate(
+        """[...document.querySelectorAll('.seen svg text')]
+           .map(t => parseFloat(getComputedStyle(t).fontSize) * Math.hypot(t.getScreenCTM().a, t.getScreenCTM().b))"""
+    )
+    assert len(words) == 5
+    assert min(words) >= 9.0

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.bench import demo_bench as world
-from tiepoint.bench import demo_folder, demo_picks, demo_prove, demo_story, demo_work
+from tiepoint.bench import demo_face, demo_folder, demo_picks, demo_prove, demo_story, demo_work
 from tiepoint.bench.demo_bench import DemoBench, make_bench
 from tiepoint.bench.demo_work import Kept, Laid
 from tiepoint.bench.lengths import Bar
@@ -62,6 +62,8 @@ TOLERANCE_MM = 0.2
 VARIANT = "vent-60"
 PICKS = 50
 """So many plates the robot picks."""
+FACES = len(demo_face.DEFECTS)
+"""So many plates have their faces read."""
 MEASURED_UTC = "2026-01-05T07:30:00Z"
 """When the bars were measured, in the demo's own time: the same for every run, as all its documents are."""
 SUMMARY = "summary.html"
@@ -87,6 +89,11 @@ WHAT = {
     "shots/views": "the target before the camera in another lean",
     "overlays": "what was found, over the photograph",
     "records-cell.jsonl": "records of the picking cell, with its grips",
+    "lights.toml": "where the lamps of the close-up stand",
+    "records-face.jsonl": "records of the faces, read from relief",
+    "records-face-one-lamp.jsonl": "the same faces, read from each lamp alone",
+    "shots/flat": "a flat card under one lamp",
+    "shots/face": "a face under one lamp",
 }
 
 
@@ -140,7 +147,9 @@ class _Job:
         return demo_work.height_value(what, height_mm, world.U_HEIGHT_MM)
 
 
-def demo_once(folder: Path, progress: Progress | None = None, *, seed: int = 7, plates: int = 25) -> DemoResult:
+def demo_once(
+    folder: Path, progress: Progress | None = None, *, seed: int = 7, plates: int = 25, faces: int = FACES
+) -> DemoResult:
     """Do the whole job in a folder and return what it found; `progress` is told each step in a sentence.
 
     The same seed leaves the same documents. Raises `UnusableInput` where the folder holds anything that no demo
@@ -150,7 +159,7 @@ def demo_once(folder: Path, progress: Progress | None = None, *, seed: int = 7, 
     demo_folder.claim(folder)
     job = _Job(folder, make_bench(seed, plates), progress or _silent)
     try:
-        story = _story(job)
+        story = _story(job, faces)
         told = replace(story, took_s=time.perf_counter() - started)
         job.text(SUMMARY, summary_html(told))
     finally:
@@ -170,7 +179,7 @@ def _silent(sentence: str) -> None:
     del sentence
 
 
-def _story(job: _Job) -> Story:
+def _story(job: _Job, faces: int) -> Story:
     bench = job.bench
     job.text("station.toml", _station_toml(bench))
     job.tell("Drawing the target, printing it, and measuring its ruler bars.")
@@ -186,6 +195,7 @@ def _story(job: _Job) -> Story:
     others = _others(job, photo, bar_photos, target, camera)
     job.tell(f"Photographing and judging {len(bench.plates)} plates.")
     plates = _plates(job)
+    face = demo_face.read_faces(job.place, job.tell, seed=bench.seed, faces=faces)
     setup = demo_picks.set_up(job.place, job.tell, seed=bench.seed)
     job.tell("Proving the robot: its tool point, touches, repeatability, and a camera in its hand.")
     proved = demo_prove.prove_robot(setup, demo_prove.Views(bench, _view_paths(job), target, camera))
@@ -215,6 +225,7 @@ def _story(job: _Job) -> Story:
         took_s=0.0,
         picks=picks,
         robot=proved,
+        face=face,
     )
 
 
@@ -368,7 +379,7 @@ def _plates(job: _Job) -> tuple[Plate, ...]:
     numbers = range(1, len(bench.plates) + 1)
     photos = [job.photograph(f"plates/plate-{n:02d}", bench.plate_photo(n)) for n in numbers]
     job.text("recipes/hinge-plate.toml", _recipe_text())
-    job.text("variants.csv", _variants_csv())
+    job.text("variants.csv", _variants_csv(bench.seed))
     prepared = prepare(
         job.folder / "recipes" / "hinge-plate.toml", variants_path=job.folder / "variants.csv", variant=VARIANT
     )
@@ -392,11 +403,12 @@ def _recipe_text() -> str:
     return (files("tiepoint.bench") / "hinge-plate.toml").read_text(encoding="utf-8")
 
 
-def _variants_csv() -> str:
+def _variants_csv(seed: int) -> str:
     rows = (
-        ("variant", "height_mm", "u_height_mm", "recipe", "bore_b"),
-        (VARIANT, f"{world.PLATE_HEIGHT_MM:g}", f"{world.U_HEIGHT_MM:g}", "hinge-plate", "6.0"),
-        ("vent-60-thick", "4", f"{world.U_HEIGHT_MM:g}", "hinge-plate", "6.0"),
+        ("variant", "height_mm", "u_height_mm", "recipe", "bore_b", "lot"),
+        (VARIANT, f"{world.PLATE_HEIGHT_MM:g}", f"{world.U_HEIGHT_MM:g}", "hinge-plate", "6.0", ""),
+        ("vent-60-thick", "4", f"{world.U_HEIGHT_MM:g}", "hinge-plate", "6.0", ""),
+        demo_face.variant_row(seed),
     )
     return "".join(",".join(row) + "\n" for row in rows)
 

@@ -3,7 +3,7 @@
 import hashlib
 import json
 from collections.abc import Iterable, Mapping
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from tiepoint.documents.files import parsed_json, read_bytes, read_text, reason_of, write_atomic
 from tiepoint.foundation.errors import UnusableInput
@@ -38,13 +38,14 @@ def note(folder: Path, paths: Iterable[Path]) -> None:
 
 
 def listed(folder: Path, paths: Iterable[Path], what: Mapping[str, str]) -> tuple[FileEntry, ...]:
-    """Return files in the folder with size and hash; `what` says by path, or by its folder, what a file is."""
+    """Return files in the folder with size and hash; `what` says by path, or by a folder above it, what a file is."""
     return tuple(_entry(path, path.relative_to(folder).as_posix(), what) for path in sorted(paths))
 
 
 def _entry(path: Path, name: str, what: Mapping[str, str]) -> FileEntry:
     data = read_bytes(path, _MOST_BYTES)
-    said = next((what[key] for key in (name, name.rpartition("/")[0]) if key in what), "")
+    folders = [folder.as_posix() for folder in PurePosixPath(name).parents]
+    said = next((what[key] for key in (name, *folders) if key in what), "")
     return FileEntry(name, len(data), hashlib.sha256(data).hexdigest(), said)
 
 

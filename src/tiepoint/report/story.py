@@ -4,7 +4,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 from scipy import stats
 
@@ -15,6 +15,9 @@ from tiepoint.model.record import Record
 from tiepoint.report.robot_story import RobotStory
 from tiepoint.report.tie_picture import TieView
 from tiepoint.targets.draw import Target
+
+if TYPE_CHECKING:
+    from tiepoint.report.face_story import FaceStory
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,6 +193,7 @@ class Story:
     took_s: float
     picks: "PickStory | None" = None
     robot: RobotStory | None = None
+    face: "FaceStory | None" = None
 
     @property
     def readings(self) -> tuple[tuple[Plate, Reading], ...]:

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from tiepoint.foundation.rounding import fixed, short
 from tiepoint.foundation.words import inside
 from tiepoint.report import charts, look, tables
+from tiepoint.report.face_sections import face_section
 from tiepoint.report.figures import counted
 from tiepoint.report.page_parts import (
     Stage,
@@ -169,6 +170,7 @@ SECTIONS: list[Section] = [
     lengths_section,
     plates_section,
     reading_section,
+    face_section,
     robot_section,
     picks_section,
     others_section,
