@@ -42,9 +42,10 @@ def _said(told: FaceStory) -> str:
         f"<strong>{_of(codes, n)} codes and {_of(lots, n)} lot numbers are read from relief, "
         f"{_by_one_lamp(told)}.</strong> {_misread(told)} {_verdicts(told)}"
     ) + note(
-        "Letters 14\N{NO-BREAK SPACE}µm high, dots 13\N{NO-BREAK SPACE}µm deep, all of the metal's own grey, among stains "
-        "and brush marks: under one lamp nothing of it stands out. A lamp from each side, one picture each, tells how each place is inclined, "
-        "and stains fall out. In the picture of one lamp alone marks are sought at their known place, with every "
+        "Letters 14\N{NO-BREAK SPACE}µm high, dots 13\N{NO-BREAK SPACE}µm deep, all of the metal's own grey, among "
+        "stains and brush marks: under one lamp nothing of it stands out. A lamp from each side, one picture each, "
+        "tells how each place is inclined, and stains fall out. In the picture of one lamp alone marks are sought at "
+        "their known place, with every "
         f"preparation for up to {told.mpx:g} million pixels; in relief one pinned preparation is enough."
     )
 
