@@ -186,6 +186,15 @@ def test_lights_say_which_pictures_a_shot_has_whatever_steps_look_at(folder):
     assert prepare(path).each == ()
 
 
+def test_a_shot_that_a_job_has_seen_keeps_its_relief(folder):
+    job = prepare(recipe_in(folder)).job(None)
+    seen = seen_of(load_shot(folder / "shot", tuple(SIDES))).under(job)
+    assert seen.under(job) is seen
+    other = prepare(recipe_in(folder)).job(None)
+    assert seen.under(other) is not seen
+    assert seen.under(other).lit is other.lit
+
+
 def test_a_step_may_look_at_the_picture_of_one_lamp_alone(folder):
     more = 'picture = "north"\npolarity = "either"\n' + EDGE
     record = only(folder, recipe_in(folder, more=more)).record

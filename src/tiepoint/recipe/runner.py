@@ -137,8 +137,9 @@ class Seen:
     tie: Tie | None = None
 
     def under(self, job: Job) -> "Seen":
-        """Return the shot as a job's lights let it be seen."""
-        return self if job.lit is None else replace(self, lit=job.lit, tie=job.tie)
+        """Return the shot as a job's lights let it be seen; itself where it is, with the relief that it has."""
+        is_so = job.lit is None or (self.lit is job.lit and self.tie is job.tie)
+        return self if is_so else replace(self, lit=job.lit, tie=job.tie)
 
     @cached_property
     def relief(self) -> Relief | Reason:
