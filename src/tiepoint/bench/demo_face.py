@@ -26,8 +26,9 @@ from tiepoint.model.reading import Reading
 from tiepoint.recipe.marks_content import shown
 from tiepoint.recipe.outlines import region_px
 from tiepoint.recipe.overlay import overlay_svg, verdict_of
-from tiepoint.recipe.records import records_jsonl
-from tiepoint.recipe.runner import Trace
+from tiepoint.recipe.records import records_jsonl, sealed
+from tiepoint.recipe.runner import Trace, run
+from tiepoint.recipe.shots import load_shot
 from tiepoint.recipe.station import Prepared, Ran, prepare, run_shots, seen_of
 from tiepoint.recipe.wording import said_value
 from tiepoint.report.face_story import Drawn, Face, FaceStory, Mark, Shown
@@ -120,22 +121,18 @@ def read_faces(place: Place, tell: Callable[[str], None], *, seed: int, faces: i
     tell(f"Reading the faces of {faces} plates from relief, and from one lamp alone.")
     shots = [_photographed(close, place, number) for number in range(1, faces + 1)]
     prepared, single = _recipes(close, place)
-    judged = list(run_shots(prepared, shots, clock=None))
+    judged = [_judged(prepared, path, seq) for seq, path in enumerate(shots, 1)]
     alone = list(run_shots(single, shots, clock=None))
-    for name, runs in (("records-face", judged), ("records-face-one-lamp", alone)):
+    for name, runs in (("records-face", [ran for ran, _ in judged]), ("records-face-one-lamp", alone)):
         write_atomic(place(f"{name}.jsonl"), records_jsonl([ran.record for ran in runs]).encode())
     told = []
-    for face, ran, single_ran in zip(close.faces, judged, alone, strict=True):
+    for face, (ran, raised), single_ran in zip(close.faces, judged, alone, strict=True):
         overlay = f"overlays/face-{face.serial:02}.svg"
-        drawing = overlay_svg(ran.outcome, _raised(prepared, ran), whole=True, most_px=MOST_PX)
-        write_atomic(place(overlay), drawing.encode())
+        write_atomic(place(overlay), overlay_svg(ran.outcome, raised, whole=True, most_px=MOST_PX).encode())
         told.append(_face(face, close.lamps, ran, single_ran, overlay))
     k = next((k for k, face in enumerate(told) if face.gap.true > 0), 0)
     story = FaceStory(tuple(told), close.lamps, close.lot, MPX, k)
-    lamp = story.best_lamp
-    return replace(
-        story, one_lamp=_under_one(alone[k], lamp), relief=_in_relief(judged[k], _raised(prepared, judged[k]))
-    )
+    return replace(story, one_lamp=_under_one(alone[k], story.best_lamp), relief=_in_relief(*judged[k]))
 
 
 # ---------- the work ----------
@@ -181,6 +178,16 @@ def _recipes(close: CloseUp, place: Place) -> tuple[Prepared, Prepared]:
     write_atomic(single, (ONE_LAMP_HEAD.format(u_height=U_HEIGHT_MM) + "".join(steps)).encode())
     variants = recipe.parent.parent / "variants.csv"
     return prepare(recipe, variants_path=variants, variant=VARIANT), prepare(single)
+
+
+def _judged(prepared: Prepared, path: Path, seq: int) -> tuple[Ran, NDArray[np.uint8]]:
+    """Return a face's record, and what is raised in it for looking at, from the relief that was computed for it."""
+    loaded, job = load_shot(path, prepared.each), prepared.job(None)
+    seen = seen_of(loaded).under(job)
+    outcome = run(job, seen, seq=seq)
+    raised = seen.picture("raised")
+    assert not isinstance(raised, Reason)
+    return Ran(path, sealed(outcome.record), outcome, loaded), np.asarray(raised / 257, np.uint8)
 
 
 # ---------- beside the truth ----------
@@ -229,14 +236,6 @@ def _blemishes(told: dict[tuple[str, str], Reading]) -> tuple[str, ...]:
             pieces = f" in {count:.0f} pieces" if count > 1 else ""
             words.append(f"{one}{pieces}, {said_value(told[step, 'total'])}")
     return tuple(words)
-
-
-def _raised(prepared: Prepared, ran: Ran) -> NDArray[np.uint8]:
-    """Return what is raised in a shot, for looking at."""
-    assert ran.loaded is not None
-    picture = seen_of(ran.loaded).under(prepared.job(None)).picture("raised")
-    assert not isinstance(picture, Reason)
-    return np.asarray(picture / 257, np.uint8)
 
 
 # ---------- before and after ----------
