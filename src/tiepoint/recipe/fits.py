@@ -16,7 +16,18 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from tiepoint.foundation.sources import Source, Value, Values, alone, ensemble, half_width, listed, members, together
+from tiepoint.foundation.sources import (
+    Source,
+    Sources,
+    Value,
+    Values,
+    alone,
+    ensemble,
+    half_width,
+    listed,
+    members,
+    together,
+)
 from tiepoint.recipe.context import Context, EdgeLook
 from tiepoint.recipe.fit_kernels import facing, tell_fit
 from tiepoint.recipe.seek import EdgePoints
@@ -63,11 +74,9 @@ def told_by(
     """
     M, shift, sources = fit.sensitivity, context.shift.source, listed(points.sources)
     p = len(M)
-    # The part's frame may have moved with the same cause as the edges: then its column is there already.
-    light_at = -1 if shift is None else p + sources.place.get(shift, len(sources))
-    more = [sources] if shift is None or shift in sources.place else [sources, alone(shift)]
-    curve_at = -1 if radius is None else p + sum(map(len, more))
-    more += [] if radius is None else [alone(CURVATURE)]
+    more = [sources]
+    light_at = -1 if shift is None else p + _place(more, shift)
+    curve_at = -1 if radius is None else p + _place(more, CURVATURE)
     c = np.empty((p, p + sum(map(len, more))))
     is_known, count, dof, tau, mean_square, noise_ms = tell_fit(
         M, fit.residuals, fit.weights, fit.normals, points.u, points.d_sources, points.seen, closed,
@@ -81,6 +90,18 @@ def told_by(
         noise, spread = ensemble(name, label, tau * (M * scatter.variance) @ M.T, "pixel", dof)
         c = np.hstack([spread, c[:, p:]])
     return Values(parameters, c, together(noise, *more)), scatter
+
+
+def _place(lists: list[Sources], source: Source) -> int:
+    """Return the place of a source in lists laid end to end; it is added to them where they do not have it.
+
+    The part's frame, in the first, may have moved with the same cause as the edges: then its column is there already.
+    """
+    known = lists[0].place.get(source)
+    if known is not None:
+        return known
+    lists.append(alone(source))
+    return sum(map(len, lists)) - 1
 
 
 def look_of(fit: Fit, points: EdgePoints) -> EdgeLook:
