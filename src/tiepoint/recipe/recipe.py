@@ -13,7 +13,7 @@ from tiepoint.recipe.beside import NOTHING, Beside, read_beside
 from tiepoint.recipe.grips import GripTable, demand_find, demand_needs
 from tiepoint.recipe.kinds import Feature, StepKind, installed_kinds
 from tiepoint.recipe.schema import FRAMES, Channel, Decide, EdgedTable, Head, LookingTable, StepTable, limits_of
-from tiepoint.recipe.tables import said_names, shown
+from tiepoint.recipe.tables import meant, said_names, shown
 
 
 @dataclass(frozen=True)
@@ -165,9 +165,9 @@ def _read_step(raw: Any, number: int, where: str, row: Mapping[str, str] | None,
     here = f"{where}: step {number}" + (f' "{name}": ' if tells else ": ")
     said = raw.get("kind")
     if said is None:
-        raise UnusableDocument(f"{here}kind is missing; use {said_names(kinds)}")
+        raise UnusableDocument(f"{here}kind is missing; use one of {', '.join(kinds)}")
     if not isinstance(said, str) or said not in kinds:
-        raise UnusableDocument(f"{here}kind is {shown(said)}; use {said_names(kinds)}")
+        raise UnusableDocument(f"{here}kind is {shown(said)}; {meant(str(said), list(kinds), 'use one of')}")
     kind = kinds[said]
     return Step(number, kind, kind.table.read(raw, here, row), "")
 

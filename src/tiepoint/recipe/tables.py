@@ -33,7 +33,7 @@ class Table(BaseModel):
         known = keys_of(cls)
         for key in raw:
             if key not in known:
-                raise said(str(key), f"is not known here; {_meant(str(key), known)}")
+                raise said(str(key), f"is not known here; {meant(str(key), known)}")
         return raw
 
     @classmethod
@@ -128,9 +128,10 @@ def _allowed(kind: str, context: Mapping[str, Any], message: str) -> str:
     return _ALLOWED.get(kind, message[:1].lower() + message[1:])
 
 
-def _meant(key: str, known: Sequence[str]) -> str:
+def meant(key: str, known: Sequence[str], otherwise: str = "known are") -> str:
+    """Return the known name that is meant, or all of them."""
     near = difflib.get_close_matches(key, known, 1)
-    return f'did you mean "{near[0]}"?' if near else f"known are {', '.join(known)}"
+    return f'did you mean "{near[0]}"?' if near else f"{otherwise} {', '.join(known)}"
 
 
 def _number(raw: Any) -> Any:
@@ -149,7 +150,7 @@ def _number_or_column(raw: Any, info: ValidationInfo) -> Any:
     if row is None:
         raise said("", f"takes its value from the column {shown(raw)}; give --variants and --variant")
     if raw not in row:
-        raise said("", f"names the column {shown(raw)}, which variants.csv does not have; {_meant(raw, list(row))}")
+        raise said("", f"names the column {shown(raw)}, which variants.csv does not have; {meant(raw, list(row))}")
     number = plain_number(row[raw])
     if number is None:
         raise said("", f"names the column {shown(raw)}, whose value {shown(row[raw])} is not a number")
