@@ -20,6 +20,9 @@ Document = TypeVar("Document")
 MOST = 1e60
 """Numbers beyond this are damage: their products would overflow."""
 
+LEAST_DOF = 0.01
+"""No scatter is told with fewer degrees of freedom; by much fewer nothing can be reckoned."""
+
 
 def read_in_sentences(
     read: Callable[[Mapping[str, Any]], Document], content: Mapping[str, Any], where: str
@@ -79,8 +82,10 @@ def source_in(plain: Plain) -> Source:
     """Return the source that plain data holds."""
     u, dof = number_in(plain["u"], "u of a source"), plain["dof"]
     dof = math.inf if dof is None else number_in(dof, "dof of a source")
-    if u < 0 or dof <= 0:
-        raise UnusableDocument(f"the source {plain['id']!r} has u {u:g} and dof {dof:g}; neither may be negative")
+    if u < 0 or dof < LEAST_DOF:
+        raise UnusableDocument(
+            f"the source {plain['id']!r} has u {u:g} and dof {dof:g}; u is at least 0, and dof at least {LEAST_DOF:g}"
+        )
     return Source(
         text_in(plain["id"], "id of a source"),
         text_in(plain["label"], "label of a source"),
