@@ -1,5 +1,8 @@
 """`tiepoint relief`: what it writes and prints, and the sentence for each thing that it cannot use."""
 
+import json
+import math
+
 import numpy as np
 import pytest
 from PIL import Image
@@ -132,3 +135,36 @@ def test_lamps_at_a_place_need_a_tie(cli, shot, tmp_path):
     (tmp_path / "lights.toml").write_text(text)
     said = cli("relief", *shot, "--lights", tmp_path / "lights.toml", "--out", tmp_path / "out")
     assert (said.code, "position_mm means nothing without a tie; give --tie" in said.err) == (2, True)
+
+
+def test_a_folder_of_one_picture_a_lamp_is_a_shot_as_recipes_take_it(cli, shot, tmp_path):
+    (tmp_path / "shot").mkdir()
+    for path in shot:
+        path.rename(tmp_path / "shot" / path.name)
+    words = ("--lights", tmp_path / "lights.toml", "--out", tmp_path / "out", "--json")
+    said = cli("relief", tmp_path / "shot", *words)
+    assert (said.code, said.json["unit"]) == (0, "px")
+    (tmp_path / "shot" / "3.png").unlink()
+    refused = cli("relief", tmp_path / "shot", *words)
+    assert refused.code == 2
+    assert "holds 3 pictures where there are 4 lights" in refused.err
+
+
+def test_a_lamp_with_a_place_is_counted_from_the_ties_height_as_recipes_do(cli, shot, tmp_path, tie_file):
+    # A lamp 100 mm east of the picture's middle (16, 12) mm and 100 mm above the plane stands at 45°; seen from a
+    # surface 50 mm up, at atan(50/100) = 26.6°.
+    pictures, _ = bump(shape=(480, 640))
+    for path, picture in zip(shot, pictures, strict=True):
+        save_png(path, picture)
+    places = ([116, 12, 100], [16, 112, 100], [-84, 12, 100], [16, -88, 100])
+    text = LIGHTS
+    for k, place in enumerate(places):
+        text = text.replace(f"azimuth_deg = {90 * k}\nelevation_deg = 45\n", f"position_mm = {place}\n")
+    (tmp_path / "lights.toml").write_text(text)
+    document = json.loads(tie_file.read_text())
+    high = tmp_path / "high.json"
+    high.write_text(json.dumps({**document, "height_mm": 50.0}))
+    for tie, elevation in ((tie_file, 45.0), (high, math.degrees(math.atan(0.5)))):
+        words = ("relief", *shot, "--lights", tmp_path / "lights.toml", "--tie", tie, "--out", tmp_path / "out")
+        said = cli(*words, "--json")
+        assert said.json["lights"][0]["elevation_deg"] == pytest.approx(elevation, abs=0.1)

@@ -58,6 +58,7 @@ def relief(
     """
     from tiepoint.documents.files import demand_folder
     from tiepoint.recipe.lights import load_lights
+    from tiepoint.recipe.lit import Lit
 
     demand_folder(out)
     document = load_lights(lights)
@@ -65,17 +66,19 @@ def relief(
     for one in loaded:
         for hint in one.hints:
             hint_at(hint)
-    plane = None if tie is None else _plane(tie, loaded[0])
+    placed = None if tie is None else _placed(tie, loaded[0])
+    plane, height_mm = (None, 0.0) if placed is None else placed
     if plane is None and any(lamp.position_mm for lamp in document.table.light):
         raise UnusableInput(f"{lights}: position_mm means nothing without a tie; give --tie")
     width = _feature_px(feature, plane)
-    lamps = document.lights(plane)
+    lit = Lit(document)
+    lamps = lit.lights(plane, height_mm)
     told = _compute([_pixels(one, lamps) for one in loaded], lamps, document, plane, width)
     files = _write(out, told)
     differing = _lamps_differ(loaded, lamps, document) if plate else ()
     present(
         Answer(
-            _document(told, lamps, document, files, differing, plate),
+            _document(told, lamps, lit.sha, files, differing, plate),
             tuple(_lines(told, lamps, differing, plate)),
             good=not differing,
             hints=(f"The pictures are in {out}.",),
@@ -90,10 +93,11 @@ def _loaded(images: Sequence[Path], document: "LightsDocument") -> "list[Loaded]
     from tiepoint.recipe.shots import load_shot
 
     if len(images) == 1 and images[0].is_dir():
-        shot = load_shot(images[0])
+        shot = load_shot(images[0], document.each)
         by_light = {p.light: p.role for p in shot.shot.pictures if p.light is not None}
-        roles = [by_light.get(one.id) for one in document.table.light]
-        in_order = [r for r in roles if r is not None] if all(roles) else [p.role for p in shot.shot.pictures]
+        in_order = (
+            [by_light[light] for light in document.each] if by_light.keys() >= set(document.each) else shot.pictures
+        )
         return _alike([shot.pictures[role] for role in in_order], document)
     return _alike([load_picture(path) for path in images], document)
 
@@ -115,17 +119,13 @@ def _alike(loaded: "list[Loaded]", document: "LightsDocument") -> "list[Loaded]"
     return loaded
 
 
-def _plane(path: Path, first: "Loaded") -> "NDArray[Any]":
-    """Return the tie's plane as an affine map (2, 3) of pixels, that of the picture's middle."""
-    import numpy as np
-
+def _placed(path: Path, first: "Loaded") -> "tuple[NDArray[Any], float]":
+    """Return the tie's plane as an affine map (2, 3) of the pictures' pixels, and its height in mm."""
+    from tiepoint.recipe.lit import plane_of
     from tiepoint.ties.sensor import Sensor
 
-    tie = load_tie(path)
-    here = tie.for_sensor(Sensor(*first.size))
-    middle = np.array([(first.size[0] - 1) / 2, (first.size[1] - 1) / 2])
-    there = here.map(middle[None], with_sources=False)
-    return np.column_stack([there.d_px[0], there.xy_mm[0] - there.d_px[0] @ middle])
+    tie = load_tie(path).for_sensor(Sensor(*first.size))
+    return plane_of(tie, first.grey.shape), tie.height_mm
 
 
 def _feature_px(text: str, plane: "NDArray[Any] | None") -> float:
@@ -229,7 +229,7 @@ def _lamps_differ(loaded: "list[Loaded]", lamps: "Lights", document: "LightsDocu
 def _document(
     told: "Relief",
     lamps: "Lights",
-    document: "LightsDocument",
+    lights_sha: str,
     files: dict[str, str],
     differing: tuple[str, ...],
     plate: bool,
@@ -239,7 +239,7 @@ def _document(
         "unit": told.unit,
         "feature_px": told.feature_px,
         "noise_grey": told.noise,
-        "lights_sha": document.sha,
+        "lights_sha": lights_sha,
         "lights": [
             {"id": lamp.id, "azimuth_deg": a, "elevation_deg": e, "position_mm": lamp.position_mm}
             for lamp, (a, e) in zip(lamps.lights, told.angles_of_lamps(), strict=True)
