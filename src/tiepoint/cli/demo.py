@@ -51,7 +51,22 @@ def _document(result: "DemoResult") -> dict[str, Any]:
             "bad_passed": found.escapes,
             "good_rejected": found.false_rejects,
         },
+        "faces": _faces(result),
         "picks": _picks(result),
+    }
+
+
+def _faces(result: "DemoResult") -> dict[str, Any] | None:
+    told = result.story.face
+    if told is None:
+        return None
+    marks = ("codes", "lots")
+    return {
+        "n": len(told.faces),
+        "read_from_relief": dict(zip(marks, told.by_relief, strict=True)),
+        "read_from_the_best_lamp": dict(zip(marks, told.read_by(told.best_lamp), strict=True)),
+        "misread": told.misread,
+        "wrong": told.wrong,
     }
 
 
@@ -80,6 +95,7 @@ def _counts(coverage: "Coverage") -> dict[str, int]:
 
 def _lines(result: "DemoResult") -> Iterator[str]:
     from tiepoint.cli.told import plain
+    from tiepoint.report.face_sections import outcome_sentences, read_sentence
     from tiepoint.report.plate_sections import decided_sentence
     from tiepoint.report.story import WHY_ABOVE
 
@@ -88,6 +104,9 @@ def _lines(result: "DemoResult") -> Iterator[str]:
     if result.lengths.above or result.readings.above:
         yield WHY_ABOVE
     yield plain(f"{result.plates.n} plates: {decided_sentence(result.plates)}")
+    face = result.story.face
+    if face is not None:
+        yield f"{read_sentence(face)} {outcome_sentences(face)}"
     picks = result.story.picks
     if picks is not None and picks.picks:
         largest = max(p.beside_mm for p in picks.picks)

@@ -37,17 +37,24 @@ def face_section(story: Story) -> str:
 
 
 def _said(told: FaceStory) -> str:
-    n, (codes, lots) = len(told.faces), told.by_relief
-    return say(
-        f"<strong>{_of(codes, n)} codes and {_of(lots, n)} lot numbers are read from relief, "
-        f"{_by_one_lamp(told)}.</strong> {_misread(told)} {_verdicts(told)}"
-    ) + note(
+    return say(f"<strong>{read_sentence(told)}</strong> {outcome_sentences(told)}") + note(
         "Letters 14\N{NO-BREAK SPACE}µm high, dots 13\N{NO-BREAK SPACE}µm deep, all of the metal's own grey, among "
         "stains and brush marks: under one lamp nothing of it stands out. A lamp from each side, one picture each, "
         "tells how each place is inclined, and stains fall out. In the picture of one lamp alone marks are sought at "
         "their known place, with every "
         f"preparation for up to {told.mpx:g} million pixels; in relief one pinned preparation is enough."
     )
+
+
+def read_sentence(told: FaceStory) -> str:
+    """Return how many marks were read from relief, and how many from one lamp."""
+    n, (codes, lots) = len(told.faces), told.by_relief
+    return f"{_of(codes, n)} codes and {_of(lots, n)} lot numbers are read from relief, {_by_one_lamp(told)}."
+
+
+def outcome_sentences(told: FaceStory) -> str:
+    """Return what was misread, and whether the verdicts are right."""
+    return f"{_misread(told)} {_verdicts(told)}"
 
 
 def _of(count: int, n: int) -> str:
