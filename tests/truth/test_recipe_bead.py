@@ -11,15 +11,16 @@ import numpy as np
 import pytest
 
 from tiepoint.foundation.errors import UnusableDocument
-from tiepoint.foundation.sources import Source
 from tiepoint.model.reading import Reading
 from tiepoint.model.shot import Picture, Shot
 from tiepoint.recipe.recipe import read_recipe
 from tiepoint.recipe.runner import Job, Outcome, Seen, run
-from tiepoint.ties.tie import PARAMETERS, Sensor, Tie
+from tiepoint.ties.tie import Sensor, Tie
 from tiepoint.vision.bead import band_of, bead_in
 
-scenes = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "helpers" / "shape_scenes.py")))
+HELPERS = Path(__file__).parents[1] / "helpers"
+scenes = SimpleNamespace(**runpy.run_path(str(HELPERS / "shape_scenes.py")))
+ties = SimpleNamespace(**runpy.run_path(str(HELPERS / "square_tie.py")))
 
 HEAD = 'format = "tiepoint/recipe/1"\nname = "seal"\nheight = 0.0\nu_height = 0.0\n'
 SCALE, ROWS, COLS = 0.05, 200, 640
@@ -28,15 +29,7 @@ PATH = "[[3, 5], [28, 5]]"
 
 
 def tie(u_scale: float = 0.0) -> Tie:
-    """A camera square over the plane: x = SCALE·u, y = SCALE·(ROWS − 1 − v)."""
-    H = np.array([[SCALE, 0, 0], [0, -SCALE, SCALE * (ROWS - 1)], [0, 0, 1]])
-    column = np.concatenate([H[:2].ravel(), np.zeros(len(PARAMETERS) - 6)])
-    region = np.array([[0, 0], [COLS - 1, 0], [COLS - 1, ROWS - 1], [0, ROWS - 1.0]])
-    sources = (Source("rule 12", "scale of the rule", "B", u_scale, "instrument"),) if u_scale else ()
-    return Tie(
-        "exact", "target", "image", "plane", "projective", H, region, sources=sources,
-        factor=column[:, None] if u_scale else np.zeros((len(PARAMETERS), 0)), sensor=Sensor(COLS, ROWS),
-    )  # fmt: skip
+    return ties.square_tie(SCALE, COLS, ROWS, u_scale)
 
 
 def stretch(start, stop, radius: float, n: int = 60) -> np.ndarray:
