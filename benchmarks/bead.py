@@ -12,8 +12,6 @@ import argparse
 import json
 import math
 import runpy
-import time
-from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 from types import SimpleNamespace
@@ -22,6 +20,7 @@ from typing import Any
 import numpy as np
 from scipy import ndimage
 from skimage import measure
+from timing import least_ms
 
 from tiepoint.recipe.bead_path import Stations, stations_of
 from tiepoint.recipe.context import Context, StepResult
@@ -102,20 +101,6 @@ def widths_by_skimage(picture: Any, along: Stations, every: int = 6) -> Any:
         slope = np.gradient(ndimage.gaussian_filter1d(profile, 1.0))
         widths.append(abs(int(np.argmax(slope)) - int(np.argmin(slope))))
     return np.array(widths)
-
-
-def least_ms(runs: dict[str, tuple[Callable[[], Any], int]]) -> dict[str, float]:
-    """Return the least processor time of each in ms; each with its own number of runs."""
-    best = {}
-    for name, (run, rounds) in runs.items():
-        run()
-        taken = []
-        for _ in range(rounds):
-            began = time.process_time()
-            run()
-            taken.append(1e3 * (time.process_time() - began))
-        best[name] = min(taken)
-    return best
 
 
 def accuracy(pictures: int) -> dict[str, float]:

@@ -12,8 +12,6 @@ import argparse
 import json
 import math
 import runpy
-import time
-from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -21,6 +19,7 @@ from typing import Any
 import numpy as np
 from scipy import ndimage
 from skimage import measure
+from timing import least_ms
 
 from tiepoint.recipe.shapes import FoundCircle
 from tiepoint.vision.fits import fit_circle
@@ -51,20 +50,6 @@ def otherwise(picture: Any) -> Any:
     points = (225, 226) + (RADIUS + places)[:, None] * out
     circle = measure.CircleModel.from_estimate(points)
     return np.array([*circle.center, circle.radius])
-
-
-def least_ms(runs: dict[str, tuple[Callable[[], Any], int]]) -> dict[str, float]:
-    """Return the least processor time of each in ms; each with its own number of runs."""
-    best = {}
-    for name, (run, rounds) in runs.items():
-        run()
-        taken = []
-        for _ in range(rounds):
-            began = time.process_time()
-            run()
-            taken.append(1e3 * (time.process_time() - began))
-        best[name] = min(taken)
-    return best
 
 
 def precision(repeats: int) -> list[dict[str, float]]:
