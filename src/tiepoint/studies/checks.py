@@ -1,0 +1,124 @@
+"""What a study takes for granted, and what its data say of it: normal, without outliers, independent, enough, fine.
+
+A check never stops a study. It says that an assumption holds, that it does not, or that so few data cannot tell.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import stats
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+LEVEL = 0.01
+"""How often a check may object to data that are as they should be."""
+
+_FEWEST = 8
+_MOST_FOR_SHAPIRO = 5000
+_COARSEST = 0.7
+"""In standard deviations: values that are rounded more coarsely fail a test of normality for that alone."""
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """An assumption by `name`; whether it `holds` (None: these data cannot tell); what to know, in a sentence.
+
+    `p`: of the test, where there was one.
+    """
+
+    name: str
+    holds: bool | None
+    sentence: str
+    p: float | None = None
+
+
+def normality(values: ArrayLike, of: str = "the values") -> Check:
+    """Return whether values (n,) may be a sample of a normal distribution.
+
+    Shapiro & Wilk 1965; above 5,000 values D'Agostino & Pearson 1973 (both by SciPy). Coarsely rounded values are not
+    tested: they fail by their rounding.
+    """
+    x = np.asarray(values, float)
+    if x.size < _FEWEST:
+        return Check("normality", None, f"{x.size} values are too few to test whether {of} are normal.")
+    spread = float(np.std(x, ddof=1))
+    if not spread > 0:
+        return Check("normality", None, f"All of {of} are the same, so nothing can be said of their distribution.")
+    if (step := resolution_of(x)) > _COARSEST * spread:
+        told = f"{of[:1].upper()}{of[1:]} are rounded to {step / spread:.2g} of their standard deviation"
+        return Check("normality", None, f"{told}, too coarsely to test whether they are normal.")
+    p = float((stats.shapiro if x.size <= _MOST_FOR_SHAPIRO else stats.normaltest)(x).pvalue)
+    if p < LEVEL:
+        return Check("normality", False, f"{of[:1].upper()}{of[1:]} are not normal (p = {p:.2g}).", p)
+    return Check("normality", True, f"Nothing speaks against normal {of.removeprefix('the ')} (p = {p:.2g}).", p)
+
+
+def outliers(values: ArrayLike, most: int | None = None, level: float = LEVEL) -> Ints:
+    """Return the places (k,) of outliers among values (n,), by the generalised extreme studentised deviate.
+
+    Rosner, Technometrics 25 (1983) 165, eq. 2.1 to 2.5. `most`: looked for, a tenth of the values where not given.
+    """
+    x = np.asarray(values, float)
+    count = max(1, x.size // 10) if most is None else most
+    count = min(count, x.size - 2)
+    left, taken, found = np.arange(x.size), [], 0
+    for i in range(1, count + 1):
+        y = x[left]
+        spread = float(np.std(y, ddof=1))
+        if not spread > 0:
+            break
+        away = np.abs(y - y.mean())
+        worst = int(np.argmax(away))
+        taken.append(int(left[worst]))
+        t = stats.t.ppf(1.0 - level / (2.0 * y.size), y.size - 2)
+        if away[worst] / spread > t * (y.size - 1) / math.sqrt((y.size - 2 + t * t) * y.size):
+            found = i
+        left = np.delete(left, worst)
+    return np.array(taken[:found], np.intp)
+
+
+def without_outliers(values: ArrayLike, names: tuple[str, ...], of: str = "the values") -> Check:
+    """Return whether no value (n,) stands out; `names` (n,) say where each stands, for the sentence."""
+    x = np.asarray(values, float)
+    if x.size < _FEWEST:
+        return Check("outliers", None, f"{x.size} values are too few to tell outliers among {of}.")
+    places = outliers(x)
+    if not places.size:
+        return Check("outliers", True, f"No outlier among {of}.")
+    told = ", ".join(names[k] for k in places[:5]) + (" and more" if places.size > 5 else "")
+    what = "stands" if places.size == 1 else "stand"
+    return Check("outliers", False, f"{told} {what} out among {of}: look at the picture, and never drop it silently.")
+
+
+def independence(values: ArrayLike, of: str = "the values") -> Check:
+    """Return whether values (n,), in the order in which they were taken, neither drift nor swing.
+
+    Bartels' rank version of von Neumann's ratio, JASA 77 (1982) 40: its mean is 2, its variance 4(n−2)(5n²−2n−9) /
+    (5n(n+1)(n−1)²), near normal from ten values on; two-sided.
+    """
+    x = np.asarray(values, float)
+    n = x.size
+    if n < 10:
+        return Check("independence", None, f"{n} values are too few to tell whether {of} drift.")
+    ranks = stats.rankdata(x)
+    about = float(np.sum((ranks - ranks.mean()) ** 2))
+    if not about > 0:
+        return Check("independence", None, f"All of {of} are the same, so their order tells nothing.")
+    ratio = float(np.sum(np.diff(ranks) ** 2)) / about
+    sd = math.sqrt(4.0 * (n - 2) * (5.0 * n * n - 2.0 * n - 9.0) / (5.0 * n * (n + 1.0) * (n - 1.0) ** 2))
+    p = float(2.0 * stats.norm.sf(abs(ratio - 2.0) / sd))
+    if p >= LEVEL:
+        return Check("independence", True, f"In their order {of} neither drift nor swing (p = {p:.2g}).", p)
+    how = "neighbours are alike: something drifts" if ratio < 2 else "neighbours alternate"
+    return Check("independence", False, f"In their order {of} are not independent; {how} (p = {p:.2g}).", p)
+
+
+def resolution_of(values: ArrayLike) -> float:
+    """Return the step to which values (n,) are rounded, as far as they show it: their least difference; 0 for one."""
+    steps = np.diff(np.unique(np.asarray(values, float)))
+    scale = float(np.max(np.abs(np.asarray(values, float)), initial=0.0))
+    steps = steps[steps > 1e-12 * scale]
+    return float(steps.min()) if steps.size else 0.0
