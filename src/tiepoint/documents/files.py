@@ -17,8 +17,12 @@ from tiepoint.documents.undivided import Undivided
 from tiepoint.foundation.errors import TiepointError, UnusableDocument, UnusableInput
 
 MAJORS: dict[str, int] = {
+    "accepted": 1,
+    "act": 1,
+    "archived": 1,
     "belt": 1,
     "camera": 1,
+    "entry": 1,
     "good": 1,
     "lights": 1,
     "recipe": 1,
