@@ -6,7 +6,7 @@ import sys
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from typing import Annotated, Any, TextIO
+from typing import Annotated, Any, NoReturn, TextIO
 
 import typer
 from typer.core import TyperGroup
@@ -30,6 +30,9 @@ class InOrderOfTheJob(TyperGroup):
         "belt",
         "touch",
         "study",
+        "accept",
+        "replay",
+        "verify",
         "demo",
         "draw",
         "describe",
@@ -82,7 +85,7 @@ class Answer:
     hints: tuple[str, ...] = ()
 
 
-def present(answer: Answer, as_json: bool) -> None:
+def present(answer: Answer, as_json: bool) -> NoReturn:
     """Print an answer and end the command with its exit code."""
     for hint in answer.hints:
         hint_at(hint)

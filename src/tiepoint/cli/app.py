@@ -20,6 +20,7 @@ from tiepoint.cli.demo import demo
 from tiepoint.cli.hand_eye import hand_eye
 from tiepoint.cli.relief import relief
 from tiepoint.cli.run import run
+from tiepoint.cli.station import accept, replay, verify
 from tiepoint.cli.teach import teach
 from tiepoint.foundation.errors import TiepointError
 
@@ -85,6 +86,9 @@ app.add_typer(grip.app, name="grip")
 app.command()(belt)
 app.add_typer(touch.app, name="touch")
 app.add_typer(study.app, name="study")
+app.command()(accept)
+app.command()(replay)
+app.command()(verify)
 app.command()(demo)
 
 

@@ -12,7 +12,7 @@ from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
     from tiepoint.model.record import Record
-    from tiepoint.recipe.station import Ran
+    from tiepoint.recipe.station import Prepared, Ran
 
 MOST_TABLES = 3
 """Up to so many shots are told reading by reading; more would scroll the outcome away."""
@@ -22,7 +22,12 @@ NOT_LOOKED_AT = ("tie_refused", "shot_unreadable")
 
 
 def run(
-    recipe: Annotated[Path, typer.Argument(metavar="RECIPE.toml", help="The recipe: ordered steps and their limits.")],
+    recipe: Annotated[
+        Path,
+        typer.Argument(
+            metavar="RECIPE.toml", help="The recipe: ordered steps and their limits; or a station, by its folder."
+        ),
+    ],
     shots: Annotated[
         list[Path],
         typer.Argument(
@@ -55,6 +60,9 @@ def run(
     could not be seen is unread, and never passes; nor does a shot that cannot be read, one of several: its sentence is
     told, and the others are measured. Exit code 1: some record does not conform.
 
+    A station runs what was accepted, writes each record into its ledger before anything else, and keeps the pictures in
+    its archive.
+
     An overlay has the name of its shot, as shot-0001.svg; of shots of one name in several folders the second gets -2.
 
     \b
@@ -63,6 +71,7 @@ def run(
       tiepoint run recipes/plate.toml "shots/*-0?.png"
       tiepoint run recipes/plate.toml shot.png --variants variants.csv --variant left
       tiepoint run recipes/mark.toml shots/0001 --lights lights.toml
+      tiepoint run plates shots
     """
     from tiepoint.documents.files import demand_folder
     from tiepoint.recipe import station
@@ -71,14 +80,18 @@ def run(
         station.demand_no_records(out)
     if overlay is not None:
         demand_folder(overlay)
-    prepared = station.prepare(recipe, tie_path=tie, lights_path=lights, variants_path=variants, variant=variant)
+    if recipe.is_dir():
+        _demand_drafts_only({"--tie": tie, "--lights": lights, "--variants": variants}, recipe)
+        prepared = _accepted(recipe, variant)
+    else:
+        prepared = station.prepare(recipe, tie_path=tie, lights_path=lights, variants_path=variants, variant=variant)
     for sentence in prepared.warnings:
         hint_at(sentence)
     shots = station.shots_in(shots, max(len(prepared.each), 1))
     names = _overlay_names(shots)
     ran: list[tuple[str, Record]] = []
     with progress("Shots", len(shots)) as step:
-        for one in station.run_shots(prepared, shots):
+        for one in _judged(recipe, prepared, shots) if recipe.is_dir() else station.run_shots(prepared, shots):
             for hint in (one.unreadable,) if one.loaded is None else one.loaded.hints:
                 hint_at(str(hint))
             ran.append((one.shot_path.name, one.record))
@@ -101,6 +114,32 @@ def run(
         ),
         as_json,
     )
+
+
+def _demand_drafts_only(given: dict[str, Path | None], folder: Path) -> None:
+    for option, path in given.items():
+        if path is not None:
+            raise UnusableInput(
+                f"a station runs what was accepted, so {option} has no place here; change the draft in {folder} and "
+                "accept it, or name the recipe's file"
+            )
+
+
+def _accepted(folder: Path, variant: str | None) -> "Prepared":
+    from tiepoint.station.accepted import prepare_accepted
+    from tiepoint.station.folder import open_station
+
+    return prepare_accepted(open_station(folder), variant)
+
+
+def _judged(folder: Path, prepared: "Prepared", shots: Sequence[Path]) -> "Iterator[Ran]":
+    from tiepoint.station.folder import open_station
+    from tiepoint.station.judge import judge
+    from tiepoint.station.ledger import Ledger
+
+    station = open_station(folder)
+    with Ledger(station.ledger_path) as ledger:
+        yield from judge(station, ledger, prepared, shots)
 
 
 def _keep(out: Path, records: "Sequence[Record]") -> None:

@@ -176,8 +176,8 @@ def prepare(
         raise UnusableInput(f"the variant {shown(variant)} needs a table to be looked up in; give --variants too")
     variants = {} if variants_path is None else load_variants(variants_path)
     row = None if variant is None else choose(variants, variant, str(variants_path)).columns
-    # Where the variant comes with each shot, the head is read by the first line: its keys are the same for all.
-    first = next(iter(variants.values())).columns if variants else None
+    # Where the variant comes with each shot, the head is read by the recipe's first line: its keys are there in all.
+    first = next((v.columns for v in variants.values() if v.is_for(recipe_path)), None)
     recipe = load_recipe(recipe_path, row if row is not None else first)
     path, notes = _tie_path(recipe, recipe_path, tie_path)
     tie: Tie | None = None

@@ -1,0 +1,316 @@
+"""`tiepoint accept`, `verify` and `replay`: what a station may run, whether its evidence holds, what would change."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from tiepoint.cli.answer import Answer, Json, hint_at, present, progress, table
+from tiepoint.foundation.errors import UnusableInput
+
+if TYPE_CHECKING:
+    from tiepoint.station.accepted import Bundle
+    from tiepoint.station.folder import Station
+    from tiepoint.station.replay import Case, Replayed, Setup
+    from tiepoint.station.verify import Evidence
+
+LONGEST_REASON = 500
+MOST_TOLD = 20
+"""So many parts that came out otherwise are named one by one."""
+
+Folder = Annotated[Path, typer.Argument(metavar="STATION", help="The station's folder, which holds station.toml.")]
+
+
+# --- accept ----------------------------------------------------------------------------------------------------------
+
+
+def accept(
+    station: Folder,
+    why: Annotated[str | None, typer.Option("--why", metavar="TEXT", help="Why; it stays with the station.")] = None,
+    who: Annotated[
+        str | None, typer.Option("--who", metavar="NAME", help="Who accepts; you, by the system's account, by default.")
+    ] = None,
+    recipes: Annotated[
+        list[Path] | None,
+        typer.Option("--recipe", metavar="RECIPE.toml", help="Only this recipe, and what it rests on (repeatable)."),
+    ] = None,
+    variants: Annotated[
+        list[str] | None,
+        typer.Option("--variant", metavar="NAME", help="Only this variant is to run it from now on (repeatable)."),
+    ] = None,
+    show: Annotated[bool, typer.Option("--show", help="Only show what would change.")] = False,
+    as_json: Json = False,
+) -> None:
+    """Accept a station's drafts: from now on it runs these, and no later edit, until they are accepted anew.
+
+    A recipe is copied with all that it rests on (tie, lights, masks, taught data, robot, belt, variants) to
+    accepted/<hash>/, which is never changed afterwards. Who accepted it, when and why stands in the station's ledger.
+    Without --why, or with --show, what would change is shown and nothing is done.
+
+    \b
+      tiepoint accept plates --show
+      tiepoint accept plates --why "bore A now by 40 strips; study of 12 May"
+    """
+    from tiepoint.station.accepted import accept as accepted
+    from tiepoint.station.accepted import as_plain, draft_of
+    from tiepoint.station.folder import open_station
+
+    there = open_station(station)
+    named = _recipes(there, recipes) if recipes else _measuring(there, _recipes(there, None))
+    bundles = [draft_of(there, path) for path in named]
+    changes = list(_changes(there, bundles))
+    document: dict[str, object] = {"station": there.name, "changes": changes}
+    if show or not changes:
+        lines = changes or [f"Nothing differs from what is accepted at {there.name}."]
+        present(Answer({**document, "accepted": None}, tuple(lines)), as_json)
+    for line in changes:
+        hint_at(line)
+    acceptance = accepted(there, named, who=_who(who), why=_why(why), variants=variants or ())
+    if acceptance is None:
+        present(Answer({**document, "accepted": None}, ("Nothing differs from what is accepted.",)), as_json)
+    told = {"entry": acceptance.entry.seq, "sha": acceptance.entry.sha, "new": list(acceptance.new)}
+    copies = "; ".join(f"{b.recipe} as {b.sha[:12]}" for b in bundles)
+    lines = [
+        f"Accepted at {there.name}: {copies}.",
+        f"Entry {acceptance.entry.seq} of the ledger, {acceptance.entry.written_utc}; head {acceptance.entry.sha}.",
+    ]
+    present(Answer({**document, "accepted": {**told, **as_plain(acceptance.pointers)}}, tuple(lines)), as_json)
+
+
+def _recipes(station: "Station", asked: list[Path] | None) -> list[Path]:
+    there = list(station.recipes())
+    if asked is None:
+        if not there:
+            raise UnusableInput(f"{station.folder / 'recipes'} holds no recipe to accept; write one there")
+        return there
+    inside = {path.resolve(): path for path in there}
+    for path in asked:
+        if path.resolve() not in inside:
+            raise UnusableInput(f"{path} is no recipe of {station.folder}; name one in its folder recipes")
+    return [inside[path.resolve()] for path in asked]
+
+
+def _measuring(station: "Station", paths: list[Path]) -> list[Path]:
+    """Return the recipes that some variant is measured by, of a station that has variants."""
+    from tiepoint.recipe.variants import load_variants
+
+    if station.variants_path is None:
+        return paths
+    variants = load_variants(station.variants_path).values()
+    kept = [path for path in paths if any(v.is_for(path) for v in variants)]
+    for path in paths:
+        if path not in kept:
+            hint_at(f"{station.relative(path)} is left out: no line of {station.variants_path.name} is measured by it")
+    if not kept:
+        raise UnusableInput(f"no line of {station.variants_path} is measured by a recipe of the station; add one")
+    return kept
+
+
+def _changes(station: "Station", bundles: "list[Bundle]") -> Iterator[str]:
+    """Yield, for a person, what the drafts change of what is accepted."""
+    from tiepoint.station.accepted import accepted_bundle, differences, pointers_of
+
+    old = {b.recipe: b for b in (accepted_bundle(station, sha) for sha in pointers_of(station).shas)}
+    for bundle in bundles:
+        yield from differences(old.get(bundle.recipe), bundle)
+
+
+def _why(why: str | None) -> str:
+    if why is None or not why.strip():
+        raise UnusableInput('say with --why for what reason the drafts are accepted, as in --why "first acceptance"')
+    return _one_line("--why", why, LONGEST_REASON)
+
+
+def _who(who: str | None) -> str:
+    if who is not None:
+        return _one_line("--who", who, 80)
+    import getpass
+
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError) as error:
+        raise UnusableInput("the system does not say who you are; say it with --who") from error
+
+
+def _one_line(option: str, text: str, most: int) -> str:
+    kept = " ".join(text.split())
+    if not kept or len(kept) > most or not kept.isprintable():
+        raise UnusableInput(f"{option} takes a line of 1 to {most} printable characters")
+    return kept
+
+
+# --- verify ----------------------------------------------------------------------------------------------------------
+
+
+def verify(
+    station: Folder,
+    head: Annotated[
+        str | None, typer.Option("--head", metavar="SHA", help="A head that a report or a controller was told.")
+    ] = None,
+    sample: Annotated[
+        int, typer.Option("--sample", metavar="N", min=0, help="Work out so many records again, chosen at random.")
+    ] = 20,
+    as_json: Json = False,
+) -> None:
+    """Prove that a station's evidence is what it was: ledger, accepted copies, kept pictures, and some records anew.
+
+    Tells apart what was taken away by right (expired), what is missing and what was altered. An end that was cut off
+    the ledger is found by a head that was told elsewhere, as every report does. Exit code 1: something does not hold.
+
+    \b
+      tiepoint verify plates
+      tiepoint verify plates --sample 200 --head 5c1f…
+    """
+    from tiepoint.station.folder import open_station
+    from tiepoint.station.verify import verify as verified
+
+    if head is not None and not (len(head) == 64 and set(head) <= set("0123456789abcdef")):
+        raise UnusableInput(f"--head is {head[:70]!r}; give the 64 digits 0-9 and a-f that the report tells")
+    there = open_station(station)
+    evidence = verified(there, head=head, sample=sample)
+    present(Answer(_evidence(evidence), tuple(_told(evidence)), evidence.good), as_json)
+
+
+def _evidence(found: "Evidence") -> dict[str, object]:
+    return {
+        "good": found.good,
+        "entries": found.chain.count,
+        "head": found.chain.head.sha,
+        "head_known": found.head_known,
+        "accepted_copies": found.copies,
+        "kept_shots": found.kept,
+        "expired": list(found.expired),
+        "recomputed": len(found.recomputed),
+        "recomputed_same": sum(r.same for r in found.recomputed),
+        "not_recomputed": list(found.not_recomputed),
+        "faults": list(found.all_faults),
+    }
+
+
+def _told(found: "Evidence") -> Iterator[str]:
+    chain = "the chain holds" if found.chain.holds else "the chain does not hold"
+    yield f"Ledger: {found.chain.count} entries, {chain}; head {found.chain.head.sha}."
+    if found.chain.holds:
+        gone = f", {len(found.expired)} taken away by right" if found.expired else ""
+        yield f"Accepted copies: {found.copies} whole. Kept shots: {found.kept} as they were{gone}."
+        same = sum(r.same for r in found.recomputed)
+        yield f"Worked out again: {len(found.recomputed)} records, {same} as they were judged."
+    yield from (f"  not worked out again: {line}" for line in found.not_recomputed)
+    yield from (f"  {fault}" for fault in found.all_faults[:MOST_TOLD])
+    if len(found.all_faults) > MOST_TOLD:
+        yield f"  and {len(found.all_faults) - MOST_TOLD} faults more; --json tells all"
+    yield "All of it holds." if found.good else "Not all of it holds."
+
+
+# --- replay ----------------------------------------------------------------------------------------------------------
+
+
+def replay(
+    station: Folder,
+    recipe: Annotated[
+        Path | None,
+        typer.Option("--recipe", metavar="RECIPE.toml", help="A draft to be tried; what is accepted by default."),
+    ] = None,
+    last: Annotated[int | None, typer.Option("--last", metavar="N", min=1, help="Only the last N kept shots.")] = None,
+    processes: Annotated[
+        int | None, typer.Option("--processes", metavar="N", min=1, help="How many work at once; all cores by default.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Run a recipe again over the shots that a station kept, and tell what would come out otherwise.
+
+    With --recipe a draft is tried before it is accepted: which parts would get another verdict, and which readings
+    would change by more than a hundredth of their own u. Exit code 1: some part would get another verdict, or its
+    pictures can no longer be used.
+
+    \b
+      tiepoint replay plates --last 500
+      tiepoint replay plates --recipe plates/recipes/plate.toml
+    """
+    import os
+
+    from tiepoint.station.folder import open_station
+    from tiepoint.station.ledger import Ledger
+    from tiepoint.station.replay import cases_of
+    from tiepoint.station.replay import replay as replayed
+
+    there = open_station(station)
+    with Ledger(there.ledger_path) as ledger:
+        cases = list(cases_of(there, ledger))
+    cases = cases if last is None else cases[-last:]
+    if not cases:
+        raise UnusableInput(f"{there.name} has kept no shot yet; judge some with tiepoint run {station} SHOT...")
+    told: list[Replayed] = []
+    with progress("Shots", len(cases)) as step:
+        for setup, group in _setups(there, recipe, cases):
+            told += replayed(setup, group, processes=processes or os.cpu_count() or 1, progress=lambda _: next(step))
+    told.sort(key=lambda r: r.seq)
+    good = all(r.lost is None and r.was == r.now for r in told)
+    present(
+        Answer({"station": there.name, "replayed": [_plain(r) for r in told]}, tuple(_outcome(told)), good), as_json
+    )
+
+
+def _setups(station: "Station", draft: Path | None, cases: "list[Case]") -> "Iterator[tuple[Setup, list[Case]]]":
+    """Yield what is run over which shots: a draft over those of its variants, or to each the copy accepted for it."""
+    from tiepoint.station.accepted import draft_of, folder_of, pointers_of, recipe_in
+    from tiepoint.station.folder import VARIANTS
+    from tiepoint.station.replay import Setup
+
+    if draft is not None:
+        (path,) = _recipes(station, [draft])
+        measured = draft_of(station, path).variants
+        wanted = [case for case in cases if not measured or case.record.variant in measured]
+        if not wanted:
+            raise UnusableInput(f"no kept shot is of a variant that {draft} measures ({', '.join(measured)})")
+        yield Setup(path, station.variants_path), wanted
+        return
+    pointers = pointers_of(station)
+    groups: dict[str, list[Case]] = {}
+    for case in cases:
+        sha = pointers.of(case.record.variant)
+        if sha is None:
+            raise UnusableInput(
+                f'entry {case.record.seq} is of the variant "{case.record.variant}", for which nothing is accepted'
+            )
+        groups.setdefault(sha, []).append(case)
+    for sha, group in groups.items():
+        variants = folder_of(station, sha) / VARIANTS
+        yield Setup(recipe_in(station, sha), variants if variants.is_file() else None), group
+
+
+def _plain(one: "Replayed") -> dict[str, object]:
+    from tiepoint.documents.canonical import plain
+
+    return {**plain(one), "same": one.same}
+
+
+def _outcome(told: "list[Replayed]") -> Iterator[str]:
+    other = [r for r in told if r.lost is None and r.was != r.now]
+    lost = [r for r in told if r.lost is not None]
+    moved = [r for r in told if not r.same and r not in other and r not in lost]
+    yield f"{len(told)} shots were run again: {len(other)} would get another verdict."
+    if moved:
+        yield f"{len(moved)} more keep their verdict, with readings that differ by more than a hundredth of their u."
+    rows = [(f"entry {r.seq}", r.part_id or r.shot, f"{r.was} → {r.now}", _first(r)) for r in other[:MOST_TOLD]]
+    yield from table(rows)
+    if len(other) > MOST_TOLD:
+        yield f"  and {len(other) - MOST_TOLD} more; --json tells all"
+    yield from (f"  entry {r.seq}: {r.lost}" for r in lost[:MOST_TOLD])
+
+
+def _first(one: "Replayed") -> str:
+    """Return the reading that made the verdict another."""
+    change = next((c for c in one.changes if c.verdict_was != c.verdict_now), None)
+    return (
+        ""
+        if change is None
+        else f"{change.id}: {_figure(change.was, change.U95_was)} → {_figure(change.now, change.U95_now)}"
+    )
+
+
+def _figure(said: float | str | None, U95: float | None) -> str:
+    if not isinstance(said, float):
+        return "nothing" if said is None else said
+    return f"{said:.6g}" if U95 is None else f"{said:.6g} ± {U95:.2g}"
