@@ -28,6 +28,13 @@ def bump(gains=(1, 1, 1, 1), height=6.0, shape=(120, 160)):
     return [np.clip(np.rint(v + rng.normal(0, 1, shape)), 0, 255).astype(np.uint8) for v in light], z
 
 
+def by_colour():
+    text = LIGHTS
+    for name, channel in zip(("east", "north", "west", "south"), "rgbr", strict=True):
+        text = text.replace(f'id = "{name}"', f'id = "{name}"\nchannel = "{channel}"')
+    return text
+
+
 @pytest.fixture
 def shot(tmp_path):
     pictures, _ = bump()
@@ -102,6 +109,9 @@ def test_a_lamp_that_the_shot_itself_shows_to_be_dim_is_told(cli, shot, tmp_path
         (lambda d: save_png(d / "2.png", np.full((120, 160), 90, np.uint16)), "160 × 120 px of 16 bits where 0.png"),
         (lambda d: [save_png(d / f"{k}.png", np.full((120, 160), 255, np.uint8)) for k in range(4)], "are saturated"),
         (lambda d: [save_png(d / f"{k}.png", np.zeros((120, 160), np.uint8)) for k in range(4)], "are dark under"),
+        (lambda d: save_png(d / "2.png", np.zeros((120, 160), np.uint8)), "under the lamp west is black where others"),
+        (lambda d: (d / "2.png").write_bytes((d / "1.png").read_bytes()), "north and west are one and the same"),
+        (lambda d: (d / "lights.toml").write_text(by_colour()), "asks for 2; give one an exposure, in its order"),
         (lambda d: (d / "lights.toml").write_text(LIGHTS.replace("45", "0")), "choose above 0"),
         (lambda d: (d / "lights.toml").write_text("x = 1"), "has no line format"),
         (lambda d: (d / "lights.toml").write_text(LIGHTS.partition('[[light]]\nid = "south"')[0]), "asks for 3"),

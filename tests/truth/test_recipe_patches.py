@@ -233,6 +233,10 @@ def test_a_part_is_found_by_a_long_patch():
     ("grey", "more", "code"),
     [
         (np.zeros((ROWS, COLS), np.uint8), "level = 100\n", "no_light"),
+        (np.full((ROWS, COLS), 255, np.uint8), 'level = 100\nshade = "darker"\n', "saturated"),
+        (np.full((ROWS, COLS), 255, np.uint8), 'level = "local"\naround = 2\nby = 5\n', "saturated"),
+        (picture([ONE]), "level = 255\n", "level_beyond"),
+        (picture([ONE]), 'level = 0\nshade = "darker"\n', "level_beyond"),
         (np.full((ROWS, COLS), 90, np.uint8), "", "no_two_levels"),
         (picture([]), "", "no_two_levels"),
         (picture([ONE])[:200], "level = 100\n", "tie_refused"),
@@ -240,10 +244,24 @@ def test_a_part_is_found_by_a_long_patch():
         (picture([ONE]), "region.rectangle = { centre = [8, 6], size = [0.15, 0.1] }\n", "few_pixels"),
         (scenes.taken(np.full((ROWS, COLS), 100.0), 9.0, np.random.default_rng(1)), "level = 107\n", "many_patches"),
     ],
-    ids=["black", "one grey", "noise alone", "another size", "outside", "tiny region", "texture"],
+    ids=[
+        "black",
+        "white",
+        "white, local",
+        "level above all",
+        "level below all",
+        "one grey",
+        "noise alone",
+        "another size",
+        "outside",
+        "tiny region",
+        "texture",
+    ],
 )
 def test_what_cannot_be_judged_is_unread(grey, more, code):
     text = step(more + "limits.count = { upper = 1e6 }\n", "")
+    if "shade =" in more:
+        text = text.replace('shade = "brighter"\n', "", 1)
     if "region" in more:
         text = text.replace("region.rectangle = { centre = [8, 6], size = [15, 11] }\n", "")
     told = record(text, grey)

@@ -44,6 +44,13 @@ EVEN_CROSSTALK = "crosstalk = [[1, 0, 0], [0, 1, 0], [0, 0, 1]]\n"
 LAMP = '[[light]]\nid = "{}"\n{}\n'
 
 
+def colours(crosstalk):
+    text = ring(3)
+    for k, channel in enumerate("rgb"):
+        text = text.replace(f'id = "{k}"', f'id = "{k}"\nchannel = "{channel}"')
+    return text.replace(HEAD, HEAD + f"crosstalk = {crosstalk}\n")
+
+
 def lamps(more, count=4):
     return HEAD + "".join(LAMP.format(k, more) for k in range(count))
 
@@ -60,7 +67,14 @@ def lamps(more, count=4):
         (ring(4).replace("elevation_deg = 45", "", 1), 'light "0" has no elevation_deg; state both angles'),
         (ring(4, more="position_mm = [1, 2, 3]\n"), 'light "0" has both azimuth_deg and position_mm; keep one'),
         (ring(4, more="azimut = 3\n"), "did you mean"),
-        (ring(4, more="gain = 0\n"), "light[0].gain is 0; choose above 0"),
+        (ring(4, more="gain = 0\n"), "light[0].gain is 0; choose at least 0.001"),
+        (ring(4, more="gain = 1e-300\n"), "light[0].gain is 1e-300; choose at least 0.001"),
+        (ring(4, more="gain = 1e6\n"), "light[0].gain is 1000000.0; choose at most 1000"),
+        (ring(4).replace('"3"', '"a\\u202eb"'), "without quotes and without #, and without unseen characters"),
+        (ring(4).replace('"3"', '"a\\u009b31m"'), "without quotes and without #, and without unseen characters"),
+        (colours("[[0, 0, 0], [0, 0, 0], [0, 0, 0]]"), "crosstalk has 0 on its diagonal; state above 0"),
+        (colours("[[1, 0, 0], [0, -1, 0], [0, 0, 1]]"), "crosstalk has -1 on its diagonal; state above 0"),
+        (colours("[[1, 1, 1], [1, 1, 1], [1, 1, 1]]"), "crosstalk mixes the channels so that they cannot be parted"),
         (ring(4, more='channel = "x"\n'), 'light[0].channel is "x"; use "r", "g" or "b"'),
         (ring(4).replace('id = "0"\n', 'id = "0"\nchannel = "r"\n'), '"1", "2" and "3" has no channel, and others'),
         (ring(4, more="aim_mm = [0, 0, 0]\n"), "aim_mm and half_angle_deg go together"),
@@ -152,4 +166,22 @@ def test_pictures_of_the_flat_reference_must_be_alike(tmp_path):
         save_png(tmp_path / f"{k}.png", np.full((40, 50 + k), 100, np.uint8))
     (tmp_path / "lights.toml").write_text(ring() + '[flat]\npictures = ["0.png", "1.png", "2.png", "3.png"]\n')
     with pytest.raises(UnusableDocument, match=r"1.png has 51 × 40 px of 8 bits where 0.png has 50 × 40"):
+        _ = load_lights(tmp_path / "lights.toml").flat
+
+
+@pytest.mark.parametrize(("level", "what"), [(0, "black"), (255, "saturated")])
+def test_a_flat_reference_that_shows_no_light_is_refused(tmp_path, level, what):
+    # Three quarters of it are blank: a lamp's strength there was seen by nobody.
+    for k in range(4):
+        picture = np.full((40, 60), 100, np.uint8)
+        picture[:30] = level if k == 2 else 100
+        save_png(tmp_path / f"{k}.png", picture)
+    (tmp_path / "lights.toml").write_text(ring() + '[flat]\npictures = ["0.png", "1.png", "2.png", "3.png"]\n')
+    with pytest.raises(UnusableDocument, match=rf'\[flat\] is {what} under light "2"; take it again'):
+        _ = load_lights(tmp_path / "lights.toml").flat
+
+
+def test_a_picture_that_is_not_there_is_told_with_who_names_it(tmp_path):
+    (tmp_path / "lights.toml").write_text(ring() + '[flat]\npictures = ["0.png", "1.png", "2.png", "3.png"]\n')
+    with pytest.raises(UnusableDocument, match=r"lights.toml: \[flat\]: cannot read .*0.png: no such file"):
         _ = load_lights(tmp_path / "lights.toml").flat

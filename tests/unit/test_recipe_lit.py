@@ -14,6 +14,7 @@ from tiepoint.recipe.context import StepResult
 from tiepoint.recipe.kinds import Quantity, StepKind, installed_kinds
 from tiepoint.recipe.lights import read_lights
 from tiepoint.recipe.lit import Lit
+from tiepoint.recipe.lit_doubt import doubt_of
 from tiepoint.recipe.recipe import read_recipe
 from tiepoint.recipe.runner import Job, run
 from tiepoint.recipe.schema import LookingTable
@@ -239,3 +240,49 @@ def test_a_find_is_taught_from_the_relief_and_finds_there(folder):
     assert values["share"] > 0.9
     with pytest.raises(UnusableInput, match=r'"plate" cannot be taught. No relief can be computed from the shot'):
         teach_shot(job, step, seen_of(load_shot(folder / "shot" / "0-east.png")))
+
+
+def blank(level):
+    return lambda _: np.full((80, 120), level, np.uint8)
+
+
+def under_daylight(_):
+    return np.random.default_rng(9).normal(3, 1, (80, 120)).clip(0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize(
+    ("north", "code", "names"),
+    [
+        (blank(0), "lamp_dark", {"north"}),
+        (under_daylight, "lamp_dark", {"north"}),
+        (blank(255), "lamp_saturated", {"north"}),
+        (lambda east: east, "pictures_same", {"east", "north"}),
+    ],
+    ids=["off", "off by day", "blinding", "delivered twice"],
+)
+def test_a_lamp_that_was_not_seen_never_lets_a_part_pass(folder, north, code, names):
+    # Relief by the three others has no step of 0.5, so without a doubt this would conform.
+    save_png(folder / "shot" / "1-north.png", north(picture(0)))
+    more = 'level = 0.5\nshade = "brighter"\nlimits.count = { upper = 0 }\npicture = "slope_x"\n' + EDGE
+    path = folder / "mark.toml"
+    path.write_text(RECIPE.format(head='lights = "lights.toml"', more=more, kind="patches"))
+    record = only(folder, path).record
+    reason = record.readings[0].reason
+    assert (record.verdict, reason.code) == ("unread", code)
+    assert names <= {*reason.params.values()}
+
+
+def test_a_lamp_that_is_stated_as_weak_may_be_weak(folder):
+    weak = picture(90) / 40
+    save_png(folder / "shot" / "1-north.png", np.rint(weak).astype(np.uint8))
+    assert looking("slope_x", folder)[1].readings[0].reason.code == "lamp_dark"
+    text = LIGHTS.replace('id = "north"\n', 'id = "north"\ngain = 0.025\n')
+    lights = read_lights(tomllib.loads(text))
+    given = [np.rint(picture(a) / (40 if a == 90 else 1)).astype(np.uint8) for a in SIDES.values()]
+    assert doubt_of(given, lights.lights(), lights.each) is None
+
+
+def test_blank_pictures_of_all_lamps_are_left_to_what_computes_the_relief():
+    lights = read_lights(tomllib.loads(LIGHTS))
+    for level in (0, 90, 255):
+        assert doubt_of([blank(level)(0)] * 4, lights.lights(), lights.each) is None

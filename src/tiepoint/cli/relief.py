@@ -107,7 +107,7 @@ def _alike(loaded: "list[Loaded]", document: "LightsDocument") -> "list[Loaded]"
     if len(loaded) != wanted:
         raise UnusableInput(
             f"{len(loaded)} {'picture was' if len(loaded) == 1 else 'pictures were'} given where {document.where} asks "
-            f"for {wanted}; give one a lamp, in its order"
+            f"for {wanted}; give one {'an exposure' if wanted < len(document.table.light) else 'a lamp'}, in its order"
         )
     first = loaded[0]
     for one in loaded[1:]:
@@ -164,9 +164,12 @@ def _compute(
     feature_px: float,
 ) -> "Relief":
     from tiepoint.foundation.reasons import Reason
+    from tiepoint.recipe.lit_doubt import doubt_of
     from tiepoint.vision.relief import relief_of
 
-    told = relief_of(pictures, lamps, plane_from_image=plane, flat=document.flat, feature_px=feature_px)
+    told: Relief | Reason | None = doubt_of(pictures, lamps, document.each)
+    if told is None:
+        told = relief_of(pictures, lamps, plane_from_image=plane, flat=document.flat, feature_px=feature_px)
     if isinstance(told, Reason):
         raise UnusablePicture(told.sentence)
     return told

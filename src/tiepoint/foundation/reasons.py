@@ -17,6 +17,11 @@ REASONS: dict[str, str] = {
     "few_pixels": "Only {found} pixels can be looked at; at least {needed} are needed.",
     "good_not_taught": "No good picture was taught yet: tiepoint teach learns from shots of good parts.",
     "grip_doubtful": "The part's place may not hold ({says}), so it is not gripped.",
+    "lamp_dark": "The picture under the lamp {light} is black where others are not: see whether that lamp fires.",
+    "lamp_saturated": (
+        "The picture under the lamp {light} is saturated on {share_percent} % of its pixels: shorten its exposure."
+    ),
+    "level_beyond": "The level {level} is at the end of what the picture can show: no patch could stand out from it.",
     "light_differs": "The picture is {gain} times as bright as the good ones: that is another light, and no part.",
     "linear_law_fails": "The result is too uncertain for its formula: no interval can be stated.",
     "many_blemishes": "{found} places differ from good parts, more than {most}: it is another part, or another light.",
@@ -61,6 +66,7 @@ REASONS: dict[str, str] = {
     "path_hidden": "The mask covers the whole path.",
     "path_not_judged": "From {start} on, {percent} % of the path shows neither a bead nor bare ground for certain.",
     "path_turns_back": "The path turns back on itself within the width of its band.",
+    "pictures_same": "The pictures under the lamps {first} and {second} are one and the same: it came twice.",
     "relief_refused": "No relief can be computed from the shot: {detail}.",
     "saturated": "{share_percent} % of the pixels that matter are saturated.",
     "shape_not_found": "The shape was not found: at best {percent} % of its outline was seen, {least} % are asked for.",
@@ -80,7 +86,10 @@ REASONS: dict[str, str] = {
         "What was read, {text}, is not sure: the least sure character has a score of {score}, and {least} is asked for."
     ),
     "tie_refused": "The tie does not fit the shot: {detail}.",
-    "too_dark": "{share_percent} % of the pixels are dark under all lamps or all but two.",
+    "too_dark": (
+        "{share_percent} % of the pixels are dark under all lamps or all but two: see whether the lamps fire, or "
+        "lengthen the exposure."
+    ),
     "too_old": "The shot is {age_s} s old; at most {most_s} s are allowed.",
     "white_unusable": "The white that colours are told by cannot be used: {detail}.",
 }

@@ -23,7 +23,7 @@ from pydantic import Field
 from tiepoint.documents.canonical import sha256
 from tiepoint.documents.files import check_format, read_document
 from tiepoint.documents.pictures import Loaded, load_picture
-from tiepoint.foundation.errors import PoorGeometry, UnusableDocument
+from tiepoint.foundation.errors import PoorGeometry, TiepointError, UnusableDocument
 from tiepoint.foundation.once import cached_property
 from tiepoint.recipe.tables import Name, Number, Positive, Table, said_names, shown
 from tiepoint.vision.relief_ball import Ball, lamp_from_ball, turned_to_plane
@@ -43,6 +43,11 @@ Place = Annotated[tuple[Number, Number, Number], Field(strict=False)]
 Pixel = Annotated[tuple[Number, Number], Field(strict=False)]
 Elevation = Annotated[Number, Field(gt=0, le=90)]
 
+LEAST_GAIN = 0.001
+"""No two lamps that one exposure serves differ by more than a thousand times: beyond lies a slip of the hand."""
+BLANK_SHARE = 0.5
+"""A picture of a flat plate that is black or saturated over more of the field says nothing of its lamp."""
+
 
 class LightTable(Table):
     """One `[[light]]`."""
@@ -54,7 +59,7 @@ class LightTable(Table):
     aim_mm: Place | None = None
     half_angle_deg: Annotated[Number, Field(gt=0, lt=90)] | None = None
     channel: Literal["r", "g", "b"] | None = None
-    gain: Positive = 1.0
+    gain: Annotated[Number, Field(ge=LEAST_GAIN, le=1 / LEAST_GAIN)] = 1.0
     pulse_us: Positive | None = None
     wavelength_nm: Positive | None = None
     risk_group: Name | None = None
@@ -108,7 +113,22 @@ class LightsDocument:
     @cached_property
     def flat(self) -> tuple[NDArray[Any], ...] | None:
         """The pictures of the flat reference as `relief_of` takes them; None where none is named."""
-        return None if self.table.flat is None else self._pictures(self.table.flat.pictures, "[flat]")
+        if self.table.flat is None:
+            return None
+        flat = self._pictures(self.table.flat.pictures, "[flat]")
+        self._demand_light(flat)
+        return flat
+
+    def _demand_light(self, flat: tuple[NDArray[Any], ...]) -> None:
+        for k, light in enumerate(self.table.light):
+            plane = _plane_for(self._stated, flat, k)
+            full = np.iinfo(plane.dtype).max if np.issubdtype(plane.dtype, np.integer) else np.inf
+            for what, blank in (("black", plane <= self.table.black_level), ("saturated", plane >= full)):
+                if blank.mean() > BLANK_SHARE:
+                    raise UnusableDocument(
+                        f"{self.where}: [flat] is {what} under light {shown(light.id)}; take it again, bright and not "
+                        "saturated"
+                    )
 
     def lights(self, plane_from_image: NDArray[Any] | None = None) -> Lights:
         """Return the lamps; those without a stated direction or place are found, which takes its pictures.
@@ -167,7 +187,10 @@ class LightsDocument:
             raise UnusableDocument(f"{self.where}: [flat]: {error}") from error
 
     def _pictures(self, names: tuple[str, ...], table: str) -> tuple[NDArray[Any], ...]:
-        loaded = [load_picture((self.folder or Path()) / name) for name in names]
+        try:
+            loaded = [load_picture((self.folder or Path()) / name) for name in names]
+        except TiepointError as error:
+            raise UnusableDocument(f"{self.where}: {table}: {error}") from error
         for one in loaded[1:]:
             if one.size != loaded[0].size or one.bits != loaded[0].bits:
                 raise UnusableDocument(
@@ -229,7 +252,13 @@ def _check_channels(document: LightsDocument) -> None:
         return
     if len(table.light) != 3 or len({*channels}) != 3 or not all(channels):
         raise UnusableDocument(f"{where}: crosstalk is that of three lights with the channels r, g and b; state them")
-    values = np.linalg.svd(np.array(table.crosstalk, float), compute_uv=False)
+    mixed = np.array(table.crosstalk, float)
+    if not (mixed.diagonal() > 0).all():
+        raise UnusableDocument(
+            f"{where}: crosstalk has {mixed.diagonal().min():g} on its diagonal; state above 0 how strongly each "
+            "channel sees its own lamp"
+        )
+    values = np.linalg.svd(mixed, compute_uv=False)
     if values[-1] < 0.05 * values[0]:
         raise UnusableDocument(f"{where}: crosstalk mixes the channels so that they cannot be parted; measure it again")
 

@@ -14,6 +14,7 @@ from tiepoint.foundation.once import cached_property
 from tiepoint.foundation.reasons import Reason
 from tiepoint.model.shot import Picture
 from tiepoint.recipe.lights import LightsDocument
+from tiepoint.recipe.lit_doubt import doubt_of
 from tiepoint.ties.tie import Tie
 from tiepoint.vision.relief import Relief, relief_of
 from tiepoint.vision.relief_lights import Light, Lights
@@ -72,6 +73,8 @@ class Lit:
         except UnusableDocument as error:
             return Reason("relief_refused", {"detail": str(error)})
         taken = [colour.get(role, grey[role]) if lights.by_channel else grey[role] for role in roles]
+        if (doubt := doubt_of(taken, lights, self.document.each)) is not None:
+            return doubt
         feature_px = self.feature_px
         if self.feature_mm is not None and plane is not None:
             feature_px = self.feature_mm / math.sqrt(abs(float(np.linalg.det(plane[:, :2]))))

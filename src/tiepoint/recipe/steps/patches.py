@@ -35,8 +35,8 @@ STANDS_OUT = 6.0
 SURE_RAD = 0.1
 """With a larger u of its angle a patch has no direction."""
 SATURATED = 0.01
-DARK = 0.5
-"""Nothing that is found in a region of which more than this is black proves that there was light."""
+BLANK = 0.5
+"""Where nothing is found in a region of which more than this is black or saturated, nothing was seen."""
 
 
 def _level(raw: Any) -> Any:
@@ -103,8 +103,8 @@ def run(context: Context) -> StepResult:
     sized = _sized(context, table, field, found)
     if isinstance(sized, Reason):
         return StepResult.without(sized)
-    if not len(found.pixels) and _is_dark(context.picture, field):
-        return StepResult.without(Reason("no_light", {"share_percent": 100}))
+    if not len(found.pixels) and (blank := _blank(context.picture, field)) is not None:
+        return StepResult.without(blank)
     return _told(context, table, sized)
 
 
@@ -150,7 +150,7 @@ def _level_of(
 ) -> float | Array | Reason:
     """Return the level, one for all or one for each pixel (rows, columns)."""
     if isinstance(table.level, float | int):
-        return float(table.level)
+        return Reason("level_beyond", {"level": f"{table.level:g}"}) if _is_beyond(table, grey) else float(table.level)
     if table.level == "automatic":
         levels = automatic_level(grey[looked])
         noise, _ = noise_in(grey.astype(float), looked, bool(np.issubdtype(grey.dtype, np.integer)))
@@ -164,17 +164,30 @@ def _level_of(
     return mean + (table.by if table.shade == "brighter" else -table.by)
 
 
+def _is_beyond(table: PatchesTable, grey: NDArray[Any]) -> bool:
+    """Whether nothing that a picture of whole numbers can show stands out from the stated level."""
+    if not np.issubdtype(grey.dtype, np.integer):
+        return False
+    assert isinstance(table.level, float | int)
+    return bool(table.level >= np.iinfo(grey.dtype).max if table.shade == "brighter" else table.level <= 0)
+
+
 def _ground_per_px(context: Context, area: Inside) -> float:
     rows, cols = area.looked.shape
     middle = context.ground.way.map([(area.left + cols / 2, area.top + rows / 2)], with_sources=False).xy_mm[0]
     return float(scale_there(context.ground.sight.numbers, float(middle[0]), float(middle[1])))
 
 
-def _is_dark(picture: NDArray[Any], field: Heights) -> bool:
-    """Whether most of a region of whole numbers is black, so that nothing shows that there was light."""
+def _blank(picture: NDArray[Any], field: Heights) -> Reason | None:
+    """Return that most of a region of whole numbers is black or saturated, so that nothing shows what was there."""
+    if not np.issubdtype(picture.dtype, np.integer):
+        return None
     rows, cols = field.usable.shape
     seen = picture[field.y + 1 : field.y + rows - 1, field.x + 1 : field.x + cols - 1][field.usable[1:-1, 1:-1]]
-    return bool(np.issubdtype(picture.dtype, np.integer) and np.mean(seen == 0) > DARK)
+    for code, share in (("no_light", np.mean(seen == 0)), ("saturated", np.mean(_full(seen)))):
+        if share > BLANK:
+            return Reason(code, {"share_percent": f"{100 * share:.3g}"})
+    return None
 
 
 # --- what counts -----------------------------------------------------------------------------------------------------
