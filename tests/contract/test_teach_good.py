@@ -6,9 +6,12 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from PIL import Image
 
+from tiepoint.documents.canonical import pixels_sha256
 from tiepoint.documents.files import write_document
 from tiepoint.documents.pictures import save_png
+from tiepoint.recipe.good import tiff_bytes
 from tiepoint.ties.document import to_document
 
 RECIPE = """format = "tiepoint/recipe/1"
@@ -108,3 +111,53 @@ def test_teaching_says_in_a_sentence_why_not(cli, folder):
         assert said.code == 2
         assert sentence in said.err.replace("\n", " ")
         assert not (folder / "plate.print.good.json").exists()
+
+
+def changed(document: dict, **more) -> dict:
+    return {**document, **more}
+
+
+def levels_of(folder: Path) -> np.ndarray:
+    return np.asarray(Image.open(folder / "plate.print.good.tif"), np.float32)
+
+
+def with_levels(folder: Path, document: dict, levels: np.ndarray) -> dict:
+    """Write other levels, with the hash that is theirs: as one would who makes a file by hand."""
+    (folder / "plate.print.good.tif").write_bytes(tiff_bytes(levels))
+    return changed(document, levels={**document["levels"], "pixels_sha256": pixels_sha256(levels)})
+
+
+@pytest.mark.parametrize(
+    ("damage", "sentence"),
+    [
+        (lambda _, d: changed(d, levels={**d["levels"], "file": ".."}), "levels is not known; it names the file"),
+        (
+            lambda _, d: changed(d, levels={**d["levels"], "file": "..\\a.tif"}),
+            "levels is not known; it names the file",
+        ),
+        (lambda _, d: changed(d, levels={**d["levels"], "pixels_sha256": "0" * 64}), "is not the file that was taught"),
+        (lambda _, d: changed(d, format="tiepoint/good/2"), "newer than this program reads"),
+        (lambda _, d: changed(d, maxima=[1e308] * 10), "it holds a number from 0 to 1e+06 for each picture, or none"),
+        (lambda _, d: changed(d, maxima=[-1.0] * 10), "it holds a number from 0 to 1e+06 for each picture, or none"),
+        (lambda _, d: changed(d, levelled="no"), 'levelled is "no"; it is true or false'),
+        (
+            lambda f, d: with_levels(f, d, levels_of(f) * np.float32(1e34)),
+            "does not hold a mean and a spread above zero",
+        ),
+        (lambda f, d: with_levels(f, d, -levels_of(f)), "does not hold a mean and a spread above zero"),
+        (
+            lambda f, d: with_levels(
+                f, d, np.concatenate([(a := levels_of(f))[: len(a) // 2], a[len(a) // 2 :] * 1e30])
+            ),
+            "holds a spread above 1e+07; teach again",
+        ),
+    ],
+)
+def test_what_was_taught_is_refused_where_it_does_not_hold_together(cli, folder, damage, sentence):
+    # A spread or a maximum without bound grants every difference, and any part would conform.
+    assert cli("teach", "plate.toml", "print", "good").code == 0
+    taught = folder / "plate.print.good.json"
+    taught.write_text(json.dumps(damage(folder, json.loads(taught.read_text("utf-8")))), "utf-8")
+    said = cli("run", "plate.toml", "spot.png")
+    assert (said.code, said.is_one_sentence()) == (2, True)
+    assert sentence in said.err

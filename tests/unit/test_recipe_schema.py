@@ -120,6 +120,29 @@ def test_a_faulty_head_is_named_with_what_is_allowed(head: str, said: str):
     assert said in sentence(head + BORE)
 
 
+@pytest.mark.parametrize(
+    ("step", "said"),
+    [
+        ('kind = "bead"\nlooks = "bright"\nregion.path = { points = [[3, 4], [3, 4], [3.0, 4]], width = 1 }',
+         "region.path.points is 3 times the same place; give at least two different ones"),
+        ('kind = "patches"\nshade = "darker"\nlevel = 1e308\nregion.rectangle = { centre = [3, 4], size = [1, 1] }',
+         'step 1 "a": level is 1e+308; give a number between'),
+        ('kind = "code"\nmask = "painted.png"', "mask covers a region, and the step states none; give it one"),
+        ('kind = "text"\nmask = "painted.png"\nregion.rectangle = { centre = [3, 4], size = [1, 1] }',
+         "mask stands in a text step, which looks at its line as a whole"),
+        ('kind = "code"\nname = "a\\u202eb"', "without unseen characters"),
+    ],
+)  # fmt: skip
+def test_what_a_step_cannot_look_by_is_told_before_anything_is_looked_at(step: str, said: str):
+    name = "" if "name" in step else 'name = "a"\n'
+    assert said in sentence(f"[[step]]\n{name}{step}\n")
+
+
+def test_names_of_any_writing_are_names():
+    for name in ("größte Bohrung", "穴 1", "می‌خواهم", "trou n° 3"):
+        assert read(BORE.replace("bore A", name)).steps[0].name == name
+
+
 def test_a_recipe_without_steps_is_refused():
     assert "step is missing" in sentence("")
     assert "step is [5]" in sentence("step = [5]") or "step[0] is 5" in sentence("step = [5]")

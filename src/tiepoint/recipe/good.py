@@ -25,6 +25,10 @@ from tiepoint.vision.compare_learn import Learnt
 Floats = NDArray[np.float32]
 Bools = NDArray[np.bool_]
 
+MOST_LEVEL = 1e7
+"""No grey level, slope or height of a picture, and no spread of them, is larger."""
+MOST_SPREADS = 1e6
+
 
 @dataclass(frozen=True)
 class Good:
@@ -74,7 +78,7 @@ class Good:
 def good_from(content: Mapping[str, Any], folder: Path) -> Good:
     """Return what a document beside a recipe tells; raises `UnusableDocument` where it does not hold together."""
     levels = content.get("levels")
-    if not isinstance(levels, Mapping) or not isinstance(levels.get("file"), str) or "/" in levels["file"]:
+    if not isinstance(levels, Mapping) or not _is_file_name(levels.get("file")):
         raise UnusableDocument("levels is not known; it names the file of the levels, and its pixels_sha256")
     pixels = _read_tiff(folder / levels["file"])
     if pixels_sha256(pixels) != levels.get("pixels_sha256"):
@@ -84,18 +88,25 @@ def good_from(content: Mapping[str, Any], folder: Path) -> Good:
         raise UnusableDocument(f'ground is {shown(ground)}; use "plane" or "image"')
     count = _number(content, "pictures", 1, 1e6)
     maxima = content.get("maxima")
-    if not isinstance(maxima, list) or len(maxima) not in (0, count) or not all(map(_is_number, maxima)):
-        raise UnusableDocument("maxima is not known; it holds a number for each picture, or none")
+    if not isinstance(maxima, list) or len(maxima) not in (0, count) or not all(map(_is_maximum, maxima)):
+        raise UnusableDocument(
+            f"maxima is not known; it holds a number from 0 to {MOST_SPREADS:g} for each picture, or none"
+        )
     size = content.get("size")
     if not isinstance(size, list) or len(size) != 2 or not all(_is_number(v) and v > 0 for v in size):
         raise UnusableDocument("size is not known; it holds a width and a height")
     rows = len(pixels) // 2
     mean, spread = pixels[:rows], pixels[rows:]
-    if len(pixels) % 2 or not np.isfinite(mean).all() or not (spread[np.isfinite(spread)] > 0).all():
+    within = np.abs(mean) <= MOST_LEVEL
+    if len(pixels) % 2 or not within.all() or not (spread[~np.isnan(spread)] > 0).all():
         raise UnusableDocument(f"{levels['file']} does not hold a mean and a spread above zero; teach again")
+    if (spread > MOST_LEVEL).any():
+        raise UnusableDocument(f"{levels['file']} holds a spread above {MOST_LEVEL:g}; teach again")
+    if not isinstance(content.get("levelled"), bool):
+        raise UnusableDocument(f"levelled is {shown(content.get('levelled'))}; it is true or false")
     learnt = Learnt(mean, spread, int(count), tuple(map(float, maxima)), _number(content, "edge_px", 0, 100))
     floor = _number(content, "floor", 0, 1e6) if "floor" in content else None
-    return Good(learnt, str(ground), (float(size[0]), float(size[1])), content.get("levelled") is True, floor)
+    return Good(learnt, str(ground), (float(size[0]), float(size[1])), bool(content["levelled"]), floor)
 
 
 def tiff_bytes(levels: Floats) -> bytes:
@@ -128,6 +139,14 @@ def _number(content: Mapping[str, Any], key: str, low: float, high: float) -> fl
     if not _is_number(value) or not low <= cast(float, value) <= high:
         raise UnusableDocument(f"{key} is {shown(value)}; it is a number from {low:g} to {high:g}")
     return float(cast(float, value))
+
+
+def _is_file_name(value: Any) -> bool:
+    return isinstance(value, str) and value not in ("", ".", "..") and not {"/", "\\", ":", "\0"} & set(value)
+
+
+def _is_maximum(value: Any) -> bool:
+    return _is_number(value) and 0 <= cast(float, value) <= MOST_SPREADS
 
 
 def _is_number(value: Any) -> bool:

@@ -67,6 +67,12 @@ class Path(Table):
     points: Annotated[tuple[Point, ...], Field(strict=False, min_length=2, max_length=1000)]
     width: Positive
 
+    @model_validator(mode="after")
+    def _leads_somewhere(self) -> Self:
+        if len({*self.points}) == 1:
+            raise said("points", f"is {len(self.points)} times the same place; give at least two different ones")
+        return self
+
 
 class Region(Table):
     """A region of one of the shapes that a kind of step can use; each kind states its own."""

@@ -7,6 +7,7 @@ looked up while the recipe is read, so that everything behind sees plain numbers
 import difflib
 import json
 import math
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Annotated, Any, Self
 
@@ -90,12 +91,17 @@ def sentence(error: ValidationError) -> str:
 
 
 def place_of(loc: Sequence[str | int]) -> str:
-    """Return `region.ring.centre[1]` for a path of keys and indices."""
+    """Return `region.ring.centre[1]` for a path of keys and indices, without the ways in which a value may be read."""
     text = ""
     for part in loc:
+        if isinstance(part, str) and _WAY.match(part):
+            continue
         text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else str(part)
     return text
 
+
+_WAY = re.compile(r"function-(before|after|wrap|plain)\[")
+"""How pydantic names one of several ways to read a value (observed)."""
 
 _ALLOWED = {
     "float_type": "give a number",
@@ -104,7 +110,7 @@ _ALLOWED = {
     "finite_number": "give a finite number",
     "string_type": "give text in quotes",
     "string_too_short": "give at least one letter",
-    "string_pattern_mismatch": "use one line without quotes and without #",
+    "string_pattern_mismatch": "use one line without quotes and without #, and without unseen characters",
     "bool_type": "give true or false",
     "tuple_type": "give a list, as in [10, 12]",
     "list_type": "give a list",
@@ -173,5 +179,13 @@ Varying = Annotated[
 Point = Annotated[tuple[Number, Number], Field(strict=False)]
 VaryingPoint = Annotated[tuple[Varying, Varying], Field(strict=False)]
 
-Name = Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f\"#]+$")]
-"""A name: one line without quotes and without `#`, which sets apart the members of an ensemble of sources."""
+Name = Annotated[
+    str,
+    Field(
+        min_length=1,
+        max_length=80,
+        pattern=r"^[^\u0000-\u001f\u007f-\u009f\u200b\u200e\u200f\u2028-\u202e\u2060-\u2069\ufeff\"#]+$",
+    ),
+]
+"""A name: one line without quotes, without what steers a terminal or turns the writing, and without `#`, which sets
+apart the members of an ensemble of sources."""

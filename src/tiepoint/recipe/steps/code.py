@@ -77,6 +77,8 @@ class CodeTable(LookingTable):
     def _fits(self) -> Self:
         if self.both_readers and self.symbology != ("data_matrix",):
             raise said("both_readers", 'goes with symbology = "data_matrix", the kind that both readers know')
+        if self.mask is not None and self.region is None:
+            raise said("mask", "covers a region, and the step states none; give it one, or take mask out")
         return self
 
     def expects(self, quantity: str) -> str | None:

@@ -54,6 +54,13 @@ class TextTable(LookingTable):
             raise said("", f'is {quoted(written)}; use words as in "smooth1.5" or "raised: even41 inverted"')
         return written
 
+    @field_validator("mask")
+    @classmethod
+    def _no_mask(cls, mask: str | None) -> str | None:
+        if mask is not None:
+            raise said("", "stands in a text step, which looks at its line as a whole; take it out, or turn the region")
+        return mask
+
     @field_validator("expected")
     @classmethod
     def _no_field(cls, expected: ExpectedTable | None) -> ExpectedTable | None:
