@@ -46,9 +46,32 @@ def read_numbers(text: str, columns: Sequence[str], where: str = "the table", mo
         _check_width(cells, len(table.header), table.separator, here)
         asked.append((here, [with_plain_sign(cells[at]) if at < len(cells) else "" for at in places]))
     comma = decimal_comma([cell for _, row in asked for cell in row], table.separator, where)
-    texts = [tuple(_number(c, name, comma, here) for c, name in zip(row, columns, strict=True)) for here, row in asked]
+    texts = [
+        tuple(number_text(c, name, comma, here) for c, name in zip(row, columns, strict=True)) for here, row in asked
+    ]
     values = tuple(tuple(map(float, row)) for row in texts)
     return Numbers(values, tuple(texts), tuple(number for number, _ in table.rows))
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """A table's cells as typed: the names of its columns in small letters, its rows, and the line of each."""
+
+    separator: str
+    header: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    lines: tuple[int, ...]
+
+
+def read_cells(text: str, columns: Sequence[str], where: str = "the table") -> Cells:
+    """Return all cells of a table that has the named columns at least; `UnusableDocument` in one sentence otherwise."""
+    table = _table(text, columns, where)
+    width = len(table.header)
+    for k, (number, cells) in enumerate(table.rows, 1):
+        _check_width(cells, width, table.separator, f"{where}, row {k} (line {number})")
+    rows = tuple(tuple([*cells, *[""] * width][:width]) for _, cells in table.rows)
+    header = tuple(name.lower() for name in table.header)
+    return Cells(table.separator, header, rows, tuple(number for number, _ in table.rows))
 
 
 def read_names(text: str, column: str, where: str = "the table") -> tuple[str, ...]:
@@ -188,7 +211,7 @@ def _check_width(cells: Sequence[str], width: int, separator: str, where: str) -
         raise UnusableDocument(f"{where} has {filled} cells where the first row names {width} columns{hint}")
 
 
-def _number(cell: str, column: str, comma: bool, where: str) -> str:
+def number_text(cell: str, column: str, comma: bool, where: str) -> str:
     """Return the cell as text with a decimal point, checked to be a finite number."""
     text = with_point(cell) if comma else cell
     if not text:

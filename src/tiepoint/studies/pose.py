@@ -22,6 +22,7 @@ from scipy import special
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.foundation.frames import Pose3
 from tiepoint.foundation.sources import coverage_factor
+from tiepoint.studies.figure import Figure
 
 Array = NDArray[np.float64]
 
@@ -42,15 +43,6 @@ _DRAWS = 4000
 _DRIFT_P = 0.01
 _APART_RAD = math.radians(30.0)
 _TRUE = 200_000
-
-
-@dataclass(frozen=True, slots=True)
-class Figure:
-    """A figure with its 95 % interval, `low` to `high`."""
-
-    value: float
-    low: float
-    high: float
 
 
 @dataclass(frozen=True)

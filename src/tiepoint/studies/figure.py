@@ -1,0 +1,26 @@
+"""A figure that a study answers with: a value and the interval in which the truth lies."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A figure with its interval, `low` to `high`, at a `confidence` (two-sided)."""
+
+    value: float
+    low: float
+    high: float
+    confidence: float = 0.95
+
+    def at_most(self, limit: float) -> bool:
+        """Whether the figure is shown to keep an upper limit: the unfavourable end of its interval keeps it."""
+        return self.high <= limit
+
+    def at_least(self, limit: float) -> bool:
+        """Whether the figure is shown to keep a lower limit."""
+        return self.low >= limit
+
+
+def told(figure: Figure, digits: int = 3) -> str:
+    """Return `0.302 (0.241 to 2.15)`."""
+    return f"{figure.value:.{digits}g} ({figure.low:.{digits}g} to {figure.high:.{digits}g})"

@@ -1,0 +1,301 @@
+"""What a study works on: values in the order in which they were taken, and what is known of each.
+
+They come from a table (CSV or .xlsx) or from the station's own `records.jsonl`. Nothing is dropped silently: what was
+left out, or not used, stands in `notes`.
+"""
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.documents.grid import Grid, read_grid
+from tiepoint.foundation.errors import UnusableInput
+from tiepoint.foundation.reasons import forbidding
+from tiepoint.model.reading import Reading
+from tiepoint.model.record import Record
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+KNOWN = ("part", "trial", "value", "reference", "u", "unit")
+USUAL_FACTOR = "appraiser"
+"""The column that is a factor without being named; whatever it stands for on a station without an operator."""
+FROM_RECORDS = ("variant", "day")
+"""What records tell that may be a factor: the variant, and the day (UTC) on which the shot was taken."""
+_SHOWN = 12
+
+
+@dataclass(frozen=True)
+class Measured:
+    """Values (n,) of `unit` in the order in which they were taken; `name` tells what was measured.
+
+    `where` (n,) tells where each stands. `part`, `trial` and each of `factors` (n,) are names; `reference` and `u` (n,)
+    are numbers of the same unit. What is not known is None. `unread`: readings without a value that were left out.
+    """
+
+    values: Array
+    unit: str
+    where: tuple[str, ...]
+    name: str = "value"
+    part: tuple[str, ...] | None = None
+    factors: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    trial: tuple[str, ...] | None = None
+    reference: Array | None = None
+    u: Array | None = None
+    unread: int = 0
+    notes: tuple[str, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.values)
+
+    def parts(self) -> tuple[str, ...]:
+        """Return the part of each value; `UnusableInput` where it is not known."""
+        if self.part is None:
+            raise UnusableInput(f"{self.name}: it is not said which part each value is of; give a column part")
+        return self.part
+
+
+def read_measured(
+    path: Path, *, factors: Sequence[str] = (), reading: str | None = None, unit: str | None = None
+) -> Measured:
+    """Return the values of a file: a table with a column `value`, or `records.jsonl`, of which `reading` names one.
+
+    `factors`: columns that are factors (of records: `variant`, `day`). `unit`: of a table that does not say it.
+
+    Raises `UnusableInput` or `UnusableDocument` in one sentence.
+    """
+    if path.suffix.lower() == ".jsonl":
+        from tiepoint.recipe.records import read_records
+
+        if unit is not None:
+            raise UnusableInput(f"a unit is given, but the records of {path} have their own; leave it out")
+        return of_records(read_records(path), reading, factors, str(path))
+    if reading is not None:
+        raise UnusableInput(f"{path} is a table and has no readings to choose from; leave the reading's name out")
+    return of_grid(read_grid(path, ("value",)), factors, unit)
+
+
+# --- tables --------------------------------------------------------------------------------------------------------
+
+
+def of_grid(grid: Grid, factors: Sequence[str] = (), unit: str | None = None) -> Measured:
+    """Return the values of a table; `factors` are columns by name, `appraiser` is one wherever it stands."""
+    if grid.has("record_sha"):
+        raise UnusableInput(f"{grid.where} is a list of readings of records; give the records.jsonl beside it")
+    named = _factors(grid, factors)
+    _check_distinct(grid)
+    numbers = [name for name in ("value", "reference", "u") if grid.has(name)]
+    columns = dict(zip(numbers, (np.array(column) for column in grid.numbers(numbers)), strict=True))
+    part, trial = (grid.names(name) if grid.has(name) else None for name in ("part", "trial"))
+    levels = {name: grid.names(name) for name in named}
+    _check_trials(grid, part, levels, trial)
+    if "u" in columns and (low := np.flatnonzero(columns["u"] < 0)).size:
+        raise UnusableInput(
+            f"{grid.where}, {grid.places[low[0]]}: u is negative; give a standard uncertainty, 0 or more"
+        )
+    return Measured(
+        columns["value"],
+        _unit(grid, unit),
+        grid.places,
+        grid.where,
+        part,
+        levels,
+        trial,
+        columns.get("reference"),
+        columns.get("u"),
+        notes=_unused(grid, named),
+    )
+
+
+def _factors(grid: Grid, asked: Sequence[str]) -> tuple[str, ...]:
+    names = tuple(dict.fromkeys(name.strip().lower() for name in asked))
+    for name in names:
+        if name in KNOWN:
+            raise UnusableInput(f"{name} is no factor: it has its own meaning in a study's table; name another column")
+        grid.texts(name)
+    usual = grid.has(USUAL_FACTOR) and USUAL_FACTOR not in names
+    return (USUAL_FACTOR, *names) if usual else names
+
+
+def _unused(grid: Grid, factors: Iterable[str]) -> tuple[str, ...]:
+    left = [name for name in grid.header if name and name not in (*KNOWN, *factors)]
+    if not left:
+        return ()
+    told = f"Column {left[0]} is" if len(left) == 1 else f"Columns {', '.join(left)} are"
+    return (f"{told} not used; what differs between readings and is a cause of it should be named as a factor.",)
+
+
+def _check_distinct(grid: Grid) -> None:
+    """Refuse rows that are there twice where a trial tells repeats apart: they were pasted twice."""
+    if not grid.has("trial"):
+        return
+    first: dict[tuple[str, ...], str] = {}
+    for row, place in zip(grid.rows, grid.places, strict=True):
+        if row in first:
+            raise UnusableInput(f"{grid.where}: {place} repeats {first[row]} cell by cell; keep one of them")
+        first[row] = place
+
+
+def _check_trials(
+    grid: Grid, part: tuple[str, ...] | None, levels: Mapping[str, tuple[str, ...]], trial: tuple[str, ...] | None
+) -> None:
+    if trial is None or part is None:
+        return
+    first: dict[tuple[str, ...], str] = {}
+    for key, place in zip(zip(part, *levels.values(), trial, strict=True), grid.places, strict=True):
+        if key in first:
+            of = ", ".join(f"{n} {k}" for n, k in zip(("part", *levels, "trial"), key, strict=True))
+            raise UnusableInput(
+                f"{grid.where}: {first[key]} and {place} are both of {of}; number the trials, keep one of the rows, or "
+                "name the factor that differs"
+            )
+        first[key] = place
+
+
+def _unit(grid: Grid, given: str | None) -> str:
+    if not grid.has("unit"):
+        return given or ""
+    units = dict(zip(reversed(grid.texts("unit")), reversed(grid.places), strict=True))
+    if len(units) > 1:
+        (a, at), (b, bt) = list(units.items())[-2:]
+        raise UnusableInput(
+            f"{grid.where}: the unit is {b or 'empty'} in {bt} and {a or 'empty'} in {at}; use one for all"
+        )
+    (unit,) = units
+    if given is not None and given != unit:
+        raise UnusableInput(f"{grid.where} says that its unit is {unit}, not {given}; leave the unit out")
+    return unit
+
+
+# --- records -------------------------------------------------------------------------------------------------------
+
+
+def of_records(
+    records: Sequence[Record], reading: str | None, factors: Sequence[str] = (), where: str = "the records"
+) -> Measured:
+    """Return one reading of every record, by its id as in `bore A.diameter`, in their order.
+
+    Readings without a value are left out, counted and told. Raises `UnusableInput` where the records are not of one
+    recipe, where there are several readings and none is named, or where one stands there twice.
+    """
+    if not records:
+        raise UnusableInput(f"{where} holds no record; run the recipe over the parts first")
+    _check_one_recipe(records, where)
+    name = _reading_of(records, reading, where)
+    told = [(record, found) for record in records if (found := _found(record, name, where))]
+    units = {found.unit: record.seq for record, found in reversed(told)}
+    if len(units) > 1:
+        listed = " and ".join(f"{unit} (record {seq})" for unit, seq in reversed(units.items()))
+        raise UnusableInput(f"{where}: the unit of {name} is {listed}; give records of one unit")
+    read = [(record, found) for record, found in told if found.value is not None]
+    if not read:
+        raise UnusableInput(f"{where}: {name} was read in none of {len(told)} records; see why in records.csv")
+    return Measured(
+        np.array([found.value for _, found in read]),
+        next(iter(units)),
+        tuple(f"record {record.seq}" for record, _ in read),
+        name,
+        _parts([record for record, _ in read]),
+        {factor: _levels(factor, [record for record, _ in read], where) for factor in factors},
+        u=np.array([found.u for _, found in read]),
+        unread=len(told) - len(read),
+        notes=tuple(_notes(told, records)),
+    )
+
+
+def _check_one_recipe(records: Sequence[Record], where: str) -> None:
+    recipes = {record.recipe_sha: record.seq for record in reversed(records)}
+    if len(recipes) > 1:
+        a, b = list(recipes.items())[-2:]
+        raise UnusableInput(
+            f"{where}: record {b[1]} was made by the recipe {b[0][:8]} and record {a[1]} by {a[0][:8]}; a study is of "
+            "one revision, so give its records alone"
+        )
+    shas = Counter(record.sha for record in records if record.sha is not None)
+    if twice := [record.seq for record in records if record.sha and shas[record.sha] > 1]:
+        raise UnusableInput(f"{where}: record {twice[0]} is there more than once; keep one of each")
+
+
+def _reading_of(records: Sequence[Record], asked: str | None, where: str) -> str:
+    ids = list(dict.fromkeys(r.id for record in records for r in record.readings if r.text is None))
+    listed = ", ".join(ids[:_SHOWN]) + (" and more" if len(ids) > _SHOWN else "") or "none"
+    if asked is None:
+        if len(ids) != 1:
+            raise UnusableInput(f"{where} holds several readings; name one of them: {listed}")
+        return ids[0]
+    if asked not in ids:
+        raise UnusableInput(f"{where} holds no reading {asked!r}; it has {listed}")
+    return asked
+
+
+def _found(record: Record, name: str, where: str) -> Reading:
+    found = next((r for r in record.readings if r.id == name), None)
+    if found is None:
+        raise UnusableInput(f"{where}: record {record.seq} has no reading {name}; give records of one recipe")
+    return found
+
+
+def _parts(records: Sequence[Record]) -> tuple[str, ...] | None:
+    ids = [record.shot.part_id for record in records]
+    return None if None in ids else tuple(str(i) for i in ids)
+
+
+def _levels(factor: str, records: Sequence[Record], where: str) -> tuple[str, ...]:
+    if factor not in FROM_RECORDS:
+        raise UnusableInput(
+            f"{where}: records tell no {factor}; of {' and '.join(FROM_RECORDS)} they do, and a table with a column "
+            f"{factor} can be studied instead"
+        )
+    levels = []
+    for record in records:
+        taken = record.shot.taken_utc
+        level = record.variant or record.shot.variant if factor == "variant" else taken and taken[:10]
+        if not level:
+            raise UnusableInput(f"{where}: record {record.seq} does not tell its {factor}; leave that factor out")
+        levels.append(level)
+    return tuple(levels)
+
+
+def _notes(told: Sequence[tuple[Record, Reading]], records: Sequence[Record]) -> Iterable[str]:
+    unread = [(record, found) for record, found in told if found.value is None]
+    if unread:
+        seqs = ", ".join(str(record.seq) for record, _ in unread[:5]) + (" and more" if len(unread) > 5 else "")
+        reason = unread[0][1].reason
+        why = f" ({reason.sentence})" if reason else ""
+        yield f"{len(unread)} of {len(told)} readings have no value and are left out: record {seqs}{why}"
+    flagged = [record.seq for record, found in told if forbidding(found.flags)]
+    if flagged:
+        yield f"{len(flagged)} readings carry a flag that says that their ± may not hold, first in record {flagged[0]}."
+    if len({record.tie_shas for record in records}) > 1:
+        yield "The records were measured by more than one tie: what a tie adds is among the differences."
+
+
+# --- choosing ------------------------------------------------------------------------------------------------------
+
+
+def chosen(data: Measured, keep: Ints) -> Measured:
+    """Return the values at the places `keep` (k,), in that order."""
+
+    def of(names: tuple[str, ...]) -> tuple[str, ...]:
+        return tuple(names[k] for k in keep)
+
+    return replace(
+        data,
+        values=data.values[keep],
+        where=of(data.where),
+        part=None if data.part is None else of(data.part),
+        factors={name: of(levels) for name, levels in data.factors.items()},
+        trial=None if data.trial is None else of(data.trial),
+        reference=None if data.reference is None else data.reference[keep],
+        u=None if data.u is None else data.u[keep],
+    )
+
+
+def levels_of(names: Sequence[str]) -> tuple[tuple[str, ...], Ints]:
+    """Return the distinct names in the order in which they come, and the number of each value's (n,)."""
+    number = {name: k for k, name in enumerate(dict.fromkeys(names))}
+    return tuple(number), np.array([number[name] for name in names], np.intp)

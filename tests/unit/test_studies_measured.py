@@ -1,0 +1,208 @@
+"""What studies read: tables, spreadsheets and records, and how what cannot be studied is named."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import openpyxl
+import pytest
+
+from tiepoint.documents.grid import grid_of, one_spelling, read_grid
+from tiepoint.foundation.errors import UnusableDocument, UnusableInput
+from tiepoint.foundation.reasons import Reason
+from tiepoint.foundation.sources import Source, measured
+from tiepoint.model.reading import Reading
+from tiepoint.model.record import Record
+from tiepoint.model.shot import Picture, Shot
+from tiepoint.recipe.records import sealed, write_records
+from tiepoint.studies.measured import chosen, levels_of, of_grid, of_records, read_measured
+
+GAUGE = Path(__file__).parents[1] / "data" / "studies" / "rr_10x3x3.csv"
+TOLD = {"name": "bore A", "kind": "circle", "quantity": "diameter", "unit": "mm", "step": "bore A", "frame": "plane"}
+
+
+def table(text, **told):
+    return of_grid(grid_of(text, ("value",)), **told)
+
+
+def sheet(path, rows, merge=None):
+    book = openpyxl.Workbook()
+    for row in rows:
+        book.active.append(row)
+    if merge:
+        book.active.merge_cells(merge)
+    book.save(path)
+    return path
+
+
+# --- tables --------------------------------------------------------------------------------------------------------
+
+
+def test_the_published_gauge_study_is_read_with_its_parts_factor_and_trials():
+    data = read_measured(GAUGE)
+    assert len(data) == 90
+    assert set(data.factors) == {"appraiser"}
+    assert levels_of(data.factors["appraiser"])[0] == ("A", "B", "C")
+    assert len(set(data.parts())) == 10
+    assert data.values.mean() == pytest.approx(0.00144444, abs=5e-9)  # printed with the set
+    assert data.where[0] == "row 1 (line 3)"
+
+
+def test_factors_are_named_by_the_user_and_what_is_not_used_is_told():
+    text = "part,loading,shift,value\n1,a,x,1.5\n2,b,y,1.6\n"
+    data = table(text, factors=("Loading",))
+    assert dict(data.factors) == {"loading": ("a", "b")}
+    assert data.notes == ("Column shift is not used; what differs between readings and is a cause of it should be "
+                          "named as a factor.",)  # fmt: skip
+    assert set(table(text, factors=("loading", "shift")).factors) == {"loading", "shift"}
+
+
+def test_one_part_has_one_spelling_and_a_name_stays_a_name():
+    assert [one_spelling(x) for x in ("1", "1.0", "+1", "007", "0.50", "A1")] == ["1", "1", "1", "007", "0.5", "A1"]
+    assert table("part;value\n1;1,5\n1,0;1,6\n").part[0] == "1"
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("part,value\n1,\n", "row 1 (line 2): value is empty; give a number"),
+        ("part,value\n1,wide\n", "value reads 'wide'; give a bare number"),
+        ('part,value\n1,"0,29"\n', "value reads '0,29'; give a bare number"),
+        ("part;value\n1;0,29\n2;0.31\n", "holds 0,29 and 0.31; write all its numbers with one decimal sign"),
+        ("part,value\n,1\n", "row 1 (line 2): part reads ''; give a name"),
+        ("part,trial,value\n1,1,2.5\n1,1,2.5\n", "row 2 (line 3) repeats row 1 (line 2) cell by cell; keep one"),
+        ("part,trial,value\n1,1,2.5\n1,1,2.6\n", "row 1 (line 2) and row 2 (line 3) are both of part 1, trial 1;"),
+        ("part,unit,value\n1,mm,2.5\n1,in,2.6\n", "the unit is mm in row 1 (line 2) and in in row 2 (line 3); use one"),
+        ("part,value,u\n1,2.5,-0.1\n", "row 1 (line 2): u is negative"),
+        ("id,value,record_sha\na,1,b\n", "give the records.jsonl beside it"),
+        ("part,size\n1,2\n", "has no column value"),
+    ],
+)
+def test_what_cannot_be_studied_is_said_with_its_place(text, said):
+    with pytest.raises(UnusableInput) as told:
+        table(text)
+    assert said in str(told.value)
+
+
+def test_a_factor_that_is_not_there_and_one_that_is_none_are_refused():
+    for factor, said in (("carrier", "has no column carrier"), ("value", "value is no factor")):
+        with pytest.raises(UnusableInput, match=said):
+            table("part,value\n1,2\n", factors=(factor,))
+
+
+def test_the_unit_is_that_of_the_table_or_the_one_given():
+    assert table("value\n1\n", unit="mm").unit == "mm"
+    assert table("unit,value\nmm,1\n", unit="mm").unit == "mm"
+    with pytest.raises(UnusableInput, match="says that its unit is mm, not in"):
+        table("unit,value\nmm,1\n", unit="in")
+
+
+# --- spreadsheets --------------------------------------------------------------------------------------------------
+
+
+def test_a_spreadsheet_gives_what_the_same_table_as_text_gives(tmp_path):
+    wanted = read_measured(GAUGE)
+    text = [line.split(",") for line in GAUGE.read_text().splitlines()[1:]]
+    rows = [text[0], *([int(p), a, int(t), float(v)] for p, a, t, v in text[1:])]
+    got = read_measured(sheet(tmp_path / "a.xlsx", rows))
+    assert np.array_equal(got.values, wanted.values)
+    assert (got.part, got.factors, got.trial) == (wanted.part, wanted.factors, wanted.trial)
+    assert got.where[0] == "row 2"
+
+
+def test_numbers_of_a_spreadsheet_lose_no_digit(tmp_path):
+    values = [0.1, 1 / 3, 1e-17, 12345678901234.5, -2.0]
+    got = read_measured(sheet(tmp_path / "a.xlsx", [["value"], *([v] for v in values)]))
+    assert got.values.tolist() == values
+
+
+@pytest.mark.parametrize(
+    ("rows", "merge", "said"),
+    [
+        ([["part", "value"], [1, 2.0], [None, 3.0]], "A2:A3", "has merged cells (A2:A3)"),
+        ([["part", "value"], [1, "=1+1"]], None, "cell B2 holds a formula without a value"),
+        ([["part", "value"], [1, "0,29"]], None, "row 2: value reads '0,29'; give a bare number"),
+        ([["part", "value"], [1, True]], None, "row 2: value reads 'TRUE'"),
+        ([["part", "value"], [1, None]], None, "row 2: value is empty"),
+        ([["part", "value"], [1, 2.0, "note"]], None, "row 2 has cells beyond the 2 columns"),
+        ([["part", "size"], [1, 2.0]], None, "has no sheet whose first row names value (it reads Sheet: part, size)"),
+        ([["part", "value"]], None, "holds no row"),
+    ],
+)
+def test_a_spreadsheet_that_is_no_table_is_named_with_its_cell(tmp_path, rows, merge, said):
+    with pytest.raises(UnusableDocument) as told:
+        read_measured(sheet(tmp_path / "a.xlsx", rows, merge))
+    assert said in str(told.value)
+
+
+def test_two_sheets_that_could_be_meant_and_damaged_files_are_refused(tmp_path):
+    book = openpyxl.Workbook()
+    book.active.append(["value"])
+    book.create_sheet("second").append(["value"])
+    book.save(tmp_path / "two.xlsx")
+    (tmp_path / "cut.xlsx").write_bytes((tmp_path / "two.xlsx").read_bytes()[:900])
+    (tmp_path / "text.xlsx").write_text("value\n1\n")
+    (tmp_path / "old.xls").write_bytes(b"\xd0\xcf")
+    for name, said in (
+        ("two.xlsx", "2 sheets with these columns (Sheet, second)"),
+        ("cut.xlsx", "cannot be read as a spreadsheet"),
+        ("text.xlsx", "cannot be read as a spreadsheet"),
+        ("old.xls", "save it as .xlsx or .csv"),
+    ):
+        with pytest.raises(UnusableDocument) as told:
+            read_grid(tmp_path / name, ("value",))
+        assert said in str(told.value)
+
+
+# --- records -------------------------------------------------------------------------------------------------------
+
+
+def record(seq, value=4.5, part="p1", unit="mm", recipe="0", taken="2026-05-04T06:00:00Z"):
+    told = {**TOLD, "id": "bore A.diameter", "unit": unit}
+    if value is None:
+        reading = Reading.without(Reason("few_edges", {"found": 1, "sought": 60, "needed": 9}), limits=None, **told)
+    else:
+        noise = Source(f"noise {seq}", "noise", "A", 0.002, "shot")
+        reading = Reading.of(measured(value, noise), limits=None, **told)
+    shot = Shot(f"s{seq}", (Picture("main", "a" * 64, (10, 10), 8, "mono8"),), taken_utc=taken, part_id=part)
+    return sealed(Record("station", seq, shot, recipe * 64, (), "tiepoint 0", (reading,), "unread", variant="large"))
+
+
+def test_records_are_read_in_their_order_and_what_was_not_read_is_told(tmp_path):
+    write_records(tmp_path, [record(1, 4.51), record(2, None), record(3, 4.52, "p2")])
+    data = read_measured(tmp_path / "records.jsonl", factors=("variant", "day"))
+    assert data.values.tolist() == [4.51, 4.52]
+    assert (data.unit, data.name, data.unread) == ("mm", "bore A.diameter", 1)
+    assert data.part == ("p1", "p2")
+    assert data.where == ("record 1", "record 3")
+    assert data.factors == {"variant": ("large", "large"), "day": ("2026-05-04", "2026-05-04")}
+    assert data.u == pytest.approx([0.002, 0.002])
+    assert "1 of 3 readings have no value and are left out: record 2" in data.notes[0]
+
+
+def test_records_that_do_not_belong_together_are_refused():
+    one = record(1)
+    for others, told, said in (
+        ([record(2, recipe="1")], {}, "record 1 was made by the recipe 00000000 and record 2 by 11111111"),
+        ([record(2, unit="in")], {}, "is mm (record 1) and in (record 2)"),
+        ([one], {}, "record 1 is there more than once"),
+        ([record(2)], {"reading": "bore B.diameter"}, "no reading 'bore B.diameter'; it has bore A.diameter"),
+        ([record(2)], {"factors": ("loading",)}, "records tell no loading"),
+        ([record(2, taken=None)], {"factors": ("day",)}, "record 2 does not tell its day"),
+    ):
+        with pytest.raises(UnusableInput) as raised:
+            of_records([one, *others], **{"reading": None, **told})
+        assert said in str(raised.value)
+    with pytest.raises(UnusableInput, match="holds no record"):
+        of_records([], None)
+    with pytest.raises(UnusableInput, match="was read in none of 1 records"):
+        of_records([record(1, None)], None)
+
+
+def test_chosen_values_keep_what_is_known_of_them():
+    data = read_measured(GAUGE)
+    few = chosen(replace(data, u=np.arange(90.0)), np.array([5, 3]))
+    assert few.values.tolist() == data.values[[5, 3]].tolist()
+    assert few.where == (data.where[5], data.where[3])
+    assert few.u.tolist() == [5.0, 3.0]
+    assert few.factors["appraiser"] == tuple(data.factors["appraiser"][k] for k in (5, 3))
