@@ -4,7 +4,14 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from tiepoint.studies.checks import independence, normality, outliers, resolution_of, without_outliers
+from tiepoint.studies.checks import (
+    independence,
+    independence_within,
+    normality,
+    outliers,
+    resolution_of,
+    without_outliers,
+)
 
 ROSNER = (
     "-0.25 0.68 0.94 1.15 1.20 1.26 1.26 1.34 1.38 1.43 1.49 1.49 1.55 1.56 1.58 1.65 1.69 1.70 1.76 1.77 1.81 1.91 "
@@ -75,3 +82,43 @@ def test_bartels_example_of_changing_stock():
     assert np.sum(np.diff(ranks) ** 2) == 169
     assert np.sum(np.diff(ranks) ** 2) / np.sum((ranks - 5.5) ** 2) == pytest.approx(2.048, abs=5e-4)
     assert independence(stocks).p == pytest.approx(0.94, abs=0.02)
+
+
+def test_deviations_between_repeats_are_judged_by_what_neighbours_must_be():
+    # Repeats of a part that stand side by side lean against each other (correlation −1/2 of three): no swing. The rate
+    # of objections is the level in either order, and a drift across the rows is found.
+    rng = np.random.default_rng(5)
+    groups = np.repeat(np.arange(30), 3)
+    objected = {"side by side": 0, "mixed": 0, "drift": 0}
+    for _ in range(1000):
+        x = rng.normal(size=90)
+        for name, cells, drift in (
+            ("side by side", groups, 0.0), ("mixed", rng.permutation(groups), 0.0), ("drift", np.arange(90) % 30, 3.0),
+        ):  # fmt: skip
+            y = x + np.linspace(0, drift, 90)
+            left = y - (np.bincount(cells, y) / 3)[cells]
+            objected[name] += independence_within(left, cells).holds is False
+    # 99.9 % of binomial(1000, 0.01) lie within 1 to 20.
+    assert 1 <= objected["side by side"] <= 20
+    assert 1 <= objected["mixed"] <= 20
+    assert objected["drift"] > 800  # a drift of three standard deviations from the first row to the last
+
+
+def test_outliers_are_those_of_the_rule_written_out():
+    # Rosner 1983 step by step, by plain means and deviations of what is left.
+    from scipy import stats
+
+    rng = np.random.default_rng(6)
+    for seed in range(20):
+        x = rng.standard_t(3, size=60) * 10.0 ** rng.integers(-3, 4) + (1e9 if seed == 3 else 0)
+        left, taken, found = list(range(60)), [], 0
+        for i in range(6):
+            y = x[left]
+            away = np.abs(y - y.mean())
+            worst = int(np.argmax(away))
+            n = len(left)
+            t = stats.t.ppf(1 - 0.01 / (2 * n), n - 2)
+            taken.append(left.pop(worst))
+            if away[worst] / y.std(ddof=1) > t * (n - 1) / np.sqrt((n - 2 + t * t) * n):
+                found = i + 1
+        assert outliers(x, 6).tolist() == taken[:found]

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy import sparse, special, stats
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -62,22 +62,44 @@ def outliers(values: ArrayLike, most: int | None = None, level: float = LEVEL) -
     Rosner, Technometrics 25 (1983) 165, eq. 2.1 to 2.5. `most`: looked for, a tenth of the values where not given.
     """
     x = np.asarray(values, float)
-    count = max(1, x.size // 10) if most is None else most
-    count = min(count, x.size - 2)
-    left, taken, found = np.arange(x.size), [], 0
-    for i in range(1, count + 1):
-        y = x[left]
-        spread = float(np.std(y, ddof=1))
-        if not spread > 0:
-            break
-        away = np.abs(y - y.mean())
-        worst = int(np.argmax(away))
-        taken.append(int(left[worst]))
-        t = stats.t.ppf(1.0 - level / (2.0 * y.size), y.size - 2)
-        if away[worst] / spread > t * (y.size - 1) / math.sqrt((y.size - 2 + t * t) * y.size):
-            found = i
-        left = np.delete(left, worst)
-    return np.array(taken[:found], np.intp)
+    count = min(max(1, x.size // 10) if most is None else most, x.size - 2)
+    if count < 1:
+        return np.array([], np.intp)
+    taken, n, means, squares = _farthest_first(x, count)
+    t = special.stdtrit(n - 2, 1.0 - level / (2.0 * n))
+    bounds = t * (n - 1) / np.sqrt((n - 2 + t * t) * n)
+    away, spread = np.abs(x[taken] - means), np.sqrt(squares / (n - 1))
+    beyond = np.flatnonzero(away > bounds * spread)
+    return taken[: int(beyond[-1]) + 1] if beyond.size else taken[:0]
+
+
+def _farthest_first(x: Array, count: int) -> tuple[Ints, Array, Array, Array]:
+    """Return the places (k,) of the values that lie farthest from the mean of what is left, one taken after another.
+
+    Beside each: how many values there were with it, their mean, and their sum of squares about it.
+    """
+    middle = float(np.median(x))
+    order = np.argsort(x, kind="stable")
+    y = (x[order] - middle).tolist()
+    first, last, total = 0, x.size, math.fsum(y)
+    taken, left, means = [], [], []
+    for _ in range(count):  # in order, so that the farthest is at one of the ends
+        mean = total / (last - first)
+        left.append(last - first)
+        means.append(mean)
+        at = first if mean - y[first] > y[last - 1] - mean else last - 1
+        first, last = (first + 1, last) if at == first else (first, last - 1)
+        total -= y[at]
+        taken.append(at)
+    core = np.array(y[first:last])
+    about, inside, n = float(np.sum((core - core.mean()) ** 2)), float(core.mean()), core.size
+    squares = []
+    for at in reversed(taken):  # from the core outwards: a sum of squares loses its digits when an outlier leaves it
+        about += (y[at] - inside) ** 2 * n / (n + 1)
+        inside += (y[at] - inside) / (n + 1)
+        n += 1
+        squares.append(about)
+    return order[taken].astype(np.intp), np.array(left, float), middle + np.array(means), np.array(squares[::-1])
 
 
 def without_outliers(values: ArrayLike, names: tuple[str, ...], of: str = "the values") -> Check:
@@ -113,6 +135,35 @@ def independence(values: ArrayLike, of: str = "the values") -> Check:
     if p >= LEVEL:
         return Check("independence", True, f"In their order {of} neither drift nor swing (p = {p:.2g}).", p)
     how = "neighbours are alike: something drifts" if ratio < 2 else "neighbours alternate"
+    return Check("independence", False, f"In their order {of} are not independent; {how} (p = {p:.2g}).", p)
+
+
+def independence_within(left: ArrayLike, groups: ArrayLike, of: str = "the deviations") -> Check:
+    """Return whether deviations `left` (n,) from the means of their `groups` (n,), in order, neither drift nor swing.
+
+    Durbin & Watson's ratio (Biometrika 37 (1950) 409, 38 (1951) 159): deviations from a mean of few values lean against
+    each other, so that its mean and variance follow from which stand side by side. Two-sided, near normal.
+    """
+    e = np.asarray(left, float)
+    names, cells, counts = np.unique(np.asarray(groups), return_inverse=True, return_counts=True)
+    n, free = e.size, e.size - names.size
+    about = float(e @ e)
+    if free < 10 or not about > 0:
+        return Check("independence", None, f"{of[:1].upper()}{of[1:]} are too few to tell whether they drift.")
+    steps = sparse.diags_array([-np.ones(n), np.ones(n - 1)], offsets=[0, 1], shape=(n - 1, n)).tocsr()
+    neighbours = (steps.T @ steps).tocsr()
+    means = sparse.csr_array((1 / np.sqrt(counts[cells]), (np.arange(n), cells)), shape=(n, names.size))
+    moved = neighbours @ means
+    inner = means.T @ moved
+    first = 2.0 * (n - 1) - float(inner.diagonal().sum())
+    second = sum(k * float(m.data @ m.data) for k, m in ((1, neighbours), (-2, moved), (1, inner)))
+    mean = first / free
+    variance = 2 * (free * second - first**2) / (free**2 * (free + 2))
+    ratio = float(np.sum(np.diff(e) ** 2)) / about
+    p = float(2.0 * stats.norm.sf(abs(ratio - mean) / math.sqrt(variance)))
+    if p >= LEVEL:
+        return Check("independence", True, f"In their order {of} neither drift nor swing (p = {p:.2g}).", p)
+    how = "neighbours are alike: something drifts" if ratio < mean else "neighbours alternate"
     return Check("independence", False, f"In their order {of} are not independent; {how} (p = {p:.2g}).", p)
 
 

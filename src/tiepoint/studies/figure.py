@@ -24,3 +24,9 @@ class Figure:
 def told(figure: Figure, digits: int = 3) -> str:
     """Return `0.302 (0.241 to 2.15)`."""
     return f"{figure.value:.{digits}g} ({figure.low:.{digits}g} to {figure.high:.{digits}g})"
+
+
+def per_cent(figure: Figure, digits: int = 3) -> str:
+    """Return a share of 1 as `27.9 % (22.1 to 81.3 %)`."""
+    low, high = f"{100 * figure.low:.{digits}g}", f"{100 * figure.high:.{digits}g}"
+    return f"{100 * figure.value:.{digits}g} % ({low} to {high} %)"

@@ -1,0 +1,487 @@
+"""Crossed gauge study: what part of the variation is the measuring's own, by analysis of variance and by ranges.
+
+Parts are crossed with one or two factors (on a station without an operator: loading, part carrier, shift) and repeated.
+With components of variance from `variance`, intervals from `mls`:
+
+    EV² = σ_error²,   AV² = Σ σ² of the factors,   GRR² = EV² + AV² + Σ σ² of the interactions,   TV² = GRR² + PV²
+
+Point values take negative components for zero (as published studies do), their intervals do not; an interval is widened
+where the point value would lie outside. ndc = 1.41·PV/GRR.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tiepoint.foundation.errors import PoorGeometry, UnusableInput
+from tiepoint.studies.checks import (
+    Check,
+    independence_within,
+    normality,
+    resolution_of,
+    without_outliers,
+)
+from tiepoint.studies.figure import Figure, per_cent, told
+from tiepoint.studies.measured import Measured, levels_of
+from tiepoint.studies.mls import LargeSample
+from tiepoint.studies.ranges import ByRanges, by_ranges
+from tiepoint.studies.variance import Analysis, Factors, analysed, cell_numbers
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.intp]
+Pool = Literal["rule", "always", "never"]
+
+POOL_ABOVE = 0.25
+"""An interaction joins the error where its p is above this; common practice."""
+ENOUGH_PARTS = 10
+NDC = 1.41
+FEWEST_CATEGORIES = 5
+"""Distinct categories that are usually asked for."""
+_MOST_FACTORS = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A row of the table of variances. `F` and `p` are None where there is nothing to compare with."""
+
+    name: str
+    ss: float
+    dof: int
+    ms: float
+    F: float | None
+    p: float | None
+    pooled: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Component:
+    """A cause of variation with its standard deviation, and its share of the total variance."""
+
+    name: str
+    sd: Figure
+    share_of_variance: float
+
+
+@dataclass(frozen=True, slots=True)
+class OtherChoice:
+    """What the study would say with the interactions treated the other way."""
+
+    pooled: bool
+    ev: float
+    av: float
+    grr: float
+    share_of_total: float
+
+
+@dataclass(frozen=True)
+class RrStudy:
+    """A crossed gauge study; standard deviations in `unit`, shares as fractions of 1.
+
+    `av` is None without a factor, `share_of_tolerance` without a tolerance, `ranges` where the method has no place (two
+    factors, unequal repeats), `other` without an interaction. `ndc` is rounded down, `ndc_low` from the lower end.
+    """
+
+    name: str
+    unit: str
+    factors: Mapping[str, tuple[str, ...]]
+    parts: tuple[str, ...]
+    n: int
+    repeats: float
+    equal: bool
+    table: tuple[Line, ...]
+    pooled: tuple[str, ...]
+    components: tuple[Component, ...]
+    ev: Figure
+    av: Figure | None
+    grr: Figure
+    pv: Figure
+    tv: Figure
+    share_of_total: Figure
+    share_of_tolerance: Figure | None
+    categories: Figure
+    other: OtherChoice | None
+    ranges: ByRanges | None
+    tolerance: float | None
+    spread: float
+    most: float | None
+    convention: str
+    checks: tuple[Check, ...]
+    good: bool | None
+    sentences: tuple[str, ...]
+
+    @property
+    def ndc(self) -> int:
+        """Number of distinct categories."""
+        return math.floor(min(self.categories.value, 1e6))
+
+    @property
+    def ndc_low(self) -> int:
+        """Number of distinct categories at the lower end of its interval."""
+        return math.floor(min(self.categories.low, 1e6))
+
+
+@dataclass(frozen=True)
+class _Crossed:
+    """The data by numbers: `codes` (k, n) of parts and factors, and what they stand for."""
+
+    names: tuple[str, ...]
+    labels: tuple[tuple[str, ...], ...]
+    codes: Ints
+
+    @property
+    def levels(self) -> tuple[int, ...]:
+        return tuple(map(len, self.labels))
+
+
+def study_rr(
+    data: Measured,
+    *,
+    tolerance: float | None = None,
+    spread: float = 6.0,
+    most: float | None = None,
+    pool: Pool = "rule",
+    pool_above: float = POOL_ABOVE,
+) -> RrStudy:
+    """Return the study of values with their parts and up to two factors.
+
+    `tolerance`: width, in the data's unit; `spread`: standard deviations that GRR is taken times against it. `most`:
+    the share (of the tolerance where one is given, else of the total variation) that is asked for. `pool`: whether an
+    interaction joins the error, by the rule p > `pool_above`, always or never.
+
+    Raises `UnusableInput` for what cannot be, `PoorGeometry` where parts, levels or repeats are too few.
+    """
+    _check_asked(tolerance, spread, most, pool_above)
+    crossed = _crossed(data)
+    above = {"rule": pool_above, "always": 0.0, "never": None}[pool]
+    analysis = _analysed(data, crossed, above)
+    made = _Made(crossed, analysis, LargeSample.of(analysis.dof))
+    cube = _cube(data, crossed, analysis)
+    grr, tv, ratio = made.sd(made.measuring), made.sd(made.everything), made.ratio()
+    study = RrStudy(
+        name=data.name,
+        unit=data.unit,
+        factors=dict(zip(crossed.names[1:], crossed.labels[1:], strict=True)),
+        parts=crossed.labels[0],
+        n=len(data),
+        repeats=analysis.repeats,
+        equal=analysis.equal,
+        table=_table(made),
+        pooled=tuple(made.name(t.factors) for t in analysis.pooled),
+        components=_components(made),
+        ev=made.sd([()]),
+        av=made.sd(made.main) if made.main else None,
+        grr=grr,
+        pv=made.sd([(0,)]),
+        tv=tv,
+        share_of_total=_share(grr.value / tv.value, ratio),
+        share_of_tolerance=None if tolerance is None else _times(grr, spread / tolerance),
+        categories=Figure(*(NDC * math.sqrt(r) for r in (ratio.value, ratio.low, ratio.high))),
+        other=_other(data, crossed, analysis),
+        ranges=None if cube is None else by_ranges(cube),
+        tolerance=tolerance,
+        spread=spread,
+        most=most,
+        convention=_convention(made, pool, pool_above, tolerance, spread),
+        checks=_checks(data, crossed, analysis),
+        good=None,
+        sentences=(),
+    )
+    return _said(study, data)
+
+
+# --- what was given ------------------------------------------------------------------------------------------------
+
+
+def _check_asked(tolerance: float | None, spread: float, most: float | None, pool_above: float) -> None:
+    if tolerance is not None and not (math.isfinite(tolerance) and tolerance > 0):
+        raise UnusableInput(f"the tolerance is {tolerance:g}; give its whole width, upper less lower limit, above 0")
+    if not (math.isfinite(spread) and 2 <= spread <= 12):
+        raise UnusableInput(f"the spread is {spread:g} standard deviations; 6 is usual, give 2 to 12")
+    if most is not None and not 0 < most < 1:
+        raise UnusableInput(f"the share asked for is {100 * most:g} %; give above 0 and below 100 %")
+    if not 0 <= pool_above <= 1:
+        raise UnusableInput(f"p of the pooling rule is {pool_above:g}; give 0 to 1, {POOL_ABOVE:g} is usual")
+
+
+def _crossed(data: Measured) -> _Crossed:
+    if len(data.factors) > _MOST_FACTORS:
+        named = ", ".join(data.factors)
+        raise UnusableInput(
+            f"{data.name}: {len(data.factors)} factors are named ({named}); at most two are studied at once"
+        )
+    if not np.isfinite(data.values).all():
+        raise UnusableInput(f"{data.name}: a value is not a finite number; leave its row out")
+    if not float(np.ptp(data.values)) > 0:
+        raise PoorGeometry(f"{data.name}: all {len(data)} values are the same; the parts must differ as in production")
+    names, labels, codes = ["part"], [], []
+    for name, column in (("part", data.parts()), *data.factors.items()):
+        found, numbers = levels_of(column)
+        if len(found) < 2:
+            what = "give ten or more parts" if name == "part" else "leave it out, or give two levels or more"
+            raise PoorGeometry(f"{data.name}: {name} is always {found[0]}; {what}")
+        labels.append(found)
+        codes.append(numbers)
+    names += list(data.factors)
+    return _Crossed(tuple(names), tuple(labels), np.array(codes))
+
+
+def _analysed(data: Measured, crossed: _Crossed, above: float | None) -> Analysis:
+    """Return the analysis; what is missing is named by part and level."""
+    levels = crossed.levels
+    cells = cell_numbers(crossed.codes, levels)
+    counts = np.bincount(cells, minlength=int(np.prod(levels)))
+    if (empty := np.flatnonzero(counts == 0)).size:
+        at = np.unravel_index(int(empty[0]), levels)
+        which = ", ".join(f"{n} {labels[k]}" for n, labels, k in zip(crossed.names, crossed.labels, at, strict=True))
+        raise PoorGeometry(
+            f"{data.name}: {which} has no value ({empty.size} of {counts.size} combinations are empty); measure what "
+            "is missing, or leave that part or level out"
+        )
+    if len(levels) <= _MOST_FACTORS and len(data) == counts.size:
+        raise PoorGeometry(
+            f"{data.name}: nothing was repeated, so repeatability cannot be told from the rest; present every part at "
+            "least twice" + (" under each level" if len(levels) > 1 else "")
+        )
+    analysis = analysed(data.values, crossed.codes, levels, above)
+    if not analysis.terms[-1].ms > 1e-24 * analysis.total:
+        raise PoorGeometry(
+            f"{data.name}: every repeat equals the first to the last digit; present the part anew for each, and "
+            "give more digits"
+        )
+    return analysis
+
+
+def _cube(data: Measured, crossed: _Crossed, analysis: Analysis) -> Array | None:
+    """Return the values (parts, levels, repeats) for the method by ranges; None where it has no place."""
+    if not analysis.equal or analysis.repeats < 2 or len(crossed.names) > _MOST_FACTORS:
+        return None
+    order = np.argsort(cell_numbers(crossed.codes, crossed.levels), kind="stable")
+    return data.values[order].reshape(crossed.levels[0], -1, round(analysis.repeats))
+
+
+# --- components ----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Made:
+    """An analysis with names for its terms, and figures of sums of components with their intervals."""
+
+    crossed: _Crossed
+    analysis: Analysis
+    sample: LargeSample
+
+    def name(self, factors: Factors) -> str:
+        return " × ".join(self.crossed.names[k] for k in factors) if factors else "repeatability"
+
+    @property
+    def all_terms(self) -> list[Factors]:
+        return [t.factors for t in self.analysis.terms]
+
+    @property
+    def everything(self) -> list[Factors]:
+        return self.all_terms
+
+    @property
+    def measuring(self) -> list[Factors]:
+        return [t for t in self.all_terms if t != (0,)]
+
+    @property
+    def main(self) -> list[Factors]:
+        return [t for t in self.all_terms if len(t) == 1 and t != (0,)]
+
+    def variance(self, terms: list[Factors]) -> float:
+        """Return the sum of components, negative ones taken for zero."""
+        return float(sum(max(float(self.analysis.row(t) @ self.analysis.mean_squares), 0.0) for t in terms))
+
+    def parts(self, terms: list[Factors]) -> Array:
+        rows = np.array([self.analysis.row(t) for t in terms])
+        return np.asarray(rows.sum(axis=0) * self.analysis.mean_squares)
+
+    def sd(self, terms: list[Factors]) -> Figure:
+        """Return the standard deviation of a sum of components."""
+        low, high = self.sample.interval(self.parts(terms))
+        value = self.variance(terms)
+        low, high = min(max(low, 0.0), value), max(high, value)
+        return Figure(math.sqrt(value), math.sqrt(low), math.sqrt(high))
+
+    def ratio(self) -> Figure:
+        """Return the ratio of variances of parts and measuring."""
+        value = self.variance([(0,)]) / self.variance(self.measuring)
+        low, high = self.sample.ratio(self.parts([(0,)]), self.parts(self.measuring))
+        return Figure(value, min(low, value), max(high, value))
+
+
+def _share(value: float, ratio: Figure) -> Figure:
+    """Return GRR over TV, of which the ratio PV²/GRR² is the only unknown."""
+    return Figure(value, 1 / math.sqrt(1 + ratio.high), 1 / math.sqrt(1 + ratio.low))
+
+
+def _times(figure: Figure, factor: float) -> Figure:
+    return Figure(factor * figure.value, factor * figure.low, factor * figure.high)
+
+
+def _table(made: _Made) -> tuple[Line, ...]:
+    kept = [Line(made.name(t.factors), t.ss, t.dof, t.ms, t.F, t.p, False) for t in made.analysis.terms]
+    out = [Line(made.name(t.factors), t.ss, t.dof, t.ms, t.F, t.p, True) for t in made.analysis.pooled]
+    return (*kept[:-1], *out, kept[-1])
+
+
+def _components(made: _Made) -> tuple[Component, ...]:
+    total = made.variance(made.everything)
+    ordered = [made.all_terms[-1], *(t for t in made.measuring if t), (0,)]
+    return tuple(Component(made.name(t), made.sd([t]), made.variance([t]) / total) for t in ordered)
+
+
+def _other(data: Measured, crossed: _Crossed, analysis: Analysis) -> OtherChoice | None:
+    """Return what pooling none would give where some was pooled, and pooling all where none was."""
+    if len(crossed.names) < 2:
+        return None
+    pooled = not analysis.pooled
+    other = analysed(data.values, crossed.codes, crossed.levels, 0.0 if pooled else None)
+    made = _Made(crossed, other, LargeSample.of(other.dof))
+    grr, tv = math.sqrt(made.variance(made.measuring)), math.sqrt(made.variance(made.everything))
+    ev, av = math.sqrt(made.variance([()])), math.sqrt(made.variance(made.main))
+    return OtherChoice(pooled, ev, av, grr, grr / tv)
+
+
+# --- what is taken for granted -------------------------------------------------------------------------------------
+
+
+def _checks(data: Measured, crossed: _Crossed, analysis: Analysis) -> tuple[Check, ...]:
+    cells = cell_numbers(crossed.codes, crossed.levels)
+    counts = np.bincount(cells)
+    means = np.bincount(cells, data.values - data.values[0]) / counts
+    left = data.values - data.values[0] - means[cells]
+    # Scaled so that cells with few repeats spread as the others do; those with one say nothing.
+    said = counts[cells] > 1
+    scaled = left[said] / np.sqrt(1 - 1 / counts[cells[said]])
+    where = tuple(place for place, told in zip(data.where, said, strict=True) if told)
+    checks = [_enough(crossed), _fine(data, analysis)]
+    if scaled.size:
+        of = "the deviations between repeats"
+        checks += [normality(scaled, of), without_outliers(scaled, where, of), independence_within(left, cells, of)]
+    return tuple(checks)
+
+
+def _enough(crossed: _Crossed) -> Check:
+    parts, few = (
+        crossed.levels[0],
+        [f"{n} has {k}" for n, k in zip(crossed.names[1:], crossed.levels[1:], strict=True) if k < 3],
+    )
+    if parts < ENOUGH_PARTS:
+        return Check("enough parts", False, f"There are {parts} parts; {ENOUGH_PARTS} or more show how parts vary.")
+    if few:
+        told = f"{' and '.join(few)} levels: what two of them differ by tells little of all that occur."
+        return Check("enough levels", None, told)
+    return Check("enough parts", True, f"{parts} parts are enough to show how parts vary.")
+
+
+def _fine(data: Measured, analysis: Analysis) -> Check:
+    step, ev = resolution_of(data.values), math.sqrt(analysis.terms[-1].ms)
+    if step > ev:
+        told = (
+            f"Values are given to {step:.2g}, more than the repeatability {ev:.2g} found from them; give more digits."
+        )
+        return Check("resolution", False, told)
+    return Check("resolution", True, f"The values' steps of {step:.2g} are finer than the repeatability.")
+
+
+# --- what is said --------------------------------------------------------------------------------------------------
+
+
+def _convention(made: _Made, pool: Pool, above: float, tolerance: float | None, spread: float) -> str:
+    crossed = made.crossed
+    with_ = f"crossed with {' and '.join(crossed.names[1:])}" if len(crossed.names) > 1 else "without a factor"
+    rule = {
+        "rule": f"an interaction joins the error where p > {above:g}",
+        "always": "interactions join the error",
+        "never": "no interaction joins the error",
+    }[pool]
+    told = [
+        f"Analysis of variance of parts {with_}, all as random effects",
+        *([rule] if len(crossed.names) > 1 else []),
+        "95 % intervals by modified large sample (Burdick, Borror and Montgomery 2003)",
+        f"ndc = {NDC:g}·PV/GRR",
+    ]
+    if tolerance is not None:
+        told.append(f"share of tolerance = {spread:g}·GRR/T with T = {tolerance:g}")
+    if not made.analysis.equal:
+        told.append(
+            f"unequal repeats by unweighted cell means, with their harmonic mean of {made.analysis.repeats:.3g}"
+        )
+    return "; ".join(told) + "."
+
+
+def _said(study: RrStudy, data: Measured) -> RrStudy:
+    of, share = ("tolerance", study.share_of_tolerance) if study.share_of_tolerance else ("total variation", None)
+    judged = share or study.share_of_total
+    good = None if study.most is None else judged.at_most(study.most)
+    said = [*data.notes, *_found(study), *_verdict(study, judged, of), *_cautions(study), _next(study, judged)]
+    return replace(study, good=good, sentences=tuple(said))
+
+
+def _found(study: RrStudy) -> list[str]:
+    unit = f" {study.unit}" if study.unit else ""
+    shares = [f"{per_cent(study.share_of_total)} of the total variation"]
+    if study.share_of_tolerance is not None:
+        shares.insert(0, f"{per_cent(study.share_of_tolerance)} of the tolerance")
+    said = [f"The measuring spreads with a standard deviation GRR of {told(study.grr)}{unit}: {' and '.join(shares)}."]
+    many = "more than a million" if study.categories.value > 1e6 else str(study.ndc)
+    said.append(f"It tells {many} groups of parts apart (ndc; {study.ndc_low} at the lower end of its interval).")
+    if study.other is not None:
+        o = study.other
+        done = f"{', '.join(study.pooled)} was pooled with the error" if study.pooled else "No interaction was pooled"
+        said.append(
+            f"{done}; {'with' if o.pooled else 'without'} pooling GRR is {o.grr:.3g}{unit}, "
+            f"{100 * o.share_of_total:.3g} % of the total variation."
+        )
+    return said
+
+
+def _verdict(study: RrStudy, judged: Figure, of: str) -> list[str]:
+    if study.most is None:
+        return []
+    asked = f"{100 * study.most:g} % of the {of}"
+    if judged.at_most(study.most):
+        return [f"GRR is at most {asked}: the upper end of its 95 % interval keeps it."]
+    if judged.value <= study.most:
+        return [f"GRR is at most {asked} by its point value, as is usually judged; that it truly is, is not shown."]
+    if judged.low > study.most:
+        return [f"GRR is above {asked}."]
+    return [f"GRR is above {asked} by its point value; its interval leaves both open."]
+
+
+def _cautions(study: RrStudy) -> list[str]:
+    said = [c.sentence for c in study.checks if c.holds is False]
+    if not study.factors:
+        said.append("No factor was studied: what loading, part carrier or shift add is not in it.")
+    if study.ndc < FEWEST_CATEGORIES:
+        said.append(
+            f"With fewer than {FEWEST_CATEGORIES} groups it cannot follow the process; if the parts were picked alike, "
+            "judge by the tolerance instead."
+        )
+    if any(c.sd.value == 0 for c in study.components if c.name != "repeatability"):
+        zero = ", ".join(c.name for c in study.components if c.sd.value == 0)
+        said.append(f"Of {zero} nothing is seen beyond the scatter; its interval tells how much it may still be.")
+    return said
+
+
+def _next(study: RrStudy, judged: Figure) -> str:
+    own = [c for c in study.components if c.name != "part"]
+    worst = max(own, key=lambda c: c.sd.value)
+    wide = max((f for f in own if f.name != "repeatability"), key=lambda c: c.sd.high - c.sd.value, default=None)
+    unshown = study.most is not None and judged.value <= study.most < judged.high
+    if unshown and wide is not None and wide.sd.high > study.ev.high and wide.name in study.factors:
+        levels = len(study.factors[wide.name])
+        return f"Next: study more levels of {wide.name} than {levels}; it is what keeps the interval wide."
+    if unshown:
+        return f"Next: study more parts than {len(study.parts)}, or repeat more often, to have narrower intervals."
+    if worst.name == "repeatability":
+        return "Next: repeatability is the largest; look at light, focus, exposure and finding, or average."
+    if "×" in worst.name:
+        return f"Next: {worst.name} is the largest; some parts behave differently, so look at those in the picture."
+    return f"Next: {worst.name} is the largest; look at how the part comes to lie, and at what its levels differ in."
