@@ -1,0 +1,438 @@
+"""Where to set the limit: from what a reading is uncertain by, how parts vary and which risks were agreed.
+
+The standard's own answer is the guard band of ISO 14253-1: t(p, ν)·u within each limit, whatever the parts are like.
+Where the parts' spread is known, the guard band that keeps agreed risks can be narrower or wider (JCGM 106:2012, 9.3
+to 9.5); both risks are told as curves against it. A station with a tie lives with one draw of its common error, so an
+agreed consumer's risk is asked of the 95 %-worst station, not of the average one.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import optimize, stats
+
+from tiepoint.foundation.errors import PoorGeometry, UnusableInput
+from tiepoint.model.decide import ISO, Limits, acceptance_limits, probability_of_conformance, prospect
+from tiepoint.studies.checks import Check, independence, normality, without_outliers
+from tiepoint.studies.risks import Normal, Sample, StationRisks, Zones, station_risks, zones_by_guard
+
+Array = NDArray[np.float64]
+
+CURVE = 31
+"""Guard bands at which the risks are told as curves."""
+
+_FEWEST = 10
+_WIDEST = 8.0
+"""In u: the guard bands that are tried for agreed risks; beyond nothing changes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """How the parts vary: their true values, and what they were taken from.
+
+    `sd_high`: upper end (95 %, one-sided) of a spread that `n` readings showed; the spread itself where it was stated.
+    """
+
+    parts: Normal | Sample
+    n: int | None
+    sd_high: float | None
+    told: str
+
+    @property
+    def unfavourable(self) -> Normal | Sample:
+        """The parts, spread as far as their readings allow."""
+        if isinstance(self.parts, Sample) or self.sd_high is None:
+            return self.parts
+        return Normal(self.parts.mean, self.sd_high)
+
+
+@dataclass(frozen=True, slots=True)
+class RiskCurves:
+    """Both risks against the guard band (k,): of the average station, and of the 95 %-worst."""
+
+    guard: Array
+    consumer: Array
+    producer: Array
+    consumer_worst: Array
+    producer_worst: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A guard band, the acceptance limits that it makes (None: open), and the risks there.
+
+    `undecided` parts count as not accepted. `unfavourable`: the risks at the far end of the parts' spread.
+    """
+
+    guard: float
+    accept: tuple[float | None, float | None]
+    risks: StationRisks
+    unfavourable: StationRisks
+
+
+@dataclass(frozen=True, slots=True)
+class LimitsStudy:
+    """Acceptance limits by the rule, and by agreed risks where some were.
+
+    `by_rule` is None where no part can ever conform. `by_risks` is None where no risk was agreed, or where no guard
+    band keeps those that were. `narrowest` and `widest`: guard bands that keep the agreed consumer's and the agreed
+    producer's risk.
+    """
+
+    limits: Limits
+    u_own: float
+    u_common: float
+    dof: float
+    spread: Spread
+    without_guard: Placed
+    by_rule: Placed | None
+    by_risks: Placed | None
+    narrowest: float | None
+    widest: float | None
+    most_consumer: float | None
+    most_producer: float | None
+    curves: RiskCurves
+    convention: str
+    checks: tuple[Check, ...]
+    good: bool | None
+    sentences: tuple[str, ...]
+
+
+def stated_spread(mean: float, sd: float) -> Spread:
+    """Return parts whose mean and standard deviation are stated."""
+    return Spread(Normal(mean, sd), None, None, f"normal parts stated to have mean {mean:g} and spread {sd:g}")
+
+
+def spread_of_readings(values: ArrayLike, u_own: float) -> Spread:
+    """Return normal parts from readings (n,) of theirs: what their own `u_own` adds to the spread is taken off.
+
+    The upper end comes from χ² of the readings' variance. Raises `PoorGeometry` for too few readings, or where they
+    scatter no more than measuring explains: then how parts vary is not known.
+    """
+    x = _enough(values)
+    s, n = float(np.std(x, ddof=1)), x.size
+    high = s * math.sqrt((n - 1) / float(stats.chi2.ppf(0.05, n - 1)))
+    if not s > u_own:
+        raise PoorGeometry(
+            f"the readings scatter by {s:.3g}, which measuring alone explains ({u_own:.3g}); state the parts' spread, "
+            "or measure some parts by something better"
+        )
+    sd, sd_high = math.sqrt(s * s - u_own * u_own), math.sqrt(high * high - u_own * u_own)
+    told = f"normal parts after {n} readings: mean {x.mean():.6g}, spread {sd:.3g} (at most {sd_high:.3g})"
+    return Spread(Normal(float(x.mean()), sd), n, sd_high, told)
+
+
+def sample_of_parts(values: ArrayLike, u_own: float) -> Spread:
+    """Return the parts that were measured (n,) as they are, without a law for them."""
+    x = _enough(values)
+    told = f"the {x.size} parts that were measured, without a law for them"
+    if u_own > 0:
+        told += "; what measuring adds to their spread is not taken off, so the risks come out a little large"
+    return Spread(Sample(x), x.size, None, told)
+
+
+def _enough(values: ArrayLike) -> Array:
+    x = np.asarray(values, float)
+    if x.size < _FEWEST or not np.isfinite(x).all():
+        raise PoorGeometry(f"{x.size} readings are too few to tell how parts vary; give at least {_FEWEST}")
+    return x
+
+
+def zones_of(limits: Limits, u: float, dof: float, unit: str = "mm") -> Zones | None:
+    """Return what a rule makes of measured values; None where no value would conform."""
+    lower = -math.inf if limits.lower is None else limits.lower
+    upper = math.inf if limits.upper is None else limits.upper
+    low, high = acceptance_limits(u, dof, limits, unit)
+    if low is None and high is None:
+        return None
+    accept = -math.inf if low is None else low, math.inf if high is None else high
+    if accept[0] > accept[1]:
+        return None
+    if limits.rule == ISO:
+        return Zones(lower, upper, *accept, *_rejected_beyond(limits, u, dof))
+    outward = abs(accept[1] - upper) if limits.upper is not None else abs(accept[0] - lower)
+    return Zones(lower, upper, *accept, lower - outward, upper + outward)
+
+
+def _rejected_beyond(limits: Limits, u: float, dof: float) -> tuple[float, float]:
+    """Return the values beyond which the probability of conformance is at most 1 − p."""
+
+    def beyond(limit: float, way: float) -> float:
+        inside, outside = limit, limit + way * 60 * u
+        for _ in range(200):
+            middle = (inside + outside) / 2
+            if probability_of_conformance(middle, u, dof, limits) <= 1 - limits.p:
+                outside = middle
+            else:
+                inside = middle
+        return outside
+
+    low = -math.inf if limits.lower is None else beyond(limits.lower, -1.0) if u else limits.lower
+    high = math.inf if limits.upper is None else beyond(limits.upper, 1.0) if u else limits.upper
+    return low, high
+
+
+def study_limits(
+    limits: Limits,
+    spread: Spread,
+    *,
+    u_own: float,
+    u_common: float = 0.0,
+    dof: float = math.inf,
+    unit: str = "mm",
+    most_consumer: float | None = None,
+    most_producer: float | None = None,
+    readings: ArrayLike | None = None,
+) -> LimitsStudy:
+    """Return acceptance limits with their risks.
+
+    `u_own`: standard uncertainty that differs from part to part; `u_common`: of what all parts of a station share.
+    `most_consumer`, `most_producer`: agreed risks, as shares of all parts. `readings` (n,), in the order taken, are
+    checked for what is taken for granted of them.
+    """
+    _checked(limits, u_own, u_common, most_consumer, most_producer)
+    u = math.hypot(u_own, u_common)
+    bare = _placed(zones_by_guard(*_ends(limits), 0.0), 0.0, spread, u_own, u_common)
+    zones = zones_of(limits, u, dof, unit)
+    by_rule = None if zones is None else _placed(zones, _guard_of(zones), spread, u_own, u_common)
+    narrowest = _narrowest(limits, spread, u_own, u_common, most_consumer)
+    widest = _widest(limits, spread, u_own, u_common, most_producer)
+    chosen = _chosen(narrowest, widest, most_consumer, most_producer)
+    by_risks = None
+    if chosen is not None:
+        by_risks = _placed(zones_by_guard(*_ends(limits), chosen), chosen, spread, u_own, u_common)
+    good = None if most_consumer is None and most_producer is None else by_risks is not None
+    study = LimitsStudy(
+        limits=limits,
+        u_own=u_own,
+        u_common=u_common,
+        dof=dof,
+        spread=spread,
+        without_guard=bare,
+        by_rule=by_rule,
+        by_risks=by_risks,
+        narrowest=narrowest,
+        widest=widest,
+        most_consumer=most_consumer,
+        most_producer=most_producer,
+        curves=_curves(limits, spread.parts, u_own, u_common),
+        convention=_convention(limits, spread),
+        checks=_checks(readings),
+        good=good,
+        sentences=(),
+    )
+    return _with_sentences(study, unit)
+
+
+def _checked(limits: Limits, u_own: float, u_common: float, *agreed: float | None) -> None:
+    if not limits.width > 0:
+        raise UnusableInput(f"the tolerance is zero: both limits are {limits.lower:g}; give two that differ")
+    for name, u in (("u", u_own), ("u in common", u_common)):
+        if not (math.isfinite(u) and u >= 0):
+            raise UnusableInput(f"{name} is {u:g}; give a finite standard uncertainty of 0 or more")
+    if not math.hypot(u_own, u_common) > 0:
+        raise UnusableInput("u is 0: a reading without uncertainty has no risk; state what it is uncertain by")
+    for share in agreed:
+        if share is not None and not 0 < share < 1:
+            raise UnusableInput(f"an agreed risk is {share:g}; give a share above 0 and below 1, as in 0.001")
+
+
+def _ends(limits: Limits) -> tuple[float, float]:
+    return (
+        -math.inf if limits.lower is None else limits.lower,
+        math.inf if limits.upper is None else limits.upper,
+    )
+
+
+def _guard_of(zones: Zones) -> float:
+    return zones.upper - zones.accept_upper if math.isfinite(zones.upper) else zones.accept_lower - zones.lower
+
+
+def _placed(zones: Zones, guard: float, spread: Spread, u_own: float, u_common: float) -> Placed:
+    accept = (
+        zones.accept_lower if math.isfinite(zones.accept_lower) else None,
+        zones.accept_upper if math.isfinite(zones.accept_upper) else None,
+    )
+    found = station_risks(spread.parts, zones, u_own, u_common)
+    far = spread.unfavourable
+    return Placed(guard, accept, found, found if far is spread.parts else station_risks(far, zones, u_own, u_common))
+
+
+# --- guard bands that keep agreed risks ----------------------------------------------------------------------------
+
+
+def _reach(limits: Limits, u: float) -> tuple[float, float]:
+    """Return the guard bands to be tried, from far beyond the limits to where nothing is accepted."""
+    return -_WIDEST * u, min(_WIDEST * u, limits.width / 2)
+
+
+def _narrowest(limits: Limits, spread: Spread, u_own: float, u_common: float, most: float | None) -> float | None:
+    """Return the narrowest guard band whose consumer's risk is agreed; None where none was, or none keeps it."""
+    if most is None:
+        return None
+    low, high = _reach(limits, math.hypot(u_own, u_common))
+
+    def over(guard: float) -> float:
+        zones = zones_by_guard(*_ends(limits), guard)
+        return station_risks(spread.unfavourable, zones, u_own, u_common).worst.consumer - most
+
+    return _crossing(over, high, low)
+
+
+def _widest(limits: Limits, spread: Spread, u_own: float, u_common: float, most: float | None) -> float | None:
+    """Return the widest guard band whose producer's risk is agreed; None where none was, or none keeps it."""
+    if most is None:
+        return None
+    low, high = _reach(limits, math.hypot(u_own, u_common))
+
+    def over(guard: float) -> float:
+        zones = zones_by_guard(*_ends(limits), guard)
+        return station_risks(spread.unfavourable, zones, u_own, u_common).worst.producer - most
+
+    return _crossing(over, low, high)
+
+
+def _crossing(over: Callable[[float], float], kept: float, other: float) -> float | None:
+    """Return the guard band farthest from `kept` towards `other` at which `over` is not above 0."""
+    if over(kept) > 0:
+        return None
+    if over(other) <= 0:
+        return other
+    return float(optimize.brentq(over, kept, other, xtol=1e-9 * abs(kept - other), rtol=1e-12))
+
+
+def _chosen(
+    narrowest: float | None, widest: float | None, most_consumer: float | None, most_producer: float | None
+) -> float | None:
+    """Return the guard band to be set: the narrowest that keeps the consumer's risk, where the producer's allows it."""
+    if most_consumer is None:
+        return widest
+    if narrowest is None:
+        return None
+    if most_producer is None:
+        return narrowest
+    return narrowest if widest is not None and narrowest <= widest else None
+
+
+def _curves(limits: Limits, parts: Normal | Sample, u_own: float, u_common: float) -> RiskCurves:
+    u = math.hypot(u_own, u_common)
+    guard = np.linspace(max(-3 * u, -limits.width / 2), min(4 * u, 0.98 * limits.width / 2), CURVE)
+    found = [station_risks(parts, zones_by_guard(*_ends(limits), float(g)), u_own, u_common) for g in guard]
+    return RiskCurves(
+        guard,
+        np.array([f.average.consumer for f in found]),
+        np.array([f.average.producer for f in found]),
+        np.array([f.worst.consumer for f in found]),
+        np.array([f.worst.producer for f in found]),
+    )
+
+
+# --- what is said about it -----------------------------------------------------------------------------------------
+
+
+def _convention(limits: Limits, spread: Spread) -> str:
+    return (
+        f"Acceptance limits by {limits.rule} with p {limits.p:g}; global risks after JCGM 106:2012, 9.3, as shares of "
+        f"all parts, for {spread.told}; risks of a station are those at its own draw of the common error."
+    )
+
+
+def _checks(readings: ArrayLike | None) -> tuple[Check, ...]:
+    if readings is None:
+        return ()
+    x = np.asarray(readings, float)
+    names = tuple(f"reading {k + 1}" for k in range(x.size))
+    return normality(x, "the readings"), without_outliers(x, names, "the readings"), independence(x, "the readings")
+
+
+def _with_sentences(study: LimitsStudy, unit: str) -> LimitsStudy:
+    said = [*_rule_said(study, unit), *_agreed_said(study, unit), *_common_said(study), _next(study, unit)]
+    return replace(study, sentences=tuple(said))
+
+
+def _rule_said(study: LimitsStudy, unit: str) -> list[str]:
+    bare = study.without_guard.risks.average
+    said = [
+        f"Judged at the limits themselves, {share(bare.consumer)} of all parts are bad and accepted, "
+        f"{share(bare.producer)} good and rejected; {share(bare.bad)} are bad."
+    ]
+    if study.by_rule is None:
+        u = math.hypot(study.u_own, study.u_common)
+        return [*said, prospect(u, study.dof, study.limits, unit).sentence]
+    found = study.by_rule.risks.average
+    return [
+        *said,
+        f"With {study.limits.rule} a reading conforms {between(study.by_rule.accept, unit)}: {share(found.consumer)} "
+        f"are bad and accepted, {share(found.producer)} good and not accepted, {share(found.undecided)} undecided.",
+    ]
+
+
+def _agreed_said(study: LimitsStudy, unit: str) -> list[str]:
+    if study.good is None:
+        return []
+    if study.by_risks is not None:
+        far = study.by_risks.unfavourable.worst
+        return [
+            f"The agreed risks are kept where a reading is accepted {between(study.by_risks.accept, unit)}: at the "
+            f"95 %-worst station at most {share(far.consumer)} bad and accepted, {share(far.producer)} good and not."
+        ]
+    if study.most_consumer is not None and study.narrowest is None:
+        return [f"No limit keeps {share(study.most_consumer)} bad and accepted at the 95 %-worst station."]
+    if study.most_producer is not None and study.widest is None:
+        return [f"No limit keeps {share(study.most_producer)} good and not accepted at the 95 %-worst station."]
+    return [
+        "No limit keeps both agreed risks at the 95 %-worst station: the consumer's needs a guard band of at least "
+        f"{study.narrowest:.3g} {unit}, the producer's one of at most {study.widest:.3g} {unit}."
+    ]
+
+
+def _common_said(study: LimitsStudy) -> list[str]:
+    if study.u_common == 0:
+        return [
+            "u is taken as independent from part to part; what a tie's error does to all parts of a station was not "
+            "stated."
+        ]
+    found = (study.by_rule or study.without_guard).risks
+    zero, worst = found.no_error, found.worst
+    return [
+        f"Of u, {study.u_common:.3g} is common to all parts of a station: bad and accepted are {share(zero.consumer)} "
+        f"at a station without common error and {share(worst.consumer)} at the 95 %-worst one; good and not accepted "
+        f"{share(zero.producer)} and {share(worst.producer)}."
+    ]
+
+
+def _next(study: LimitsStudy, unit: str) -> str:
+    if study.by_rule is None or study.good is False:
+        if study.u_common > study.u_own:
+            return "Next: reduce what is common to the station (tie anew, verify it on a known part), or agree others."
+        return "Next: reduce what differs from part to part (light, pixels, several shots each), or agree others."
+    if study.spread.n is None:
+        return "Next: measure at least 50 parts as they come and give their readings: so far their spread is a claim."
+    if study.by_risks is None:
+        return "Next: agree both risks, then ask again with them; and prove the station by a trial with bad parts."
+    guard = study.by_risks.guard
+    if guard < 0:
+        return "Next: these risks are kept even beyond the limits; judge at the limits, and prove it by a trial."
+    return f'Next: write rule = "guard:{guard:.4g}{unit}" into the recipe, and prove it by a trial with bad parts.'
+
+
+def between(accept: tuple[float | None, float | None], unit: str) -> str:
+    """Return an interval in words."""
+    low, high = accept
+    if low is None:
+        return f"up to {high:.6g} {unit}"
+    return f"from {low:.6g} {unit} on" if high is None else f"from {low:.6g} to {high:.6g} {unit}"
+
+
+def share(value: float) -> str:
+    """Return a share of parts in per cent, or of a million where it is small."""
+    if value >= 0.0005:
+        return f"{_two(100 * value)} %"
+    return f"{_two(1e6 * value)} of a million" if value >= 5e-8 else "fewer than 0.1 of a million"
+
+
+def _two(value: float) -> str:
+    return f"{value:.0f}" if value >= 9.95 else f"{value:.2g}"

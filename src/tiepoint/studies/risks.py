@@ -1,0 +1,230 @@
+"""Global risks of judging parts by a measurement: bad ones accepted, good ones not.
+
+JCGM 106:2012, 9.3: with true values Y of the parts, measured values Y + E and acceptance limits,
+
+    consumer's risk  = P(Y outside its limits, Y + E accepted)
+    producer's risk  = P(Y within its limits, Y + E not accepted)
+
+of all parts made. The guide takes E as independent from part to part. A tie's error is not: it is common to all parts
+of its station, so E = common + own, and a station lives with one draw of the common part. Hence three figures: the
+average over stations, a station whose common error is zero, and the 95 %-worst: no worse one among 95 of 100.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import interpolate, optimize, special
+
+from tiepoint.foundation.errors import UnusableInput
+
+Array = NDArray[np.float64]
+
+WORST = 0.95
+"""Share of stations that are no worse than the 95 %-worst one."""
+
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
+_REACH = 9
+"""In standard deviations of the parts: beyond lies less than 1e-18 of them."""
+_EDGE = np.linspace(-6.5, 6.5, 11)
+"""In u: where panels end about the edge of a zone; beyond its probability is 0 or 1 to 1e-10."""
+_STATIONS = np.linspace(-4.5, 4.5, 73)
+"""Common errors at which risks are worked out, in their standard uncertainties."""
+
+
+@dataclass(frozen=True, slots=True)
+class Normal:
+    """Parts whose true values are normal: their `mean` and standard deviation `sd`, in the unit of the limits."""
+
+    mean: float
+    sd: float
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.mean) and math.isfinite(self.sd) and self.sd > 0):
+            raise UnusableInput(f"the parts' mean is {self.mean:g} and their spread {self.sd:g}; give a spread above 0")
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """Parts whose true values are those of a sample, each equally likely: `values` (n,)."""
+
+    values: Array
+
+    def __post_init__(self) -> None:
+        if self.values.ndim != 1 or not self.values.size or not np.isfinite(self.values).all():
+            raise UnusableInput("the sample of parts is empty or holds what is no number; give one value for each part")
+
+
+@dataclass(frozen=True, slots=True)
+class Zones:
+    """Limits of the true value, and what a measured value leads to; an open side is infinite.
+
+    Accepted from `accept_lower` to `accept_upper`, rejected below `reject_lower` and above `reject_upper`, undecided
+    between. Where nothing is accepted `accept_lower` is above `accept_upper`.
+    """
+
+    lower: float
+    upper: float
+    accept_lower: float
+    accept_upper: float
+    reject_lower: float
+    reject_upper: float
+
+    def __post_init__(self) -> None:
+        if not self.lower < self.upper:
+            raise UnusableInput(f"the limits are {self.lower:g} and {self.upper:g}; give a lower one below the upper")
+        if math.isinf(self.lower) and math.isinf(self.upper):
+            raise UnusableInput("there are no limits; give at least one")
+        if self.reject_lower > self.accept_lower or self.reject_upper < self.accept_upper:
+            raise UnusableInput(
+                "what is accepted would be rejected as well; let the rejected begin outside the accepted"
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class Risks:
+    """Shares of all parts.
+
+    `consumer`: bad and accepted. `producer`: good and not accepted, of which `good_rejected` are rejected outright.
+    `undecided`: neither accepted nor rejected, good or bad. `bad`: with true values outside their limits.
+    """
+
+    consumer: float
+    producer: float
+    good_rejected: float
+    undecided: float
+    bad: float
+
+
+@dataclass(frozen=True, slots=True)
+class StationRisks:
+    """Risks of the `average` station, of one with `no_error` in common, and of the 95 %-worst: of each risk its own."""
+
+    average: Risks
+    no_error: Risks
+    worst: Risks
+
+
+def zones_by_guard(lower: float, upper: float, guard: float) -> Zones:
+    """Return zones with a guard band on both sides of each limit: undecided within it.
+
+    A negative guard band accepts beyond the limits; then nothing is undecided.
+    """
+    return Zones(lower, upper, lower + guard, upper - guard, lower - abs(guard), upper + abs(guard))
+
+
+def risks(parts: Normal | Sample, zones: Zones, u: float, common_error: float = 0.0) -> Risks:
+    """Return the risks where measured values err by `u`, independently from part to part, and all by `common_error`."""
+    return Risks(*(float(x) for x in _shares(parts, zones, u, np.array([common_error]))[:, 0]))
+
+
+def station_risks(parts: Normal | Sample, zones: Zones, u_own: float, u_common: float) -> StationRisks:
+    """Return the risks over stations: errors `u_own` of each part's own, and `u_common` drawn once for each station."""
+    if not (u_own >= 0 and u_common >= 0 and math.isfinite(u_own) and math.isfinite(u_common)):
+        raise UnusableInput(f"u is {u_own:g} and {u_common:g} in common; give finite ones of 0 or more")
+    average = risks(parts, zones, math.hypot(u_own, u_common))
+    no_error = risks(parts, zones, u_own)
+    if u_common == 0:
+        return StationRisks(average, no_error, no_error)
+    shares = _shares(parts, zones, u_own, u_common * _STATIONS)
+    return StationRisks(average, no_error, Risks(*(_quantile(row) for row in shares)))
+
+
+def _quantile(shares: Array) -> float:
+    """Return what a share (k,), known at the stations of `_STATIONS`, does not exceed at 95 of 100 of them."""
+    low, high = float(shares.min()), float(shares.max())
+    if high - low <= 1e-15:
+        return high
+    # A monotone cubic: no wiggles where the share is flat, and fourth order where it is smooth.
+    curve = interpolate.PchipInterpolator(_STATIONS, shares) if _has_kinks(shares) else _spline(shares)
+
+    def not_exceeding(level: float) -> float:
+        return _measure(curve, level) - WORST
+
+    return float(optimize.brentq(not_exceeding, low, high, xtol=1e-16, rtol=1e-13))
+
+
+def _spline(shares: Array) -> interpolate.CubicSpline:
+    return interpolate.CubicSpline(_STATIONS, shares)
+
+
+def _has_kinks(shares: Array) -> bool:
+    """Return whether a share turns too sharply between stations for a smooth curve through them."""
+    bend = np.abs(np.diff(shares, 4))
+    return bool(bend.max() > 1e-2 * float(np.ptp(shares)))
+
+
+def _measure(curve: interpolate.PPoly, level: float) -> float:
+    """Return the probability that a standard normal station lies where the curve is at most `level`."""
+    ends = np.concatenate([[-math.inf], np.unique(curve.solve(level, extrapolate=False)), [math.inf]])
+    ends = ends[~np.isnan(ends)]
+    middles = np.clip((np.clip(ends[:-1], -9, 9) + np.clip(ends[1:], -9, 9)) / 2, _STATIONS[0], _STATIONS[-1])
+    inside = curve(middles) <= level
+    return float(np.sum(np.diff(special.ndtr(ends))[inside]))
+
+
+# --- shares of all parts, for each of several common errors --------------------------------------------------------
+
+
+def _shares(parts: Normal | Sample, zones: Zones, u: float, errors: Array) -> Array:
+    """Return the fields of `Risks` (5, k) for common errors (k,)."""
+    if not (u >= 0 and math.isfinite(u)):
+        raise UnusableInput(f"u is {u:g}; give a finite standard uncertainty of 0 or more")
+    places, weights = _places(parts, zones, u, errors)
+    good = (places >= zones.lower) & (places <= zones.upper)
+    at = places + errors[:, None]
+    accepted = _within(at, zones.accept_lower, zones.accept_upper, u)
+    # From tails: the difference of two numbers near 1 would lose the digits that a risk is made of.
+    missed = np.minimum(_below(at, zones.accept_lower, u) + _above(at, zones.accept_upper, u), 1.0)
+    rejected = np.minimum(_below(at, zones.reject_lower, u) + _above(at, zones.reject_upper, u), 1.0)
+    undecided = np.maximum(missed - rejected, 0.0)
+    rows = (~good * accepted, good * missed, good * rejected, undecided, ~good * np.ones_like(at))
+    return np.array([np.sum(weights * row, axis=1) for row in rows])
+
+
+def _places(parts: Normal | Sample, zones: Zones, u: float, errors: Array) -> tuple[Array, Array]:
+    """Return true values (k, m) at which to ask, and the shares (k, m) of parts that they stand for.
+
+    Of a normal process by Gauss-Legendre on panels no wider than a standard deviation of the parts or, near the edge
+    of a zone, 1.3 of the measurement; panels end at the limits and at the edges.
+    """
+    if isinstance(parts, Sample):
+        values = np.broadcast_to(parts.values, (errors.size, parts.values.size))
+        return values, np.full(values.shape, 1.0 / parts.values.size)
+    steps = np.arange(-_REACH, _REACH + 1.0)
+    first, last = parts.mean + parts.sd * steps[0], parts.mean + parts.sd * steps[-1]
+    fixed = [*(parts.mean + parts.sd * steps), zones.lower, zones.upper]
+    edges = (zones.accept_lower, zones.accept_upper, zones.reject_lower, zones.reject_upper)
+    moving = np.concatenate([edge + u * _EDGE for edge in dict.fromkeys(edges) if math.isfinite(edge)])
+    ends = np.concatenate(
+        [np.broadcast_to(fixed, (errors.size, len(fixed))), moving[None, :] - errors[:, None]], axis=1
+    )
+    ends = np.sort(np.clip(ends, first, last), axis=1)
+    half, middle = np.diff(ends, axis=1) / 2, (ends[:, 1:] + ends[:, :-1]) / 2
+    places = (middle[:, :, None] + half[:, :, None] * _NODES).reshape(errors.size, -1)
+    z = (places - parts.mean) / parts.sd
+    density = np.exp(-0.5 * z * z) / (parts.sd * math.sqrt(2 * math.pi))
+    return places, (half[:, :, None] * _WEIGHTS).reshape(errors.size, -1) * density
+
+
+def _below(at: Array, edge: float, u: float) -> Array:
+    if u == 0:
+        return (at < edge).astype(float)
+    return np.asarray(special.ndtr((edge - at) / u), float)
+
+
+def _above(at: Array, edge: float, u: float) -> Array:
+    return _below(-at, -edge, u)
+
+
+def _within(at: Array, low: float, high: float, u: float) -> Array:
+    """Return the probability of a measured value from `low` to `high`, from the tails that are small."""
+    if not low <= high:
+        return np.zeros_like(at)
+    if u == 0:
+        return ((at >= low) & (at <= high)).astype(float)
+    far = at > (min(max(low, -1e300), 1e300) + min(max(high, -1e300), 1e300)) / 2
+    # Mirrored on the lower side, so that both terms are lower tails, with all their digits, where the value is outside.
+    a, b = np.where(far, low - at, at - high) / u, np.where(far, high - at, at - low) / u
+    return np.asarray(special.ndtr(b) - special.ndtr(a), float)
