@@ -33,6 +33,8 @@ class InOrderOfTheJob(TyperGroup):
         "accept",
         "replay",
         "verify",
+        "limits",
+        "trial",
         "demo",
         "draw",
         "describe",

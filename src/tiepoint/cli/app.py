@@ -18,6 +18,7 @@ from tiepoint.cli.answer import group, help_alone, hint_at, print_json, silence
 from tiepoint.cli.belt import belt
 from tiepoint.cli.demo import demo
 from tiepoint.cli.hand_eye import hand_eye
+from tiepoint.cli.limits import limits
 from tiepoint.cli.relief import relief
 from tiepoint.cli.run import run
 from tiepoint.cli.station import accept, replay, verify
@@ -89,6 +90,7 @@ app.add_typer(study.app, name="study")
 app.command()(accept)
 app.command()(replay)
 app.command()(verify)
+app.command()(limits)
 app.command()(demo)
 
 

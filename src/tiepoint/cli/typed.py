@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from tiepoint.documents.tables import plain_number
 from tiepoint.foundation.errors import UnknownUnit, UnusableInput
-from tiepoint.foundation.units import parse_length
+from tiepoint.foundation.units import MM_PER, parse_length, to_unit
 
 Point = tuple[float, float]
 
@@ -58,3 +58,31 @@ def point_px(option: str, text: str) -> Point:
 def points_px(option: str, texts: Sequence[str]) -> list[Point]:
     """Return the pixels of several `X,Y`."""
     return [point_px(option, text) for text in texts]
+
+
+def share_typed(option: str, text: str) -> float:
+    """Return the share of `0.1%`, `100ppm` or a bare number between 0 and 1."""
+    stripped = text.strip()
+    for ending, per in (("%", 100.0), ("ppm", 1e6)):
+        if stripped.endswith(ending):
+            number = plain_number(stripped.removesuffix(ending))
+            value = None if number is None else number / per
+            break
+    else:
+        value = plain_number(stripped)
+    if value is None or not 0 < value < 1:
+        raise UnusableInput(f"{option} is {text[:40]!r}; give a share above 0 and below 1, as in 0.1%, 100ppm or 0.001")
+    return value
+
+
+def in_unit(option: str, text: str, unit: str) -> float:
+    """Return a quantity in the unit of some data: a length with its unit, or a bare number in the data's own.
+
+    A bare number is refused where the data are lengths, since 0.1 may be inches as well.
+    """
+    number = plain_number(text)
+    if unit in MM_PER or not unit:
+        return to_unit(length_mm(option, text), unit or "mm")
+    if number is None:
+        raise UnusableInput(f"{option} is {text[:40]!r}; the data are in {unit}, so give a bare number, as in 12.5")
+    return number

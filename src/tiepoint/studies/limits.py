@@ -7,7 +7,7 @@ agreed consumer's risk is asked of the 95 %-worst station, not of the average on
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,6 +16,7 @@ from scipy import optimize, stats
 
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.model.decide import ISO, Limits, acceptance_limits, probability_of_conformance, prospect
+from tiepoint.model.reading import Reading
 from tiepoint.studies.checks import Check, independence, normality, without_outliers
 from tiepoint.studies.risks import Normal, Sample, StationRisks, Zones, station_risks, zones_by_guard
 
@@ -23,6 +24,9 @@ Array = NDArray[np.float64]
 
 CURVE = 31
 """Guard bands at which the risks are told as curves."""
+
+SHARED = frozenset({"tie", "station", "instrument"})
+"""Scopes of sources whose error all parts of a station have in common."""
 
 _FEWEST = 10
 _WIDEST = 8.0
@@ -132,6 +136,22 @@ def sample_of_parts(values: ArrayLike, u_own: float) -> Spread:
     if u_own > 0:
         told += "; what measuring adds to their spread is not taken off, so the risks come out a little large"
     return Spread(Sample(x), x.size, None, told)
+
+
+def own_and_common(readings: Iterable[Reading]) -> tuple[float, float, float]:
+    """Return u that differs from part to part, u that all parts of a station share, and dof, of readings of one kind.
+
+    By the scopes of their sources; root mean squares, and the least dof.
+    """
+    own, common, dof, n = 0.0, 0.0, math.inf, 0
+    for reading in readings:
+        for term in reading.sources:
+            part = (term.c * term.u) ** 2
+            own, common = (own, common + part) if term.scope in SHARED else (own + part, common)
+        dof, n = min(dof, reading.dof or math.inf), n + 1
+    if not n:
+        raise UnusableInput("there is no reading to take u from")
+    return math.sqrt(own / n), math.sqrt(common / n), dof
 
 
 def _enough(values: ArrayLike) -> Array:
@@ -429,6 +449,8 @@ def between(accept: tuple[float | None, float | None], unit: str) -> str:
 
 def share(value: float) -> str:
     """Return a share of parts in per cent, or of a million where it is small."""
+    if value == 0:
+        return "none"
     if value >= 0.0005:
         return f"{_two(100 * value)} %"
     return f"{_two(1e6 * value)} of a million" if value >= 5e-8 else "fewer than 0.1 of a million"

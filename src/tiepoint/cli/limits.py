@@ -1,0 +1,362 @@
+"""`tiepoint limits`: where to set the limit, and at which risk."""
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, cast
+
+import typer
+
+from tiepoint.cli.answer import Answer, Json, present, table
+from tiepoint.cli.typed import in_unit, share_typed
+from tiepoint.foundation.errors import UnusableInput
+
+if TYPE_CHECKING:
+    from tiepoint.model.decide import Limits
+    from tiepoint.studies.good_bad import GoodBadLimits, Side
+    from tiepoint.studies.limits import LimitsStudy, Placed, Spread
+    from tiepoint.studies.measured import Measured
+
+SIDES = ("upper", "lower", "both")
+
+
+@dataclass(frozen=True, slots=True)
+class _Typed:
+    """What was typed, as it was typed."""
+
+    lower: str | None
+    upper: str | None
+    u: str | None
+    u_common: str | None
+    mean: str | None
+    spread: str | None
+    most_consumer: str | None
+    most_producer: str | None
+    rule: str
+    p: float
+
+
+def limits(
+    data: Annotated[
+        Path | None,
+        typer.Argument(metavar="[DATA]", help="Readings of parts as they come: CSV, .xlsx or records.jsonl."),
+    ] = None,
+    reading: Annotated[
+        str | None, typer.Option("--reading", metavar="ID", help='Which reading of the records: "bore A.diameter".')
+    ] = None,
+    lower: Annotated[str | None, typer.Option("--lower", metavar="LENGTH", help="The part's lower limit.")] = None,
+    upper: Annotated[str | None, typer.Option("--upper", metavar="LENGTH", help="The part's upper limit.")] = None,
+    u: Annotated[
+        str | None, typer.Option("--u", metavar="LENGTH", help="Standard uncertainty that differs from part to part.")
+    ] = None,
+    u_common: Annotated[
+        str | None,
+        typer.Option("--u-common", metavar="LENGTH", help="Standard uncertainty that all parts of a station share."),
+    ] = None,
+    mean: Annotated[str | None, typer.Option("--mean", metavar="LENGTH", help="The parts' mean, without DATA.")] = None,
+    spread: Annotated[
+        str | None, typer.Option("--spread", metavar="LENGTH", help="The parts' standard deviation, without DATA.")
+    ] = None,
+    as_measured: Annotated[
+        bool, typer.Option("--as-measured", help="Take the parts of DATA as they are, not as a normal law.")
+    ] = False,
+    most_consumer: Annotated[
+        str | None,
+        typer.Option("--most-consumer", metavar="SHARE", help="Agreed: of all parts, bad and accepted at most."),
+    ] = None,
+    most_producer: Annotated[
+        str | None,
+        typer.Option("--most-producer", metavar="SHARE", help="Agreed: of all parts, good and not accepted at most."),
+    ] = None,
+    rule: Annotated[
+        str, typer.Option("--rule", metavar="RULE", help="iso14253-1, simple or guard:LENGTH.")
+    ] = "iso14253-1",
+    p: Annotated[float, typer.Option("--p", metavar="P", help="The rule's probability; 0.95 unless given.")] = 0.95,
+    side: Annotated[
+        str | None,
+        typer.Option("--side", metavar="SIDE", help="Without a drawing: parts are bad upper, lower or both."),
+    ] = None,
+    most_escapes: Annotated[
+        str | None, typer.Option("--most-escapes", metavar="SHARE", help="Without a drawing: of bad parts, that pass.")
+    ] = None,
+    most_false: Annotated[
+        str | None,
+        typer.Option("--most-false", metavar="SHARE", help="Without a drawing: of good parts, that do not pass."),
+    ] = None,
+    picture: Annotated[
+        Path | None, typer.Option("--picture", metavar="FILE.svg", help="Draw both risks against the limit.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Set acceptance limits with a known risk.
+
+    From the drawing's limits, what a reading is uncertain by and how parts vary: the guard band of ISO 14253-1, and
+    with agreed risks the limits that keep them; both risks after JCGM 106, of the average station and of the 95 %-worst
+    one, since a tie's error is common to all parts of its station. Records bring limits and u with them.
+
+    A feature without limits on the drawing takes them from parts: DATA then has a column label that reads good or bad,
+    one row for each distinct part.
+
+    With agreed risks the exit code is 1 unless they are kept.
+
+    \b
+      tiepoint limits --lower 9.9mm --upper 10.1mm --mean 10mm --spread 0.03mm --u 0.006mm --u-common 0.01mm
+      tiepoint limits today/records.jsonl --reading "bore A.diameter" --most-consumer 100ppm --picture risks.svg
+      tiepoint limits parts.csv --most-escapes 5%
+    """
+    if data is not None and _has_labels(data):
+        given = (lower, upper, u_common, mean, spread, most_consumer, most_producer)
+        if any(text is not None for text in given) or as_measured:
+            raise UnusableInput(
+                f"{data} labels its parts good and bad, so its limits come from them; of the options for a drawing's "
+                "limits leave all out but --u"
+            )
+        _from_parts(data, side, u, most_escapes, most_false, picture, as_json)
+    if side is not None or most_escapes is not None or most_false is not None:
+        raise UnusableInput("--side, --most-escapes and --most-false need a table whose column label says good or bad")
+    typed = _Typed(lower, upper, u, u_common, mean, spread, most_consumer, most_producer, rule, p)
+    if data is None:
+        _from_statements(typed, as_measured, reading, picture, as_json)
+    else:
+        _from_readings(data, typed, as_measured, reading, picture, as_json)
+
+
+# --- limits of a drawing -------------------------------------------------------------------------------------------
+
+
+def _from_statements(
+    typed: _Typed, as_measured: bool, reading: str | None, picture: Path | None, as_json: bool
+) -> None:
+    from tiepoint.studies.limits import stated_spread
+
+    if as_measured or reading is not None:
+        raise UnusableInput("--as-measured and --reading need DATA; name a table or the station's records.jsonl")
+    if typed.mean is None or typed.spread is None:
+        raise UnusableInput("how parts vary is not said; name a table of readings, or give --mean and --spread")
+    if typed.u is None:
+        raise UnusableInput("what a reading is uncertain by is not said; give --u, a standard uncertainty")
+    spread = stated_spread(in_unit("--mean", typed.mean, "mm"), in_unit("--spread", typed.spread, "mm"))
+    own, common = in_unit("--u", typed.u, "mm"), _common(typed, "mm")
+    _answer(typed, _limits(typed, None, "mm"), spread, (own, common, math.inf), "mm", None, picture, as_json)
+
+
+def _from_readings(
+    data: Path, typed: _Typed, as_measured: bool, reading: str | None, picture: Path | None, as_json: bool
+) -> None:
+    from tiepoint.studies.limits import sample_of_parts, spread_of_readings
+    from tiepoint.studies.measured import read_measured
+
+    if typed.mean is not None or typed.spread is not None:
+        raise UnusableInput(f"--mean and --spread are given, but {data} tells how parts vary; leave one out")
+    found = read_measured(data, reading=reading)
+    unit = found.unit or "mm"
+    of_records, uncertain = (None, None)
+    if data.suffix.lower() == ".jsonl":
+        of_records, uncertain = _of_records(data, found.name)
+    own, common, dof = _uncertain(typed, found, uncertain, unit, data)
+    values, again = _one_a_part(found)
+    spread = sample_of_parts(values, own) if as_measured else spread_of_readings(values, own)
+    _answer(
+        typed,
+        _limits(typed, of_records, unit),
+        spread,
+        (own, common, dof),
+        unit,
+        values,
+        picture,
+        as_json,
+        found.notes + again,
+    )
+
+
+def _one_a_part(found: "Measured") -> tuple[list[float], tuple[str, ...]]:
+    """Return the first reading of each part, and what to know of it: several readings of one are no several parts."""
+    values = [float(v) for v in found.values]
+    if found.part is None:
+        return values, ()
+    first: dict[str, float] = {}
+    for name, value in zip(found.part, values, strict=True):
+        first.setdefault(name, value)
+    again = len(values) - len(first)
+    said = f"{again} readings are of parts that were measured before: of each part the first one is taken."
+    return list(first.values()), (said,) if again else ()
+
+
+def _of_records(data: Path, name: str) -> "tuple[Limits | None, tuple[float, float, float]]":
+    """Return the limits of a reading in records, and its u: own, common, dof."""
+    from tiepoint.recipe.records import read_records
+    from tiepoint.studies.limits import own_and_common
+
+    told = [r for record in read_records(data) for r in record.readings if r.id == name and r.value is not None]
+    return told[0].limits, own_and_common(told)
+
+
+def _uncertain(
+    typed: _Typed, found: "Measured", of_records: tuple[float, float, float] | None, unit: str, data: Path
+) -> tuple[float, float, float]:
+    """Return u of each part's own, u in common, and dof: as typed, else of the records, else of a table's column u."""
+    if of_records is not None and typed.u is None and typed.u_common is None:
+        return of_records
+    if typed.u is not None:
+        return in_unit("--u", typed.u, unit), _common(typed, unit), math.inf
+    if of_records is None and found.u is not None:
+        own = math.sqrt(math.fsum(float(u) ** 2 for u in found.u) / len(found.u))
+        return own, _common(typed, unit), math.inf
+    raise UnusableInput(f"what a reading of {data} is uncertain by is not said; give --u, a standard uncertainty")
+
+
+def _common(typed: _Typed, unit: str) -> float:
+    return 0.0 if typed.u_common is None else in_unit("--u-common", typed.u_common, unit)
+
+
+def _limits(typed: _Typed, of_records: "Limits | None", unit: str) -> "Limits":
+    from tiepoint.model.decide import Limits
+
+    if typed.lower is None and typed.upper is None:
+        if of_records is None:
+            raise UnusableInput("the part's limits are not said; give --lower, --upper or both")
+        return of_records
+    lower = None if typed.lower is None else in_unit("--lower", typed.lower, unit)
+    upper = None if typed.upper is None else in_unit("--upper", typed.upper, unit)
+    return Limits(lower, upper, typed.rule, typed.p)
+
+
+def _answer(
+    typed: _Typed,
+    asked: "Limits",
+    spread: "Spread",
+    uncertain: tuple[float, float, float],
+    unit: str,
+    readings: Sequence[float] | None,
+    picture: Path | None,
+    as_json: bool,
+    notes: tuple[str, ...] = (),
+) -> None:
+    from tiepoint.documents.canonical import plain
+    from tiepoint.studies.limits import study_limits
+
+    agreed = [
+        None if text is None else share_typed(option, text)
+        for option, text in (("--most-consumer", typed.most_consumer), ("--most-producer", typed.most_producer))
+    ]
+    own, common, dof = uncertain
+    study = study_limits(
+        asked,
+        spread,
+        u_own=own,
+        u_common=common,
+        dof=dof,
+        unit=unit,
+        most_consumer=agreed[0],
+        most_producer=agreed[1],
+        readings=readings,
+    )
+    hints = notes
+    if picture is not None:
+        from tiepoint.report.risk_pictures import risk_curves
+
+        hints += _drawn(picture, risk_curves(study, unit))
+    document = {"study": "limits", "unit": unit, **plain(study)}
+    present(Answer(document, tuple(_lines(study, unit)), study.good is not False, hints), as_json)
+
+
+def _drawn(picture: Path, drawing: str) -> tuple[str, ...]:
+    from tiepoint.cli.load import demand_like
+    from tiepoint.documents.files import write_atomic
+
+    demand_like(picture, b"<svg", "drawing")
+    write_atomic(picture, drawing.encode())
+    return (f"The picture is {picture}.",)
+
+
+def _lines(study: "LimitsStudy", unit: str) -> Iterator[str]:
+    yield study.convention
+    placed = (("at the limits", study.without_guard), (study.limits.rule, study.by_rule), ("agreed", study.by_risks))
+    head = ("", "accepted", "bad, accepted", "95 %-worst", "good, not", "95 %-worst", "undecided")
+    yield from table([head, *(_row(name, found, unit) for name, found in placed if found is not None)])
+    yield from (check.sentence for check in study.checks if check.holds is not True)
+    yield from study.sentences
+
+
+def _row(name: str, found: "Placed", unit: str) -> tuple[str, ...]:
+    from tiepoint.studies.limits import between, share
+
+    average, worst = found.risks.average, found.risks.worst
+    shares = (average.consumer, worst.consumer, average.producer, worst.producer, average.undecided)
+    return (name, between(found.accept, unit), *map(share, shares))
+
+
+# --- limits from good and bad parts --------------------------------------------------------------------------------
+
+
+def _has_labels(data: Path) -> bool:
+    from tiepoint.documents.grid import read_grid
+
+    return data.suffix.lower() != ".jsonl" and read_grid(data, ("value",)).has("label")
+
+
+def _from_parts(
+    data: Path,
+    side: str | None,
+    u: str | None,
+    most_escapes: str | None,
+    most_false: str | None,
+    picture: Path | None,
+    as_json: bool,
+) -> None:
+    import numpy as np
+
+    from tiepoint.documents.canonical import plain
+    from tiepoint.documents.grid import read_grid
+    from tiepoint.studies.good_bad import study_good_bad
+    from tiepoint.studies.measured import of_grid
+
+    if side is not None and side not in SIDES:
+        raise UnusableInput(f"--side is {side!r}; choose upper, lower or both")
+    grid = read_grid(data, ("value", "label"))
+    found, labels = of_grid(grid), [label.lower() for label in grid.texts("label")]
+    unit = found.unit or "mm"
+    _check_labels(labels, grid.places, data)
+    _check_each_once(found, data)
+    good, bad = (found.values[np.array([label == word for label in labels])] for word in ("good", "bad"))
+    study = study_good_bad(
+        good,
+        bad,
+        side=cast("Side | None", side),
+        u=None if u is None else in_unit("--u", u, unit),
+        most_escapes=None if most_escapes is None else share_typed("--most-escapes", most_escapes),
+        most_false=None if most_false is None else share_typed("--most-false", most_false),
+    )
+    hints: tuple[str, ...] = ()
+    if picture is not None:
+        from tiepoint.report.risk_pictures import good_and_bad
+
+        hints = _drawn(picture, good_and_bad(study, good, bad, unit))
+    document = {"study": "limits", "unit": unit, **plain(study)}
+    present(Answer(document, tuple(_part_lines(study)), study.good is not False, hints), as_json)
+
+
+def _check_labels(labels: Sequence[str], places: Sequence[str], data: Path) -> None:
+    for label, place in zip(labels, places, strict=True):
+        if label not in ("good", "bad"):
+            raise UnusableInput(f"{data}, {place}: label reads {label[:40]!r}; write good or bad")
+
+
+def _check_each_once(found: "Measured", data: Path) -> None:
+    if found.part is None:
+        return
+    first: dict[str, str] = {}
+    for name, place in zip(found.part, found.where, strict=True):
+        if name in first:
+            raise UnusableInput(
+                f"{data}: part {name} stands in {first[name]} and in {place}; the bounds count distinct parts, so give "
+                "one reading for each"
+            )
+        first[name] = place
+
+
+def _part_lines(study: "GoodBadLimits") -> Iterator[str]:
+    yield study.convention
+    yield from (check.sentence for check in study.checks if check.holds is not True)
+    yield from study.sentences
