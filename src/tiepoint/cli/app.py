@@ -23,6 +23,7 @@ from tiepoint.cli.relief import relief
 from tiepoint.cli.run import run
 from tiepoint.cli.station import accept, replay, verify
 from tiepoint.cli.teach import teach
+from tiepoint.cli.trial import trial
 from tiepoint.foundation.errors import TiepointError
 
 TRACE = "TIEPOINT_TRACE"
@@ -90,6 +91,7 @@ app.add_typer(study.app, name="study")
 app.command()(accept)
 app.command()(replay)
 app.command()(verify)
+app.command()(trial)
 app.command()(limits)
 app.command()(demo)
 

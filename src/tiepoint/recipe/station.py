@@ -51,6 +51,7 @@ __all__ = [
     "demand_no_records",
     "prepare",
     "record_json",
+    "run_shot",
     "run_shots",
     "shots_in",
     "write_records",
@@ -210,15 +211,24 @@ def run_shots(
     for seq, path in enumerate(paths, 1):
         if progress is not None:
             progress(path.name)
-        try:
-            loaded = load_shot(path, prepared.each)
-        except TiepointError as error:
-            if len(paths) == 1:
-                raise
-            yield _unread(prepared, path, str(error), seq)
-            continue
-        outcome = run(prepared.job(loaded.shot.variant), seen_of(loaded), seq=seq, clock=clock)
-        yield Ran(path, sealed(outcome.record), outcome, loaded)
+        if len(paths) == 1:
+            yield _run_loaded(prepared, path, load_shot(path, prepared.each), seq, clock)
+        else:
+            yield run_shot(prepared, path, seq=seq, clock=clock)
+
+
+def run_shot(prepared: Prepared, path: Path, *, seq: int = 1, clock: Clock | None = time.perf_counter) -> Ran:
+    """Run the recipe over one of several shots; one that cannot be read is unread."""
+    try:
+        loaded = load_shot(path, prepared.each)
+    except TiepointError as error:
+        return _unread(prepared, path, str(error), seq)
+    return _run_loaded(prepared, path, loaded, seq, clock)
+
+
+def _run_loaded(prepared: Prepared, path: Path, loaded: LoadedShot, seq: int, clock: Clock | None) -> Ran:
+    outcome = run(prepared.job(loaded.shot.variant), seen_of(loaded), seq=seq, clock=clock)
+    return Ran(path, sealed(outcome.record), outcome, loaded)
 
 
 def _unread(prepared: Prepared, path: Path, why: str, seq: int) -> Ran:

@@ -1,0 +1,189 @@
+"""`tiepoint trial`: what a recipe says of parts whose truth is known."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from tiepoint.cli.answer import Answer, Json, hint_at, present, progress, table
+from tiepoint.cli.typed import share_typed
+
+if TYPE_CHECKING:
+    from tiepoint.model.decide import Verdict
+    from tiepoint.model.record import Record
+    from tiepoint.recipe.pool import Done, Preparation
+    from tiepoint.studies.labels import Label, Truth
+    from tiepoint.studies.trial import ClassSeen, Showing, TrialStudy
+
+PAGE, PICTURE = "trial.html", "margins.svg"
+_HINTS = 5
+
+
+def trial(
+    recipe: Annotated[Path, typer.Argument(metavar="RECIPE.toml", help="The recipe to be tried.")],
+    labels: Annotated[
+        Path,
+        typer.Argument(
+            metavar="LABELS", help="A table with shot, part_id, label and class, or a folder with good, bad and others."
+        ),
+    ],
+    tuning: Annotated[
+        list[Path] | None,
+        typer.Option("--tuning", metavar="LABELS", help="What the recipe was tuned by: a table or folders, as LABELS."),
+    ] = None,
+    most_escapes: Annotated[
+        str | None, typer.Option("--most-escapes", metavar="SHARE", help="Agreed: of bad parts, that pass at most.")
+    ] = None,
+    most_false: Annotated[
+        str | None, typer.Option("--most-false", metavar="SHARE", help="Agreed: of good parts, that do not, at most.")
+    ] = None,
+    tie: Annotated[Path | None, typer.Option("--tie", metavar="TIE.json", help="As of run.")] = None,
+    lights: Annotated[Path | None, typer.Option("--lights", metavar="LIGHTS.toml", help="As of run.")] = None,
+    variants: Annotated[Path | None, typer.Option("--variants", metavar="VARIANTS.csv", help="As of run.")] = None,
+    variant: Annotated[str | None, typer.Option("--variant", metavar="NAME", help="As of run.")] = None,
+    workers: Annotated[
+        int | None, typer.Option("--workers", min=1, metavar="N", help="Processes; one for each core unless given.")
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="DIR", help=f"Write records.jsonl, records.csv, {PAGE} and {PICTURE} here."),
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Try a recipe on parts that are known to be good or bad.
+
+    LABELS is a table (CSV or .xlsx) with a row for each shot, or a folder: good holds shots of good parts, bad and any
+    other folder shots of bad ones, of the class that it is named by. n counts distinct parts, each by its worst
+    showing; bounds are those of Clopper and Pearson. Parts and pictures that also tuned the recipe are named, and left
+    out of every count.
+
+    With --most-escapes or --most-false the exit code is 1 unless they are shown by the one-sided 95 % bound: no escape
+    among 299 bad parts shows 1 %.
+
+    \b
+      tiepoint trial recipes/plate.toml proof/labels.csv --most-escapes 1% --most-false 5% --out trial
+      tiepoint trial recipes/plate.toml proof --tuning tuning
+    """
+    from tiepoint.documents.canonical import plain
+    from tiepoint.recipe.pool import Preparation
+    from tiepoint.recipe.station import demand_no_records, write_records
+    from tiepoint.studies.labels import read_labels
+    from tiepoint.studies.trial import study_trial
+
+    rates = [
+        None if text is None else share_typed(option, text)
+        for option, text in (("--most-escapes", most_escapes), ("--most-false", most_false))
+    ]
+    if out is not None:
+        demand_no_records(out)
+    preparation = Preparation(recipe, tie, lights, variants, variant)
+    prepared = preparation.prepared()
+    for sentence in prepared.warnings:
+        hint_at(sentence)
+    each = max(len(prepared.each), 1)
+    told = read_labels(labels, each)
+    tuned = _tuned(tuning or [], each, prepared.each)
+    done = _run(preparation, told, workers, drawn=out is not None)
+    showings = [_showing(label, one.record) for label, one in zip(told, done, strict=True)]
+    study = study_trial(
+        showings,
+        tuning_parts=tuned.parts,
+        tuning_pictures=tuned.pictures,
+        most_escapes=rates[0],
+        most_false=rates[1],
+    )
+    if out is not None:
+        write_records(out, [one.record for one in done])
+        overlays = {s.where: one.overlay for s, one in zip(showings, done, strict=True) if one.overlay}
+        _write(out, study, recipe.name, overlays)
+    written = () if out is None else (f"The trial is in {out / PAGE}, its records in {out / 'records.jsonl'}.",)
+    document = {"study": "trial", **plain(study)}
+    present(Answer(document, tuple(_lines(study)), study.good is not False, (*_hints(done), *written)), as_json)
+
+
+@dataclass(frozen=True, slots=True)
+class _Tuned:
+    """What tuned the recipe: parts by id, pictures by the hash of their pixels."""
+
+    parts: frozenset[str]
+    pictures: frozenset[str]
+
+
+def _tuned(paths: Sequence[Path], each: int, lights: Sequence[str]) -> _Tuned:
+    from tiepoint.recipe.shots import load_shot
+    from tiepoint.studies.labels import read_labels
+
+    parts: set[str] = set()
+    pictures: set[str] = set()
+    for path in paths:
+        for label in read_labels(path, each):
+            shot = load_shot(label.shot, lights).shot
+            pictures |= {p.pixels_sha256 for p in shot.pictures}
+            if part := label.part or shot.part_id:
+                parts.add(part)
+    return _Tuned(frozenset(parts), frozenset(pictures))
+
+
+def _run(preparation: "Preparation", labels: "Sequence[Label]", workers: int | None, drawn: bool) -> "list[Done]":
+    from tiepoint.recipe.pool import Task, run_tasks, workers_for
+
+    tasks = [Task(label.shot, k, _wrong_at(label.truth) if drawn else frozenset()) for k, label in enumerate(labels, 1)]
+    done = []
+    with progress("Shots", len(tasks)) as step:
+        for one in run_tasks(preparation, tasks, workers_for(len(tasks), workers)):
+            done.append(one)
+            next(step)
+    return done
+
+
+def _wrong_at(truth: "Truth") -> "frozenset[Verdict]":
+    return frozenset({"conforms"}) if truth == "bad" else frozenset({"undecided", "unread", "rejected"})
+
+
+def _showing(label: "Label", record: "Record") -> "Showing":
+    from tiepoint.studies.trial import Showing, margin_of
+
+    margin, nearest = margin_of(record)
+    pictures = tuple(p.pixels_sha256 for p in record.shot.pictures)
+    part = label.part or record.shot.part_id or label.where
+    return Showing(part, label.truth, label.kind, record.verdict, margin, nearest, pictures, label.where)
+
+
+def _write(out: Path, study: "TrialStudy", recipe: str, overlays: dict[str, str]) -> None:
+    from tiepoint.documents.files import write_together
+    from tiepoint.report.trial_page import trial_html
+    from tiepoint.report.trial_picture import margins
+
+    page = trial_html(study, recipe, overlays)
+    write_together({out / PAGE: page.encode(), out / PICTURE: margins(study).encode()})
+
+
+def _hints(done: "Sequence[Done]") -> Iterator[str]:
+    hints = list(dict.fromkeys(hint for one in done for hint in one.hints))
+    yield from hints[:_HINTS]
+    if len(hints) > _HINTS:
+        yield f"And {len(hints) - _HINTS} more of the files; see the records."
+
+
+def _lines(study: "TrialStudy") -> Iterator[str]:
+    from tiepoint.studies.trial import VERDICTS
+
+    yield study.convention
+    head = ("class", "", "parts", "showings", *VERDICTS, "wrong", "at most")
+    yield from table([head, *map(_row, study.classes)], frozenset(range(2, 10)))
+    for part in study.wrong[:_HINTS]:
+        margin = "" if part.worst.margin is None else f", {part.worst.nearest} {part.worst.margin:+.1f} u within"
+        yield f"  {part.worst.part} is {part.worst.truth} and {part.worst.verdict}{margin} ({part.worst.where})"
+    if len(study.wrong) > _HINTS:
+        yield f"  and {len(study.wrong) - _HINTS} more parts that were judged wrongly"
+    yield from (check.sentence for check in study.checks)
+    yield from study.sentences
+
+
+def _row(seen: "ClassSeen") -> tuple[str, ...]:
+    from tiepoint.studies.trial import per_cent
+
+    counts = map(str, (seen.n, seen.showings, *seen.counts, seen.wrong.events))
+    return (seen.name, seen.truth, *counts, per_cent(seen.wrong.at_most))

@@ -1,0 +1,108 @@
+"""A recipe over many shots at once, one process for each core: what a trial and a replay call.
+
+Records are those of `run_shots`, in the order of the shots, but for `timings`: cores that are shared take longer.
+"""
+
+import os
+import signal
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from functools import lru_cache
+from multiprocessing import get_context
+from pathlib import Path
+
+from tiepoint.foundation.errors import UnusableInput
+from tiepoint.model.decide import Verdict
+from tiepoint.model.record import Record
+from tiepoint.recipe.station import Prepared, prepare, run_shot
+
+FEW = 12
+"""Up to so many shots are run by this process alone: starting others takes longer than they do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Preparation:
+    """What `prepare` takes, to be prepared once in every process."""
+
+    recipe: Path
+    tie: Path | None = None
+    lights: Path | None = None
+    variants: Path | None = None
+    variant: str | None = None
+
+    def prepared(self) -> Prepared:
+        """Return the recipe with all that it rests on; a `TiepointError` as `prepare` raises it."""
+        return prepare(
+            self.recipe,
+            tie_path=self.tie,
+            lights_path=self.lights,
+            variants_path=self.variants,
+            variant=self.variant,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """A shot to be run, the `seq` of its record, and the verdicts at which its overlay is drawn."""
+
+    shot: Path
+    seq: int
+    drawn_at: frozenset[Verdict] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """A shot's record, its overlay where it was asked for, and what to know of its files."""
+
+    record: Record
+    overlay: str | None
+    hints: tuple[str, ...]
+
+
+def workers_for(shots: int, asked: int | None = None) -> int:
+    """Return how many processes are worth starting."""
+    if asked is not None:
+        return max(1, min(asked, shots))
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return 1 if shots <= FEW else max(1, min(cores, shots // (FEW // 2)))
+
+
+def run_tasks(preparation: Preparation, tasks: Sequence[Task], workers: int, most_px: int = 640) -> Iterator[Done]:
+    """Run the recipe over the shots, and yield what was done in their order. `most_px`: width of an overlay's picture.
+
+    A shot that cannot be read is unread, also where it is the only one. Raises `UnusableInput` where a process died,
+    as for want of memory.
+    """
+    if workers < 2:
+        for task in tasks:
+            yield _do(preparation, task, most_px)
+        return
+    # Fresh processes on every system: one that is forked inherits threads' locks, which can never be released.
+    pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_leave_stopping_to_the_first)
+    try:
+        n, chunk = len(tasks), max(1, min(8, len(tasks) // (4 * workers)))
+        yield from pool.map(_do, [preparation] * n, tasks, [most_px] * n, chunksize=chunk)
+    except BrokenProcessPool as error:
+        raise UnusableInput(
+            "a process that ran shots died, perhaps for want of memory; try again with --workers 1"
+        ) from error
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _leave_stopping_to_the_first() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+@lru_cache(maxsize=1)
+def _prepared(preparation: Preparation) -> Prepared:
+    return preparation.prepared()
+
+
+def _do(preparation: Preparation, task: Task, most_px: int) -> Done:
+    ran = run_shot(_prepared(preparation), task.shot, seq=task.seq)
+    hints = (ran.unreadable,) if ran.unreadable else ran.loaded.hints if ran.loaded else ()
+    drawn = ran.loaded is not None and ran.record.verdict in task.drawn_at
+    return Done(ran.record, ran.overlay(most_px=most_px) if drawn else None, tuple(str(h) for h in hints))
