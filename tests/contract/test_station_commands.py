@@ -320,10 +320,9 @@ class TestReplaying:
         assert lines[0] == "2 shots were run again: 1 would get another verdict."
         assert "conforms → rejected" in lines[1]
 
-    def test_processes_say_what_one_says(self, cli, judged, monkeypatch):
-        alone = cli("replay", judged.folder, "--processes", "1", "--json").json
-        monkeypatch.setattr("tiepoint.station.replay._BY_ONE", 1)
-        assert cli("replay", judged.folder, "--processes", "2", "--json").json == alone
+    def test_processes_say_what_one_says(self, cli, judged):
+        alone = cli("replay", judged.folder, "--workers", "1", "--json").json
+        assert cli("replay", judged.folder, "--workers", "2", "--json").json == alone
 
     def test_a_picture_that_is_gone_is_told_and_the_others_are_run(self, cli, judged):
         (judged.kept()[1] / "picture.png").unlink()

@@ -10,9 +10,10 @@ from tiepoint.cli.answer import Answer, Json, hint_at, present, progress, table
 from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
+    from tiepoint.recipe.pool import Preparation
     from tiepoint.station.accepted import Bundle
     from tiepoint.station.folder import Station
-    from tiepoint.station.replay import Case, Replayed, Setup
+    from tiepoint.station.replay import Case, Replayed
     from tiepoint.station.verify import Evidence
 
 LONGEST_REASON = 500
@@ -213,8 +214,9 @@ def replay(
         typer.Option("--recipe", metavar="RECIPE.toml", help="A draft to be tried; what is accepted by default."),
     ] = None,
     last: Annotated[int | None, typer.Option("--last", metavar="N", min=1, help="Only the last N kept shots.")] = None,
-    processes: Annotated[
-        int | None, typer.Option("--processes", metavar="N", min=1, help="How many work at once; all cores by default.")
+    workers: Annotated[
+        int | None,
+        typer.Option("--workers", metavar="N", min=1, help="Processes at once; as many as pay off by default."),
     ] = None,
     as_json: Json = False,
 ) -> None:
@@ -228,8 +230,7 @@ def replay(
       tiepoint replay plates --last 500
       tiepoint replay plates --recipe plates/recipes/plate.toml
     """
-    import os
-
+    from tiepoint.recipe.pool import workers_for
     from tiepoint.station.folder import open_station
     from tiepoint.station.ledger import Ledger
     from tiepoint.station.replay import cases_of
@@ -243,8 +244,10 @@ def replay(
         raise UnusableInput(f"{there.name} has kept no shot yet; judge some with tiepoint run {station} SHOT...")
     told: list[Replayed] = []
     with progress("Shots", len(cases)) as step:
-        for setup, group in _setups(there, recipe, cases):
-            told += replayed(setup, group, processes=processes or os.cpu_count() or 1, progress=lambda _: next(step))
+        for preparation, group in _groups(there, recipe, cases):
+            told += replayed(
+                preparation, group, workers=workers_for(len(group), workers), progress=lambda _: next(step)
+            )
     told.sort(key=lambda r: r.seq)
     good = all(r.lost is None and r.was == r.now for r in told)
     present(
@@ -252,11 +255,10 @@ def replay(
     )
 
 
-def _setups(station: "Station", draft: Path | None, cases: "list[Case]") -> "Iterator[tuple[Setup, list[Case]]]":
+def _groups(station: "Station", draft: Path | None, cases: "list[Case]") -> "Iterator[tuple[Preparation, list[Case]]]":
     """Yield what is run over which shots: a draft over those of its variants, or to each the copy accepted for it."""
-    from tiepoint.station.accepted import draft_of, folder_of, pointers_of, recipe_in
-    from tiepoint.station.folder import VARIANTS
-    from tiepoint.station.replay import Setup
+    from tiepoint.recipe.pool import Preparation
+    from tiepoint.station.accepted import draft_of, pointers_of, preparation_of
 
     if draft is not None:
         (path,) = _recipes(station, [draft])
@@ -264,7 +266,7 @@ def _setups(station: "Station", draft: Path | None, cases: "list[Case]") -> "Ite
         wanted = [case for case in cases if not measured or case.record.variant in measured]
         if not wanted:
             raise UnusableInput(f"no kept shot is of a variant that {draft} measures ({', '.join(measured)})")
-        yield Setup(path, station.variants_path), wanted
+        yield Preparation(path, variants=station.variants_path), wanted
         return
     pointers = pointers_of(station)
     groups: dict[str, list[Case]] = {}
@@ -276,8 +278,7 @@ def _setups(station: "Station", draft: Path | None, cases: "list[Case]") -> "Ite
             )
         groups.setdefault(sha, []).append(case)
     for sha, group in groups.items():
-        variants = folder_of(station, sha) / VARIANTS
-        yield Setup(recipe_in(station, sha), variants if variants.is_file() else None), group
+        yield preparation_of(station, sha), group
 
 
 def _plain(one: "Replayed") -> dict[str, object]:

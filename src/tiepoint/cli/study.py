@@ -14,7 +14,8 @@ from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
     from tiepoint.foundation.frames import Pose3
-    from tiepoint.studies.pose import Cycles, Figure, PoseFigures, PoseStudy
+    from tiepoint.studies.figure import Figure
+    from tiepoint.studies.pose import Cycles, PoseFigures, PoseStudy
 
 XYZ = ("x_mm", "y_mm", "z_mm")
 ABC = ("a", "b", "c")

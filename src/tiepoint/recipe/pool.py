@@ -9,7 +9,6 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
-from functools import lru_cache
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -75,15 +74,16 @@ def run_tasks(preparation: Preparation, tasks: Sequence[Task], workers: int, mos
     A shot that cannot be read is unread, also where it is the only one. Raises `UnusableInput` where a process died,
     as for want of memory.
     """
+    prepared = preparation.prepared()  # here too: what is wrong with it is to be told, not to break a pool
     if workers < 2:
         for task in tasks:
-            yield _do(preparation, task, most_px)
+            yield _done(prepared, task, most_px)
         return
     # Fresh processes on every system: one that is forked inherits threads' locks, which can never be released.
-    pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_leave_stopping_to_the_first)
+    pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_begin, initargs=(preparation,))
     try:
-        n, chunk = len(tasks), max(1, min(8, len(tasks) // (4 * workers)))
-        yield from pool.map(_do, [preparation] * n, tasks, [most_px] * n, chunksize=chunk)
+        chunk = max(1, min(8, len(tasks) // (4 * workers)))
+        yield from pool.map(_do, tasks, [most_px] * len(tasks), chunksize=chunk)
     except BrokenProcessPool as error:
         raise UnusableInput(
             "a process that ran shots died, perhaps for want of memory; try again with --workers 1"
@@ -92,17 +92,21 @@ def run_tasks(preparation: Preparation, tasks: Sequence[Task], workers: int, mos
         pool.shutdown(wait=True, cancel_futures=True)
 
 
-def _leave_stopping_to_the_first() -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+_prepared: list[Prepared] = []
+"""Of a process that runs shots for another: what it runs them by."""
 
 
-@lru_cache(maxsize=1)
-def _prepared(preparation: Preparation) -> Prepared:
-    return preparation.prepared()
+def _begin(preparation: Preparation) -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the first process is stopped, and ends the others
+    _prepared[:] = [preparation.prepared()]
 
 
-def _do(preparation: Preparation, task: Task, most_px: int) -> Done:
-    ran = run_shot(_prepared(preparation), task.shot, seq=task.seq)
+def _do(task: Task, most_px: int) -> Done:
+    return _done(_prepared[0], task, most_px)
+
+
+def _done(prepared: Prepared, task: Task, most_px: int) -> Done:
+    ran = run_shot(prepared, task.shot, seq=task.seq)
     hints = (ran.unreadable,) if ran.unreadable else ran.loaded.hints if ran.loaded else ()
     drawn = ran.loaded is not None and ran.record.verdict in task.drawn_at
     return Done(ran.record, ran.overlay(most_px=most_px) if drawn else None, tuple(str(h) for h in hints))

@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass
 
-from tiepoint.studies.pose import Figure
+from tiepoint.studies.figure import Figure
 
 Pair = tuple[float, float]
 Triple = tuple[float, float, float]

@@ -30,6 +30,7 @@ from tiepoint.documents.files import (
     write_together,
 )
 from tiepoint.foundation.errors import UnusableDocument, UnusableInput
+from tiepoint.recipe.pool import Preparation
 from tiepoint.recipe.recipe import Recipe
 from tiepoint.recipe.station import Prepared, prepare
 from tiepoint.recipe.tables import said_names, shown
@@ -199,7 +200,7 @@ def prepare_accepted(station: Station, variant: str | None = None) -> Prepared:
     pointers = pointers_of(station)
     sha = pointers.of(variant)
     if sha is not None:
-        return prepare_copy(station, sha, variant)
+        return preparation_of(station, sha, variant).prepared()
     if not pointers.shas:
         raise UnusableInput(f"nothing is accepted at {station.folder}; accept its drafts with tiepoint accept")
     if variant is None:
@@ -208,15 +209,11 @@ def prepare_accepted(station: Station, variant: str | None = None) -> Prepared:
     raise UnusableInput(f"nothing is accepted for the variant {shown(variant)}; there are {there}")
 
 
-def prepare_copy(station: Station, sha: str, variant: str | None = None) -> Prepared:
-    """Return an accepted copy, ready to run; raises a `TiepointError` where it is not what was accepted."""
-    recipe, variants = recipe_in(station, sha), folder_of(station, sha) / VARIANTS
-    return prepare(recipe, variants_path=variants if variants.is_file() else None, variant=variant)
-
-
-def recipe_in(station: Station, sha: str) -> Path:
-    """Return the recipe's file in an accepted copy; raises `UnusableDocument` where it is not what was accepted."""
-    return folder_of(station, sha).joinpath(*PurePosixPath(accepted_bundle(station, sha).recipe).parts)
+def preparation_of(station: Station, sha: str, variant: str | None = None) -> Preparation:
+    """Return what an accepted copy is prepared from; `UnusableDocument` where it is not what was accepted."""
+    folder, bundle = folder_of(station, sha), accepted_bundle(station, sha)
+    recipe = folder.joinpath(*PurePosixPath(bundle.recipe).parts)
+    return Preparation(recipe, variants=folder / VARIANTS if VARIANTS in bundle.files else None, variant=variant)
 
 
 def copy_of_recipe(station: Station, recipe_sha: str) -> str | None:

@@ -6,27 +6,21 @@ to see before it is accepted.
 """
 
 import math
-import multiprocessing
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 
-from tiepoint.foundation.errors import TiepointError
 from tiepoint.model.decide import Verdict
 from tiepoint.model.reading import Reading
 from tiepoint.model.record import Record
-from tiepoint.recipe.station import Prepared, prepare, run_shots
+from tiepoint.recipe.pool import Preparation, Task, run_tasks
+from tiepoint.recipe.records import record_from
 from tiepoint.station.archive import kept_of
 from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Ledger
 
 SAME = 0.01
 """In units of u: how far two readings of one picture may lie apart and count as the same."""
-
-_BY_ONE = 24
-"""So many shots are done before further processes would have begun."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,24 +62,8 @@ class Replayed:
         return self.lost is None and self.was == self.now and not self.changes
 
 
-@dataclass(frozen=True)
-class Setup:
-    """What a recipe is prepared from; plain, so that it can be handed to another process."""
-
-    recipe: Path
-    variants: Path | None = None
-    tie: Path | None = None
-    lights: Path | None = None
-
-    def prepared(self) -> Prepared:
-        """Return the recipe, ready to run."""
-        return prepare(self.recipe, tie_path=self.tie, lights_path=self.lights, variants_path=self.variants)
-
-
 def cases_of(station: Station, ledger: Ledger, *, recipe_sha: str | None = None) -> Iterator[Case]:
     """Yield the records whose pictures were kept, in their order; those of one recipe, where it is named."""
-    from tiepoint.recipe.records import record_from
-
     kept = {k.record: k.folder for k in (kept_of(station, e) for e in ledger.entries("archived"))}
     for entry in ledger.entries("record"):
         if entry.seq in kept and recipe_sha in (None, entry.body.get("recipe_sha")):
@@ -93,57 +71,30 @@ def cases_of(station: Station, ledger: Ledger, *, recipe_sha: str | None = None)
 
 
 def replay(
-    setup: Setup,
+    preparation: Preparation,
     cases: Sequence[Case],
     *,
-    processes: int = 1,
+    workers: int = 1,
     progress: Callable[[str], None] | None = None,
 ) -> Iterator[Replayed]:
     """Run a recipe over judged shots and yield what came of each, in their order.
 
-    `processes`: how many work at once; one where there are few shots. Raises a `TiepointError` where the recipe cannot
-    be prepared.
+    `workers`: how many processes work at once. Raises a `TiepointError` where the recipe cannot be prepared.
     """
-    prepared = setup.prepared()
-    if processes <= 1 or len(cases) <= _BY_ONE:
-        told: Iterable[Replayed] = (again(prepared, case) for case in cases)
-        yield from _telling(told, progress)
-        return
-    # Begun anew, never forked: a copy of a process whose libraries hold threads may stand still for ever.
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(min(processes, len(cases)), context, _begin, (setup,)) as pool:
-        chunk = max(1, min(16, len(cases) // (4 * processes)))
-        yield from _telling(pool.map(_again, cases, chunksize=chunk), progress)
-
-
-def _telling(told: Iterable[Replayed], progress: Callable[[str], None] | None) -> Iterator[Replayed]:
-    for one in told:
+    tasks = [Task(case.shot, case.record.seq) for case in cases]
+    for case, done in zip(cases, run_tasks(preparation, tasks, workers), strict=True):
         if progress is not None:
-            progress(one.shot)
-        yield one
+            progress(case.record.shot.id)
+        yield compared(case.record, done.record)
 
 
-_work: list[Callable[[Case], Replayed]] = []
-"""Of a process that runs shots for another: what it does with one."""
-
-
-def _begin(setup: Setup) -> None:
-    _work[:] = [partial(again, setup.prepared())]
-
-
-def _again(case: Case) -> Replayed:
-    return _work[0](case)
-
-
-def again(prepared: Prepared, case: Case) -> Replayed:
-    """Return what comes of one judged shot."""
-    record = case.record
-    told = partial(Replayed, record.seq, record.shot.id, record.shot.part_id, record.verdict)
-    try:
-        (ran,) = run_shots(prepared, [case.shot], clock=None)
-    except TiepointError as error:
-        return told(None, lost=str(error))
-    return told(ran.record.verdict, tuple(changes(record.readings, ran.record.readings)))
+def compared(before: Record, after: Record) -> Replayed:
+    """Return what came of a judged shot that was run again."""
+    reasons = [r.reason for r in after.readings if r.reason is not None and r.reason.code == "shot_unreadable"]
+    lost = str(reasons[0].params["detail"]) if reasons else None
+    told = () if lost is not None else tuple(changes(before.readings, after.readings))
+    now = None if lost is not None else after.verdict
+    return Replayed(before.seq, before.shot.id, before.shot.part_id, before.verdict, now, told, lost)
 
 
 def changes(before: Sequence[Reading], after: Sequence[Reading]) -> Iterator[Change]:

@@ -8,11 +8,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from tiepoint.foundation.errors import TiepointError
-from tiepoint.station.accepted import accepted_bundle, copy_of_recipe, folder_of, pointers_of, prepare_copy
+from tiepoint.station.accepted import accepted_bundle, copy_of_recipe, folder_of, pointers_of, preparation_of
 from tiepoint.station.archive import Kept, kept_of
 from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Chain, Ledger
-from tiepoint.station.replay import Case, Replayed, again, cases_of
+from tiepoint.station.replay import Case, Replayed, cases_of, replay
 
 SAMPLE = 20
 """Records that are worked out again, unless more are asked for."""
@@ -115,20 +115,18 @@ def _recomputed(
     chosen = random.Random(seed).sample(cases, min(sample, len(cases)))
     told: list[Replayed] = []
     left: dict[str, None] = {}
-    by_recipe: dict[tuple[str, str | None], list[Case]] = {}
+    by_recipe: dict[str, list[Case]] = {}
     for case in sorted(chosen, key=lambda c: c.record.seq):
-        by_recipe.setdefault((case.record.recipe_sha, case.record.variant), []).append(case)
-    for (recipe_sha, variant), group in by_recipe.items():
+        by_recipe.setdefault(case.record.recipe_sha, []).append(case)
+    for recipe_sha, group in by_recipe.items():
         copy = copy_of_recipe(station, recipe_sha)
         if copy is None:
             left[f"the recipe {recipe_sha[:12]} of {len(group)} records is in no accepted copy"] = None
             continue
         try:
-            prepared = prepare_copy(station, copy, variant)
+            told += replay(preparation_of(station, copy), group)
         except TiepointError as error:
             left[str(error)] = None
-            continue
-        told += [again(prepared, case) for case in group]
     return tuple(sorted(told, key=lambda r: r.seq)), tuple(left)
 
 
