@@ -27,10 +27,12 @@ MAJORS: dict[str, int] = {
     "lights": 1,
     "recipe": 1,
     "record": 1,
+    "requirements": 1,
     "robot": 1,
     "shape": 1,
     "shot": 1,
     "station": 1,
+    "study": 1,
     "target": 1,
     "tie": 1,
 }

@@ -1,0 +1,219 @@
+"""`requirements.toml`: what a station was ordered for, written before anything is proved.
+
+    format = "tiepoint/requirements/1"
+    title = "Hinge plates for greenhouse vents"
+    customer = "Assembly, line 4"
+    undecided = "sorted by hand, at the supplier's cost"
+
+    [[characteristic]]
+    name = "bore A"
+    reading = "bore A.diameter"
+    drawing = "HV-60, sheet 2, C3"
+    lower = 4.4
+    upper = 4.6
+
+    [[requirement]]
+    id = "R1"
+    says = "Measuring takes no more than 30 % of the tolerance of bore A."
+    by = "rr"
+    of = "bore A.diameter"
+    most = 0.3
+
+    [[influence]]
+    name = "light of the hall"
+    tested = "300 to 900 lx"
+
+What is asked for is shown by a study of the kind that `by` names; until one was made it is not tried.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from tiepoint.documents.canonical import sha256
+from tiepoint.documents.files import check_format, read_document
+from tiepoint.foundation.errors import UnusableDocument
+from tiepoint.model.decide import Limits
+from tiepoint.recipe.tables import Name, Number, Positive, Table, said_names, shown
+
+REQUIREMENTS = "requirements.toml"
+
+By = Literal[
+    "type1", "rr", "linearity", "stability", "agreement", "lengths", "capability", "pose", "trial", "limits", "touch",
+    "times", "faults", "alarms",
+]  # fmt: skip
+ON_DUTY: tuple[By, ...] = ("times", "faults", "alarms")
+"""What only a station on duty can show."""
+
+Words = Annotated[str, Field(min_length=1, max_length=400, pattern=r"^[^\x00-\x1f\x7f]+$")]
+Many = Field(strict=False)
+
+
+class Characteristic(Table):
+    """`[[characteristic]]`: what the drawing asks of the part, and the reading that measures it.
+
+    `lower` and `upper`: what the drawing allows, in `unit`; None where it sets none. `variants`: those it holds for;
+    all by default.
+    """
+
+    name: Name
+    reading: Words
+    drawing: Words
+    lower: Number | None = None
+    upper: Number | None = None
+    unit: Literal["mm", "in", "deg", "mm2", "in2", "px", "1"] = "mm"
+    variants: Annotated[tuple[Name, ...], Many] = ()
+    says: Words | None = None
+
+
+class Requirement(Table):
+    """`[[requirement]]`: what is to be shown, and by which study.
+
+    `of`: the reading, the class of parts or the robot's pose that the study is of; None for the station as a whole.
+    `most` or `least`: the limit of the study's figure, as in 0.3 for 30 % of the tolerance.
+    """
+
+    id: Name
+    says: Words
+    by: By
+    of: Words | None = None
+    most: Number | None = None
+    least: Number | None = None
+    confidence: Annotated[Number, Field(gt=0.5, lt=1)] = 0.95
+
+
+class Influence(Table):
+    """`[[influence]]`: what acts on the station; in which range it was tested, or is assumed, or is excluded."""
+
+    name: Name
+    tested: Words | None = None
+    assumed: Words | None = None
+    excluded: Words | None = None
+
+
+class Control(Table):
+    """`[control]`: what is done for as long as the station is on duty.
+
+    `golden`: the parts by which it is checked. `again`: which change repeats which test.
+    """
+
+    golden: Annotated[tuple[Name, ...], Many] = ()
+    every: Words | None = None
+    alarms: Annotated[tuple[Words, ...], Many] = ()
+    again: Annotated[tuple["Again", ...], Many] = ()
+
+
+class Again(Table):
+    """`[[control.again]]`: after `change`, the `tests` that are repeated."""
+
+    change: Words
+    tests: Annotated[tuple[By, ...], Many]
+
+
+class Signature(Table):
+    """`[[signature]]`: who signs, and as what."""
+
+    role: Words
+    name: Words | None = None
+
+
+class RequirementsTable(Table):
+    """The whole document. `takt_s`: seconds from part to part. `not_checked`: what the station does not look at."""
+
+    format: str
+    title: Words
+    customer: Words
+    supplier: Words | None = None
+    scope: Words | None = None
+    undecided: Words | None = None
+    takt_s: Positive | None = None
+    not_checked: Annotated[tuple[Words, ...], Many] = ()
+    characteristic: Annotated[tuple[Characteristic, ...], Many] = ()
+    requirement: Annotated[tuple[Requirement, ...], Many] = ()
+    influence: Annotated[tuple[Influence, ...], Many] = ()
+    control: Control = Control()
+    signature: Annotated[tuple[Signature, ...], Many] = ()
+
+
+@dataclass(frozen=True)
+class Requirements:
+    """What was ordered: the `table`, and the `sha` of its content."""
+
+    table: RequirementsTable
+    sha: str
+
+
+def load_requirements(path: Path) -> Requirements:
+    """Return the requirements of a file; `UnusableDocument` in a sentence."""
+    content = read_document(path, "requirements")
+    check_format(content, "requirements", str(path))
+    table = RequirementsTable.read(content, f"{path}: ")
+    _check(table, str(path))
+    return Requirements(table, sha256(content))
+
+
+def _check(table: RequirementsTable, where: str) -> None:
+    if not table.characteristic and not table.requirement:
+        raise UnusableDocument(f"{where} asks for nothing; state a [[characteristic]] or a [[requirement]]")
+    _each_once([c.name for c in table.characteristic], f"{where}: the characteristic")
+    _each_once([r.id for r in table.requirement], f"{where}: the requirement")
+    _each_once([i.name for i in table.influence], f"{where}: the influence")
+    for one in table.characteristic:
+        here = f'{where}: characteristic "{one.name}"'
+        if one.lower is not None and one.upper is not None and one.lower >= one.upper:
+            raise UnusableDocument(f"{here} has lower = {one.lower:g} and upper = {one.upper:g}; give lower < upper")
+    for asked in table.requirement:
+        _check_requirement(asked, f'{where}: requirement "{asked.id}"')
+    for factor in table.influence:
+        said = [key for key in ("tested", "assumed", "excluded") if getattr(factor, key) is not None]
+        if not said:
+            raise UnusableDocument(
+                f'{where}: influence "{factor.name}" says neither tested, assumed nor excluded; say one of them'
+            )
+
+
+def _check_requirement(asked: Requirement, here: str) -> None:
+    if asked.most is not None and asked.least is not None:
+        raise UnusableDocument(f"{here} has most and least; make two requirements of it")
+    needs_limit = asked.by not in ("faults", "alarms", "touch", "agreement")
+    if needs_limit and asked.most is None and asked.least is None:
+        raise UnusableDocument(f"{here} is to be shown by {asked.by} and has no limit; state most or least")
+
+
+def _each_once(names: Sequence[str], what: str) -> None:
+    for k, name in enumerate(names):
+        if name in names[:k]:
+            raise UnusableDocument(f"{what} {shown(name)} stands twice; rename one")
+
+
+def limits_of(one: Characteristic) -> Limits | None:
+    """Return what the drawing allows, in the characteristic's unit; None where it sets no limit."""
+    return None if one.lower is None and one.upper is None else Limits(one.lower, one.upper)
+
+
+def deviations(table: RequirementsTable, recipe_limits: dict[str, Limits | None]) -> tuple[str, ...]:
+    """Return, in sentences, where what is judged differs from what the drawing says.
+
+    `recipe_limits`: those of the accepted recipes by the id of the reading, in its unit; None for one without limits.
+    """
+    told = []
+    for one in table.characteristic:
+        due, by = limits_of(one), recipe_limits.get(one.reading)
+        if one.reading not in recipe_limits:
+            told.append(f"{one.name}: no accepted recipe reads {one.reading}; there are {said_names(recipe_limits)}.")
+        elif due is None:
+            continue
+        elif by is None:
+            told.append(f"{one.name}: the drawing allows {_range(due)}, and the recipe sets no limits.")
+        elif (by.lower, by.upper) != (due.lower, due.upper):
+            told.append(f"{one.name}: the drawing allows {_range(due)}, the recipe judges by {_range(by)}.")
+    return tuple(told)
+
+
+def _range(limits: Limits) -> str:
+    if limits.lower is None:
+        return f"at most {limits.upper:g}"
+    return f"at least {limits.lower:g}" if limits.upper is None else f"{limits.lower:g} to {limits.upper:g}"
