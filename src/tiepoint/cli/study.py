@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, cast
 import typer
 
 from tiepoint.cli.answer import Answer, Json, group, help_alone, present, table
+from tiepoint.cli.study_values import linearity, rr, stability, type1
 from tiepoint.cli.typed import ANGLES, positive_mm
 from tiepoint.foundation.errors import UnusableInput
 
@@ -21,6 +22,8 @@ XYZ = ("x_mm", "y_mm", "z_mm")
 ABC = ("a", "b", "c")
 
 app = group("study")
+for _command in (type1, rr, linearity, stability):
+    app.command()(_command)
 
 
 @app.callback(invoke_without_command=True)

@@ -434,7 +434,7 @@ def _found(study: RrStudy) -> list[str]:
     said.append(f"It tells {many} groups of parts apart (ndc; {study.ndc_low} at the lower end of its interval).")
     if study.other is not None:
         o = study.other
-        done = f"{', '.join(study.pooled)} was pooled with the error" if study.pooled else "No interaction was pooled"
+        done = f"Pooled with the error: {', '.join(study.pooled)}" if study.pooled else "No interaction was pooled"
         said.append(
             f"{done}; {'with' if o.pooled else 'without'} pooling GRR is {o.grr:.3g}{unit}, "
             f"{100 * o.share_of_total:.3g} % of the total variation."
@@ -477,7 +477,10 @@ def _next(study: RrStudy, judged: Figure) -> str:
     unshown = study.most is not None and judged.value <= study.most < judged.high
     if unshown and wide is not None and wide.sd.high > study.ev.high and wide.name in study.factors:
         levels = len(study.factors[wide.name])
-        return f"Next: study more levels of {wide.name} than {levels}; it is what keeps the interval wide."
+        return (
+            f"Next: study more levels of {wide.name} than {levels}; it is what keeps the interval wide. If there are "
+            "no more, the point value tells of these."
+        )
     if unshown:
         return f"Next: study more parts than {len(study.parts)}, or repeat more often, to have narrower intervals."
     if worst.name == "repeatability":

@@ -85,8 +85,8 @@ def study_type1(
     Raises `UnusableInput` for what cannot be, `PoorGeometry` for too few or constant values.
     """
     _check_asked(tolerance, u_reference, share, spread, least)
-    x = _values(data)
     true = _reference(data, reference)
+    x = _values(data)
     n, mean = x.size, float(x.mean())
     s = float(np.std(x - x[0], ddof=1))
     bias = float(np.mean(x - true))

@@ -1,0 +1,75 @@
+"""What the studies of values share: which data, their unit, where the picture goes, and how the answer is given."""
+
+import dataclasses
+import math
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from tiepoint.cli.answer import Answer, present
+
+if TYPE_CHECKING:
+    from tiepoint.studies.checks import Check
+    from tiepoint.studies.measured import Measured
+
+Data = Annotated[
+    Path,
+    typer.Argument(metavar="DATA", help="A table with a column value (CSV, .xlsx), or the station's records.jsonl."),
+]
+ReadingName = Annotated[
+    str | None, typer.Option("--reading", metavar="ID", help='Which reading of the records: "bore A.diameter".')
+]
+UnitName = Annotated[
+    str | None, typer.Option("--unit", metavar="UNIT", help="Of a table that does not say it; mm unless given.")
+]
+Picture = Annotated[Path | None, typer.Option("--picture", metavar="FILE.svg", help="Draw the study as a picture.")]
+
+
+def load_measured(path: Path, reading: str | None, unit: str | None, factors: Sequence[str] = ()) -> "Measured":
+    """Return the values of a file; a table that names no unit is in mm, and that is noted."""
+    from tiepoint.studies.measured import read_measured
+
+    data = read_measured(path, factors=factors, reading=reading, unit=unit)
+    if data.unit:
+        return data
+    return dataclasses.replace(data, unit="mm", notes=(*data.notes, "The table names no unit, so mm is taken."))
+
+
+def demand_drawing(picture: Path | None) -> None:
+    """Refuse a place for the picture that holds something else, before any work is done."""
+    from tiepoint.cli.load import demand_like
+
+    if picture is not None:
+        demand_like(picture, b"<svg", "drawing")
+
+
+def answer(study: Any, kind: str, lines: Iterable[str], picture: Path | None, drawing: str, as_json: bool) -> None:
+    """Write the picture, print the answer, and end the command: code 1 where the study is not good."""
+    from tiepoint.documents.canonical import plain
+    from tiepoint.documents.files import write_atomic
+
+    hints: tuple[str, ...] = ()
+    if picture is not None:
+        write_atomic(picture, drawing.encode())
+        hints = (f"The picture is {picture}.",)
+    document = {"study": kind, **plain(_finite(dataclasses.asdict(study)))}
+    said = (study.convention, *lines, *study.sentences)
+    present(Answer(document, said, study.good is not False, hints), as_json)
+
+
+def untold(checks: "Sequence[Check]") -> str:
+    """Return in a line which assumptions hold, and which these data cannot tell."""
+    held = ", ".join(check.name for check in checks if check.holds)
+    open_ = " ".join(check.sentence for check in checks if check.holds is None)
+    return f"Tested and not objected to: {held or 'nothing'}." + (f" {open_}" if open_ else "")
+
+
+def _finite(thing: Any) -> Any:
+    """Return plain data in which an end that is infinite is null: JSON has no word for it."""
+    if isinstance(thing, dict):
+        return {key: _finite(value) for key, value in thing.items()}
+    if isinstance(thing, list | tuple):
+        return [_finite(item) for item in thing]
+    return None if isinstance(thing, float) and not math.isfinite(thing) else thing
