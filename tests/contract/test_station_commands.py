@@ -10,10 +10,12 @@ from PIL import Image
 
 from tiepoint.documents.canonical import sha256
 from tiepoint.documents.files import write_document
+from tiepoint.foundation.errors import UnusableDocument
 from tiepoint.recipe.records import record_from
 from tiepoint.station.accepted import accepted_bundle, pointers_of
 from tiepoint.station.folder import open_station
 from tiepoint.station.ledger import Ledger
+from tiepoint.station.requirements import agreed_requirements
 from tiepoint.ties.document import to_document
 
 RECIPE = """
@@ -32,6 +34,20 @@ limits.diameter = { nominal = "bore_mm", plus = 0.1, minus = 0.1 }
 VARIANTS = """variant,height_mm,u_height_mm,recipe,bore_mm
 thin,0,0,bore,4.4
 wide,0,0,bore,4.7
+"""
+
+
+REQUIREMENTS = """
+format = "tiepoint/requirements/1"
+title = "Vents"
+customer = "Line 4"
+
+[[characteristic]]
+name = "bore"
+reading = "bore.diameter"
+drawing = "HV-60"
+lower = 4.3
+upper = 4.5
 """
 
 
@@ -164,6 +180,31 @@ class TestAccepting:
     def test_what_is_not_there_is_told(self, cli, vent, words, says):
         said = cli("accept", vent.folder, "--why", "first", *words)
         assert (said.code, says in said.err) == (2, True)
+
+    def test_requirements_are_dated_once_and_again_where_they_change(self, cli, vent):
+        path = vent.folder / "requirements.toml"
+        path.write_text(REQUIREMENTS)
+        assert "requirements.toml: new" in cli("accept", vent.folder, "--show").out
+        assert "Requirements agreed: entry 1" in cli("accept", vent.folder, "--why", "order 7").out
+        assert "Nothing differs" in cli("accept", vent.folder, "--why", "order 7").out
+        path.write_text(REQUIREMENTS.replace("4.5", "4.55"))
+        assert "changed since it was agreed" in cli("accept", vent.folder, "--show").out
+        assert "Requirements agreed: entry 3" in cli("accept", vent.folder, "--why", "order 7, revision B").out
+        station = open_station(vent.folder)
+        with Ledger(station.ledger_path) as ledger:
+            agreed = agreed_requirements(station, ledger)
+            assert agreed is not None
+            assert agreed[0].table.characteristic[0].upper == 4.55
+            kept = vent.folder / "accepted" / agreed[0].sha / "requirements.toml"
+            kept.write_text(REQUIREMENTS.replace("4.5", "4.6"))
+            with pytest.raises(UnusableDocument, match="altered after it was agreed"):
+                agreed_requirements(station, ledger)
+
+    def test_requirements_that_ask_for_nothing_are_not_agreed(self, cli, vent):
+        (vent.folder / "requirements.toml").write_text(REQUIREMENTS.partition("[[")[0])
+        said = cli("accept", vent.folder, "--why", "order 7")
+        assert (said.code, "asks for nothing" in said.err) == (2, True)
+        assert not (vent.folder / "accepted").exists()
 
     def test_no_station_is_told(self, cli, tmp_path):
         said = cli("accept", tmp_path, "--why", "first")

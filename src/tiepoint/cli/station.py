@@ -47,7 +47,8 @@ def accept(
 
     A recipe is copied with all that it rests on (tie, lights, masks, taught data, robot, belt, variants) to
     accepted/<hash>/, which is never changed afterwards. Who accepted it, when and why stands in the station's ledger.
-    Without --why, or with --show, what would change is shown and nothing is done.
+    Without --why, or with --show, what would change is shown and nothing is done. requirements.toml is kept and dated
+    likewise: what a study is held against must be older than its data.
 
     \b
       tiepoint accept plates --show
@@ -56,23 +57,30 @@ def accept(
     from tiepoint.station.accepted import accept as accepted
     from tiepoint.station.accepted import as_plain, draft_of
     from tiepoint.station.folder import open_station
+    from tiepoint.station.requirements import agree
 
     there = open_station(station)
     named = _recipes(there, recipes) if recipes else _measuring(there, _recipes(there, None))
     bundles = [draft_of(there, path) for path in named]
-    changes = list(_changes(there, bundles))
+    changes = [*_of_requirements(there), *_changes(there, bundles)]
     document: dict[str, object] = {"station": there.name, "changes": changes}
     if show or not changes:
         lines = changes or [f"Nothing differs from what is accepted at {there.name}."]
         present(Answer({**document, "accepted": None}, tuple(lines)), as_json)
     for line in changes:
         hint_at(line)
-    acceptance = accepted(there, named, who=_who(who), why=_why(why), variants=variants or ())
+    by, reason = _who(who), _why(why)
+    agreed = agree(there, who=by, why=reason)
+    acceptance = accepted(there, named, who=by, why=reason, variants=variants or ())
+    of_agreed = () if agreed is None else (f"Requirements agreed: entry {agreed.seq} of the ledger.",)
     if acceptance is None:
-        present(Answer({**document, "accepted": None}, ("Nothing differs from what is accepted.",)), as_json)
+        present(
+            Answer({**document, "accepted": None}, of_agreed or ("Nothing differs from what is accepted.",)), as_json
+        )
     told = {"entry": acceptance.entry.seq, "sha": acceptance.entry.sha, "new": list(acceptance.new)}
     copies = "; ".join(f"{b.recipe} as {b.sha[:12]}" for b in bundles)
     lines = [
+        *of_agreed,
         f"Accepted at {there.name}: {copies}.",
         f"Entry {acceptance.entry.seq} of the ledger, {acceptance.entry.written_utc}; head {acceptance.entry.sha}.",
     ]
@@ -115,6 +123,24 @@ def _changes(station: "Station", bundles: "list[Bundle]") -> Iterator[str]:
     old = {b.recipe: b for b in (accepted_bundle(station, sha) for sha in pointers_of(station).shas)}
     for bundle in bundles:
         yield from differences(old.get(bundle.recipe), bundle)
+
+
+def _of_requirements(station: "Station") -> Iterator[str]:
+    """Yield whether the requirements differ from those that were agreed."""
+    from tiepoint.station.ledger import Ledger
+    from tiepoint.station.requirements import REQUIREMENTS, agreed_requirements, load_requirements
+
+    path = station.folder / REQUIREMENTS
+    if not path.is_file():
+        return
+    found, before = load_requirements(path), None
+    if station.ledger_path.is_file():
+        with Ledger(station.ledger_path) as ledger:
+            before = agreed_requirements(station, ledger)
+    if before is None:
+        yield f"{REQUIREMENTS}: new"
+    elif before[0].sha != found.sha:
+        yield f"{REQUIREMENTS}: changed since it was agreed on {before[1].written_utc[:10]}"
 
 
 def _why(why: str | None) -> str:

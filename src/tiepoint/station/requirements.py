@@ -34,12 +34,17 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from tiepoint.documents.canonical import sha256
-from tiepoint.documents.files import check_format, read_document
+from tiepoint.documents.files import check_format, format_of, read_bytes, read_document, write_atomic
 from tiepoint.foundation.errors import UnusableDocument
 from tiepoint.model.decide import Limits
 from tiepoint.recipe.tables import Name, Number, Positive, Table, said_names, shown
+from tiepoint.station.accepted import ACCEPTED
+from tiepoint.station.folder import Station
+from tiepoint.station.ledger import Entry, Ledger
 
 REQUIREMENTS = "requirements.toml"
+AGREE = "agree"
+MOST_BYTES = 5_000_000
 
 By = Literal[
     "type1", "rr", "linearity", "stability", "agreement", "lengths", "capability", "pose", "trial", "limits", "touch",
@@ -187,6 +192,40 @@ def _each_once(names: Sequence[str], what: str) -> None:
     for k, name in enumerate(names):
         if name in names[:k]:
             raise UnusableDocument(f"{what} {shown(name)} stands twice; rename one")
+
+
+def agreed_requirements(station: Station, ledger: Ledger) -> tuple[Requirements, Entry] | None:
+    """Return the requirements that were agreed last, with the act that dates them; None where none were.
+
+    Raises `UnusableDocument` where the copy is not what was agreed.
+    """
+    acts = [entry for entry in ledger.entries("act") if entry.body.get("act") == AGREE]
+    if not acts:
+        return None
+    sha = acts[-1].body["requirements"]
+    path = station.folder / ACCEPTED / sha / REQUIREMENTS
+    found = load_requirements(path)
+    if found.sha != sha:
+        raise UnusableDocument(f"{path} was altered after it was agreed; restore it from a backup, or agree again")
+    return found, acts[-1]
+
+
+def agree(station: Station, *, who: str, why: str, at: str | None = None) -> Entry | None:
+    """Keep the draft of the requirements as agreed, dated by the ledger; None where it is already, or there is none.
+
+    What a study is held against must be older than its data: this says how old it is.
+    """
+    path = station.folder / REQUIREMENTS
+    if not path.is_file():
+        return None
+    found = load_requirements(path)
+    with Ledger(station.ledger_path, create=True) as ledger:
+        before = agreed_requirements(station, ledger)
+        if before is not None and before[0].sha == found.sha:
+            return None
+        write_atomic(station.folder / ACCEPTED / found.sha / REQUIREMENTS, read_bytes(path, MOST_BYTES))
+        body = {"format": format_of("act"), "act": AGREE, "who": who, "why": why, "requirements": found.sha}
+        return ledger.append("act", body, at=at)
 
 
 def limits_of(one: Characteristic) -> Limits | None:
