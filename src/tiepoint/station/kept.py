@@ -1,0 +1,103 @@
+"""Studies that a station keeps: each one that was made, with its data and its outcome, good or not.
+
+A study is a document in `studies/`, `tiepoint/study/1`, and beside it the table that it was made of. The ledger has an
+act for each, with the hashes of both, so that none can be left out, changed or made before its data.
+"""
+
+import hashlib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from tiepoint.documents.canonical import sha256
+from tiepoint.documents.files import document_bytes, format_of, read_bytes, read_document, write_together
+from tiepoint.documents.names import portable
+from tiepoint.foundation.errors import TiepointError, UnusableDocument
+from tiepoint.station.folder import Station
+from tiepoint.station.ledger import Entry, Ledger
+
+STUDIES = "studies"
+STUDY = "study"
+MOST_BYTES = 400_000_000
+
+
+@dataclass(frozen=True)
+class KeptStudy:
+    """A study that was made: its `kind`, what it is `of` (a reading's id, as a rule), its document and its act.
+
+    `fault`: why its document is not there as it was kept; then `document` is empty.
+    """
+
+    kind: str
+    of: str | None
+    good: bool | None
+    document: Mapping[str, Any]
+    act: Entry
+    fault: str | None = None
+
+
+def keep_study(
+    station: Station,
+    kind: str,
+    of: str | None,
+    outcome: Mapping[str, Any],
+    data: Path | None,
+    *,
+    who: str,
+    command: str | None = None,
+    at: str | None = None,
+) -> Entry:
+    """Write a study and its data into the station and an act of it into the ledger; return the act's entry.
+
+    `outcome`: the study as plain data, with `good`. `data`: the file that it was made of. `command`: what was typed.
+    Raises `UnusableInput` where it cannot be written.
+    """
+    with Ledger(station.ledger_path, create=True) as ledger:
+        number = ledger.head.seq + 1
+        stem = portable(f"{number:06d}-{kind}" + (f"-{of}" if of else ""))[:80]
+        table = b"" if data is None else read_bytes(data, MOST_BYTES)
+        said_data = None if data is None else {"file": f"{stem}{data.suffix.lower()}", "named": data.name}
+        content = {"kind": kind, "of": of, "command": command, "data": said_data, "outcome": dict(outcome)}
+        files = {station.folder / STUDIES / f"{stem}.json": document_bytes("study", content)}
+        if said_data is not None:
+            files[station.folder / STUDIES / said_data["file"]] = table
+        write_together(files)
+        body = {
+            "format": format_of("act"),
+            "act": STUDY,
+            "who": who,
+            "why": f"{kind} of {of}" if of else kind,
+            "kind": kind,
+            "of": of,
+            "good": outcome.get("good"),
+            "file": f"{STUDIES}/{stem}.json",
+            "sha": sha256({"format": format_of("study"), **content}),
+            "data_sha": hashlib.sha256(table).hexdigest() if data is not None else None,
+        }
+        return ledger.append("act", body, at=at)
+
+
+def kept_studies(station: Station, ledger: Ledger) -> Iterator[KeptStudy]:
+    """Yield every study that was made, in the order of the ledger, whether its document is still as it was or not."""
+    for entry in ledger.entries("act"):
+        if entry.body.get("act") != STUDY:
+            continue
+        body = entry.body
+        try:
+            document, fault = _document(station, body), None
+        except TiepointError as error:
+            document, fault = {}, str(error)
+        yield KeptStudy(body["kind"], body["of"], body["good"], document, entry, fault)
+
+
+def _document(station: Station, body: Mapping[str, Any]) -> dict[str, Any]:
+    path = station.folder.joinpath(*str(body["file"]).split("/"))
+    document = read_document(path, "study")
+    if sha256(document) != body["sha"]:
+        raise UnusableDocument(f"{path} was altered after the study was made")
+    if body["data_sha"] is not None:
+        data = path.with_name(document["data"]["file"])
+        if hashlib.sha256(read_bytes(data, MOST_BYTES)).hexdigest() != body["data_sha"]:
+            raise UnusableDocument(f"{data} was altered after the study was made")
+    return document

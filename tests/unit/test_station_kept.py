@@ -1,0 +1,70 @@
+"""Studies that a station keeps: none is left out, none changes unseen."""
+
+from pathlib import Path
+
+import pytest
+
+from tiepoint.station.folder import Station, open_station
+from tiepoint.station.kept import keep_study, kept_studies
+from tiepoint.station.ledger import Ledger
+
+TABLE = "part,value\nA,4.501\nB,4.503\n"
+
+
+@pytest.fixture
+def station(tmp_path: Path) -> Station:
+    (tmp_path / "station.toml").write_text('format = "tiepoint/station/1"\nname = "vents"\n')
+    return open_station(tmp_path)
+
+
+@pytest.fixture
+def table(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("data") / "loads.CSV"
+    path.write_text(TABLE)
+    return path
+
+
+def made(station: Station, table: Path, good: bool | None = True):
+    return keep_study(station, "rr", "bore A.diameter", {"good": good, "grr": 0.003}, table, who="M. Weiss")
+
+
+def listed(station: Station):
+    with Ledger(station.ledger_path) as ledger:
+        return list(kept_studies(station, ledger))
+
+
+def test_a_study_is_kept_with_its_data_and_the_ledger_knows_it(station, table):
+    entry = made(station, table)
+    (one,) = listed(station)
+    assert (one.kind, one.of, one.good, one.fault) == ("rr", "bore A.diameter", True, None)
+    assert one.document["outcome"]["grr"] == 0.003
+    assert one.act == entry
+    assert (station.folder / "studies" / one.document["data"]["file"]).read_text() == TABLE
+    assert one.document["data"]["named"] == "loads.CSV"
+
+
+def test_every_study_is_listed_those_that_failed_too(station, table):
+    for good in (False, None, True):
+        made(station, table, good)
+    assert [s.good for s in listed(station)] == [False, None, True]
+    assert len({s.act.body["file"] for s in listed(station)}) == 3
+
+
+@pytest.mark.parametrize(
+    ("suffix", "new", "says"),
+    [
+        (".json", ("0.003", "0.002"), "altered after the study"),
+        (".csv", ("4.501", "4.502"), "altered after the study"),
+        (".json", None, "cannot read"),
+    ],
+)
+def test_what_was_changed_afterwards_is_told_and_stays_listed(station, table, suffix, new, says):
+    made(station, table)
+    (path,) = (station.folder / "studies").glob(f"*{suffix}")
+    if new is None:
+        path.unlink()
+    else:
+        path.write_text(path.read_text().replace(*new))
+    (one,) = listed(station)
+    assert one.document == {}
+    assert says in one.fault
