@@ -75,7 +75,7 @@ def test_an_altered_study_and_one_without_the_figure_show_nothing():
 
 
 def test_rates_of_a_trial_are_held_by_their_one_sided_bound():
-    """No escape among 299 bad parts shows 1 % at 95 %, among 298 it does not (Clopper & Pearson; 299 is common practice)."""
+    """No escape among 299 bad parts shows 1 % at 95 %, among 298 it does not (Clopper & Pearson; common practice)."""
 
     def of(n_bad):
         bad = [Showing(f"b{k}", "bad", "scratch", "rejected") for k in range(n_bad)]
