@@ -277,3 +277,15 @@ def test_parts_must_be_known_and_factors_are_two_at_most():
     one = GAUGE.factors["appraiser"]
     with pytest.raises(UnusableInput, match="at most two are studied"):
         study_rr(changed(GAUGE, factors={"a": one, "b": one, "c": one}))
+
+
+def test_pooling_by_rule_leaves_the_intervals_alone():
+    # An interval after a test that found nothing would hold less than it says (proofs/gauges.py).
+    rule, never = study_rr(GAUGE), study_rr(GAUGE, pool="never")
+    assert rule.pooled
+    for name in ("ev", "av", "grr", "pv", "tv", "share_of_total"):
+        one, other = getattr(rule, name), getattr(never, name)
+        assert one.value != other.value
+        assert (one.low, one.high) == pytest.approx((other.low, other.high), rel=1e-9)
+    (pooled,) = [c for c in rule.components if c.name == "part × appraiser"]
+    assert pooled.sd.value == 0 < pooled.sd.high

@@ -6,7 +6,8 @@ With components of variance from `variance`, intervals from `mls`:
     EV² = σ_error²,   AV² = Σ σ² of the factors,   GRR² = EV² + AV² + Σ σ² of the interactions,   TV² = GRR² + PV²
 
 Point values take negative components for zero (as published studies do), their intervals do not; an interval is widened
-where the point value would lie outside. ndc = 1.41·PV/GRR.
+where the point value would lie outside. Pooling by rule changes values alone: an interval after it would take for
+certain what a test failed to find, and hold less than it says (proofs/gauges.py). ndc = 1.41·PV/GRR.
 """
 
 import math
@@ -158,7 +159,7 @@ def study_rr(
     crossed = _crossed(data)
     above = {"rule": pool_above, "always": 0.0, "never": None}[pool]
     analysis = _analysed(data, crossed, above)
-    made = _Made(crossed, analysis, LargeSample.of(analysis.dof))
+    made = _made(data, crossed, analysis, pool)
     cube = _cube(data, crossed, analysis)
     grr, tv, ratio = made.sd(made.measuring), made.sd(made.everything), made.ratio()
     study = RrStudy(
@@ -268,38 +269,35 @@ def _cube(data: Measured, crossed: _Crossed, analysis: Analysis) -> Array | None
 
 @dataclass(frozen=True)
 class _Made:
-    """An analysis with names for its terms, and figures of sums of components with their intervals."""
+    """Names for terms, and figures of sums of components: values from `points`, intervals from `whole`."""
 
     crossed: _Crossed
-    analysis: Analysis
+    points: Analysis
+    whole: Analysis
     sample: LargeSample
 
     def name(self, factors: Factors) -> str:
         return " × ".join(self.crossed.names[k] for k in factors) if factors else "repeatability"
 
     @property
-    def all_terms(self) -> list[Factors]:
-        return [t.factors for t in self.analysis.terms]
-
-    @property
     def everything(self) -> list[Factors]:
-        return self.all_terms
+        return [t.factors for t in self.whole.terms]
 
     @property
     def measuring(self) -> list[Factors]:
-        return [t for t in self.all_terms if t != (0,)]
+        return [t for t in self.everything if t != (0,)]
 
     @property
     def main(self) -> list[Factors]:
-        return [t for t in self.all_terms if len(t) == 1 and t != (0,)]
+        return [t for t in self.everything if len(t) == 1 and t != (0,)]
 
     def variance(self, terms: list[Factors]) -> float:
-        """Return the sum of components, negative ones taken for zero."""
-        return float(sum(max(float(self.analysis.row(t) @ self.analysis.mean_squares), 0.0) for t in terms))
+        return _variance(self.points, terms)
 
     def parts(self, terms: list[Factors]) -> Array:
-        rows = np.array([self.analysis.row(t) for t in terms])
-        return np.asarray(rows.sum(axis=0) * self.analysis.mean_squares)
+        """Return what each mean square adds to a sum of components (m,)."""
+        rows = np.array([self.whole.row(t) for t in terms])
+        return np.asarray(rows.sum(axis=0) * self.whole.mean_squares)
 
     def sd(self, terms: list[Factors]) -> Figure:
         """Return the standard deviation of a sum of components."""
@@ -315,6 +313,18 @@ class _Made:
         return Figure(value, min(low, value), max(high, value))
 
 
+def _made(data: Measured, crossed: _Crossed, points: Analysis, pool: Pool) -> _Made:
+    whole = points
+    if pool == "rule" and points.pooled:
+        whole = analysed(data.values, crossed.codes, crossed.levels, None)
+    return _Made(crossed, points, whole, LargeSample.of(whole.dof))
+
+
+def _variance(analysis: Analysis, terms: list[Factors]) -> float:
+    """Return the sum of components, negative ones taken for zero."""
+    return float(sum(max(float(analysis.row(t) @ analysis.mean_squares), 0.0) for t in terms))
+
+
 def _share(value: float, ratio: Figure) -> Figure:
     """Return GRR over TV, of which the ratio PV²/GRR² is the only unknown."""
     return Figure(value, 1 / math.sqrt(1 + ratio.high), 1 / math.sqrt(1 + ratio.low))
@@ -325,14 +335,14 @@ def _times(figure: Figure, factor: float) -> Figure:
 
 
 def _table(made: _Made) -> tuple[Line, ...]:
-    kept = [Line(made.name(t.factors), t.ss, t.dof, t.ms, t.F, t.p, False) for t in made.analysis.terms]
-    out = [Line(made.name(t.factors), t.ss, t.dof, t.ms, t.F, t.p, True) for t in made.analysis.pooled]
+    kept = [Line(made.name(t.factors), t.ss, t.dof, t.ms, t.F, t.p, False) for t in made.points.terms]
+    out = [Line(made.name(t.factors), t.ss, t.dof, t.ms, t.F, t.p, True) for t in made.points.pooled]
     return (*kept[:-1], *out, kept[-1])
 
 
 def _components(made: _Made) -> tuple[Component, ...]:
     total = made.variance(made.everything)
-    ordered = [made.all_terms[-1], *(t for t in made.measuring if t), (0,)]
+    ordered = [(), *(t for t in made.measuring if t), (0,)]
     return tuple(Component(made.name(t), made.sd([t]), made.variance([t]) / total) for t in ordered)
 
 
@@ -342,9 +352,10 @@ def _other(data: Measured, crossed: _Crossed, analysis: Analysis) -> OtherChoice
         return None
     pooled = not analysis.pooled
     other = analysed(data.values, crossed.codes, crossed.levels, 0.0 if pooled else None)
-    made = _Made(crossed, other, LargeSample.of(other.dof))
-    grr, tv = math.sqrt(made.variance(made.measuring)), math.sqrt(made.variance(made.everything))
-    ev, av = math.sqrt(made.variance([()])), math.sqrt(made.variance(made.main))
+    terms = [t.factors for t in other.terms]
+    main = [t for t in terms if len(t) == 1 and t != (0,)]
+    grr, tv = (math.sqrt(_variance(other, chosen)) for chosen in ([t for t in terms if t != (0,)], terms))
+    ev, av = math.sqrt(_variance(other, [()])), math.sqrt(_variance(other, main))
     return OtherChoice(pooled, ev, av, grr, grr / tv)
 
 
@@ -397,7 +408,7 @@ def _convention(made: _Made, pool: Pool, above: float, tolerance: float | None, 
     crossed = made.crossed
     with_ = f"crossed with {' and '.join(crossed.names[1:])}" if len(crossed.names) > 1 else "without a factor"
     rule = {
-        "rule": f"an interaction joins the error where p > {above:g}",
+        "rule": f"an interaction joins the error where p > {above:g}, in values and not in intervals",
         "always": "interactions join the error",
         "never": "no interaction joins the error",
     }[pool]
@@ -409,10 +420,8 @@ def _convention(made: _Made, pool: Pool, above: float, tolerance: float | None, 
     ]
     if tolerance is not None:
         told.append(f"share of tolerance = {spread:g}·GRR/T with T = {tolerance:g}")
-    if not made.analysis.equal:
-        told.append(
-            f"unequal repeats by unweighted cell means, with their harmonic mean of {made.analysis.repeats:.3g}"
-        )
+    if not made.points.equal:
+        told.append(f"unequal repeats by unweighted cell means, with their harmonic mean of {made.points.repeats:.3g}")
     return "; ".join(told) + "."
 
 
