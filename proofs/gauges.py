@@ -129,8 +129,8 @@ def rows(worlds: tuple[World, ...], studies: int) -> tuple[list[dict[str, Any]],
         pooled, objected = (100 * np.mean([r["said"][k] for r in done]) for k in ("pooled", "objects to normality"))
         notes.append(
             f"{world.name}: the rule pooled the interaction in {pooled:.1f} % of the studies; intervals that followed "
-            f"it would hold {least[1]} in {100 * least[0] / len(done):.1f} %, the least of all. {objected:.1f} % of the "
-            "studies say themselves that the repeats are not normal."
+            f"it would hold {least[1]} in {100 * least[0] / len(done):.1f} %, the least of all. {objected:.1f} % of "
+            "the studies say themselves that the repeats are not normal."
         )
     return table, notes
 

@@ -11,7 +11,7 @@ certain what a test failed to find, and hold less than it says (proofs/gauges.py
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -320,7 +320,7 @@ def _made(data: Measured, crossed: _Crossed, points: Analysis, pool: Pool) -> _M
     return _Made(crossed, points, whole, LargeSample.of(whole.dof))
 
 
-def _variance(analysis: Analysis, terms: list[Factors]) -> float:
+def _variance(analysis: Analysis, terms: Sequence[Factors]) -> float:
     """Return the sum of components, negative ones taken for zero."""
     return float(sum(max(float(analysis.row(t) @ analysis.mean_squares), 0.0) for t in terms))
 
