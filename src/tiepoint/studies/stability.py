@@ -284,10 +284,9 @@ def _found(study: StabilityStudy) -> str:
     if not study.alarms:
         return f"None of {len(study.labels)} points is outside the limits of either chart."
     first = study.alarms[0]
-    told_where = ", ".join(dict.fromkeys(a.where for a in study.alarms[:6])) + (" …" if len(study.alarms) > 6 else "")
     if len(study.alarms) == 1:
         return f"One alarm, by the {first.chart} chart at {first.where}."
-    return f"{len(study.alarms)} alarms, the first by the {first.chart} chart at {first.where} (all: {told_where})."
+    return f"{len(study.alarms)} alarms, the first by the {first.chart} chart at {first.where}."
 
 
 def _verdict(study: StabilityStudy, unit: str) -> str:
