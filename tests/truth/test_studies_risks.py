@@ -1,6 +1,6 @@
 """Global risks against adaptive quadrature, the bivariate normal law, closed forms and figures computed before.
 
-JCGM 106:2012, 9.3 gives the integrals; the figures named `TRADE` were computed from them in double precision by others.
+JCGM 106:2012, 9.3 gives the integrals; the figures named `KNOWN` were computed from them in double precision by others.
 """
 
 import itertools
@@ -14,7 +14,7 @@ from tiepoint.foundation.errors import UnusableInput
 from tiepoint.studies.risks import Normal, Sample, Zones, risks, station_risks, zones_by_guard
 
 # (half tolerance, spread of parts, u, guard band) → (bad and accepted, good and not accepted)
-TRADE = [
+KNOWN = [
     (1.0, 1 / 3, 0.075, 0.0, 0.00054, 0.00127),
     (1.0, 1 / 3, 0.075, 1.645 * 0.075, 0.00003, 0.00763),
     (1.0, 0.51021, 0.125, 0.0, 0.00858, 0.01554),
@@ -22,7 +22,7 @@ TRADE = [
 ]
 
 
-@pytest.mark.parametrize(("T", "s0", "u", "guard", "consumer", "producer"), TRADE)
+@pytest.mark.parametrize(("T", "s0", "u", "guard", "consumer", "producer"), KNOWN)
 def test_known_risks_to_their_digits(
     T: float, s0: float, u: float, guard: float, consumer: float, producer: float
 ) -> None:
