@@ -265,6 +265,22 @@ def test_a_shot_that_cannot_be_read_is_unread_and_loses_no_other(cli, folder):
     assert [row.partition(",")[0] for row in rows] == ["seq", "1", "2", "3"]
 
 
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no such names")
+def test_the_name_of_a_file_does_not_steer_the_terminal(cli, folder):
+    # ISO/IEC 6429: ESC [ 2 J clears the page. UAX #9: U+202E turns the writing, so that "gnp.daer" shows as "read.png".
+    image_recipe(folder)
+    names = ["\x1b[2Jphoto.png", "\u202ephoto.png", "\x9b2Jbad.png"]
+    for name in names[:2]:
+        shutil.copy("photo.png", name)
+    (folder / names[2]).write_text("x")
+    told = cli("run", "image.toml", *names)
+    refused = cli("run", "image.toml", "\x1b[2Jmissing.png")
+    for text in (told.out, told.err, refused.err):
+        assert text
+        assert not {"\x1b", "\x9b", "\u202e"} & set(text)
+    assert "\N{REPLACEMENT CHARACTER}[2Jphoto.png: " in told.out
+
+
 def test_where_no_shot_can_be_read_nothing_is_written(cli, folder):
     image_recipe(folder)
     for name in ("bad.png", "worse.png"):

@@ -269,6 +269,16 @@ def test_what_cannot_be_judged_is_unread(grey, more, code):
     assert told.verdict == "unread"
 
 
+def test_surroundings_beyond_the_region_are_the_whole_region():
+    # By definition: the mean of what lies inside. Sides of 2e4 and of 2e8 px hold the same pixels.
+    told = [
+        by_name(record(step(f'level = "local"\naround = {around}\nby = 20\n'), picture([ONE])))["area"]
+        for around in (1e3, 1e7)
+    ]
+    assert told[0].value == pytest.approx(TRUTH["area"], rel=0.05)
+    assert (told[1].value, told[1].u) == (told[0].value, told[0].u)
+
+
 def test_no_patch_is_a_count_of_none_where_there_is_light():
     told = by_name(record(step("level = 150\nlimits.count = { upper = 0 }\n"), picture([])))
     assert (told["count"].value, told["count"].verdict, told["total"].value) == (0.0, "conforms", 0.0)

@@ -2,6 +2,7 @@
 
 import json as jsonlib
 import os
+import re
 import sys
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
@@ -15,6 +16,10 @@ Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on sta
 
 LONGEST = 1000
 """Of a command's first sentence in a list of commands, in characters: none is cut short."""
+
+
+_STEERING = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
+"""Control characters (ISO/IEC 6429) but for tabulator and end of line, and what turns the writing (UAX #9)."""
 
 
 class InOrderOfTheJob(TyperGroup):
@@ -100,7 +105,7 @@ def present(answer: Answer, as_json: bool) -> NoReturn:
             print_json(answer.document)
         else:
             for line in answer.lines:
-                typer.echo(line)
+                typer.echo(harmless(line))
         sys.stdout.flush()
     except BrokenPipeError:  # whoever read it has seen enough; the outcome is what it was
         silence(sys.stdout)
@@ -115,9 +120,14 @@ def print_json(document: Mapping[str, Any]) -> None:
 def hint_at(sentence: str) -> None:
     """Print a sentence on standard error; where nobody can hear it, the work goes on."""
     try:
-        typer.echo(sentence, err=True)
+        typer.echo(harmless(sentence), err=True)
     except OSError:
         silence(sys.stderr)
+
+
+def harmless(text: str) -> str:
+    """Return text in which nothing steers the terminal: a file's name may hold what clears it, or what hides words."""
+    return _STEERING.sub("\N{REPLACEMENT CHARACTER}", text)
 
 
 def silence(stream: TextIO) -> None:

@@ -159,7 +159,8 @@ def _level_of(
         return levels.level
     assert table.around is not None
     assert table.by is not None
-    side = round(table.around * context.unit / _ground_per_px(context, area)) | 1
+    # A square that holds the whole region about each of its pixels cannot tell more by being larger.
+    side = min(round(table.around * context.unit / _ground_per_px(context, area)) | 1, 2 * max(grey.shape) + 1)
     mean = np.asarray(local_mean(grey.astype(np.float32), looked, max(side, 3)), float)
     return mean + (table.by if table.shade == "brighter" else -table.by)
 
