@@ -9,6 +9,7 @@ import zxingcpp
 from tests.helpers.dotted_marks import dotted_mark
 from tests.helpers.mark_scenes import drawn, on_ground, read
 
+from tiepoint.vision.mark_dots import see_dots
 from tiepoint.vision.mark_kinds import KINDS, kind_of
 from tiepoint.vision.mark_ladder import ladder
 from tiepoint.vision.mark_read import MarkRequest, read_marks
@@ -105,6 +106,24 @@ def test_separate_dots_are_read_where_print_readers_see_nothing():
             assert np.abs(seen.corners - mark.corners).max() < 0.25 * mark.cell_px
             found += 1
     assert found == 8
+
+
+@pytest.mark.parametrize(("rows", "count", "pitch"), [(1, 14, 8), (1, 28, 7), (2, 14, 8)])
+def test_rows_of_dots_are_no_mark_and_hide_none(rows, count, pitch):
+    # Few rows of dots, as of a knurl or of holes, have a period along them alone.
+    rng = np.random.default_rng(1)
+    y, x = np.mgrid[:120, :300]
+    ground = np.full((120, 300), 120.0)
+    for row, k in np.ndindex(rows, count):
+        ground += 80 * np.exp(-((x - 30 - k * pitch) ** 2 + (y - 60 - row * pitch) ** 2) / 8)
+    picture = np.clip(ground + rng.normal(0, 1, ground.shape), 0, 255).astype(np.uint8)
+    assert see_dots(picture, True) == []
+    mark = dotted_mark(0, cell_px=7.0, noise=1.5, blur=0.7, depth=0.5, texture=0.01, damage=0.0)
+    wide = max(picture.shape[1], mark.sunken.shape[1])
+    beside = np.full((picture.shape[0] + mark.sunken.shape[0], wide), 120, np.uint8)
+    beside[: picture.shape[0], : picture.shape[1]] = picture
+    beside[picture.shape[0] :, : mark.sunken.shape[1]] = prepare(mark.sunken, Rung())
+    assert [seen.text for seen in see_dots(beside, True)] == [mark.text]
 
 
 def test_the_words_of_every_rung_name_it_again():

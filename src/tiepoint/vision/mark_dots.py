@@ -209,6 +209,8 @@ def _grown(response: Floats, lattice: Lattice) -> Lattice:
         whole = np.round(cells)
         fits = np.hypot(*(cells - whole).T) < 0.28
         if fits.sum() >= 8:
+            if np.linalg.matrix_rank(whole[fits] - whole[fits][0]) < 2:
+                break  # the dots of one row tell nothing of the way across it
             matrix = _fitted(whole[fits], near[fits], is_projective=radius > 12 and fits.sum() >= 40)
         radius *= 1.4
     return replace(lattice, px_from_cell=matrix)
