@@ -4,23 +4,22 @@ The recipe is edited as text: comments, order and spacing stay as they are, and 
 """
 
 import math
-import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import tomlkit
 from numpy.typing import NDArray
 
 from tiepoint.documents.drawings import read_outline
-from tiepoint.documents.files import document_bytes, read_text, write_together
+from tiepoint.documents.files import document_bytes, write_together
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.foundation.reasons import Reason
 from tiepoint.recipe.beside import TaughtShape, shape_document
 from tiepoint.recipe.context import corners
 from tiepoint.recipe.ground import Ground, ImageGround, PlaneGround
 from tiepoint.recipe.masks import own_places
+from tiepoint.recipe.naming import naming
 from tiepoint.recipe.recipe import Recipe, Step
 from tiepoint.recipe.runner import Job, Seen
 from tiepoint.recipe.steps.compare import CompareTable
@@ -99,19 +98,10 @@ def keep_lesson(recipe_path: Path, step: Step, shape: TaughtShape, taught_from: 
     """Write the shape beside the recipe and its name into the recipe, both or neither."""
     table = step.table
     assert isinstance(table, FindTable)
-    name = (
-        table.shape
-        or f"{recipe_path.stem}.{re.sub(r'[^A-Za-z0-9_-]+', '-', step.name).strip('-') or 'part'}.shape.json"
-    )
-    text = tomlkit.parse(read_text(recipe_path))
-    written: Any = text["step"]
-    written[step.number - 1]["shape"] = name
-    revision = int(text.get("revision", 1)) + 1
-    text["revision"] = revision
-    file = recipe_path.parent / name
+    named = naming(recipe_path, step, "shape", table.shape)
     document = document_bytes("shape", shape_document(shape, taught_from))
-    write_together({file: document, recipe_path: tomlkit.dumps(text).encode()})
-    return Lesson(shape.taught, shape.ground, file, revision)
+    write_together({named.file: document, recipe_path: named.recipe})
+    return Lesson(shape.taught, shape.ground, named.file, named.revision)
 
 
 def _ground(job: Job, step: Step, seen: Seen, role: str) -> Ground:

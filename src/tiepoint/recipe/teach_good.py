@@ -1,20 +1,18 @@
 """Teach a `compare` what good parts look like, from their shots; the recipe then names the file that holds it."""
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-import tomlkit
 
-from tiepoint.documents.files import document_bytes, read_text, write_together
+from tiepoint.documents.files import document_bytes, write_together
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.foundation.reasons import Reason
 from tiepoint.recipe.context import Context, StepResult
 from tiepoint.recipe.good import Good, tiff_bytes
 from tiepoint.recipe.masks import box_size
+from tiepoint.recipe.naming import naming
 from tiepoint.recipe.recipe import Step
 from tiepoint.recipe.regions import shape_of
 from tiepoint.recipe.runner import Job, Seen, run
@@ -82,21 +80,13 @@ def keep_good(
     """Write what was learnt beside the recipe and its name into the recipe, all or nothing."""
     table = step.table
     assert isinstance(table, CompareTable)
-    stem = re.sub(r"[^A-Za-z0-9_-]+", "-", step.name).strip("-") or "region"
-    name = table.good or f"{recipe_path.stem}.{stem}.good.json"
-    text = tomlkit.parse(read_text(recipe_path))
-    written: Any = text["step"]
-    written[step.number - 1]["good"] = name
-    revision = int(text.get("revision", 1)) + 1
-    text["revision"] = revision
-    file = recipe_path.parent / name
-    levels = file.with_name(file.name.removesuffix(".json") + ".tif")
+    named = naming(recipe_path, step, "good", table.good)
+    levels = named.file.with_name(named.file.name.removesuffix(".json") + ".tif")
     document = document_bytes("good", good.to_plain(levels.name, taught_from))
-    recipe = tomlkit.dumps(text).encode()
-    write_together({file: document, levels: tiff_bytes(good.levels), recipe_path: recipe})
+    write_together({named.file: document, levels: tiff_bytes(good.levels), recipe_path: named.recipe})
     spreads = threshold(good.learnt, int(good.looked.sum()), table.false_alarm)
     odd = tuple(taught_from[k] for k in odd_ones(good.learnt))
-    return GoodLesson(good, shifts_px, spreads, odd, file, revision)
+    return GoodLesson(good, shifts_px, spreads, odd, named.file, named.revision)
 
 
 def advice(count: int) -> str | None:
