@@ -1,5 +1,6 @@
 """What `study type1|rr|linearity|stability` say, draw, exit with and refuse."""
 
+import runpy
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -7,6 +8,9 @@ import numpy as np
 import openpyxl
 import pytest
 
+from tiepoint.recipe.records import write_records
+
+record = runpy.run_path(str(Path(__file__).parents[1] / "helpers" / "made_records.py"))["record"]
 STUDIES = Path(__file__).parents[1] / "data" / "studies"
 GAUGE, LINE = STUDIES / "rr_10x3x3.csv", STUDIES / "linearity_5x12.csv"
 
@@ -132,6 +136,26 @@ def test_stability_by_command(cli, tmp_path):
     quiet = table(tmp_path / "q.csv", "value", [[f"{v:.5f}"] for v in still])
     assert cli("study", "stability", quiet, "--unit", "mm").code == 0
     assert cli("study", "stability", quiet, "--unit", "mm", "--most-drift", "10mm").code == 0
+
+
+def test_records_with_a_run_sheet_answer_as_their_table_does(cli, tmp_path):
+    rng, rows = np.random.default_rng(6), []
+    for part in range(10):
+        for carrier in "AB":
+            rows += [(part, carrier, t, float(f"{4.5 + 0.02 * part + rng.normal(0, 0.002):.6f}")) for t in (1, 2)]
+    rng.shuffle(rows)
+    data = table(tmp_path / "loads.csv", "run,part,carrier,trial,value", [[k, *row] for k, row in enumerate(rows)])
+    sheet = table(tmp_path / "runs.csv", "run,part,carrier,trial", [[k, *row[:3]] for k, row in enumerate(rows)])
+    write_records(tmp_path / "today", [record(k, float(row[3]), str(row[0])) for k, row in enumerate(rows)])
+    asked = ("--factor", "carrier", "--tolerance", "0.2mm", "--json")
+    one = cli("study", "rr", data, "--unit", "mm", *asked).json
+    other = cli("study", "rr", tmp_path / "today" / "records.jsonl", "--sheet", sheet, *asked).json
+    assert other["name"] == "bore A.diameter"
+    for key in ("ev", "av", "grr", "share_of_tolerance"):
+        assert other[key]["value"] == pytest.approx(one[key]["value"], rel=1e-12)
+    of_others = cli("study", "rr", tmp_path / "today" / "records.jsonl", *asked)
+    assert of_others.code == 2
+    assert "records tell no carrier" in of_others.err
 
 
 # --- what they refuse ----------------------------------------------------------------------------------------------

@@ -1,5 +1,6 @@
 """What studies read: tables, spreadsheets and records, and how what cannot be studied is named."""
 
+import runpy
 from dataclasses import replace
 from pathlib import Path
 
@@ -9,16 +10,11 @@ import pytest
 
 from tiepoint.documents.grid import grid_of, one_spelling, read_grid
 from tiepoint.foundation.errors import UnusableDocument, UnusableInput
-from tiepoint.foundation.reasons import Reason
-from tiepoint.foundation.sources import Source, measured
-from tiepoint.model.reading import Reading
-from tiepoint.model.record import Record
-from tiepoint.model.shot import Picture, Shot
-from tiepoint.recipe.records import sealed, write_records
+from tiepoint.recipe.records import write_records
 from tiepoint.studies.measured import chosen, levels_of, of_grid, of_records, read_measured
 
 GAUGE = Path(__file__).parents[1] / "data" / "studies" / "rr_10x3x3.csv"
-TOLD = {"name": "bore A", "kind": "circle", "quantity": "diameter", "unit": "mm", "step": "bore A", "frame": "plane"}
+record = runpy.run_path(str(Path(__file__).parents[1] / "helpers" / "made_records.py"))["record"]
 
 
 def table(text, **told):
@@ -157,17 +153,6 @@ def test_two_sheets_that_could_be_meant_and_damaged_files_are_refused(tmp_path):
 # --- records -------------------------------------------------------------------------------------------------------
 
 
-def record(seq, value=4.5, part="p1", unit="mm", recipe="0", taken="2026-05-04T06:00:00Z"):
-    told = {**TOLD, "id": "bore A.diameter", "unit": unit}
-    if value is None:
-        reading = Reading.without(Reason("few_edges", {"found": 1, "sought": 60, "needed": 9}), limits=None, **told)
-    else:
-        noise = Source(f"noise {seq}", "noise", "A", 0.002, "shot")
-        reading = Reading.of(measured(value, noise), limits=None, **told)
-    shot = Shot(f"s{seq}", (Picture("main", "a" * 64, (10, 10), 8, "mono8"),), taken_utc=taken, part_id=part)
-    return sealed(Record("station", seq, shot, recipe * 64, (), "tiepoint 0", (reading,), "unread", variant="large"))
-
-
 def test_records_are_read_in_their_order_and_what_was_not_read_is_told(tmp_path):
     write_records(tmp_path, [record(1, 4.51), record(2, None), record(3, 4.52, "p2")])
     data = read_measured(tmp_path / "records.jsonl", factors=("variant", "day"))
@@ -206,3 +191,52 @@ def test_chosen_values_keep_what_is_known_of_them():
     assert few.where == (data.where[5], data.where[3])
     assert few.u.tolist() == [5.0, 3.0]
     assert few.factors["appraiser"] == tuple(data.factors["appraiser"][k] for k in (5, 3))
+
+
+# --- run sheets ----------------------------------------------------------------------------------------------------
+
+
+def test_a_run_sheet_that_was_sorted_is_read_in_the_order_of_its_runs():
+    data = table("run,part,carrier,trial,value\n3,1,A,1,4.3\n1,2,A,1,4.1\n2,1,B,1,4.2\n", factors=("carrier",))
+    assert data.values.tolist() == [4.1, 4.2, 4.3]
+    assert data.where == ("row 2 (line 3)", "row 3 (line 4)", "row 1 (line 2)")
+    assert data.notes == ()
+    with pytest.raises(UnusableInput, match="run 1 is there twice"):
+        table("run,part,value\n1,1,4.3\n1,2,4.1\n")
+
+
+def sheet_of(text):
+    return grid_of(text, ("part",), "runs.csv")
+
+
+def test_a_run_sheet_tells_records_what_was_put_in():
+    records = [record(1, 4.51), record(2, None), record(3, 4.53, "p2")]
+    by_row = sheet_of("part,carrier,reference\np1,A,4.5\np1,B,4.5\np2,B,4.6\n")
+    by_shot = sheet_of("shot,part,carrier,reference\ns3,p2,B,4.6\ns2,p1,B,4.5\ns1,p1,A,4.5\n")
+    by_record = sheet_of("record,part,carrier,reference\n3,p2,B,4.6\n2,p1,B,4.5\n1,p1,A,4.5\n")
+    for sheet in (by_row, by_shot, by_record):
+        data = of_records(records, None, ("carrier",), "records.jsonl", sheet)
+        assert data.part == ("p1", "p2")
+        assert data.factors == {"carrier": ("A", "B")}
+        assert data.reference.tolist() == [4.5, 4.6]
+        assert data.unread == 1
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("part\np1\n", "runs.csv has 1 rows and records.jsonl 2 records"),
+        ("part\np1\np3\n", "runs.csv, row 2 (line 3) is of part p3, and record 2 of part p2"),
+        ("shot,part\ns1,p1\n", "has no row for shot s2 of records.jsonl"),
+        ("shot,part\ns1,p1\ns2,p2\ns2,p2\n", "names a shot in two rows"),
+    ],
+)
+def test_a_run_sheet_that_does_not_fit_its_records_is_refused(text, said):
+    with pytest.raises(UnusableInput) as told:
+        of_records([record(1), record(2, part="p2")], None, (), "records.jsonl", sheet_of(text))
+    assert said in str(told.value)
+
+
+def test_a_run_sheet_belongs_to_records_alone(tmp_path):
+    with pytest.raises(UnusableInput, match="needs no run sheet"):
+        read_measured(GAUGE, sheet=tmp_path / "runs.csv")

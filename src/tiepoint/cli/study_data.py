@@ -24,14 +24,20 @@ ReadingName = Annotated[
 UnitName = Annotated[
     str | None, typer.Option("--unit", metavar="UNIT", help="Of a table that does not say it; mm unless given.")
 ]
+Sheet = Annotated[
+    Path | None,
+    typer.Option("--sheet", metavar="RUNS.csv", help="What was put in for each record: part, factors, reference."),
+]
 Picture = Annotated[Path | None, typer.Option("--picture", metavar="FILE.svg", help="Draw the study as a picture.")]
 
 
-def load_measured(path: Path, reading: str | None, unit: str | None, factors: Sequence[str] = ()) -> "Measured":
+def load_measured(
+    path: Path, reading: str | None, unit: str | None, factors: Sequence[str] = (), sheet: Path | None = None
+) -> "Measured":
     """Return the values of a file; a table that names no unit is in mm, and that is noted."""
     from tiepoint.studies.measured import read_measured
 
-    data = read_measured(path, factors=factors, reading=reading, unit=unit)
+    data = read_measured(path, factors=factors, reading=reading, unit=unit, sheet=sheet)
     if data.unit:
         return data
     return dataclasses.replace(data, unit="mm", notes=(*data.notes, "The table names no unit, so mm is taken."))

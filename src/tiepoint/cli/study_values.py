@@ -6,7 +6,17 @@ from typing import TYPE_CHECKING, Annotated, cast
 import typer
 
 from tiepoint.cli.answer import Json, table
-from tiepoint.cli.study_data import Data, Picture, ReadingName, UnitName, answer, demand_drawing, load_measured, untold
+from tiepoint.cli.study_data import (
+    Data,
+    Picture,
+    ReadingName,
+    Sheet,
+    UnitName,
+    answer,
+    demand_drawing,
+    load_measured,
+    untold,
+)
 from tiepoint.cli.typed import in_unit, share_typed
 from tiepoint.foundation.errors import UnusableInput
 
@@ -44,6 +54,7 @@ def type1(
     spread: Spread = 6.0,
     least: Annotated[float, typer.Option("--least", metavar="INDEX", help="What Cg and Cgk must reach.")] = 1.33,
     reading: ReadingName = None,
+    sheet: Sheet = None,
     unit: UnitName = None,
     picture: Picture = None,
     as_json: Json = False,
@@ -62,7 +73,7 @@ def type1(
     from tiepoint.studies.type1 import study_type1
 
     demand_drawing(picture)
-    found = load_measured(data, reading, unit)
+    found = load_measured(data, reading, unit, sheet=sheet)
     study = study_type1(
         found,
         tolerance=in_unit("--tolerance", tolerance, found.unit),
@@ -105,6 +116,7 @@ def rr(
         float, typer.Option("--pool-above", metavar="P", help="The rule: where p is above this.")
     ] = 0.25,
     reading: ReadingName = None,
+    sheet: Sheet = None,
     unit: UnitName = None,
     picture: Picture = None,
     as_json: Json = False,
@@ -113,7 +125,8 @@ def rr(
 
     Each part is presented several times under each level of one or two factors; on a station without an operator these
     are loading, part carrier or shift, and the part is loaded anew for every repeat. DATA has the columns part, value
-    and one for each factor (a column appraiser is one without being named). Of records, variant and day can be factors.
+    and one for each factor (a column appraiser is one without being named). Of records, variant and day can be factors;
+    with --sheet the columns of a run sheet that tells, row by row or by a column shot, what was put in for each record.
 
     By analysis of variance with 95 % intervals of every component, and by ranges. With --most the exit code is 1
     unless the upper end of the interval keeps it.
@@ -128,7 +141,7 @@ def rr(
     if pool not in POOLS:
         raise UnusableInput(f"--pool is {pool[:40]!r}; choose {', '.join(POOLS)}")
     demand_drawing(picture)
-    found = load_measured(data, reading, unit, factors or ())
+    found = load_measured(data, reading, unit, factors or (), sheet)
     study = study_rr(
         found,
         tolerance=None if tolerance is None else in_unit("--tolerance", tolerance, found.unit),
@@ -176,6 +189,7 @@ def linearity(
     ] = None,
     u_reference: UReference = None,
     reading: ReadingName = None,
+    sheet: Sheet = None,
     unit: UnitName = None,
     picture: Picture = None,
     as_json: Json = False,
@@ -192,7 +206,7 @@ def linearity(
     from tiepoint.studies.linearity import study_linearity
 
     demand_drawing(picture)
-    found = load_measured(data, reading, unit)
+    found = load_measured(data, reading, unit, sheet=sheet)
     study = study_linearity(
         found,
         most=None if most is None else in_unit("--most-bias", most, found.unit),
@@ -234,6 +248,7 @@ def stability(
         float, typer.Option("--width", metavar="L", help="Of the average's limits, in its standard deviations.")
     ] = 2.86,
     reading: ReadingName = None,
+    sheet: Sheet = None,
     unit: UnitName = None,
     picture: Picture = None,
     as_json: Json = False,
@@ -251,7 +266,7 @@ def stability(
     from tiepoint.studies.stability import study_stability
 
     demand_drawing(picture)
-    found = load_measured(data, reading, unit, [by] if by else ())
+    found = load_measured(data, reading, unit, [by] if by else (), sheet)
     study = study_stability(
         found,
         base=base,

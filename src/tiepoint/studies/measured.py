@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from tiepoint.documents.grid import Grid, read_grid
+from tiepoint.documents.grid import Grid, one_spelling, read_grid
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.foundation.reasons import forbidding
 from tiepoint.model.reading import Reading
@@ -22,6 +22,8 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
 KNOWN = ("part", "trial", "value", "reference", "u", "unit")
+BESIDE = ("run", "shot", "record", "time", "remarks")
+"""Columns that a run sheet has beside these; `run` is the order in which the values were taken."""
 USUAL_FACTOR = "appraiser"
 """The column that is a factor without being named; whatever it stands for on a station without an operator."""
 FROM_RECORDS = ("variant", "day")
@@ -60,11 +62,17 @@ class Measured:
 
 
 def read_measured(
-    path: Path, *, factors: Sequence[str] = (), reading: str | None = None, unit: str | None = None
+    path: Path,
+    *,
+    factors: Sequence[str] = (),
+    reading: str | None = None,
+    unit: str | None = None,
+    sheet: Path | None = None,
 ) -> Measured:
     """Return the values of a file: a table with a column `value`, or `records.jsonl`, of which `reading` names one.
 
-    `factors`: columns that are factors (of records: `variant`, `day`). `unit`: of a table that does not say it.
+    `factors`: columns that are factors (of records: `variant`, `day`, or columns of the `sheet`, which tells of each
+    record what was put in). `unit`: of a table that does not say it.
 
     Raises `UnusableInput` or `UnusableDocument` in one sentence.
     """
@@ -73,7 +81,10 @@ def read_measured(
 
         if unit is not None:
             raise UnusableInput(f"a unit is given, but the records of {path} have their own; leave it out")
-        return of_records(read_records(path), reading, factors, str(path))
+        runs = None if sheet is None else read_grid(sheet, ("part",))
+        return of_records(read_records(path), reading, factors, str(path), runs)
+    if sheet is not None:
+        raise UnusableInput(f"{path} is a table and needs no run sheet beside it; leave the sheet out")
     if reading is not None:
         raise UnusableInput(f"{path} is a table and has no readings to choose from; leave the reading's name out")
     return of_grid(read_grid(path, ("value",)), factors, unit)
@@ -88,6 +99,7 @@ def of_grid(grid: Grid, factors: Sequence[str] = (), unit: str | None = None) ->
         raise UnusableInput(f"{grid.where} is a list of readings of records; give the records.jsonl beside it")
     named = _factors(grid, factors)
     _check_distinct(grid)
+    grid = _in_order(grid)
     numbers = [name for name in ("value", "reference", "u") if grid.has(name)]
     columns = dict(zip(numbers, (np.array(column) for column in grid.numbers(numbers)), strict=True))
     part, trial = (grid.names(name) if grid.has(name) else None for name in ("part", "trial"))
@@ -111,10 +123,22 @@ def of_grid(grid: Grid, factors: Sequence[str] = (), unit: str | None = None) ->
     )
 
 
+def _in_order(grid: Grid) -> Grid:
+    """Return the table in the order of its column `run`, where it has one: sheets get sorted by part."""
+    if not grid.has("run"):
+        return grid
+    (runs,) = grid.numbers(("run",))
+    if len(set(runs)) < len(runs):
+        again = next(k for k, run in enumerate(runs) if run in runs[:k])
+        raise UnusableInput(f"{grid.where}, {grid.places[again]}: run {runs[again]:g} is there twice; number the runs")
+    order = np.argsort(runs)
+    return replace(grid, rows=tuple(grid.rows[k] for k in order), places=tuple(grid.places[k] for k in order))
+
+
 def _factors(grid: Grid, asked: Sequence[str]) -> tuple[str, ...]:
     names = tuple(dict.fromkeys(name.strip().lower() for name in asked))
     for name in names:
-        if name in KNOWN:
+        if name in KNOWN or name == "run":
             raise UnusableInput(f"{name} is no factor: it has its own meaning in a study's table; name another column")
         grid.texts(name)
     usual = grid.has(USUAL_FACTOR) and USUAL_FACTOR not in names
@@ -122,7 +146,7 @@ def _factors(grid: Grid, asked: Sequence[str]) -> tuple[str, ...]:
 
 
 def _unused(grid: Grid, factors: Iterable[str]) -> tuple[str, ...]:
-    left = [name for name in grid.header if name and name not in (*KNOWN, *factors)]
+    left = [name for name in grid.header if name and name not in (*KNOWN, *BESIDE, *factors)]
     if not left:
         return ()
     told = f"Column {left[0]} is" if len(left) == 1 else f"Columns {', '.join(left)} are"
@@ -175,9 +199,16 @@ def _unit(grid: Grid, given: str | None) -> str:
 
 
 def of_records(
-    records: Sequence[Record], reading: str | None, factors: Sequence[str] = (), where: str = "the records"
+    records: Sequence[Record],
+    reading: str | None,
+    factors: Sequence[str] = (),
+    where: str = "the records",
+    sheet: Grid | None = None,
 ) -> Measured:
     """Return one reading of every record, by its id as in `bore A.diameter`, in their order.
+
+    `sheet`: what was put in, a row a record: by its column `shot` or `record`, else row by row. Its part, trial,
+    reference and factors are taken.
 
     Readings without a value are left out, counted and told. Raises `UnusableInput` where the records are not of one
     recipe, where there are several readings and none is named, or where one stands there twice.
@@ -191,19 +222,62 @@ def of_records(
     if len(units) > 1:
         listed = " and ".join(f"{unit} (record {seq})" for unit, seq in reversed(units.items()))
         raise UnusableInput(f"{where}: the unit of {name} is {listed}; give records of one unit")
-    read = [(record, found) for record, found in told if found.value is not None]
+    kept = [k for k, (_, found) in enumerate(told) if found.value is not None]
+    read = [told[k] for k in kept]
     if not read:
         raise UnusableInput(f"{where}: {name} was read in none of {len(told)} records; see why in records.csv")
-    return Measured(
+    data = Measured(
         np.array([found.value for _, found in read]),
         next(iter(units)),
         tuple(f"record {record.seq}" for record, _ in read),
         name,
         _parts([record for record, _ in read]),
-        {factor: _levels(factor, [record for record, _ in read], where) for factor in factors},
         u=np.array([found.u for _, found in read]),
         unread=len(told) - len(read),
         notes=tuple(_notes(told, records)),
+    )
+    if sheet is None:
+        levels = {factor: _levels(factor, [record for record, _ in read], where) for factor in factors}
+        return replace(data, factors=levels)
+    rows = _rows_of(records, sheet, where)
+    return _put_in(data, sheet, [rows[k] for k in kept], factors)
+
+
+def _rows_of(records: Sequence[Record], sheet: Grid, where: str) -> list[int]:
+    """Return the row of the sheet that each record is of."""
+    key = next((name for name in ("shot", "record") if sheet.has(name)), None)
+    if key is None:
+        if len(sheet.rows) != len(records):
+            raise UnusableInput(
+                f"{sheet.where} has {len(sheet.rows)} rows and {where} {len(records)} records; they go together row by "
+                "row, or by a column shot or record in the sheet"
+            )
+        return list(range(len(records)))
+    place = {name: k for k, name in enumerate(sheet.names(key))}
+    names = [one_spelling(record.shot.id) if key == "shot" else str(record.seq) for record in records]
+    if (missing := next((k for k, name in enumerate(names) if name not in place), None)) is not None:
+        raise UnusableInput(f"{sheet.where} has no row for {key} {names[missing]} of {where}; add it")
+    if len(place) < len(sheet.rows):
+        raise UnusableInput(f"{sheet.where} names a {key} in two rows; keep one of each")
+    return [place[name] for name in names]
+
+
+def _put_in(data: Measured, sheet: Grid, rows: Sequence[int], factors: Sequence[str]) -> Measured:
+    """Return the values with what the sheet tells of each; parts that records tell otherwise are refused."""
+    chosen_rows = replace(sheet, rows=tuple(sheet.rows[k] for k in rows), places=tuple(sheet.places[k] for k in rows))
+    parts = chosen_rows.names("part")
+    for own, told, at, place in zip(data.part or parts, parts, data.where, chosen_rows.places, strict=True):
+        if one_spelling(own) != told:
+            raise UnusableInput(f"{sheet.where}, {place} is of part {told}, and {at} of part {own}; see which is right")
+    named = _factors(sheet, factors)
+    reference = np.array(chosen_rows.numbers(("reference",))[0]) if sheet.has("reference") else None
+    return replace(
+        data,
+        part=parts,
+        factors={name: chosen_rows.names(name) for name in named},
+        trial=chosen_rows.names("trial") if sheet.has("trial") else None,
+        reference=reference,
+        notes=(*data.notes, *_unused(sheet, named)),
     )
 
 
