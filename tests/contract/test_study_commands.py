@@ -201,4 +201,9 @@ def test_unusable_input_is_one_sentence(cli, tmp_path, text, words, sentence):
 def test_a_picture_never_takes_the_place_of_something_else(cli, block):
     said = cli("study", "stability", block, "--picture", block)
     assert said.code == 2
+    assert "name a file that ends in .svg" in said.err
+    other = block.with_suffix(".svg")
+    other.write_text("kept")
+    said = cli("study", "stability", block, "--picture", other)
+    assert said.code == 2
     assert "exists and is no drawing" in said.err

@@ -289,3 +289,24 @@ def test_pooling_by_rule_leaves_the_intervals_alone():
         assert (one.low, one.high) == pytest.approx((other.low, other.high), rel=1e-9)
     (pooled,) = [c for c in rule.components if c.name == "part × appraiser"]
     assert pooled.sd.value == 0 < pooled.sd.high
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_noise_alone_makes_a_study_whose_intervals_hold_its_values(seed):
+    rng = np.random.default_rng(seed)
+    levels = tuple(rng.integers(2, 5, size=rng.integers(1, 4)).tolist())
+    data = crossed(levels, int(rng.integers(2, 4)), (*[0.0] * len(levels), 1.0), seed)
+    study = study_rr(data, tolerance=5.0, most=0.3, pool=("rule", "always", "never")[seed % 3])
+    figures = [
+        study.ev,
+        study.grr,
+        study.pv,
+        study.tv,
+        study.share_of_total,
+        study.share_of_tolerance,
+        study.categories,
+    ]
+    for figure in (*figures, *(c.sd for c in study.components)):
+        assert 0 <= figure.low <= figure.value <= figure.high
+    assert study.share_of_total.high <= 1
+    assert study.tv.value >= study.grr.value > 0

@@ -184,6 +184,12 @@ def test_the_largest_bias_is_covered():
             PoorGeometry,
             "by the same",
         ),
+        (
+            series(np.repeat(np.arange(5.0), 2) * 1.01, reference=np.repeat(np.arange(5.0), 2)),
+            {},
+            PoorGeometry,
+            "a line",
+        ),
     ],
 )
 def test_what_is_no_linearity_study_is_refused(data, told, error, said):
@@ -303,3 +309,17 @@ def test_what_is_no_stability_study_is_refused(data, told, error, said):
     with pytest.raises(error) as raised:
         study_stability(data, **told)
     assert said in str(raised.value)
+
+
+def test_values_beyond_all_measure_are_refused_by_their_row():
+    for value in (np.nan, np.inf, 1e300, 1e-200):
+        with pytest.raises(UnusableInput, match=r"row 2: value is .*, which is beyond all measure"):
+            series([1.0, value])
+
+
+def test_a_reference_whose_values_are_all_the_same_is_not_taken_as_certain():
+    x = np.repeat([1.0, 2.0, 3.0, 4.0], 3)
+    bias = np.r_[np.zeros(3), np.random.default_rng(1).normal(0, 0.01, 9)]
+    study = study_linearity(series(x + bias, reference=x))
+    assert study.at[0].s == study.s
+    assert study.at[0].bias.low < 0 < study.at[0].bias.high

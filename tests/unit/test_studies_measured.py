@@ -72,6 +72,8 @@ def test_one_part_has_one_spelling_and_a_name_stays_a_name():
         ("part,value,u\n1,2.5,-0.1\n", "row 1 (line 2): u is negative"),
         ("id,value,record_sha\na,1,b\n", "give the records.jsonl beside it"),
         ("part,size\n1,2\n", "has no column value"),
+        ("part,value\n1,1e200\n", "row 1 (line 2): value is 1e+200, which is beyond all measure"),
+        ("part,value\n1,1e-200\n", "value is 1e-200, which is beyond all measure"),
     ],
 )
 def test_what_cannot_be_studied_is_said_with_its_place(text, said):

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from tiepoint.cli.answer import Answer, present
+from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
     from tiepoint.studies.checks import Check
@@ -48,6 +49,8 @@ def demand_drawing(picture: Path | None) -> None:
     from tiepoint.cli.load import demand_like
 
     if picture is not None:
+        if picture.suffix.lower() != ".svg":
+            raise UnusableInput(f"--picture is {picture}; it is written as SVG, so name a file that ends in .svg")
         demand_like(picture, b"<svg", "drawing")
 
 

@@ -167,6 +167,18 @@ def independence_within(left: ArrayLike, groups: ArrayLike, of: str = "the devia
     return Check("independence", False, f"In their order {of} are not independent; {how} (p = {p:.2g}).", p)
 
 
+def fine_enough(values: ArrayLike, scatter: float, of: str) -> Check:
+    """Return whether the step to which values (n,) are rounded is below their `scatter` (a standard deviation).
+
+    A coarser step takes the place of the scatter: what is found then is the rounding.
+    """
+    step = resolution_of(values)
+    if step > scatter:
+        told = f"The values are given in steps of {step:.2g}, more than {of} of {scatter:.2g} found from them"
+        return Check("resolution", False, f"{told}: give more digits.")
+    return Check("resolution", True, f"The values' steps of {step:.2g} are finer than {of}.")
+
+
 def resolution_of(values: ArrayLike) -> float:
     """Return the step to which values (n,) are rounded, as far as they show it: their least difference; 0 for one."""
     steps = np.diff(np.unique(np.asarray(values, float)))

@@ -100,8 +100,6 @@ def _checked(data: Measured) -> tuple[Array, Array]:
     if data.reference is None:
         raise UnusableInput(f"{data.name} has no references; give a column reference with each part's known value")
     x, y = np.asarray(data.reference, float), np.asarray(data.values, float)
-    if not (np.isfinite(x).all() and np.isfinite(y).all()):
-        raise UnusableInput(f"{data.name}: a value or reference is not a finite number; leave its row out")
     if (count := np.unique(x).size) < FEWEST:
         raise PoorGeometry(f"{data.name} has {count} references; give at least {FEWEST}, {ENOUGH} or more are usual")
     if x.size < count + 2:
@@ -109,6 +107,11 @@ def _checked(data: Measured) -> tuple[Array, Array]:
     bias = y - x
     if not float(np.ptp(bias)) > 1e-12 * float(np.abs(y).max()):
         raise PoorGeometry(f"{data.name}: every value is off by the same; the values look computed, not measured")
+    left = bias - np.polynomial.Polynomial.fit(x, bias, 1)(x)
+    if not float(np.ptp(left)) > 1e-12 * float(np.abs(y).max()):
+        raise PoorGeometry(
+            f"{data.name}: every value lies on a line to the last digit; it looks computed, not measured"
+        )
     return x, bias
 
 
@@ -159,12 +162,13 @@ def _lack_of_fit(x: Array, bias: Array, squares: float) -> float | None:
 
 
 def _at(x: Array, bias: Array, s: float, u: float) -> tuple[BiasAt, ...]:
-    """Return the bias at each reference; where it was measured once, the scatter about the line stands in."""
+    """Return the bias at each reference; where its values show no scatter, that about the line stands in."""
     levels, found = np.unique(x), []
     p = 1 - (1 - _P) / (2 * levels.size)
     for level in levels:
         b = bias[x == level]
-        own, dof = (float(np.std(b, ddof=1)), b.size - 1) if b.size > 1 else (s, x.size - 2)
+        scatters = b.size > 1 and float(np.ptp(b)) > 1e-12 * float(np.abs(level) + np.abs(b).max())
+        own, dof = (float(np.std(b, ddof=1)), b.size - 1) if scatters else (s, x.size - 2)
         U = math.hypot(coverage_factor(p, dof) * own / math.sqrt(b.size), coverage_factor((1 + _P) / 2, math.inf) * u)
         mean = float(b.mean())
         found.append(BiasAt(float(level), b.size, Figure(mean, mean - U, mean + U), own))

@@ -28,6 +28,8 @@ USUAL_FACTOR = "appraiser"
 """The column that is a factor without being named; whatever it stands for on a station without an operator."""
 FROM_RECORDS = ("variant", "day")
 """What records tell that may be a factor: the variant, and the day (UTC) on which the shot was taken."""
+LARGEST, SMALLEST = 1e15, 1e-30
+"""Of a value in any unit: beyond, a double has no digit left after the point, or nothing is left to see."""
 _SHOWN = 12
 
 
@@ -50,6 +52,20 @@ class Measured:
     u: Array | None = None
     unread: int = 0
     notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        columns = {"value": self.values, "reference": self.reference, "u": self.u}
+        for what, numbers in columns.items():
+            if numbers is not None:
+                self._check(what, np.asarray(numbers, float))
+
+    def _check(self, what: str, numbers: Array) -> None:
+        """Refuse what squares would overflow or vanish with: no measured value comes near."""
+        sized = np.abs(numbers)
+        beyond = np.flatnonzero(~(sized <= LARGEST) | ((sized > 0) & (sized < SMALLEST)))
+        if beyond.size:
+            told = f"{self.name}, {self.where[beyond[0]]}: {what} is {numbers[beyond[0]]:g}"
+            raise UnusableInput(f"{told}, which is beyond all measure; look at it")
 
     def __len__(self) -> int:
         return len(self.values)

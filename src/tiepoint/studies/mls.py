@@ -61,6 +61,8 @@ class LargeSample:
 
     def ratio(self, over: Array, under: Array) -> tuple[float, float]:
         """Return the interval of a ratio of two sums of parts (m,), both of them variances: within 0 to ∞."""
+        if not under.sum() > 0:
+            return 0.0, math.inf
         low = 0.0 if self._low(over) <= 0 else self._root(over, under, 1.0)
         high = math.inf if self._low(under) <= 0 else self._root(over, under, -1.0)
         return low, high

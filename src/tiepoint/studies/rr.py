@@ -21,9 +21,9 @@ from numpy.typing import NDArray
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.studies.checks import (
     Check,
+    fine_enough,
     independence_within,
     normality,
-    resolution_of,
     without_outliers,
 )
 from tiepoint.studies.figure import Figure, per_cent, told
@@ -214,8 +214,6 @@ def _crossed(data: Measured) -> _Crossed:
         raise UnusableInput(
             f"{data.name}: {len(data.factors)} factors are named ({named}); at most two are studied at once"
         )
-    if not np.isfinite(data.values).all():
-        raise UnusableInput(f"{data.name}: a value is not a finite number; leave its row out")
     if not float(np.ptp(data.values)) > 0:
         raise PoorGeometry(f"{data.name}: all {len(data)} values are the same; the parts must differ as in production")
     names, labels, codes = ["part"], [], []
@@ -371,7 +369,7 @@ def _checks(data: Measured, crossed: _Crossed, analysis: Analysis) -> tuple[Chec
     said = counts[cells] > 1
     scaled = left[said] / np.sqrt(1 - 1 / counts[cells[said]])
     where = tuple(place for place, told in zip(data.where, said, strict=True) if told)
-    checks = [_enough(crossed), _fine(data, analysis)]
+    checks = [_enough(crossed), fine_enough(data.values, math.sqrt(analysis.terms[-1].ms), "the repeatability")]
     if scaled.size:
         of = "the deviations between repeats"
         checks += [normality(scaled, of), without_outliers(scaled, where, of), independence_within(left, cells, of)]
@@ -389,16 +387,6 @@ def _enough(crossed: _Crossed) -> Check:
         told = f"{' and '.join(few)} levels: what two of them differ by tells little of all that occur."
         return Check("enough levels", None, told)
     return Check("enough parts", True, f"{parts} parts are enough to show how parts vary.")
-
-
-def _fine(data: Measured, analysis: Analysis) -> Check:
-    step, ev = resolution_of(data.values), math.sqrt(analysis.terms[-1].ms)
-    if step > ev:
-        told = (
-            f"Values are given to {step:.2g}, more than the repeatability {ev:.2g} found from them; give more digits."
-        )
-        return Check("resolution", False, told)
-    return Check("resolution", True, f"The values' steps of {step:.2g} are finer than the repeatability.")
 
 
 # --- what is said --------------------------------------------------------------------------------------------------

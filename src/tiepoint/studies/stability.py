@@ -14,7 +14,7 @@ from scipy import special
 
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.foundation.sources import coverage_factor
-from tiepoint.studies.checks import LEVEL, Check, independence, normality, without_outliers
+from tiepoint.studies.checks import LEVEL, Check, fine_enough, independence, normality, without_outliers
 from tiepoint.studies.control import LAMBDA, SHEWHART, WIDTH, ewma, run_length, sigma_of_singles
 from tiepoint.studies.figure import Figure, told
 from tiepoint.studies.measured import Measured, levels_of
@@ -122,7 +122,7 @@ def study_stability(
         runs=(run_length(0.0, weight, width), run_length(0.5, weight, width), run_length(1.0, weight, width)),
         most=most,
         convention=_convention(points, taken, n, centre, weight, width),
-        checks=_checks(points),
+        checks=_checks(points, float(np.median(sigma * np.sqrt(points.counts))), data.values),
         good=None,
         sentences=(),
     )
@@ -147,8 +147,6 @@ def _points(data: Measured) -> _Points:
         raise UnusableInput(
             f"{data.name}: {len(parts)} parts are in it; give those of one part, or a column reference to take off"
         )
-    if not np.isfinite(x).all():
-        raise UnusableInput(f"{data.name}: a value is not a finite number; leave its row out")
     if len(data.factors) > 1:
         raise UnusableInput(f"{data.name}: one factor can group the values; {', '.join(data.factors)} are named")
     if not data.factors:
@@ -238,10 +236,11 @@ def _convention(points: _Points, base: int, n: int, centre: float | None, weight
     )
 
 
-def _checks(points: _Points) -> tuple[Check, ...]:
+def _checks(points: _Points, sigma: float, values: Array) -> tuple[Check, ...]:
     n = len(points.labels)
     few = f"There are {n} points; {ENOUGH} or more are usual, and limits from fewer raise more false alarms."
     checks = [Check("enough points", n >= ENOUGH, few if n < ENOUGH else f"{n} points are enough.")]
+    checks.append(fine_enough(values, sigma, "the scatter"))
     of = "the averages" if points.within else "the values"
     checks += [normality(points.values, of), without_outliers(points.values, points.labels, of)]
     checks.append(independence(points.values, of))

@@ -135,8 +135,6 @@ def _check_asked(tolerance: float, u_reference: float, share: float, spread: flo
 
 def _values(data: Measured) -> Array:
     x = np.asarray(data.values, float)
-    if not np.isfinite(x).all():
-        raise UnusableInput(f"{data.name}: a value is not a finite number; leave its row out")
     if data.part is not None and len(parts := dict.fromkeys(data.part)) > 1:
         named = ", ".join(list(parts)[:3])
         raise UnusableInput(
