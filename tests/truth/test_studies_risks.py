@@ -117,6 +117,23 @@ def test_the_worst_station_of_an_uneven_process_by_draws() -> None:
     assert np.mean(np.array(draws) <= found) == pytest.approx(0.95, abs=4 * math.sqrt(0.95 * 0.05 / 4000))
 
 
+@pytest.mark.parametrize("seed", range(40))
+def test_the_worst_station_is_no_worse_than_95_of_100_whatever_the_process(seed: int) -> None:
+    # Tolerances from hopeless to idle, processes off centre and far out, one limit or two, common error up to ten u.
+    rng = np.random.default_rng(seed)
+    parts = Normal(float(rng.normal(0, 0.6)), float(10 ** rng.uniform(-2, 0.5)))
+    own, common = float(10 ** rng.uniform(-3, 0)), float(10 ** rng.uniform(-3, 0.3))
+    zones = zones_by_guard(-math.inf if seed % 4 == 0 else -1.0, 1.0, float(rng.uniform(-0.4, 0.9)))
+    found = station_risks(parts, zones, own, common).worst
+    stations = stats.norm.ppf((np.arange(400) + 0.5) / 400)
+    each = [risks(parts, zones, own, common * b) for b in stations]
+    for name in ("consumer", "producer"):
+        values, worst = np.array([getattr(r, name) for r in each]), getattr(found, name)
+        slack = 2e-3 * np.ptp(values) + 1e-12
+        assert np.mean(values <= worst + slack) >= 0.945
+        assert np.mean(values >= worst - slack) >= 0.045
+
+
 def test_without_uncertainty_only_the_common_error_misjudges() -> None:
     parts = Normal(0.0, 0.5)
     found = risks(parts, zones_by_guard(-math.inf, 1.0, 0.0), 0.0, -0.2)

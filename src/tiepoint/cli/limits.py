@@ -9,14 +9,17 @@ from typing import TYPE_CHECKING, Annotated, cast
 import typer
 
 from tiepoint.cli.answer import Answer, Json, present, table
+from tiepoint.cli.study_data import demand_drawing, load_measured
 from tiepoint.cli.typed import in_unit, share_typed
 from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
     from tiepoint.model.decide import Limits
+    from tiepoint.model.reading import Reading
     from tiepoint.studies.good_bad import GoodBadLimits, Side
     from tiepoint.studies.limits import LimitsStudy, Placed, Spread
     from tiepoint.studies.measured import Measured
+    from tiepoint.studies.next_steps import NextSteps
 
 SIDES = ("upper", "lower", "both")
 
@@ -105,6 +108,7 @@ def limits(
       tiepoint limits today/records.jsonl --reading "bore A.diameter" --most-consumer 100ppm --picture risks.svg
       tiepoint limits parts.csv --most-escapes 5%
     """
+    demand_drawing(picture)
     if data is not None and _has_labels(data):
         given = (lower, upper, u_common, mean, spread, most_consumer, most_producer)
         if any(text is not None for text in given) or as_measured:
@@ -116,18 +120,31 @@ def limits(
     if side is not None or most_escapes is not None or most_false is not None:
         raise UnusableInput("--side, --most-escapes and --most-false need a table whose column label says good or bad")
     typed = _Typed(lower, upper, u, u_common, mean, spread, most_consumer, most_producer, rule, p)
-    if data is None:
-        _from_statements(typed, as_measured, reading, picture, as_json)
-    else:
-        _from_readings(data, typed, as_measured, reading, picture, as_json)
+    case = _stated(typed, as_measured, reading) if data is None else _read(data, typed, as_measured, reading)
+    _answer(typed, case, picture, as_json)
 
 
 # --- limits of a drawing -------------------------------------------------------------------------------------------
 
 
-def _from_statements(
-    typed: _Typed, as_measured: bool, reading: str | None, picture: Path | None, as_json: bool
-) -> None:
+@dataclass(frozen=True)
+class _Case:
+    """What the study is given: how parts vary, u of each part's own and in common, and where that came from.
+
+    `readings` are one for each part; `measured` those of records, which bring their own limits and sources.
+    """
+
+    spread: "Spread"
+    own: float
+    common: float
+    dof: float
+    unit: str
+    readings: Sequence[float] | None = None
+    measured: "tuple[Reading, ...]" = ()
+    notes: tuple[str, ...] = ()
+
+
+def _stated(typed: _Typed, as_measured: bool, reading: str | None) -> _Case:
     from tiepoint.studies.limits import stated_spread
 
     if as_measured or reading is not None:
@@ -137,37 +154,20 @@ def _from_statements(
     if typed.u is None:
         raise UnusableInput("what a reading is uncertain by is not said; give --u, a standard uncertainty")
     spread = stated_spread(in_unit("--mean", typed.mean, "mm"), in_unit("--spread", typed.spread, "mm"))
-    own, common = in_unit("--u", typed.u, "mm"), _common(typed, "mm")
-    _answer(typed, _limits(typed, None, "mm"), spread, (own, common, math.inf), "mm", None, picture, as_json)
+    return _Case(spread, in_unit("--u", typed.u, "mm"), _common(typed, "mm"), math.inf, "mm")
 
 
-def _from_readings(
-    data: Path, typed: _Typed, as_measured: bool, reading: str | None, picture: Path | None, as_json: bool
-) -> None:
+def _read(data: Path, typed: _Typed, as_measured: bool, reading: str | None) -> _Case:
     from tiepoint.studies.limits import sample_of_parts, spread_of_readings
-    from tiepoint.studies.measured import read_measured
 
     if typed.mean is not None or typed.spread is not None:
         raise UnusableInput(f"--mean and --spread are given, but {data} tells how parts vary; leave one out")
-    found = read_measured(data, reading=reading)
-    unit = found.unit or "mm"
-    of_records, uncertain = (None, None)
-    if data.suffix.lower() == ".jsonl":
-        of_records, uncertain = _of_records(data, found.name)
-    own, common, dof = _uncertain(typed, found, uncertain, unit, data)
+    found = load_measured(data, reading, None)
+    measured = _readings_of(data, found.name) if data.suffix.lower() == ".jsonl" else ()
+    own, common, dof = _uncertain(typed, found, measured, data)
     values, again = _one_a_part(found)
     spread = sample_of_parts(values, own) if as_measured else spread_of_readings(values, own)
-    _answer(
-        typed,
-        _limits(typed, of_records, unit),
-        spread,
-        (own, common, dof),
-        unit,
-        values,
-        picture,
-        as_json,
-        found.notes + again,
-    )
+    return _Case(spread, own, common, dof, found.unit, values, measured, found.notes + again)
 
 
 def _one_a_part(found: "Measured") -> tuple[list[float], tuple[str, ...]]:
@@ -183,26 +183,25 @@ def _one_a_part(found: "Measured") -> tuple[list[float], tuple[str, ...]]:
     return list(first.values()), (said,) if again else ()
 
 
-def _of_records(data: Path, name: str) -> "tuple[Limits | None, tuple[float, float, float]]":
-    """Return the limits of a reading in records, and its u: own, common, dof."""
+def _readings_of(data: Path, name: str) -> "tuple[Reading, ...]":
     from tiepoint.recipe.records import read_records
-    from tiepoint.studies.limits import own_and_common
 
-    told = [r for record in read_records(data) for r in record.readings if r.id == name and r.value is not None]
-    return told[0].limits, own_and_common(told)
+    return tuple(r for record in read_records(data) for r in record.readings if r.id == name and r.value is not None)
 
 
 def _uncertain(
-    typed: _Typed, found: "Measured", of_records: tuple[float, float, float] | None, unit: str, data: Path
+    typed: _Typed, found: "Measured", measured: "Sequence[Reading]", data: Path
 ) -> tuple[float, float, float]:
     """Return u of each part's own, u in common, and dof: as typed, else of the records, else of a table's column u."""
-    if of_records is not None and typed.u is None and typed.u_common is None:
-        return of_records
+    from tiepoint.studies.limits import own_and_common
+
     if typed.u is not None:
-        return in_unit("--u", typed.u, unit), _common(typed, unit), math.inf
-    if of_records is None and found.u is not None:
+        return in_unit("--u", typed.u, found.unit), _common(typed, found.unit), math.inf
+    if measured and typed.u_common is None:
+        return own_and_common(measured)
+    if not measured and found.u is not None:
         own = math.sqrt(math.fsum(float(u) ** 2 for u in found.u) / len(found.u))
-        return own, _common(typed, unit), math.inf
+        return own, _common(typed, found.unit), math.inf
     raise UnusableInput(f"what a reading of {data} is uncertain by is not said; give --u, a standard uncertainty")
 
 
@@ -210,62 +209,63 @@ def _common(typed: _Typed, unit: str) -> float:
     return 0.0 if typed.u_common is None else in_unit("--u-common", typed.u_common, unit)
 
 
-def _limits(typed: _Typed, of_records: "Limits | None", unit: str) -> "Limits":
+def _limits(typed: _Typed, case: _Case) -> "Limits":
     from tiepoint.model.decide import Limits
 
     if typed.lower is None and typed.upper is None:
+        of_records = case.measured[0].limits if case.measured else None
         if of_records is None:
             raise UnusableInput("the part's limits are not said; give --lower, --upper or both")
         return of_records
-    lower = None if typed.lower is None else in_unit("--lower", typed.lower, unit)
-    upper = None if typed.upper is None else in_unit("--upper", typed.upper, unit)
+    lower = None if typed.lower is None else in_unit("--lower", typed.lower, case.unit)
+    upper = None if typed.upper is None else in_unit("--upper", typed.upper, case.unit)
     return Limits(lower, upper, typed.rule, typed.p)
 
 
-def _answer(
-    typed: _Typed,
-    asked: "Limits",
-    spread: "Spread",
-    uncertain: tuple[float, float, float],
-    unit: str,
-    readings: Sequence[float] | None,
-    picture: Path | None,
-    as_json: bool,
-    notes: tuple[str, ...] = (),
-) -> None:
+def _answer(typed: _Typed, case: _Case, picture: Path | None, as_json: bool) -> None:
     from tiepoint.documents.canonical import plain
     from tiepoint.studies.limits import study_limits
 
+    asked = _limits(typed, case)
     agreed = [
         None if text is None else share_typed(option, text)
         for option, text in (("--most-consumer", typed.most_consumer), ("--most-producer", typed.most_producer))
     ]
-    own, common, dof = uncertain
     study = study_limits(
         asked,
-        spread,
-        u_own=own,
-        u_common=common,
-        dof=dof,
-        unit=unit,
+        case.spread,
+        u_own=case.own,
+        u_common=case.common,
+        dof=case.dof,
+        unit=case.unit,
         most_consumer=agreed[0],
         most_producer=agreed[1],
-        readings=readings,
+        readings=case.readings,
     )
-    hints = notes
+    hints = case.notes
     if picture is not None:
         from tiepoint.report.risk_pictures import risk_curves
 
-        hints += _drawn(picture, risk_curves(study, unit))
-    document = {"study": "limits", "unit": unit, **plain(study)}
-    present(Answer(document, tuple(_lines(study, unit)), study.good is not False, hints), as_json)
+        hints += _drawn(picture, risk_curves(study, case.unit))
+    steps = _next(case, asked) if typed.u is None else None
+    document = {"study": "limits", "unit": case.unit, **plain(study), "next_steps": plain(steps)}
+    lines = (*_lines(study, case.unit), *(() if steps is None else steps.sentences))
+    present(Answer(document, lines, study.good is not False, hints), as_json)
+
+
+def _next(case: _Case, asked: "Limits") -> "NextSteps | None":
+    """Return what to do next, by the sources of the reading whose u is the middle one; None without records."""
+    from tiepoint.studies.next_steps import next_steps
+
+    if not case.measured:
+        return None
+    middle = sorted(case.measured, key=lambda r: r.u or 0.0)[len(case.measured) // 2]
+    return next_steps(middle.sources, asked, case.spread.parts, dof=case.dof, unit=case.unit)
 
 
 def _drawn(picture: Path, drawing: str) -> tuple[str, ...]:
-    from tiepoint.cli.load import demand_like
     from tiepoint.documents.files import write_atomic
 
-    demand_like(picture, b"<svg", "drawing")
     write_atomic(picture, drawing.encode())
     return (f"The picture is {picture}.",)
 

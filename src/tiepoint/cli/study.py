@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any, cast
 import typer
 
 from tiepoint.cli.answer import Answer, Json, group, help_alone, present, table
+from tiepoint.cli.study_design import design
+from tiepoint.cli.study_proofs import agreement, capability, lengths
 from tiepoint.cli.study_values import linearity, rr, stability, type1
 from tiepoint.cli.typed import ANGLES, positive_mm
 from tiepoint.foundation.errors import UnusableInput
@@ -22,7 +24,7 @@ XYZ = ("x_mm", "y_mm", "z_mm")
 ABC = ("a", "b", "c")
 
 app = group("study")
-for _command in (type1, rr, linearity, stability):
+for _command in (design, type1, rr, linearity, stability, lengths, agreement, capability):
     app.command()(_command)
 
 

@@ -156,7 +156,7 @@ def _wanted(
     bad, good = _trial_parts(most_escapes), _trial_parts(most_false)
     yield _Wanted(
         "trial",
-        (*_named("bad", bad), *_named("good", good)),
+        (*_named("bad ", bad), *_named("good ", good)),
         1,
         {},
         "as on the line, each part once, none that tuned the recipe",
@@ -200,7 +200,7 @@ def _measuring(
 
 def _judging(factors: Mapping[str, tuple[str, ...]]) -> Iterable[_Wanted]:
     yield _Wanted(
-        "agreement", (*_named("bad", 25), *_named("good", 25)), 3, factors, _varied(factors),
+        "agreement", _named("", 50), 3, factors, _varied(factors),
         "misses and false alarms against a reference, and agreement between repeats",
         "a third clearly good, a third clearly bad, a third near the limit, judged by a reference before",
     )  # fmt: skip

@@ -425,6 +425,8 @@ def _common_said(study: LimitsStudy) -> list[str]:
 
 
 def _next(study: LimitsStudy, unit: str) -> str:
+    if isinstance(study.spread.parts, Normal) and any(c.name == "normality" and c.holds is False for c in study.checks):
+        return "Next: ask again with the parts as they are measured: the risks here are those of a normal law."
     if study.by_rule is None or study.good is False:
         if study.u_common > study.u_own:
             return "Next: reduce what is common to the station (tie anew, verify it on a known part), or agree others."

@@ -132,27 +132,21 @@ def station_risks(parts: Normal | Sample, zones: Zones, u_own: float, u_common: 
 
 
 def _quantile(shares: Array) -> float:
-    """Return what a share (k,), known at the stations of `_STATIONS`, does not exceed at 95 of 100 of them."""
+    """Return what a share (k,), known at the stations of `_STATIONS`, does not exceed at 95 of 100 of them.
+
+    By a cubic spline, of fourth order where the share is smooth; by a monotone one, which overshoots nowhere, where it
+    bends so sharply that the other does.
+    """
     low, high = float(shares.min()), float(shares.max())
     if high - low <= 1e-15:
         return high
-    # A monotone cubic: no wiggles where the share is flat, and fourth order where it is smooth.
-    curve = interpolate.PchipInterpolator(_STATIONS, shares) if _has_kinks(shares) else _spline(shares)
-
-    def not_exceeding(level: float) -> float:
-        return _measure(curve, level) - WORST
-
-    return float(optimize.brentq(not_exceeding, low, high, xtol=1e-16, rtol=1e-13))
-
-
-def _spline(shares: Array) -> interpolate.CubicSpline:
-    return interpolate.CubicSpline(_STATIONS, shares)
-
-
-def _has_kinks(shares: Array) -> bool:
-    """Return whether a share turns too sharply between stations for a smooth curve through them."""
-    bend = np.abs(np.diff(shares, 4))
-    return bool(bend.max() > 1e-2 * float(np.ptp(shares)))
+    smooth = interpolate.CubicSpline(_STATIONS, shares)
+    overshoots = _measure(smooth, low - 1e-3 * (high - low)) > 0 or _measure(smooth, high + 1e-3 * (high - low)) < 1
+    curve = interpolate.PchipInterpolator(_STATIONS, shares) if overshoots else smooth
+    # A little beyond both ends: to the curve itself they are no closer than its rounding.
+    ends = low - 2e-3 * (high - low), high + 2e-3 * (high - low)
+    found = optimize.brentq(lambda level: _measure(curve, level) - WORST, *ends, xtol=1e-16, rtol=1e-13)
+    return min(max(float(found), low), high)
 
 
 def _measure(curve: interpolate.PPoly, level: float) -> float:

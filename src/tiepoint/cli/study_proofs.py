@@ -1,0 +1,300 @@
+"""`tiepoint study agreement|capability|lengths`: decisions, causes of uncertainty and known lengths."""
+
+import math
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from tiepoint.cli.answer import Json, table
+from tiepoint.cli.study_data import Picture, UnitName, answer, demand_drawing, untold
+from tiepoint.cli.typed import in_unit, share_typed
+from tiepoint.foundation.errors import UnusableInput
+
+if TYPE_CHECKING:
+    from tiepoint.documents.grid import Grid
+    from tiepoint.studies.agreement import AgreementStudy, ClassAgreed, Decision
+    from tiepoint.studies.capability import CapabilityStudy, Cause, CauseRow
+    from tiepoint.studies.checks import Check
+    from tiepoint.studies.lengths import KnownLengths, LengthsStudy
+
+RATER = "appraiser"
+PLACES = ("position", "orientation", "height")
+
+
+# --- agreement -----------------------------------------------------------------------------------------------------
+
+
+def agreement(
+    data: Annotated[
+        Path,
+        typer.Argument(metavar="DATA", help="A table with part, value and, where known, reference; or records.jsonl."),
+    ],
+    by: Annotated[
+        str, typer.Option("--by", metavar="COLUMN", help="Who or what decided: station, shift, person.")
+    ] = RATER,
+    prevalence: Annotated[
+        str | None, typer.Option("--prevalence", metavar="SHARE", help="Of the parts that come, bad ones.")
+    ] = None,
+    most_misses: Annotated[
+        str | None, typer.Option("--most-misses", metavar="SHARE", help="Agreed: of bad parts, that pass at most.")
+    ] = None,
+    most_false: Annotated[
+        str | None, typer.Option("--most-false", metavar="SHARE", help="Agreed: of good parts, that do not, at most.")
+    ] = None,
+    picture: Picture = None,
+    as_json: Json = False,
+) -> None:
+    """Tell how decisions agree with what parts are, and between repeats.
+
+    DATA has a row for each decision: part, value (good, conforms, or any other word for what does not pass) and
+    reference (good, or the class of a bad part). Records tell their verdicts and parts, without a reference. κ is told
+    and never alone: misses and false alarms stand beside it with their intervals, for every class, and what a decision
+    is worth where --prevalence says how many parts are bad.
+
+    With --most-misses or --most-false the exit code is 1 unless they are shown by the one-sided 95 % bound.
+
+    \b
+      tiepoint study agreement decisions.csv --most-misses 2% --most-false 5% --prevalence 0.1%
+      tiepoint study agreement today/records.jsonl
+    """
+    from tiepoint.report.proof_pictures import agreement_picture
+    from tiepoint.studies.agreement import study_agreement
+
+    demand_drawing(picture)
+    rates = [
+        None if text is None else share_typed(option, text)
+        for option, text in (
+            ("--prevalence", prevalence),
+            ("--most-misses", most_misses),
+            ("--most-false", most_false),
+        )
+    ]
+    study = study_agreement(_decisions(data, by), prevalence=rates[0], most_misses=rates[1], most_false=rates[2])
+    answer(study, "agreement", _agreement_lines(study), picture, agreement_picture(study), as_json)
+
+
+def _decisions(data: Path, by: str) -> "list[Decision]":
+    from tiepoint.documents.grid import read_grid
+    from tiepoint.studies.agreement import Decision
+
+    if data.suffix.lower() == ".jsonl":
+        return _of_records(data)
+    grid = read_grid(data, ("part", "value"))
+    if by != RATER and not grid.has(by):
+        grid.texts(by)  # says what columns there are
+    nobody = ("",) * len(grid.rows)
+    truths = grid.names("reference") if grid.has("reference") else nobody
+    raters = grid.names(by) if grid.has(by) else nobody
+    rows = zip(grid.names("part"), grid.names("value"), truths, raters, grid.places, strict=True)
+    return [Decision(*row) for row in rows]
+
+
+def _of_records(data: Path) -> "list[Decision]":
+    from tiepoint.recipe.records import read_records
+    from tiepoint.studies.agreement import Decision
+
+    made = []
+    for record in read_records(data):
+        if record.shot.part_id is None:
+            raise UnusableInput(f"{data}: record {record.seq} does not tell its part; agreement needs to know it")
+        made.append(Decision(record.shot.part_id, record.verdict, where=f"record {record.seq}"))
+    return made
+
+
+def _agreement_lines(study: "AgreementStudy") -> Iterator[str]:
+    from tiepoint.studies.trial import per_cent
+
+    if study.classes:
+        head = ("class", "parts", "wrong", "95 % interval", "called by name")
+        yield from table([head, *map(_class_row, study.classes)], frozenset({1, 2}))
+    for rater, same in study.same_by:
+        yield f"  {rater}: all repeats agree on {same.events} of {same.n} parts (at least {per_cent(same.at_least)})"
+    yield from _objections(study.checks)
+
+
+def _class_row(seen: "ClassAgreed") -> tuple[str, ...]:
+    from tiepoint.studies.trial import per_cent
+
+    w = seen.wrong
+    named = "" if seen.named is None else f"{seen.named.events} of {seen.named.n}"
+    return seen.name, str(w.n), str(w.events), f"{per_cent(w.low)} to {per_cent(w.high)}", named
+
+
+def _objections(checks: "tuple[Check, ...]") -> Iterator[str]:
+    yield from (check.sentence for check in checks if check.holds is False)
+    yield untold(checks)
+
+
+# --- capability ----------------------------------------------------------------------------------------------------
+
+
+def capability(
+    causes: Annotated[
+        Path, typer.Argument(metavar="CAUSES", help="A table with cause, value and, where known, dof and name.")
+    ],
+    tolerance: Annotated[
+        str, typer.Option("--tolerance", metavar="LENGTH", help="The part's tolerance, upper less lower limit.")
+    ],
+    most_system: Annotated[
+        str, typer.Option("--most-system", metavar="SHARE", help="Of Q_MS, the measuring system's.")
+    ] = "15%",
+    most_process: Annotated[
+        str, typer.Option("--most-process", metavar="SHARE", help="Of Q_MP, the measuring process's.")
+    ] = "30%",
+    unit: UnitName = None,
+    picture: Picture = None,
+    as_json: Json = False,
+) -> None:
+    """Tell whether the measuring system and process are capable, with all causes side by side.
+
+    In the manner of ISO 22514-7 and VDA 5. CAUSES has a row for each cause. Of the system: calibration, resolution (the
+    whole step), repeatability_reference, bias, linearity, system_other; of the process besides: repeatability_parts,
+    reproducibility, stations, interaction, stability, temperature, object, other. Values are standard uncertainties or
+    standard deviations, but for resolution and bias; dof says how well a standard deviation is known.
+
+    The exit code is 1 unless Q_MS and, where causes of the process are stated, Q_MP keep their limits.
+
+    \b
+      tiepoint study capability causes.csv --tolerance 0.2mm --picture causes.svg
+    """
+    from tiepoint.documents.grid import read_grid
+    from tiepoint.report.proof_pictures import capability_picture
+    from tiepoint.studies.capability import study_capability
+
+    demand_drawing(picture)
+    grid = read_grid(causes, ("cause", "value"))
+    in_ = _unit_of(grid, unit)
+    study = study_capability(
+        _causes(grid),
+        in_unit("--tolerance", tolerance, in_),
+        most_system=share_typed("--most-system", most_system),
+        most_process=share_typed("--most-process", most_process),
+        unit=in_,
+    )
+    answer(study, "capability", _capability_lines(study, in_), picture, capability_picture(study, in_), as_json)
+
+
+def _unit_of(grid: "Grid", given: str | None) -> str:
+    """Return the unit of a table: that of its column, that which was given, or mm."""
+    if not grid.has("unit"):
+        return given or "mm"
+    units = list(dict.fromkeys(grid.texts("unit")))
+    if len(units) > 1 or (given is not None and given != units[0]):
+        raise UnusableInput(f"{grid.where}: the units {', '.join([*units, given or ''][:3])} differ; use one for all")
+    return units[0]
+
+
+def _causes(grid: "Grid") -> "list[Cause]":
+    from tiepoint.studies.capability import KINDS, Cause
+
+    kinds = [kind.strip().lower().replace(" ", "_") for kind in grid.names("cause")]
+    for kind, place in zip(kinds, grid.places, strict=True):
+        if kind not in KINDS:
+            raise UnusableInput(
+                f"{grid.where}, {place}: the cause {kind!r} is not known; use one of {', '.join(KINDS)}"
+            )
+    (values,) = grid.numbers(("value",))
+    dofs = _dofs(grid)
+    labels = grid.texts("name") if grid.has("name") else ("",) * len(kinds)
+    return [Cause(*row) for row in zip(kinds, values, dofs, labels, strict=True)]
+
+
+def _dofs(grid: "Grid") -> list[float]:
+    """Return degrees of freedom, infinite where a cell is empty: what is stated without them is taken as known."""
+    from tiepoint.documents.tables import plain_number
+
+    if not grid.has("dof"):
+        return [math.inf] * len(grid.rows)
+    dofs = []
+    for cell, place in zip(grid.texts("dof"), grid.places, strict=True):
+        number = math.inf if not cell else plain_number(cell)
+        if number is None:
+            raise UnusableInput(f"{grid.where}, {place}: dof reads {cell[:40]!r}; give a number, or leave it empty")
+        dofs.append(number)
+    return dofs
+
+
+def _capability_lines(study: "CapabilityStudy", unit: str) -> Iterator[str]:
+    yield from table([("cause", f"u {unit}", "dof", "of system", "of process"), *map(_cause_row, study.rows)])
+    yield from _objections(study.checks)
+
+
+def _cause_row(row: "CauseRow") -> tuple[str, ...]:
+    shares = [
+        "–" if share is None else "held" if share == 0 and row.held_by else f"{100 * share:.2g} %"
+        for share in (row.share_system, row.share_process)
+    ]
+    return row.name, f"{row.u:.3g}", "" if math.isinf(row.dof) else f"{row.dof:g}", *shares
+
+
+# --- lengths -------------------------------------------------------------------------------------------------------
+
+
+def lengths(
+    data: Annotated[
+        Path,
+        typer.Argument(metavar="DATA", help="A table with known, value, position, orientation and height."),
+    ],
+    most_error: Annotated[
+        str | None, typer.Option("--most-error", metavar="LENGTH", help="The stated maximum of an error.")
+    ] = None,
+    per_length: Annotated[
+        str | None,
+        typer.Option("--per-length", metavar="LENGTH", help="B of a maximum A + L/B that grows with length."),
+    ] = None,
+    u: Annotated[
+        str | None, typer.Option("--u", metavar="LENGTH", help="Standard uncertainty of a known length, for all.")
+    ] = None,
+    unit: UnitName = None,
+    picture: Picture = None,
+    as_json: Json = False,
+) -> None:
+    """Tell the errors of known lengths all over the field, against a stated maximum.
+
+    In the manner of ISO 10360-7 and VDI/VDE 2634-1, without claiming conformity. DATA has a row for each measurement:
+    known and value, the names of its position and orientation, its height, and u where lengths are known differently
+    well. Five positions, two orientations, two heights, five lengths and three repeats are asked for; what is missing
+    is named.
+
+    With --most-error the exit code is 1 unless every error is shown to keep it and nothing is missing.
+
+    \b
+      tiepoint study lengths lengths.csv --most-error 0.05mm --u 1um --picture lengths.svg
+    """
+    from tiepoint.documents.grid import read_grid
+    from tiepoint.report.proof_pictures import lengths_picture
+    from tiepoint.studies.lengths import study_lengths
+
+    demand_drawing(picture)
+    grid = read_grid(data, ("known", "value", *PLACES))
+    in_ = _unit_of(grid, unit)
+    found = _known_lengths(grid, None if u is None else in_unit("--u", u, in_))
+    limits = [
+        None if text is None else in_unit(option, text, in_)
+        for option, text in (("--most-error", most_error), ("--per-length", per_length))
+    ]
+    study = study_lengths(found, most_error=limits[0], per_length=limits[1], unit=in_)
+    drawing = "" if picture is None else lengths_picture(study, found, in_)
+    answer(study, "lengths", _lengths_lines(study, in_), picture, drawing, as_json)
+
+
+def _known_lengths(grid: "Grid", u: float | None) -> "KnownLengths":
+    from tiepoint.studies.lengths import known_lengths
+
+    has_u = grid.has("u")
+    if has_u and u is not None:
+        raise UnusableInput(f"{grid.where} has a column u, and --u is given; leave one out")
+    known, value, *us = grid.numbers(("known", "value", "u") if has_u else ("known", "value"))
+    position, orientation, height = (grid.names(name) for name in PLACES)
+    told = us[0] if has_u else u or 0.0
+    places = [f"{grid.where}, {place}" for place in grid.places]
+    return known_lengths(known, value, u=told, position=position, orientation=orientation, height=height, where=places)
+
+
+def _lengths_lines(study: "LengthsStudy", unit: str) -> Iterator[str]:
+    head = ("", "", "n", f"mean {unit}", f"largest {unit}")
+    rows = [(p.by, p.level, str(p.n), f"{p.mean:+.3g}", f"{p.largest:+.3g}") for p in study.places]
+    yield from table([head, *rows], frozenset({2, 3, 4}))
+    yield from _objections(study.checks)
