@@ -48,6 +48,7 @@ class InOrderOfTheJob(TyperGroup):
         "accept",
         "replay",
         "verify",
+        "report",
         "demo",
         "draw",
         "describe",

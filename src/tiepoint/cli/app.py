@@ -20,6 +20,7 @@ from tiepoint.cli.demo import demo
 from tiepoint.cli.hand_eye import hand_eye
 from tiepoint.cli.limits import limits
 from tiepoint.cli.relief import relief
+from tiepoint.cli.report import report
 from tiepoint.cli.run import run
 from tiepoint.cli.station import accept, replay, verify
 from tiepoint.cli.teach import teach
@@ -93,6 +94,7 @@ app.command()(replay)
 app.command()(verify)
 app.command()(trial)
 app.command()(limits)
+app.command()(report)
 app.command()(demo)
 
 

@@ -1,0 +1,64 @@
+"""`tiepoint report`: the document that a customer signs."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from tiepoint.cli.answer import Answer, Json, hint_at, present
+from tiepoint.cli.load import demand_like
+from tiepoint.cli.station import Folder
+from tiepoint.foundation.errors import UnusableInput
+
+
+def report(
+    station: Folder,
+    out: Annotated[Path, typer.Option("--out", metavar="FILE.pdf", help="The report on paper.")] = Path(
+        "acceptance.pdf"
+    ),
+    html: Annotated[
+        Path | None,
+        typer.Option("--html", metavar="FILE.html", help="The same as a page that works numbers out again."),
+    ] = None,
+    sample: Annotated[
+        int, typer.Option("--sample", metavar="N", min=0, help="Work out so many records again for it.")
+    ] = 20,
+    as_json: Json = False,
+) -> None:
+    """Write the acceptance report of a station: what it can and cannot do, shown, not shown and not tried.
+
+    It tells what was agreed (requirements.toml, dated by tiepoint accept) and what the station's ledger, accepted
+    copies and kept studies say of it, every number with the entry that it came from. The page has the same, and beside
+    each number a button that works it out again in the reader's browser, without tiepoint. Exit code 1: a requirement is not
+    shown, or the evidence does not hold.
+
+    \b
+      tiepoint report plates --out acceptance.pdf --html acceptance.html
+    """
+    from tiepoint.documents.files import write_together
+    from tiepoint.report.acceptance import acceptance
+    from tiepoint.report.acceptance_html import acceptance_html
+    from tiepoint.report.acceptance_pdf import acceptance_pdf
+    from tiepoint.report.acceptance_story import gather
+    from tiepoint.station.folder import open_station
+    from tiepoint.station.ledger import utc_now
+
+    if out.suffix.lower() != ".pdf":
+        raise UnusableInput(f"--out is {out}; give a name that ends in .pdf, and one for the page with --html")
+    demand_like(out, b"%PDF", "report")
+    if html is not None:
+        demand_like(html, b"<!doctype html>", "page")
+    story = gather(open_station(station), made_utc=utc_now(), sample=sample)
+    told = acceptance(story)
+    files = {out: acceptance_pdf(told)}
+    if html is not None:
+        files[html] = acceptance_html(told).encode()
+    write_together(files)
+    for path in files:
+        hint_at(f"{path} is written.")
+    states = {line.asked.id: line.state for line in story.lines}
+    good = story.evidence.good and "not shown" not in states.values()
+    first = next(section for section in told.sections if section.anchor == "can")
+    lines = [line for block in first.blocks for line in getattr(block, "lines", ())]
+    document = {"station": story.station.name, "head": story.evidence.chain.head.sha, "requirements": states}
+    present(Answer({**document, "evidence_holds": story.evidence.good, "lines": lines}, tuple(lines), good), as_json)
