@@ -29,8 +29,8 @@ def report(
 
     It tells what was agreed (requirements.toml, dated by tiepoint accept) and what the station's ledger, accepted
     copies and kept studies say of it, every number with the entry that it came from. The page has the same, and beside
-    each number a button that works it out again in the reader's browser, without tiepoint. Exit code 1: a requirement is not
-    shown, or the evidence does not hold.
+    each number a button that works it out again in the reader's browser, without tiepoint. Exit code 1: a requirement
+    is not shown, or the evidence does not hold.
 
     \b
       tiepoint report plates --out acceptance.pdf --html acceptance.html
