@@ -16,8 +16,9 @@ from tiepoint.recipe.context import Context
 from tiepoint.recipe.judge import seed_of
 from tiepoint.ties.way import Mapped
 from tiepoint.vision.patches import Patch
+from tiepoint.vision.patches_box import Pull, Side, Turns, least_turns, pulls_on, shaken, sides_of
 from tiepoint.vision.patches_outline import drawn_in_by_curvature
-from tiepoint.vision.patches_shape import ANGLE, AREA, Region, box_along, least_box, pull_on_box, region_of
+from tiepoint.vision.patches_shape import ANGLE, AREA, Region, region_of
 
 Array = NDArray[np.float64]
 
@@ -28,6 +29,11 @@ CROSSING_PX, CROSSING_LINEAR_PX = 0.003, 0.04
 DRAWS = 48
 TOUCHES, TOUCHES_PX = 3.0, 0.1
 """A side of a box may touch what lies within so many deviations of a point's noise, and px, of its farthest point."""
+FLAT, FLATTER = 3.0, 0.5
+"""A side that touches over so many blurs may be a flat one, as corners and tips do not; and it is one where it touches
+over an arc of less than this share of the curvature that is seen at its points."""
+CURVED_TURNS = 8
+"""Over so many directions of a box its curvature is averaged: those that weigh most."""
 
 
 @dataclass(frozen=True)
@@ -121,63 +127,72 @@ def box_of_patch(context: Context, sized: SizedPatch, number: int, is_least: boo
     """Return length and width of the box about a patch; `is_least`: that of least area; else along the main axis.
 
     It touches the points as they were seen. What noise adds on average is simulated on the outline's own form and taken
-    off, known within itself. What curvature takes is added as the mean over the points that a side may touch:
-    all along a flat side, where it is nothing, and at the tip of a curve.
+    off, known within itself. What curvature takes is added, of the places that a side may touch.
     """
     line, xy = sized.patch.outline, sized.xy - sized.curved
-    box = least_box(xy) if is_least else box_along(xy, float(sized.region.told[ANGLE]))
     rng = np.random.default_rng(seed_of(f"{context.prefix}/{number}/box"))
     pixels, at = np.unique(line.pixels, return_inverse=True)
     grey = sized.patch.noise * rng.standard_normal((DRAWS, len(pixels)))[:, at.reshape(line.pixels.shape)]
     moves = np.einsum("knp,np->kn", grey, line.by_pixels)[:, :, None] * sized.directions
-    pull = pull_on_box(xy, line.neighbours(), box, moves, is_least)
-    reach = TOUCHES * float(np.sqrt(np.mean(moves**2))) + TOUCHES_PX * _scale(sized.mapped)
-    sides = zip((box.length, box.width), box.directions(), (box.along, box.across), pull.bias, pull.u, strict=True)
+    drawn = shaken(xy, line.neighbours(), moves)
+    turns = least_turns(drawn) if is_least else Turns.one(float(sized.region.told[ANGLE]))
+    # The median: beside a pixel that has reached its plateau a crossing is hardly known.
+    noise = math.sqrt(float(np.median(np.mean(moves**2, axis=(0, 2)))))
+    reach = TOUCHES * noise + TOUCHES_PX * _scale(sized.mapped)
+    sides = sides_of(xy, turns)
+    pulls = pulls_on(drawn, sides)
     length, width = (
-        _extent(context, sized, f"{number}/{name}", _Extent(*side, _curved_at(sized, side[1], reach)))
-        for name, side in zip(("length", "width"), sides, strict=True)
+        _extent(context, sized, f"{number}/{name}", side, pull, _curved_at(sized, side, reach))
+        for name, side, pull in zip(("length", "width"), sides, pulls, strict=True)
     )
     return length, width
 
 
-@dataclass(frozen=True)
-class _Extent:
-    """One side of a box as its points have it: `size` along `way` (2,) between the points `ends`; what noise adds to
-    it, with u, and what `curvature` takes."""
-
-    size: float
-    way: Array
-    ends: tuple[int, int]
-    bias: float
-    u_noise: float
-    curvature: float
+def _curved_at(sized: SizedPatch, side: Side, reach: float) -> float:
+    """Return by how much curvature shortens a side of a box."""
+    heaviest = np.argsort(-side.turns.weights, kind="stable")[:CURVED_TURNS]
+    weights = side.turns.weights[heaviest] / side.turns.weights[heaviest].sum()
+    ways = side.turns.ways()[heaviest]
+    return sum(
+        float(w) * (_curved_towards(sized, way, reach) + _curved_towards(sized, -way, reach))
+        for w, way in zip(weights, ways, strict=True)
+    )
 
 
-def _curved_at(sized: SizedPatch, way: Array, reach: float) -> float:
-    """Return by how much curvature shortens the extent along a way (2,)."""
-    at, outwards = (sized.xy - sized.curved) @ way, sized.curved @ way
-    low, high = at < at.min() + reach, at > at.max() - reach
-    return float(np.mean(outwards[high]) - np.mean(outwards[low]))
+def _curved_towards(sized: SizedPatch, way: Array, reach: float) -> float:
+    """Return by how much curvature draws in an outline where it is farthest along a way (2,).
+
+    It is the mean over the points that a side may touch: at the tip of a curve. Along a side that is flatter than that,
+    those near its ends would tell of their corners: there the arc counts that the touching points make.
+    """
+    at = (sized.xy - sized.curved) @ way
+    touching = at > at.max() - reach
+    told = float(np.mean(sized.curved[touching] @ way))
+    blur = sized.patch.blur_px * _scale(sized.mapped)
+    span = float(np.hypot(*sized.region.outwards[touching].T).sum())
+    # An arc of curvature κ lies within `reach` of its tangent over a length of √(8·reach/κ).
+    arc = 8.0 * reach / max(span, 1e-300) ** 2 * blur**2 / 2.0
+    return arc if span > FLAT * blur and arc < FLATTER * told else told
 
 
-def _extent(context: Context, sized: SizedPatch, name: str, side: _Extent) -> Value:
-    patch, mapped, (low, high), prefix = sized.patch, sized.mapped, side.ends, f"edges:{context.prefix}/{name}"
-    pulls = f"Correction of {-side.bias:+.2g} for the pull of noise on the box"
+def _extent(context: Context, sized: SizedPatch, name: str, side: Side, pull: Pull, curvature: float) -> Value:
+    patch, mapped, prefix = sized.patch, sized.mapped, f"edges:{context.prefix}/{name}"
+    pulls = f"Correction of {-pull.bias:+.2g} for the pull of noise on the box"
     terms = {
-        Source(prefix, f'Edge noise of "{context.table.name}"', "A", side.u_noise, "pixel"): 1.0,
-        Source(f"{prefix}-bias", pulls, "B", abs(side.bias) / math.sqrt(3.0), "pixel"): 1.0,
-        CORNERS: side.curvature,
+        Source(prefix, f'Edge noise of "{context.table.name}"', "A", pull.u, "pixel"): 1.0,
+        Source(f"{prefix}-bias", pulls, "B", abs(pull.bias) / math.sqrt(3.0), "pixel"): 1.0,
+        CORNERS: curvature,
     }
-    moves = side.way @ (mapped.d_sources[high] - mapped.d_sources[low])
+    moves = np.einsum("ni,nik->k", side.by, mapped.d_sources)
     terms.update(zip(mapped.sources, moves.tolist(), strict=True))
     # With a level more in grey both ends move inwards, and with an edge definition both move in or out.
     by_level = sized.directions * patch.outline.by_level[:, None]
     label = f'Level of the outline of "{context.table.name}"'
     level = Source(f"level:{context.prefix}/{name}", label, "A", patch.u_level, "part")
-    terms[level] = float(side.way @ (by_level[high] - by_level[low]))
+    terms[level] = float(np.sum(side.by * by_level))
     shift = -2.0 if sized.is_bright else 2.0
     source = context.shift.source
     if source is not None:
         terms[source] = terms.get(source, 0.0) + shift
-    size = side.size - side.bias + side.curvature - shift * context.shift.bias
+    size = side.size - pull.bias + curvature - shift * context.shift.bias
     return Value(size, {s: c for s, c in terms.items() if c and s.u > 0})
