@@ -8,12 +8,15 @@ from types import SimpleNamespace
 import cv2
 import numpy as np
 import pytest
+from scipy.cluster import hierarchy
+from scipy.spatial import cKDTree, distance
 from skimage import filters, measure
 
-from tiepoint.vision.patches import Field, Patch, count_holds, found_in, measure_patch
+from tiepoint.vision.patches import FEWEST_PX, Field, Patch, count_holds, found_in, measure_patch
+from tiepoint.vision.patches_box import Turns, least_turn, sides_of
 from tiepoint.vision.patches_levels import automatic_level, local_mean
 from tiepoint.vision.patches_outline import drawn_in_by_curvature, outline_of
-from tiepoint.vision.patches_shape import ANGLE, AREA, ELONGATION, Region, X, Y, box_along, least_box, region_of
+from tiepoint.vision.patches_shape import ANGLE, AREA, ELONGATION, Region, X, Y, region_of
 
 HELPERS = Path(__file__).parents[1] / "helpers"
 exact = SimpleNamespace(**runpy.run_path(str(HELPERS / "exact_edges.py")))
@@ -228,18 +231,26 @@ def test_the_five_numbers_move_as_small_differences_do():
 def test_the_least_box_is_that_of_opencv(seed):
     rng = np.random.default_rng(seed)
     points = rng.normal(size=(80, 2)) * (9.0, 4.0) @ np.linalg.qr(rng.normal(size=(2, 2)))[0]
-    box, (_, size, _) = least_box(points), cv2.minAreaRect(points.astype(np.float32))
-    assert (box.length, box.width) == pytest.approx((max(size), min(size)), rel=1e-4)
-    along, across = box.directions()
-    assert (points[box.along[1]] - points[box.along[0]]) @ along == pytest.approx(box.length)
-    assert (points[box.across[1]] - points[box.across[0]]) @ across == pytest.approx(box.width)
+    turn, (_, size, _) = least_turn(points), cv2.minAreaRect(points.astype(np.float32))
+    long, short = sides_of(points, Turns.one(turn))
+    assert (long.size, short.size) == pytest.approx((max(size), min(size)), rel=1e-4)
+    for side in (long, short):
+        assert np.sum(side.by * points) == pytest.approx(side.size)
 
 
 def test_a_box_along_an_angle_reaches_as_far_as_the_points():
     points = np.random.default_rng(2).normal(size=(50, 2))
-    box = box_along(points, 0.7)
     extents = sorted(np.ptp(points @ (math.cos(a), math.sin(a))) for a in (0.7, 0.7 + math.pi / 2))
-    assert [box.width, box.length] == pytest.approx(extents)
+    assert [side.size for side in sides_of(points, Turns.one(0.7))] == pytest.approx(extents[::-1])
+
+
+def test_a_box_along_several_directions_is_their_mean():
+    points = np.random.default_rng(3).normal(size=(50, 2)) * (5, 1)
+    told = sides_of(points, Turns(np.array([0.1, 0.3]), np.array([0.25, 0.75])))
+    each = [sides_of(points, Turns.one(angle)) for angle in (0.1, 0.3)]
+    for k in (0, 1):
+        assert told[k].size == pytest.approx(0.25 * each[0][k].size + 0.75 * each[1][k].size)
+        assert told[k].by == pytest.approx(0.25 * each[0][k].by + 0.75 * each[1][k].by)
 
 
 # --- counts that noise could change ----------------------------------------------------------------------------------
@@ -268,3 +279,33 @@ def test_a_count_holds_where_noise_cannot_change_it(picture, holds):
     found = found_in(field)
     counted = np.flatnonzero(found.pixels > 20)
     assert count_holds(field, found, counted, 20.0) is holds
+
+
+# --- patches in pieces -----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("apart_px", [1.5, 3.0, 6.0])
+def test_pieces_are_joined_as_single_linkage_joins_their_pixels(apart_px):
+    # SciPy as witness: single linkage over the least distance of two pieces' pixels, less one for the pixel itself.
+    picture = blobs(7)
+    field = field_of(picture, 1.3)
+    apart, told = found_in(field), found_in(field, apart_px)
+    large = np.flatnonzero(apart.pixels >= FEWEST_PX)
+    trees = [cKDTree(np.argwhere(apart.labels == k + 1)) for k in large]
+    n = len(trees)
+    gap = np.zeros((n, n))
+    for i, j in zip(*np.triu_indices(n, 1), strict=True):
+        gap[i, j] = gap[j, i] = trees[i].query(trees[j].data)[0].min() - 1
+    tree = hierarchy.linkage(distance.squareform(gap), "single")
+    ours = np.array([told.labels[apart.labels == k + 1][0] for k in large])
+    # Told to a pixel: what is joined by a gap of one less is, and nothing that a gap of one more would not join.
+    closer, farther = (hierarchy.fcluster(tree, apart_px + by, "distance") for by in (-1.0, 1.0))
+    same = ours[:, None] == ours
+    assert same[closer[:, None] == closer].all()
+    assert (farther[:, None] == farther)[same].all()
+    assert 1 < len(np.unique(ours)) < n
+    assert int(told.pixels.sum()) == int(apart.pixels.sum())
+    for k, (left, top, right, bottom) in enumerate(told.boxes.tolist()):
+        rows, cols = np.nonzero(told.labels == k + 1)
+        assert (cols.min(), rows.min(), cols.max() + 1, rows.max() + 1) == (left, top, right, bottom)
+        assert len(rows) == told.pixels[k]

@@ -20,7 +20,7 @@ from tiepoint.recipe.masks import own_places
 from tiepoint.recipe.patch_values import box_of_patch, size_of
 from tiepoint.recipe.regions import Shape
 from tiepoint.vision.compare import Grid, Pattern, sampled
-from tiepoint.vision.patches import FEWEST_PX, Field, Patch, found_in, measure_patch
+from tiepoint.vision.patches import DOUBT_PX, FEWEST_PX, Field, Patch, found_in, joined, measure_patch
 from tiepoint.vision.patches_shape import X, Y
 
 Array = NDArray[np.float64]
@@ -61,7 +61,7 @@ class Blemish:
 @dataclass(frozen=True)
 class Beyond:
     """What goes beyond (rows, cols) on a grid put on a picture, whose levels are `gain` times the pattern's plus
-    `offset`; `tolerance` (rows, cols) in levels of the pattern.
+    `offset`; `tolerance` (rows, cols) in levels of the pattern. Those less than `apart_px` of the grid apart are one.
     """
 
     picture: NDArray[Any]
@@ -72,11 +72,12 @@ class Beyond:
     spread: NDArray[np.float32]
     gain: float
     offset: float
+    apart_px: float = 0.0
 
 
 def blemishes(context: Context, shape: Shape, beyond: Beyond) -> tuple[Blemish, ...] | Reason:
     """Return what goes beyond, what touches at a corner taken together, those of most pixels first."""
-    labels, stats = _components(beyond.marks)
+    labels, stats = _components(beyond.marks, beyond.apart_px)
     if len(stats) - 1 > MOST:
         return Reason("many_blemishes", {"found": len(stats) - 1, "most": MOST})
     order = 1 + np.argsort(-stats[1:, cv2.CC_STAT_AREA], kind="stable")
@@ -94,9 +95,9 @@ def blemishes(context: Context, shape: Shape, beyond: Beyond) -> tuple[Blemish, 
     return tuple(found)
 
 
-def _components(marks: NDArray[np.uint8]) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+def _components(marks: NDArray[np.uint8], apart_px: float) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
     """Return the number of each mark's component (rows, cols), 0 outside of all, and left, top, width, height and size
-    of each; only what is marked is gone through."""
+    of each; only what is marked is gone through. Those that are less than `apart_px` apart are one."""
     labels = np.zeros(marks.shape, np.int32)
     rows = np.flatnonzero(marks.any(axis=1))
     if not rows.size:
@@ -104,9 +105,29 @@ def _components(marks: NDArray[np.uint8]) -> tuple[NDArray[np.int32], NDArray[np
     cols = np.flatnonzero(marks[rows[0] : rows[-1] + 1].any(axis=0))
     part = np.s_[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1]
     _, found, stats, _ = cv2.connectedComponentsWithStats(marks[part], connectivity=8, ltype=cv2.CV_32S)
+    if apart_px > 0:
+        found, stats = _joined(np.asarray(found, np.int32), stats, apart_px)
     labels[part] = found
     stats[:, :2] += [cols[0], rows[0]]
     return labels, np.asarray(stats, np.int32)
+
+
+def joins_alike(beyond: Beyond) -> bool:
+    """Whether there are as many blemishes where those are one by somewhat less, or more, between them."""
+    if beyond.apart_px == 0:
+        return True
+    counts = {len(_components(beyond.marks, max(beyond.apart_px + by, 0.0))[1]) for by in (-DOUBT_PX, 0.0, DOUBT_PX)}
+    return len(counts) == 1
+
+
+def _joined(
+    labels: NDArray[np.int32], stats: NDArray[Any], apart_px: float
+) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    corner, size = stats[1:, :2].astype(np.int64), stats[1:, 2:4].astype(np.int64)
+    pieces, boxes = stats[1:, 4].astype(np.int64), np.hstack([corner, corner + size])
+    labels, pixels, boxes = joined(labels, pieces, boxes, apart_px, 1)
+    told = np.column_stack([boxes[:, :2], boxes[:, 2:] - boxes[:, :2], pixels])
+    return labels, np.vstack([stats[:1], told]).astype(np.int32)
 
 
 # --- by its outline --------------------------------------------------------------------------------------------------
@@ -127,7 +148,8 @@ def _measured(
     level = float(np.median(cut.tolerance[here]))
     height = np.where(cut.usable, sign * cut.off - level, 0.0)
     field = Field(height, cut.usable, False, np.zeros(height.shape, bool), cut.left, cut.top)
-    found = found_in(field)
+    # The grid has a place for each pixel.
+    found = found_in(field, beyond.apart_px)
     hits = np.bincount(found.labels[here], minlength=len(found.pixels) + 1)[1:]
     if not hits.any() or found.pixels[int(np.argmax(hits))] < FEWEST_PX:
         return None

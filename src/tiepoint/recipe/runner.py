@@ -84,9 +84,9 @@ class Job:
 
     @cached_property
     def computed_edges(self) -> frozenset[str]:
-        """The names of the steps that look for edges there, and name no edge definition that stands for those."""
-        seeking = [s for s in self.recipe.steps if isinstance(s.table, SoughtTable) and s.table.edge is None]
-        return self.on_relief.intersection([s.name for s in seeking])
+        """The names of the steps that rest on edges there, and name no edge definition that stands for those."""
+        edged = [(s.name, s.table) for s in self.recipe.steps if isinstance(s.table, EdgedTable)]
+        return self.on_relief.intersection([n for n, t in edged if t.edge is None and not t.draws_by_level])
 
     @cached_property
     def all_notes(self) -> tuple[str, ...]:
@@ -421,8 +421,8 @@ def _flags(
         own = list(result.flags)
         if step.name in job.on_relief and isinstance(seen.relief, Relief):
             own += seen.relief.flags
-            if step.name in job.computed_edges:
-                own.append(flag("edges_computed"))
+        if step.name in job.computed_edges and result.failed is None:
+            own.append(flag("edges_computed"))
         if step.name in uneven and result.failed is None:
             own.append(flag("edge_differs_by_side"))
         if step.base == "plane":

@@ -153,6 +153,11 @@ class EdgedTable(LookingTable):
 
     edge: str | None = None
 
+    @property
+    def draws_by_level(self) -> bool:
+        """Whether its edges are where a stated level draws them, and so stand for nothing else."""
+        return False
+
 
 class SoughtTable(EdgedTable):
     """A step that looks for edges in a picture.

@@ -31,6 +31,8 @@ CLEAR = 3.6
 """From how many blurs on, measured inwards from its edge, a patch shows its plateau: a disc then lacks 0.2 % of it."""
 HALF_SEEN = 0.5
 """Less than this share of a rise above the level, and it is not what was found there."""
+DOUBT_PX = 1.5
+"""How far from the truth a gap between two pieces may be: it is told by whole pixels."""
 VAGUE, VAGUEST = 0.1 / math.sqrt(3.0), 0.2 / math.sqrt(3.0)
 """Standard uncertainty of a level, as a share of the step, where a patch is almost large enough to show its plateau;
 it grows as the patch shrinks against the blur, to the second."""
@@ -80,25 +82,62 @@ class Found:
     """What a level finds: `labels` (rows, columns), 0 outside of all; `pixels` (n,) and `boxes` (n, 4) of each label.
 
     A box is left, top, right, bottom, the last two beyond it. `noise`: standard deviation of a pixel in the field.
+    `apart_px`: pieces nearer to one another than this have one label.
     """
 
     labels: NDArray[np.int32]
     pixels: Ints
     boxes: Ints
     noise: float
+    apart_px: float = 0.0
 
 
-def found_in(field: Field) -> Found:
-    """Return what is higher than the level, pixels that touch at a corner taken together; label k is number k − 1."""
-    labels, pixels, boxes = _labelled(field.usable & (field.height > 0.0))
+def found_in(field: Field, apart_px: float = 0.0) -> Found:
+    """Return what is higher than the level; label k is number k − 1.
+
+    Pixels that touch at a corner are taken together, and so are pieces that are less than `apart_px` apart.
+    """
+    labels, pixels, boxes = _labelled(field.usable & (field.height > 0.0), apart_px)
     noise, _ = noise_in(field.height, field.usable, field.is_whole)
-    return Found(labels, pixels, boxes, math.sqrt(noise))
+    return Found(labels, pixels, boxes, math.sqrt(noise), apart_px)
 
 
-def _labelled(high: Bools) -> tuple[NDArray[np.int32], Ints, Ints]:
+def _labelled(high: Bools, apart_px: float = 0.0) -> tuple[NDArray[np.int32], Ints, Ints]:
     _, labels, stats, _ = cv2.connectedComponentsWithStats(high.astype(np.uint8), connectivity=8, ltype=cv2.CV_32S)
     left, top, wide, tall, pixels = stats[1:].T.astype(np.int64)
-    return np.asarray(labels, np.int32), pixels, np.column_stack([left, top, left + wide, top + tall])
+    boxes = np.column_stack([left, top, left + wide, top + tall])
+    told = np.asarray(labels, np.int32), pixels, boxes
+    return joined(*told, apart_px, FEWEST_PX) if apart_px > 0 else told
+
+
+def joined(
+    labels: NDArray[np.int32], pixels: Ints, boxes: Ints, apart_px: float, fewest: int
+) -> tuple[NDArray[np.int32], Ints, Ints]:
+    """Return labels (rows, columns) where pieces that are less than `apart_px` apart have one, with what goes with it.
+
+    Between two pixels lies one less than their centres are apart; that is told to a pixel. Pieces of fewer pixels
+    join nothing: noise makes chains of them.
+    """
+    large = np.flatnonzero(pixels >= fewest)
+    if len(large) < 2:
+        return labels, pixels, boxes
+    away = cv2.distanceTransform((~np.isin(labels, large + 1)).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    about = (away <= (apart_px + 1.0) / 2.0).astype(np.uint8)
+    _, group = cv2.connectedComponents(about, connectivity=8, ltype=cv2.CV_32S)
+    # Each piece goes by the least number in its group; those that join nothing by their own.
+    of_piece = np.zeros(len(pixels) + 1, np.int64)
+    seen = np.isin(labels, large + 1)
+    of_piece[labels[seen]] = group[seen]
+    first = np.arange(len(pixels))
+    members = np.flatnonzero(of_piece[1:])
+    _, index, inverse = np.unique(of_piece[members + 1], return_index=True, return_inverse=True)
+    first[members] = members[index][inverse]
+    kept, number = np.unique(first, return_inverse=True)
+    low, high = boxes[kept, :2].copy(), boxes[kept, 2:].copy()
+    np.minimum.at(low, number, boxes[:, :2])
+    np.maximum.at(high, number, boxes[:, 2:])
+    renamed = np.concatenate([[0], number + 1]).astype(np.int32)
+    return renamed[labels], np.bincount(number, pixels).astype(np.int64), np.hstack([low, high])
 
 
 def measure_patch(field: Field, found: Found, number: int, at_level: bool = False) -> Patch:
@@ -116,11 +155,15 @@ def measure_patch(field: Field, found: Found, number: int, at_level: bool = Fals
 
 @dataclass(frozen=True)
 class _Cut:
-    """The surroundings of one patch, cut out of a field: `belongs` and `others` (rows, columns) tell whose pixels."""
+    """The surroundings of one patch, cut out of a field: `belongs` and `others` (rows, columns) tell whose pixels.
+
+    `in_pieces`: it may be made of several.
+    """
 
     field: Field
     belongs: Bools
     others: Bools
+    in_pieces: bool
 
     @classmethod
     def of(cls, field: Field, found: Found, number: int, depth: float) -> "_Cut":
@@ -141,7 +184,7 @@ class _Cut:
         )
         labels = found.labels[part]
         belongs = labels == number + 1
-        return cls(own, belongs, (labels > 0) & ~belongs)
+        return cls(own, belongs, (labels > 0) & ~belongs, found.apart_px > 0)
 
 
 def _measured(cut: _Cut, depth: float, at_level: bool) -> Patch:
@@ -244,12 +287,12 @@ def _about(cut: _Cut, level: float) -> tuple[Bools, bool]:
     common = np.bincount(labels[cut.belongs], minlength=len(boxes) + 1)[1:]
     if not common.size or not common.any():
         return cut.belongs, False
-    k = int(np.argmax(common))
-    left, top, right, bottom = boxes[k].tolist()
+    own = np.flatnonzero(common) if cut.in_pieces else np.array([int(np.argmax(common))])
+    (left, top), (right, bottom) = boxes[own, :2].min(axis=0).tolist(), boxes[own, 2:].max(axis=0).tolist()
     rows, cols = high.shape
     # It must end within what was cut out, or what there is must end there too.
     stays = left > 1 and top > 1 and right < cols - 1 and bottom < rows - 1
-    grown = labels == k + 1
+    grown = np.isin(labels, own + 1)
     stays = stays or not bool((grown & ~cut.belongs)[[1, -2]].any() or (grown & ~cut.belongs)[:, [1, -2]].any())
     return (grown, True) if stays else (cut.belongs, False)
 
@@ -278,17 +321,21 @@ def count_holds(field: Field, found: Found, counted: Ints, least_px: float) -> b
     """Whether the patches that are counted, by number, are the same with the level somewhat lower and higher.
 
     Doubtful is one that vanishes or splits with a higher level, two that merge with a lower one, and what hardly any
-    but a lower one finds. `least_px`: how many pixels a patch must have to count.
+    but a lower one finds; and pieces whose gap is about what makes them one. `least_px`: how many pixels a patch
+    must have to count.
     """
     swing, least = SWINGS * found.noise, max(least_px, FEWEST_PX)
-    higher, pixels, _ = _labelled(field.usable & (field.height > swing))
+    apart = found.apart_px
+    if apart > 0 and not _joins_alike(field, found, least):
+        return False
+    higher, pixels, _ = _labelled(field.usable & (field.height > swing), apart)
     big = np.flatnonzero(pixels >= least) + 1
     inside = np.isin(higher, big)
     pairs = np.unique(np.column_stack([found.labels[inside], higher[inside]]), axis=0)
-    apart = np.bincount(pairs[:, 0], minlength=len(found.pixels) + 1)[1:]
-    if np.any(apart[counted] != 1):
+    among = np.bincount(pairs[:, 0], minlength=len(found.pixels) + 1)[1:]
+    if np.any(among[counted] != 1):
         return False
-    lower, pixels, _ = _labelled(field.usable & (field.height > -swing))
+    lower, pixels, _ = _labelled(field.usable & (field.height > -swing), apart)
     is_counted = np.zeros(len(found.pixels) + 1, bool)
     is_counted[counted + 1] = True
     here = is_counted[found.labels]
@@ -299,3 +346,11 @@ def count_holds(field: Field, found: Found, counted: Ints, least_px: float) -> b
     under = np.bincount(lower[found.labels > 0], minlength=len(pixels) + 1)[1:]
     fresh = (pixels >= least) & (together[: len(pixels)] == 0) & (under < HALF_SEEN * pixels)
     return bool(np.all(together <= 1)) and not fresh.any()
+
+
+def _joins_alike(field: Field, found: Found, least: float) -> bool:
+    """Whether as many patches are large enough where pieces are one by somewhat less, or more, of a gap."""
+    count = np.count_nonzero(found.pixels >= least)
+    high = field.usable & (field.height > 0.0)
+    others = (_labelled(high, max(found.apart_px + by, 0.0))[1] for by in (-DOUBT_PX, DOUBT_PX))
+    return all(np.count_nonzero(pixels >= least) == count for pixels in others)

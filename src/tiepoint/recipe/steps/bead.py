@@ -29,7 +29,6 @@ from tiepoint.recipe.regions import PathRegion
 from tiepoint.recipe.schema import EdgedTable
 from tiepoint.recipe.tables import NotNegative, Positive, said
 from tiepoint.vision.bead import band_of, bead_in, runs
-from tiepoint.vision.relief import NAMES
 from tiepoint.vision.strips import as_grey
 
 Array = NDArray[np.float64]
@@ -108,7 +107,6 @@ def _told(table: BeadTable, measure: Measure, full: float) -> StepResult:
         told = dict.fromkeys([q.name for q in STEP.quantities], _not_judged(measure))
     held = {
         "count_not_sure": not (is_sure and holds),
-        "edges_computed": table.edge is None and table.picture in NAMES,
         "path_masked": not bool(stations.looked.all()),
         "saturated": full > SATURATED,
     }

@@ -10,7 +10,7 @@ from pydantic import Field
 
 from tiepoint.foundation.reasons import Reason, flag
 from tiepoint.foundation.sources import Source, Value, constant
-from tiepoint.recipe.blemishes import Beyond, Blemish, blemishes, total_of
+from tiepoint.recipe.blemishes import Beyond, Blemish, blemishes, joins_alike, total_of
 from tiepoint.recipe.context import Context, EdgeLook, StepResult, Told
 from tiepoint.recipe.features import PointFeature
 from tiepoint.recipe.good import Good
@@ -18,7 +18,7 @@ from tiepoint.recipe.kinds import Quantity, StepKind
 from tiepoint.recipe.masks import Mask, box_size, points_of
 from tiepoint.recipe.regions import Arc, AreaRegion, Polygon, Ring, Shape, shape_of
 from tiepoint.recipe.schema import LookingTable
-from tiepoint.recipe.tables import Positive, Varying
+from tiepoint.recipe.tables import NotNegative, Positive, Varying
 from tiepoint.ties.sight import scale_there
 from tiepoint.vision.compare import TILE, Aligned, Grid, Pattern, align, beyond
 from tiepoint.vision.compare_learn import ENOUGH, LEAST_GAIN, threshold
@@ -36,8 +36,9 @@ class CompareTable(LookingTable):
     """`good`: the file beside the recipe that `tiepoint teach` makes of shots of good parts.
 
     `false_alarm`: the probability with which a good part shows a blemish somewhere; tolerances are made so. `shade`:
-    whether blemishes are `darker`, `brighter` or `either`. `least_area`, in the recipe's unit squared: smaller ones do
-    not count. `most_shift`: how far the part may lie from where its frame says, by default 3 px: it is sought there.
+    whether blemishes are `darker`, `brighter` or `either`. `least_apart`: those with less than this between them are
+    one, as the pieces of a scratch are. `least_area`, in the recipe's unit squared: smaller ones do not count.
+    `most_shift`: how far the part may lie from where its frame says, by default 3 px: it is sought there.
     `levelled`: one gain and one offset of the grey levels are taken out first, so that a brighter lamp is no blemish.
     `floor`, in grey levels: the least spread that good parts are granted, when they are taught.
     """
@@ -46,6 +47,7 @@ class CompareTable(LookingTable):
     good: str | None = None
     false_alarm: Annotated[float, Field(ge=0.001, le=0.2)] = 0.01
     shade: Literal["either", "darker", "brighter"] = "either"
+    least_apart: NotNegative = 0.0
     least_area: Annotated[Varying, Field(ge=0)] = 0.0
     most_shift: Positive | None = None
     levelled: bool = False
@@ -245,19 +247,21 @@ def _compared(
     pattern = known.pattern
     marks, most, _ = beyond(picture, moved, pattern.mean, known.granted, (gain, offset), SIDES[table.shade])
     found: tuple[Blemish, ...] | Reason = ()
+    alike = True
     if not most <= 1:
         shape = shape_of(table.region)
         assert shape is not None
         spread = known.good.learnt.spread
-        seen = Beyond(picture, moved, pattern, marks, known.tolerance, spread, gain, offset)
-        found = blemishes(context, shape, seen)
+        apart_px = table.least_apart * grid.cols / box_size(shape)[0]
+        seen = Beyond(picture, moved, pattern, marks, known.tolerance, spread, gain, offset, apart_px)
+        found, alike = blemishes(context, shape, seen), joins_alike(seen)
     if isinstance(found, Reason):
         return StepResult.without(found)
     counted, is_sure = _that_count(found, table.least_area * context.unit**2)
     told = _told(context, counted)
     told |= {"gain": constant(gain), "offset": constant(offset), "shift": _shift(context, grid, placed)}
     told["contrast"] = _contrast(context, most, 1 / known.spreads)
-    flags = _flags(table, known, counted, is_sure)
+    flags = _flags(table, known, counted, is_sure and alike)
     lines = tuple(line for blemish in counted for line in blemish.outlines)
     at = counted[0].xy.value if counted else grid_middle(context)
     return StepResult(told, found=(FoundBlemishes(lines, flags),), at=at)

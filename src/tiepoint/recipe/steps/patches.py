@@ -17,13 +17,12 @@ from tiepoint.recipe.kinds import Quantity, StepKind
 from tiepoint.recipe.patch_values import SizedPatch, box_of_patch, size_of
 from tiepoint.recipe.regions import AreaRegion, shape_of
 from tiepoint.recipe.schema import EdgedTable
-from tiepoint.recipe.tables import Number, Positive, Varying, said, shown
+from tiepoint.recipe.tables import NotNegative, Number, Positive, Varying, said, shown
 from tiepoint.ties.sight import scale_there
 from tiepoint.vision.patches import FEWEST_PX, Found, count_holds, found_in, measure_patch
 from tiepoint.vision.patches import Field as Heights
 from tiepoint.vision.patches_levels import automatic_level, local_mean, noise_in
 from tiepoint.vision.patches_shape import ANGLE, ELONGATION, X, Y
-from tiepoint.vision.relief import NAMES
 from tiepoint.vision.strips import as_grey
 
 Array = NDArray[np.float64]
@@ -51,10 +50,12 @@ class PatchesTable(EdgedTable):
     `around`.
 
     `outline`: where the edge of a patch is drawn, at the `middle` between its own level and that of its surroundings,
-    or at the `level` that found it. `least_area` and `most_area`, in the recipe's unit squared: others do not count.
-    `cut`: whether patches that the region or its mask cuts are `counted`, and flagged, or `left out`. `nth`: which one
-    is measured, by size, the largest first. `box`: the one of `least-area`, or along the `main-axis`. `directed`: other
-    steps rest on its centroid together with its main axis, which then must be sure; without, on the centroid alone.
+    or at the `level` that found it. `least_apart`: pieces with less than this between them are one patch, as those of a
+    scratch are; 0 keeps all apart that do not touch. `least_area` and `most_area`, in the recipe's unit squared: others
+    do not count. `cut`: whether patches that the region or its mask cuts are `counted`, and flagged, or `left out`.
+    `nth`: which one is measured, by size, the largest first. `box`: the one of `least-area`, or along the `main-axis`.
+    `directed`: other steps rest on its centroid together with its main axis, which then must be sure; without, on the
+    centroid alone.
     """
 
     region: AreaRegion
@@ -63,12 +64,18 @@ class PatchesTable(EdgedTable):
     around: Positive | None = None
     by: Positive | None = None
     outline: Literal["middle", "level"] = "middle"
+    least_apart: NotNegative = 0.0
     least_area: Annotated[Varying, Field(ge=0)] = 0.0
     most_area: Varying | None = None
     cut: Literal["counted", "left out"] = "counted"
     nth: Annotated[int, Field(ge=1, le=MOST)] = 1
     box: Literal["least-area", "main-axis"] = "least-area"
     directed: bool = False
+
+    @property
+    def draws_by_level(self) -> bool:
+        """Whether its outlines are drawn at the level that found them."""
+        return self.outline == "level"
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
@@ -99,7 +106,7 @@ def run(context: Context) -> StepResult:
     field = _field(context, table, context.picture)
     if isinstance(field, Reason):
         return StepResult.without(field)
-    found = found_in(field)
+    found = found_in(field, _apart_px(context, table, field))
     sized = _sized(context, table, field, found)
     if isinstance(sized, Reason):
         return StepResult.without(sized)
@@ -179,6 +186,13 @@ def _ground_per_px(context: Context, area: Inside) -> float:
     return float(scale_there(context.ground.sight.numbers, float(middle[0]), float(middle[1])))
 
 
+def _apart_px(context: Context, table: PatchesTable, field: Heights) -> float:
+    """Return how many px of the picture must be between two patches."""
+    if table.least_apart == 0:
+        return 0.0
+    return table.least_apart * context.unit / _ground_per_px(context, Inside(field.x, field.y, field.usable))
+
+
 def _blank(picture: NDArray[Any], field: Heights) -> Reason | None:
     """Return that most of a region of whole numbers is black or saturated, so that nothing shows what was there."""
     if not np.issubdtype(picture.dtype, np.integer):
@@ -244,8 +258,6 @@ def _told(context: Context, table: PatchesTable, counted: _Counted) -> StepResul
     patches, nth = counted.patches, table.nth - 1
     told: dict[str, Told] = {"count": constant(float(len(patches))), "total": _total(patches)}
     flags = _flags(counted)
-    if table.outline == "middle" and table.edge is None and table.picture in NAMES:
-        flags = (*flags, flag("edges_computed"))
     lines = tuple(line for sized in patches for line in sized.loops())
     if len(patches) <= nth:
         reason = Reason("few_patches", {"found": len(patches), "asked": table.nth})
