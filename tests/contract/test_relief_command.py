@@ -2,12 +2,14 @@
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from PIL import Image
 
 from tiepoint.documents.pictures import load_picture, save_png
+from tiepoint.recipe.shots import load_shot, write_shot
 
 NAMES = ("albedo", "slope_x", "slope_y", "curvature", "relief", "confidence", "raised", "sunken")
 LIGHTS = 'format = "tiepoint/lights/1"\n' + "".join(
@@ -158,6 +160,21 @@ def test_a_folder_of_one_picture_a_lamp_is_a_shot_as_recipes_take_it(cli, shot, 
     refused = cli("relief", tmp_path / "shot", *words)
     assert refused.code == 2
     assert "holds 3 pictures where there are 4 lights" in refused.err
+
+
+def test_a_shot_that_lacks_the_picture_of_a_light_is_refused_as_recipes_refuse_it(cli, shot, tmp_path):
+    folder = tmp_path / "shot"
+    folder.mkdir()
+    for path in shot:
+        path.rename(folder / path.name)
+    # Pictures in another order than the lights; one of them under a lamp that there is not.
+    lights = ("north", "east", "west", "somewhere")
+    pictures = load_shot(folder, lights).shot.pictures
+    kept = tuple(replace(p, role=f"p{k}", file=f"{k}.png") for k, p in enumerate(pictures))
+    write_shot(folder, replace(load_shot(folder, lights).shot, pictures=kept))
+    said = cli("relief", folder, "--lights", tmp_path / "lights.toml", "--out", tmp_path / "out")
+    assert (said.code, said.is_one_sentence()) == (2, True)
+    assert 'holds no picture under the light "south"' in said.err
 
 
 def test_a_lamp_with_a_place_is_counted_from_the_ties_height_as_recipes_do(cli, shot, tmp_path, tie_file):

@@ -9,6 +9,7 @@ import typer
 from tiepoint.cli.answer import Answer, Json, hint_at, present
 from tiepoint.cli.load import load_tie
 from tiepoint.foundation.errors import UnusableInput, UnusablePicture
+from tiepoint.recipe.feature_width import FEATURE_PX
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from tiepoint.vision.relief import Relief
     from tiepoint.vision.relief_lights import Lights
 
-FEATURE_PX = 8.0
 LARGEST_FEATURE_PX = 1000.0
 AMPLE = 0.999
 """Share of the values that a viewable picture shows between black and white."""
@@ -90,15 +90,19 @@ def relief(
 def _loaded(images: Sequence[Path], document: "LightsDocument") -> "list[Loaded]":
     """Return the pictures in the order of the lights; a sentence where they are not alike or not as many."""
     from tiepoint.documents.pictures import load_picture
+    from tiepoint.recipe.lit import roles_of
     from tiepoint.recipe.shots import load_shot
 
     if len(images) == 1 and images[0].is_dir():
         shot = load_shot(images[0], document.each)
-        by_light = {p.light: p.role for p in shot.shot.pictures if p.light is not None}
-        in_order = (
-            [by_light[light] for light in document.each] if by_light.keys() >= set(document.each) else shot.pictures
-        )
-        return _alike([shot.pictures[role] for role in in_order], document)
+        roles = roles_of(document, shot.shot.pictures)
+        missing = [role for role in roles if role not in shot.pictures]
+        if missing:
+            raise UnusableInput(
+                f'{images[0]} holds no picture under the light "{missing[0]}", which {document.where} names; add it, '
+                "or name the pictures one by one"
+            )
+        return _alike([shot.pictures[role] for role in roles], document)
     return _alike([load_picture(path) for path in images], document)
 
 

@@ -13,6 +13,7 @@ from tiepoint.foundation.errors import UnusableDocument
 from tiepoint.foundation.once import cached_property
 from tiepoint.foundation.reasons import Reason
 from tiepoint.model.shot import Picture
+from tiepoint.recipe.feature_width import FEATURE_PX
 from tiepoint.recipe.lights import LightsDocument
 from tiepoint.recipe.lit_doubt import doubt_of
 from tiepoint.ties.tie import Tie
@@ -21,9 +22,6 @@ from tiepoint.vision.relief_lights import Light, Lights
 
 Array = NDArray[np.float64]
 Pixels = NDArray[Any]
-
-FEATURE_PX = 8.0
-"""Width of the detail that the composites bring out, where the recipe states none."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,7 +60,7 @@ class Lit:
         self, pictures: Sequence[Picture], grey: Mapping[str, Pixels], colour: Mapping[str, Pixels], tie: Tie | None
     ) -> Relief | Reason:
         """Return the relief of a shot's pictures, by role, or why there is none. `tie`: placed for their sensor."""
-        roles = self._roles(pictures)
+        roles = roles_of(self.document, pictures)
         missing = [role for role in roles if role not in grey]
         if missing:
             return Reason("no_picture", {"picture": missing[0]})
@@ -80,10 +78,11 @@ class Lit:
             feature_px = self.feature_mm / math.sqrt(abs(float(np.linalg.det(plane[:, :2]))))
         return relief_of(taken, lights, plane_from_image=plane, flat=self.document.flat, feature_px=feature_px)
 
-    def _roles(self, pictures: Sequence[Picture]) -> list[str]:
-        """Return the roles of the lamps' pictures: by the light that each states, or in their order where none does."""
-        by_light = {p.light: p.role for p in pictures if p.light is not None}
-        return [by_light.get(light, light) for light in self.document.each] if by_light else [p.role for p in pictures]
+
+def roles_of(document: LightsDocument, pictures: Sequence[Picture]) -> list[str]:
+    """Return the roles of the lamps' pictures: by the light that each states, or in their order where none does."""
+    by_light = {p.light: p.role for p in pictures if p.light is not None}
+    return [by_light.get(light, light) for light in document.each] if by_light else [p.role for p in pictures]
 
 
 def _lowered(lamp: Light, height_mm: float) -> Light:

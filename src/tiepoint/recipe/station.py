@@ -23,10 +23,11 @@ from tiepoint.foundation.reasons import FLAGS, Reason, flag, forbidding, in_shor
 from tiepoint.foundation.sources import Source, Value
 from tiepoint.model.record import Record
 from tiepoint.model.shot import Shot
+from tiepoint.recipe.feature_width import FEATURE_PX
 from tiepoint.recipe.foresee import foresee
 from tiepoint.recipe.grips import Arm, GripTable, arm_of, riding_of
 from tiepoint.recipe.lights import LightsDocument, load_lights
-from tiepoint.recipe.lit import FEATURE_PX, Lit, plane_of
+from tiepoint.recipe.lit import Lit, plane_of
 from tiepoint.recipe.overlay import Level, overlay_svg
 from tiepoint.recipe.recipe import Recipe, Step, load_recipe
 from tiepoint.recipe.records import add_record, demand_no_records, record_json, sealed, write_records
