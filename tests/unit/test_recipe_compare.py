@@ -13,6 +13,7 @@ from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 from tiepoint.model.record import Record
 from tiepoint.model.shot import Picture, Shot
 from tiepoint.recipe.beside import Beside
+from tiepoint.recipe.blemishes import _components
 from tiepoint.recipe.masks import Mask
 from tiepoint.recipe.recipe import Recipe, load_recipe, read_recipe
 from tiepoint.recipe.runner import Job, Seen, run
@@ -286,3 +287,25 @@ def test_the_step_of_the_page_is_read_as_it_is_written() -> None:
     assert (table.lives_in, table.false_alarm, table.readings) == ("plate", 0.01, ("length", "total"))
     for quantity in STEP.quantities:
         assert f"`{quantity.name}`" in page
+
+
+@pytest.mark.parametrize("share", [0.0, 0.003, 0.02, 0.3])
+@pytest.mark.parametrize("apart_px", [0.0, 2.0])
+def test_marks_are_told_apart_as_opencv_does(share, apart_px):
+    marks = (np.random.default_rng(4).random((60, 80)) < share).astype(np.uint8)
+    labels, told = _components(marks, apart_px)
+    count, theirs, stats, _ = cv2.connectedComponentsWithStats(marks, connectivity=8, ltype=cv2.CV_32S)
+    if apart_px == 0:
+        assert sorted(told[1:].tolist()) == sorted(stats[1:].tolist())
+        assert len(np.unique(np.column_stack([labels.ravel(), theirs.ravel()]), axis=0)) == count
+    assert np.array_equal(labels > 0, marks > 0)
+    for k, (left, top, wide, tall, pixels) in enumerate(told[1:].tolist(), 1):
+        y, x = np.nonzero(labels == k)
+        assert (x.min(), y.min(), np.ptp(x) + 1, np.ptp(y) + 1, len(x)) == (left, top, wide, tall, pixels)
+
+
+def test_marks_with_less_than_a_gap_between_them_are_one():
+    marks = np.zeros((20, 60), np.uint8)
+    for left in (5, 14, 30):  # with 4 and 11 places between them
+        marks[8:11, left : left + 5] = 1
+    assert [len(_components(marks, gap)[1]) - 1 for gap in (0.0, 2.0, 6.0, 13.0)] == [3, 3, 2, 1]

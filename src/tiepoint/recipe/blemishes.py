@@ -100,16 +100,18 @@ def _components(marks: NDArray[np.uint8], apart_px: float) -> tuple[NDArray[np.i
     of each; only what is marked is gone through. Those that are less than `apart_px` apart are one."""
     labels = np.zeros(marks.shape, np.int32)
     rows = np.flatnonzero(marks.any(axis=1))
-    if not rows.size:
-        return labels, np.zeros((1, 5), np.int32)
-    cols = np.flatnonzero(marks[rows[0] : rows[-1] + 1].any(axis=0))
-    part = np.s_[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1]
-    _, found, stats, _ = cv2.connectedComponentsWithStats(marks[part], connectivity=8, ltype=cv2.CV_32S)
-    if apart_px > 0:
-        found, stats = _joined(np.asarray(found, np.int32), stats, apart_px)
-    labels[part] = found
-    stats[:, :2] += [cols[0], rows[0]]
-    return labels, np.asarray(stats, np.int32)
+    every, count = [np.zeros((1, 5), np.int32)], 0
+    # What lies beyond a row without any is another: so bands are gone through, not all that lies between them.
+    for band in np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1) if rows.size else ():
+        cols = np.flatnonzero(marks[band[0] : band[-1] + 1].any(axis=0))
+        part = np.s_[band[0] : band[-1] + 1, cols[0] : cols[-1] + 1]
+        _, found, stats, _ = cv2.connectedComponentsWithStats(marks[part], connectivity=8, ltype=cv2.CV_32S)
+        labels[part] = np.where(found > 0, found + count, 0)
+        stats[:, :2] += [cols[0], band[0]]
+        every.append(np.asarray(stats[1:], np.int32))
+        count += len(stats) - 1
+    told = np.vstack(every)
+    return _joined(labels, told, apart_px) if apart_px > 0 and count > 1 else (labels, told)
 
 
 def joins_alike(beyond: Beyond) -> bool:
@@ -125,7 +127,8 @@ def _joined(
 ) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
     corner, size = stats[1:, :2].astype(np.int64), stats[1:, 2:4].astype(np.int64)
     pieces, boxes = stats[1:, 4].astype(np.int64), np.hstack([corner, corner + size])
-    labels, pixels, boxes = joined(labels, pieces, boxes, apart_px, 1)
+    (left, top), (right, bottom) = boxes[:, :2].min(axis=0).tolist(), boxes[:, 2:].max(axis=0).tolist()
+    labels[top:bottom, left:right], pixels, boxes = joined(labels[top:bottom, left:right], pieces, boxes, apart_px, 1)
     told = np.column_stack([boxes[:, :2], boxes[:, 2:] - boxes[:, :2], pixels])
     return labels, np.vstack([stats[:1], told]).astype(np.int32)
 
