@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from tests.helpers.vent_station import Vent, new_station
 
 from tiepoint.cli.main import main
 from tiepoint.documents.files import write_document
@@ -99,3 +100,23 @@ def recipe_file(tmp_path, tie_file) -> Path:
     path = tmp_path / "plate.toml"
     path.write_text(RECIPE, encoding="utf-8")
     return path
+
+
+@pytest.fixture
+def vent(tmp_path, plain_tie) -> Vent:
+    """Return a station of bores with its drafts, nothing accepted yet."""
+    return new_station(tmp_path / "vent", plain_tie)
+
+
+@pytest.fixture
+def accepted(cli, vent) -> Vent:
+    """Return the station with its drafts accepted."""
+    assert cli("accept", vent.folder, "--why", "first acceptance", "--who", "M. Weiss").code == 0
+    return vent
+
+
+@pytest.fixture
+def judged(cli, accepted) -> Vent:
+    """Return the station with three shots judged, of which the third is rejected."""
+    assert cli("run", accepted.folder, accepted.shots, "--variant", "thin").code == 1
+    return accepted

@@ -1,110 +1,20 @@
 """A station is accepted, judges, keeps, is verified and replayed: through the command line, on real files."""
 
 import sqlite3
-from dataclasses import dataclass, replace
-from pathlib import Path
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from PIL import Image
+from tests.helpers.vent_station import RECIPE, REQUIREMENTS, picture
 
 from tiepoint.documents.canonical import sha256
-from tiepoint.documents.files import write_document
 from tiepoint.foundation.errors import UnusableDocument
 from tiepoint.recipe.records import record_from
 from tiepoint.station.accepted import accepted_bundle, pointers_of
 from tiepoint.station.folder import open_station
 from tiepoint.station.ledger import Ledger
 from tiepoint.station.requirements import agreed_requirements
-from tiepoint.ties.document import to_document
-
-RECIPE = """
-format = "tiepoint/recipe/1"
-name = "vent bore"
-unit = "mm"
-tie = "../ties/plane.json"
-
-[[step]]
-name = "bore"   # the left one
-kind = "circle"
-region = { ring = { centre = [15, 12], inner = 1.5, outer = 3 } }
-mask = "bore.png"
-limits.diameter = { nominal = "bore_mm", plus = 0.1, minus = 0.1 }
-"""
-VARIANTS = """variant,height_mm,u_height_mm,recipe,bore_mm
-thin,0,0,bore,4.4
-wide,0,0,bore,4.7
-"""
-
-
-REQUIREMENTS = """
-format = "tiepoint/requirements/1"
-title = "Vents"
-customer = "Line 4"
-
-[[characteristic]]
-name = "bore"
-reading = "bore.diameter"
-drawing = "HV-60"
-lower = 4.3
-upper = 4.5
-"""
-
-
-def picture(path: Path, diameter_mm: float, seed: int) -> Path:
-    """Draw a dark bore in a bright plate: its edge a ramp of one pixel, that is exact to a hundredth of one."""
-    y, x = np.mgrid[:480, :640]
-    away = np.hypot(x - 300, y - 240) - diameter_mm / 2 / 0.05
-    grey = 50 + 150 * np.clip(away + 0.5, 0, 1) + np.random.default_rng(seed).normal(0, 1, away.shape)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    Image.fromarray(np.clip(np.rint(grey), 0, 255).astype(np.uint8)).save(path)
-    return path
-
-
-@dataclass
-class Vent:
-    """A station's folder, and the shots beside it."""
-
-    folder: Path
-    shots: Path
-
-    @property
-    def recipe(self) -> Path:
-        return self.folder / "recipes" / "bore.toml"
-
-    def change(self, old: str, new: str) -> None:
-        text = self.recipe.read_text()
-        assert old in text
-        self.recipe.write_text(text.replace(old, new))
-
-    def kept(self) -> list[Path]:
-        return sorted((self.folder / "archive").glob("*/*"))
-
-
-@pytest.fixture
-def vent(tmp_path, plain_tie) -> Vent:
-    folder = tmp_path / "vent"
-    (folder / "recipes").mkdir(parents=True)
-    (folder / "station.toml").write_text('format = "tiepoint/station/1"\nname = "vent bores"\n')
-    (folder / "recipes" / "bore.toml").write_text(RECIPE)
-    Image.fromarray(np.zeros((60, 60), np.uint8)).save(folder / "recipes" / "bore.png")
-    (folder / "variants.csv").write_text(VARIANTS)
-    write_document(folder / "ties" / "plane.json", "tie", to_document(plain_tie))
-    for k, diameter in enumerate((4.4, 4.42, 4.7)):
-        picture(tmp_path / "shots" / f"vent-{k}.png", diameter, k)
-    return Vent(folder, tmp_path / "shots")
-
-
-@pytest.fixture
-def accepted(cli, vent) -> Vent:
-    assert cli("accept", vent.folder, "--why", "first acceptance", "--who", "M. Weiss").code == 0
-    return vent
-
-
-@pytest.fixture
-def judged(cli, accepted) -> Vent:
-    assert cli("run", accepted.folder, accepted.shots, "--variant", "thin").code == 1
-    return accepted
 
 
 class TestAccepting:
