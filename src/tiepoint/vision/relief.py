@@ -43,6 +43,10 @@ GLOSSY_SHARE = 0.02
 """Share of pixels with a lamp left out for its highlight, above which the surface is called glossy."""
 LAMP_DIFFERS = 0.03
 """Share of its light from which a lamp is said to differ by a part's own shot: no surface is quite matte."""
+UNTOLD_MOTION = (
+    "It cannot be told whether the part moved between the pictures: the lamps disagree by what no shift explains, "
+    "as where a surface shines."
+)
 FULL_SCALES = tuple(2**bits - 1 for bits in (8, 10, 12, 14, 16)) + tuple(
     65536 - 2 ** (16 - bits) for bits in (10, 12, 14)
 )
@@ -260,9 +264,9 @@ def _laid(
     """Return pictures laid upon one another where the part moved, or why that cannot be done."""
     if looks_still(planes, there, black, noise):
         return _Laid(planes)
-    motion = find_motion(planes, there, noise, top)
+    motion = find_motion(planes, there, noise, top, black)
     if motion is None or not motion.moved:
-        return _Laid(planes)
+        return _Laid(planes, notes=(UNTOLD_MOTION,) if motion is not None and motion.shines else ())
     if not motion.told:
         return Reason("part_moved", {"shift_px": float(f"{motion.most_px:.2g}")})
     said = f"The part moved by up to {motion.most_px:.2g} px between the pictures; they were laid upon one another."

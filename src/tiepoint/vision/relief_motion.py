@@ -5,7 +5,8 @@ make of the lamps' pulls) must vanish when the pictures lie upon one another, wh
 gradient by the shifts is exact, and by it the shifts are fitted. Where pictures are too alike for that, as on a flat
 print, their gradients' sizes are compared in pairs: a lamp on the other side turns a gradient's sign, not its size.
 Slopes, as those of a surface, have no curl, which tells how pictures under lamps across from one another lie.
-Both are weighed by what they are worth.
+They are sought in pictures reduced four times first: broad detail tells its shift only there, above less noise, and
+what shines is told from what moves. A shift is believed only where it explains what the lamps disagree by.
 """
 
 import math
@@ -18,30 +19,30 @@ from numpy.typing import NDArray
 
 from tiepoint.vision.relief_lights import LightField
 from tiepoint.vision.relief_noise import no_surface
+from tiepoint.vision.relief_shifts import (
+    Corners,
+    Level,
+    Seen,
+    Told,
+    alike,
+    equations,
+    reduced_level,
+    step,
+    tiles,
+    whole_level,
+)
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
 
-TILE_PX, MOST_TILES, MARGIN_PX = 96, 12, 6
-BLUR_PX = 1.0
-"""Of the Gaussian through which pictures are seen at fractions of a pixel: sampled, it aliases by 1e-4 at most."""
-CORRELATED = 4 * math.pi * BLUR_PX**2
-"""Pixels that share one pixel's noise after that blur."""
-NOISE_SLOPE = 0.5 / BLUR_PX**2
-"""Variance of the gradient of blurred noise, over that of the blurred noise."""
-ROUNDS = 10
+ROUNDS = 8
 STILL_TIMES, STILL_SHARE = 1.3, 0.003
 """Of the noise, and of the light, that lamps may disagree by in pictures that are taken to lie upon one another."""
-SETTLED_PX = 0.005
-UNTOLD_PX = 20.0
-"""Standard uncertainty of a shift before anything was seen."""
-UNLIKE = 0.5
-"""Error of a pair's shift along its lamps where it is not alike at all, over the length in which its detail changes.
-
-Where the two correlate by ρ it is (1 − ρ) of that."""
-UNLIKE_ACROSS = 0.3
-"""Share of that across the lamps."""
-PAIRS_ALONE = 3
+SETTLED_PX, SETTLED_SHARE = 0.002, 0.2
+"""A round that changes shifts by less than the one and that share of their uncertainty is the last."""
+MOST_STEP = 1.0
+"""Pixels of a level that shifts change by in a round: farther the equations do not hold."""
+PAIRS_ALONE = 2
 """Rounds by pairs alone: what is sharper is told apart from gross misfits only near the truth."""
 COARSE_PX, COARSE_MATTERS_PX = 512, 1.5
 MOST_SHIFT_PX = 40.0
@@ -50,8 +51,10 @@ MOVED_PX = 0.05
 MOVED_SIGMAS = 4.0
 SLIGHT_PX = 0.01
 MOST_U_PX = 0.1
-GLOSS_PX, GLOSS_FROM = 0.5, 2.0
-"""How far highlights may pull pictures towards their lamps, and from which excess over noise they are seen."""
+EXPLAINED = 0.5
+"""Share of what lamps disagree by, beyond noise, that shifts must explain to be believed: gloss moves as it likes."""
+SHINES = 4.0
+"""From so many times what is allowed for, unexplained in small pictures, gloss is not looked at any closer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,11 +62,13 @@ class Motion:
     """Shifts (n, 2) in px, x right and y down, of the part in each picture against the first.
 
     `covariance` (2n − 2, 2n − 2) of all but the first, x and y in turn. `leans` (n, 2): the lamps' directions.
+    `explained`: the share of what lamps disagree by, beyond noise, that the shifts do away with; 1 where all of it is.
     """
 
     shifts_px: Array
     covariance: Array
     leans: Array
+    explained: float = 1.0
 
     @property
     def u_px(self) -> Array:
@@ -78,14 +83,18 @@ class Motion:
 
     @property
     def moved(self) -> bool:
-        """Whether the part moved, by more than the shifts' covariance, which gloss widens, lets suppose."""
-        off = self.shifts_px[1:].ravel()
+        """Whether the part moved: by more than the covariance lets suppose, and so that lamps agree better for it."""
+        off, way = self.shifts_px[1:].ravel(), _towards(self.leans)
         weight = np.linalg.inv(self.covariance + SLIGHT_PX**2 * np.eye(len(off)))
         # No part moves along each lamp's direction in turn: that is how highlights lie.
-        way = (self.leans[1:] - self.leans[0]).ravel()
-        off = off - way * float(way @ weight @ off) / float(way @ weight @ way)
-        told = off @ weight @ off
-        return bool(self.most_px > MOVED_PX and told > MOVED_SIGMAS**2 * len(off) / 2)
+        off = off - way * _along(way, off, weight)
+        seen = off @ weight @ off
+        return bool(self.explained >= EXPLAINED and self.most_px > MOVED_PX and seen > MOVED_SIGMAS**2 * len(off) / 2)
+
+    @property
+    def shines(self) -> bool:
+        """Whether lamps disagree by what no shift explains, so that it cannot be told whether anything moved."""
+        return self.explained < EXPLAINED
 
     @property
     def told(self) -> bool:
@@ -93,77 +102,111 @@ class Motion:
         return bool(np.all(self.u_px < MOST_U_PX)) and self.most_px <= MOST_SHIFT_PX
 
 
-def find_motion(planes: Sequence[NDArray[Any]], there: LightField, noise: float, top: float = np.inf) -> Motion | None:
+def find_motion(
+    planes: Sequence[NDArray[Any]], there: LightField, noise: float, top: float = np.inf, black: float = 0.0
+) -> Motion | None:
     """Return how far the part moved in pictures (rows, cols) of lamps that pull as `there`; None where nothing tells.
 
-    `noise`: the grey values' sd, by which gloss is told. Pixels from `top` up are saturated and left out. Rigid shifts
-    only: a turn between the pictures shows as blur.
+    `noise`: the grey values' sd, by which gloss is told. Pixels from `top` up are saturated and left out; `black` is
+    what they show without light. Rigid shifts only: a turn between the pictures shows as blur.
     """
-    corners = _tiles(planes)
-    if len(corners) == 0:
-        return None
-    pulls = [_pulls_near(there, corner) for corner in corners]
+    whole = whole_level(planes, black, top)
     starts = [np.zeros((len(planes), 2))]
     near = np.rint(_coarse(planes))
-    if np.abs(near).max() > COARSE_MATTERS_PX and np.abs(near).max() <= 2 * MOST_SHIFT_PX:
+    if COARSE_MATTERS_PX < np.abs(near).max() <= 2 * MOST_SHIFT_PX:
         starts.append(near)
-    found = [
-        told for start in starts if (told := _settled(planes, there, corners, pulls, start, top, noise)) is not None
-    ]
-    return min(found, key=lambda told: told[0])[1] if found else None
-
-
-def _settled(
-    planes: Sequence[NDArray[Any]],
-    there: LightField,
-    corners: NDArray[np.int_],
-    pulls: Sequence[Array],
-    start: Array,
-    top: float,
-    noise: float,
-) -> tuple[float, Motion] | None:
-    """Return how unlike the pictures remain, and the motion, found from a start."""
-    middle = there.middle
-    leans = middle[:, :2] / np.linalg.norm(middle, axis=1, keepdims=True) * (1.0, -1.0)
-    shifts = start
-    for k in range(ROUNDS):
-        seen = _Seen.at(planes, corners, shifts, top)
-        if seen is None:
-            return None
-        step, covariance = _step(seen, pulls, leans, by_pairs=k < PAIRS_ALONE)
-        shifts = shifts + step
-        if np.abs(shifts).max() > 3 * MOST_SHIFT_PX or (k > PAIRS_ALONE and np.abs(step).max() < SETTLED_PX):
-            break
-    last = _Seen.at(planes, corners, shifts, top)
-    if last is None:
-        return None
-    covariance = covariance + _by_halves(last, pulls, leans) + _gloss(last, pulls, noise) ** 2 * _leaning(leans)
-    return _unlike(last, pulls), Motion(shifts, covariance, leans)
-
-
-def _by_halves(seen: "_Seen", pulls: Sequence[Array], leans: Array) -> Array:
-    """Return the covariance that half of the tiles' disagreement with the others shows, on the diagonal."""
-    if len(pulls) < 2:
-        return np.zeros((2 * len(leans) - 2,) * 2)
-    steps = [
-        _step(seen.part(half), pulls[half], leans, by_pairs=False)[0] for half in (slice(0, None, 2), slice(1, None, 2))
-    ]
-    return np.diag(((steps[0] - steps[1]) / 2)[1:].ravel() ** 2)
-
-
-def _gloss(seen: "_Seen", pulls: Sequence[Array], noise: float) -> float:
-    """Return by how many px highlights may pull a picture towards its lamp: none where lamps agree to noise."""
-    off, count = 0.0, 0
-    for t, here in enumerate(pulls):
-        if not seen.good[t].any():
+    best: Motion | None = None
+    for level in (reduced_level(whole), whole):
+        look = _Look.of(level, there, noise)
+        found = [one for start in starts if (one := look.settled(start)) is not None] if len(look.corners) else []
+        if not found:
             continue
-        rest = no_surface(here).T @ seen.values[t][:, seen.good[t]]
-        off += float(((rest - rest.mean(axis=1, keepdims=True)) ** 2).sum())
-        count += rest.size
-    if count == 0:
-        return 0.0
-    blurred = noise**2 / CORRELATED
-    return GLOSS_PX * min(1.0, math.sqrt(max(off / count / blurred - GLOSS_FROM, 0.0)))
+        told = min(found, key=lambda one: one.unlike)
+        if best is None or told.motion.u_px.max() < best.u_px.max():
+            best = told.motion
+        if told.hopeless:
+            break
+        starts = [told.motion.shifts_px]
+    return best
+
+
+@dataclass(frozen=True, eq=False)
+class _Found:
+    """A motion, how unlike the pictures remain, and whether they shine so that no closer look would tell more."""
+
+    motion: Motion
+    unlike: float
+    hopeless: bool
+
+
+@dataclass(frozen=True, eq=False)
+class _Look:
+    """A level with its tiles, the lamps' pulls at each and their horizontal directions `leans` (n, 2).
+
+    `noisy`: the mean square of what no surface could show that noise makes; `allowed`: with a trace of gloss.
+    """
+
+    level: Level
+    corners: Corners
+    pulls: Sequence[Array]
+    leans: Array
+    noisy: float
+    allowed: float
+
+    @staticmethod
+    def of(level: Level, there: LightField, noise: float) -> "_Look":
+        middle, corners = there.middle, tiles(level)
+        leans = middle[:, :2] / np.linalg.norm(middle, axis=1, keepdims=True) * (1.0, -1.0)
+        pulls = [_pulls_near(there, (corner + level.tile_px // 2) * level.by) for corner in corners]
+        light = float(np.mean([np.mean(p[::8, ::8]) for p in level.planes])) - level.black
+        blurred = noise**2 / (level.correlated * level.by**2)
+        return _Look(level, corners, pulls, leans, blurred, blurred + (STILL_SHARE * light) ** 2)
+
+    def settled(self, start_px: Array) -> _Found | None:
+        """Return the motion found from a start, or None where nothing is told."""
+        first, told = Seen.at(self.level, self.corners, np.zeros_like(start_px)), None
+        shifts, covariance = start_px / self.level.by, np.empty((0, 0))
+        for k in range(ROUNDS):
+            seen = Seen.at(self.level, self.corners, shifts)
+            if seen is None:
+                return None
+            told = None if k < PAIRS_ALONE else equations(seen, self.pulls, self.leans)
+            off, covariance = step(seen, told, self.leans)
+            shifts = shifts + off * min(1.0, MOST_STEP / max(float(np.abs(off).max()), 1e-9))
+            if np.abs(shifts).max() > 3 * MOST_SHIFT_PX / self.level.by:
+                return None
+            settled = SETTLED_PX / self.level.by + SETTLED_SHARE * np.sqrt(np.diag(covariance))
+            if told is not None and np.all(np.abs(off[1:].ravel()) < settled):
+                break
+        if first is None or seen is None or told is None:
+            return None
+        return self._judged(shifts, covariance, first, seen, told[0])
+
+    def _judged(self, shifts: Array, covariance: Array, first: Seen, last: Seen, after: Told) -> _Found:
+        """Return what was found, with what is left unexplained as doubt: gloss pulls a picture towards its lamp."""
+        before = equations(first, self.pulls, self.leans)[0]
+        was, rest = (told.rest / max(told.count, 1) for told in (before, after))
+        left = max(rest - self.allowed, 0.0)
+        explained = 1.0 if left <= self.allowed else max(0.0, (was - rest) / max(was - self.allowed, 1e-12))
+        pulled = left * after.count / max(after.moving, 1e-12)
+        if rest > STILL_TIMES * self.noisy:
+            # It shines, so that what lies towards the lamps in turn may as well be gloss.
+            off, way = shifts[1:].ravel(), _towards(self.leans)
+            pulled += _along(way, off, np.linalg.inv(covariance)) ** 2
+        covariance = (covariance + pulled * _leaning(self.leans)) * self.level.by**2
+        hopeless = explained < EXPLAINED and left > SHINES * self.allowed
+        motion = Motion(shifts * self.level.by, covariance, self.leans, explained)
+        return _Found(motion, rest / max(was, 1e-12) + 1 - alike(last), hopeless)
+
+
+def _towards(leans: Array) -> Array:
+    """Return what shifts of all pictures but the first are, flattened, where each moves by 1 px towards its lamp."""
+    return np.asarray((leans[1:] - leans[0]).ravel())
+
+
+def _along(way: Array, off: Array, weight: NDArray[Any]) -> float:
+    """Return how many times a way lies in what is off, weighed."""
+    return float(way @ weight @ off) / float(way @ weight @ way)
 
 
 def _leaning(leans: Array) -> Array:
@@ -179,37 +222,20 @@ def _leaning(leans: Array) -> Array:
     return np.asarray(flat.T @ flat)
 
 
-def _unlike(seen: "_Seen", pulls: Sequence[Array]) -> float:
-    """Return what no surface could show, over the pictures' own changes, and how little gradients' sizes correlate."""
-    told = []
-    for t, here in enumerate(pulls):
-        if seen.good[t].any():
-            v = seen.values[t][:, seen.good[t]]
-            own = float(np.sum(np.var(v, axis=1))) + 1e-9
-            told.append(float(np.var(no_surface(here).T @ v, axis=1).sum()) / own if len(v) > 3 else 0.0)
-    sizes = np.hypot(seen.along_x, seen.along_y)
-    likes = [
-        np.corrcoef(s[0].ravel(), s[k].ravel())[0, 1]
-        for s in sizes
-        for k in range(1, len(s))
-        if s[0].any() and s[k].any()
-    ]
-    return float(np.mean(told)) + (1 - float(np.nanmean(likes)) if likes else 1.0)
-
-
 def looks_still(planes: Sequence[NDArray[Any]], there: LightField, black: float, noise: float) -> bool:
     """Return whether four lamps or more agree, where most detail is, to within noise and what a surface may depart by.
 
     Then nothing moved that would show: a cheap look, to be spared the search. Of three lamps it is never sure.
     """
-    corners = _tiles(planes)
+    level = whole_level(planes, black, np.inf)
+    corners, size = tiles(level), level.tile_px
     if len(planes) < 4 or len(corners) == 0:
         return len(corners) == 0
     off, light = [], []
     for corner in corners:
         x, y = corner
-        v = np.stack([p[y : y + TILE_PX, x : x + TILE_PX].astype(np.float32) - black for p in planes])
-        rest = np.tensordot(no_surface(_pulls_near(there, corner)).T, v, 1)
+        v = np.stack([p[y : y + size, x : x + size].astype(np.float32) - black for p in planes])
+        rest = np.tensordot(no_surface(_pulls_near(there, corner + size // 2)).T, v, 1)
         off.append(np.mean((rest - rest.mean(axis=(1, 2), keepdims=True)) ** 2))
         light.append(np.mean(v) ** 2)
     allowed = noise**2 * STILL_TIMES**2 + STILL_SHARE**2 * float(np.mean(light))
@@ -246,241 +272,10 @@ def _rolled(plane: NDArray[Any], whole: NDArray[np.int_]) -> Floats:
     return np.ascontiguousarray(plane[y][:, x], np.float32)
 
 
-@dataclass(frozen=True, slots=True)
-class _Seen:
-    """Tiles (t, n, h, w) of the pictures at their shifts, blurred, their gradients, and the `good` pixels (t, h, w)."""
-
-    values: Floats
-    along_x: Floats
-    along_y: Floats
-    good: NDArray[np.bool_]
-
-    def part(self, of: slice) -> "_Seen":
-        """Return some of the tiles."""
-        return _Seen(self.values[of], self.along_x[of], self.along_y[of], self.good[of])
-
-    @staticmethod
-    def at(planes: Sequence[NDArray[Any]], corners: NDArray[np.int_], shifts: Array, top: float) -> "_Seen | None":
-        import cv2
-
-        size, edge, reach = TILE_PX, MARGIN_PX, MARGIN_PX
-        rows, cols = planes[0].shape
-        out = np.zeros((3, len(corners), len(planes), size, size), np.float32)
-        good = np.ones((len(corners), size, size), bool)
-        for k, (plane, shift) in enumerate(zip(planes, shifts, strict=True)):
-            whole = np.floor(shift + 0.5).astype(int)
-            (bell_x, rise_x), (bell_y, rise_y) = (_bells(float(f), reach) for f in shift - whole)
-            for t, (x, y) in enumerate(corners):
-                x0, y0 = x + whole[0] - edge, y + whole[1] - edge
-                if x0 < 0 or y0 < 0 or x0 + size + 2 * edge > cols or y0 + size + 2 * edge > rows:
-                    good[t] = False
-                    continue
-                patch = plane[y0 : y0 + size + 2 * edge, x0 : x0 + size + 2 * edge].astype(np.float32)
-                for j, (kx, ky) in enumerate([(bell_x, bell_y), (rise_x, bell_y), (bell_x, rise_y)]):
-                    out[j, t, k] = cv2.sepFilter2D(patch, cv2.CV_32F, kx, ky)[edge:-edge, edge:-edge]
-                if patch.max() >= top:
-                    lit = (patch < top).astype(np.uint8)
-                    good[t] &= cv2.erode(lit, np.ones((5, 5), np.uint8))[edge:-edge, edge:-edge] > 0
-        keep = good.any(axis=(1, 2))
-        # Where a tile lies beyond a picture the others go on; where all do, nothing is told.
-        return _Seen(out[0], out[1], out[2], good) if keep.any() else None
-
-
-def _bells(fraction: float, reach: int) -> tuple[Array, Array]:
-    """Return taps that blur, and that differentiate blurring, seen `fraction` px farther on."""
-    x = np.arange(-reach, reach + 1) - fraction
-    bell = np.exp(-0.5 * (x / BLUR_PX) ** 2)
-    bell /= bell.sum()
-    rise = x / BLUR_PX**2 * bell
-    return bell, np.asarray(rise - bell * rise.sum())
-
-
-def _tiles(planes: Sequence[NDArray[Any]]) -> NDArray[np.int_]:
-    """Return the upper left corners (t, 2), x and y, of the tiles with most detail, none over another."""
-    rows, cols = planes[0].shape
-    inner = TILE_PX + 2 * MARGIN_PX
-    high, wide = (rows - 2 * MARGIN_PX) // TILE_PX, (cols - 2 * MARGIN_PX) // TILE_PX
-    if min(rows, cols) < inner or high * wide == 0:
-        return np.empty((0, 2), int)
-    energy = np.zeros((high, wide))
-    for plane in planes[:: max(1, len(planes) // 2)]:
-        part = plane[MARGIN_PX : MARGIN_PX + high * TILE_PX, MARGIN_PX : MARGIN_PX + wide * TILE_PX]
-        # Every sixth row and each pixel's next but two: enough to tell where detail is.
-        some = part[::6].astype(np.float32)
-        steps = np.abs(some[:, 3::3] - some[:, :-3:3])
-        steps = np.pad(steps, ((0, 0), (0, 1)))
-        energy += steps.reshape(high, TILE_PX // 6, wide, TILE_PX // 3).mean(axis=(1, 3))
-        down = np.abs(part[3::12, ::6].astype(np.float32) - part[:-3:12, ::6])
-        energy += down.reshape(high, TILE_PX // 12, wide, TILE_PX // 6).mean(axis=(1, 3))
-    best = np.argsort(energy.ravel())[::-1][:MOST_TILES]
-    return np.column_stack([best % wide, best // wide]) * TILE_PX + MARGIN_PX
-
-
-def _pulls_near(there: LightField, corner: NDArray[np.int_]) -> Array:
+def _pulls_near(there: LightField, at_px: NDArray[np.int_]) -> Array:
     ny, nx = there.pulls.shape[:2]
-    x, y = (corner + TILE_PX // 2) // there.step_px
+    x, y = at_px // there.step_px
     return np.asarray(there.pulls[min(int(y), ny - 1), min(int(x), nx - 1)], np.float64)
-
-
-def _step(seen: _Seen, pulls: Sequence[Array], leans: Array, by_pairs: bool) -> tuple[Array, Array]:
-    """Return how far the shifts (n, 2) are still off, and the covariance of all but the first, flattened.
-
-    To second order a slope's gradient is steeper on the side of its lamp, and highlights lie there too: pairs are off
-    along `leans` (n, 2), their lamps' horizontal directions, by a length that is fitted along with the shifts.
-    """
-    n = seen.values.shape[1]
-    whole, pull = np.zeros((2 * n - 1, 2 * n - 1)), np.zeros(2 * n - 1)
-    exact = () if by_pairs else (_by_surface(seen, [no_surface(p) for p in pulls]), _by_slopes(seen, pulls))
-    for information, told in exact:
-        whole[:-1, :-1] += information
-        pull[:-1] += told
-    unlike = []
-    for k in range(1, n):
-        pair = _by_pair(seen, k)
-        if pair is None:
-            continue
-        shift, u, length = pair
-        unlike.append(UNLIKE * length)
-        for axis in range(2):
-            row = np.zeros(2 * n - 1)
-            row[2 * (k - 1) + axis], row[-1] = 1.0, leans[k, axis] - leans[0, axis]
-            weight = 1 / (u[axis] ** 2 + (UNLIKE_ACROSS * unlike[-1]) ** 2)
-            whole += weight * np.outer(row, row)
-            pull += weight * shift[axis] * row
-    whole += np.diag([*([UNTOLD_PX**-2] * (2 * n - 2)), 1 / (max(unlike, default=0.0) ** 2 + 1e-6)])
-    covariance = np.linalg.inv(whole)
-    return np.concatenate([np.zeros(2), (covariance @ pull)[:-1]]).reshape(-1, 2), covariance[:-1, :-1]
-
-
-def _by_surface(seen: _Seen, bases: Sequence[Array]) -> tuple[Array, Array]:
-    """Return information and pull on the shifts of all pictures but the first, by what no surface could show.
-
-    c·v = Σ c_i·v_i·ε_i − Σ c_i·∇v_i·δ_i to first order, δ being what the shifts are still off. The ε_i, lamps' gains
-    in a tile beside the first one's, are not asked for; they are projected out.
-    """
-    n = seen.values.shape[1]
-    information, pull = np.zeros((2 * n - 2, 2 * n - 2)), np.zeros(2 * n - 2)
-    rest, count, squares = 0.0, 0, np.mean([(basis**2).mean(axis=1) for basis in bases], axis=0)
-    for t, basis in enumerate(bases):
-        good = seen.good[t]
-        if good.sum() < 200:
-            continue
-        v, gx, gy = (a[t][:, good].astype(float) for a in (seen.values, seen.along_x, seen.along_y))
-        for c in basis.T:
-            off, gains = c @ v, (c[1:, None] * v[1:]).T
-            columns = -(np.stack([gx, gy], 1)[1:] * c[1:, None, None]).reshape(2 * n - 2, -1).T
-            weight = _weights(off - np.median(off))
-            root, _ = np.linalg.qr(gains * weight[:, None])
-            columns, off = columns * weight[:, None], off * weight
-            columns, off = columns - root @ (root.T @ columns), off - root @ (root.T @ off)
-            information += columns.T @ columns
-            pull += columns.T @ off
-            rest += float(off @ off)
-            count += len(off)
-    return _weighed(information, pull, rest, count, NOISE_SLOPE * np.repeat(squares[1:], 2))
-
-
-def _by_slopes(seen: _Seen, pulls: Sequence[Array]) -> tuple[Array, Array]:
-    """Return information and pull on the same, by slopes: as those of a surface they have no curl.
-
-    Of p = −gx/gz and q = −gy/gz the curl ∂p/∂y − ∂q/∂x vanishes whatever the albedo; with y down, q counts as −q.
-    """
-    n = seen.values.shape[1]
-    information, pull, noisy = np.zeros((2 * n - 2, 2 * n - 2)), np.zeros(2 * n - 2), np.zeros(2 * n - 2)
-    rest, count, (along, across) = 0.0, 0, _curls_of_noise()
-    for t, here in enumerate(pulls):
-        good = seen.good[t][2:-2, 2:-2]
-        if good.sum() < 200:
-            continue
-        inverse = np.linalg.pinv(here) * np.array([[1.0], [-1.0], [1.0]])
-        v = seen.values[t].astype(float)
-        gx, gy, gz = np.tensordot(inverse, v, 1)
-        gz = np.maximum(gz, 1e-3 * np.abs(gz).max() + 1e-9)
-        columns = []
-        by_p, by_q = (
-            (inverse[k][:, None, None] * gz - g * inverse[2][:, None, None]) / gz**2 for k, g in ((0, gx), (1, gy))
-        )
-        for k in range(1, n):
-            for slope in (seen.along_x[t, k], seen.along_y[t, k]):
-                columns.append(-_curl(by_p[k] * slope, by_q[k] * slope)[good])
-        off = _curl(gx / gz, gy / gz)[good]
-        weight = _weights(off)
-        design, off = np.stack(columns, 1) * weight[:, None], off * weight
-        information += design.T @ design
-        pull += design.T @ off
-        rest += float(off @ off)
-        count += len(off)
-        a2, b2 = (np.linalg.pinv(here)[:2] ** 2)[:, 1:]
-        whole = float((np.linalg.pinv(here)[:2] ** 2).sum())
-        noisy += np.stack([a2 * across + b2 * along, a2 * along + b2 * across], 1).ravel() * len(off) / whole
-    return _weighed(information, pull, rest, count, noisy / max(count, 1))
-
-
-def _curls_of_noise() -> tuple[float, float]:
-    """Return what differences of blurred noise's gradient vary by, along it and across, over those of the noise."""
-    bell, rise = _bells(0.0, MARGIN_PX)
-    once, twice = (np.convolve(taps, [0.5, 0, -0.5]) for taps in (bell, rise))
-    first = float(once @ once) * float(bell @ bell)
-    return float(twice @ twice) * float(bell @ bell) / first, float(once @ once) * float(rise @ rise) / first
-
-
-def _curl(p: Array, q: Array) -> Array:
-    """Return ∂p/∂y − ∂q/∂x of fields (h, w) without their two outermost pixels."""
-    return np.asarray((p[3:-1, 2:-2] - p[1:-3, 2:-2] - q[2:-2, 3:-1] + q[2:-2, 1:-3]) / 2)
-
-
-def _weighed(information: Array, pull: Array, rest: float, count: int, noisy: Array) -> tuple[Array, Array]:
-    """Return information and pull over the variance of what is left, less what noise alone gives the information.
-
-    `noisy`: what noise of the rest's size adds to the diagonal. Noise has gradients too, which tell nothing of shifts.
-    """
-    if count == 0:
-        return information, pull
-    explained = float(pull @ np.linalg.pinv(information, rcond=1e-6) @ pull)
-    noise = max(rest - explained, 1e-6 * rest + 1e-12)
-    sizes, ways = np.linalg.eigh(information - noise * np.diag(noisy))
-    known = ways[:, sizes > 0]
-    variance = CORRELATED * noise / count
-    # A pull along what nothing is known of would be noise.
-    return (known * sizes[sizes > 0]) @ known.T / variance, known @ (known.T @ pull) / variance
-
-
-def _weights(off: Array) -> Array:
-    """Return roots of weights that fall off beyond three robust deviations (Cauchy)."""
-    sd = 1.4826 * float(np.median(np.abs(off))) + 1e-9
-    return np.asarray(1 / np.sqrt(1 + (off / (3 * sd)) ** 2))
-
-
-def _by_pair(seen: _Seen, k: int) -> tuple[Array, Array, float] | None:
-    """Return the shift (2,) of picture k still to be made, its u, and how many px unlike it is, by gradients' sizes."""
-    sizes = np.hypot(seen.along_x[:, [0, k]], seen.along_y[:, [0, k]])
-    shifts, weights, unlike = [], [], []
-    for t in range(len(sizes)):
-        if not seen.good[t].all():
-            continue
-        # What is less than twice the middle of all may be noise, which lies nowhere.
-        first, other = (np.maximum(size - 2 * np.median(size), 0.0) for size in sizes[t].astype(float))
-        first, other = first - first.mean(), other - other.mean()
-        norm = math.sqrt(float((first * first).sum() * (other * other).sum()))
-        if norm <= 0:
-            continue
-        gy, gx = np.gradient(other)
-        columns = np.stack([gx.ravel(), gy.ravel(), first.ravel()], 1)
-        normal = columns.T @ columns
-        if np.linalg.cond(normal) > 1e8:
-            continue
-        # other(x) ≈ k·first(x − δ): other − k·first = −∇other·δ
-        found = np.linalg.solve(normal, columns.T @ other.ravel())
-        shifts.append(-found[:2])
-        weights.append(np.diag(normal)[:2])
-        length = math.sqrt(float((other * other).sum() / max(float((gx * gx + gy * gy).sum()), 1e-12)))
-        unlike.append(length * (1 - max(float((first * other).sum()) / norm, 0.0)))
-    if not shifts:
-        return None
-    told, weight = np.array(shifts), np.array(weights)
-    mean = (told * weight).sum(axis=0) / weight.sum(axis=0)
-    spread = 1.4826 * np.median(np.abs(told - np.median(told, axis=0)), axis=0) / math.sqrt(len(told))
-    return mean, np.sqrt(spread**2 + 0.01**2), float(np.median(unlike))
 
 
 def _coarse(planes: Sequence[NDArray[Any]]) -> Array:
