@@ -11,7 +11,7 @@ what shines is told from what moves. A shift is believed only where it explains 
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -51,8 +51,10 @@ MOVED_PX = 0.05
 MOVED_SIGMAS = 4.0
 SLIGHT_PX = 0.01
 MOST_U_PX = 0.1
-EXPLAINED = 0.5
-"""Share of what lamps disagree by, beyond noise, that shifts must explain to be believed: gloss moves as it likes."""
+EXPLAINED = 0.8
+"""Share of what lamps disagree by, beyond noise, that shifts must explain at each level to be believed.
+
+On still faces with highlights of the bench they explain 0.1 to 0.6 of it, on moved ones 0.8 to 1."""
 SHINES = 4.0
 """From so many times what is allowed for, unexplained in small pictures, gloss is not looked at any closer."""
 
@@ -115,19 +117,21 @@ def find_motion(
     near = np.rint(_coarse(planes))
     if COARSE_MATTERS_PX < np.abs(near).max() <= 2 * MOST_SHIFT_PX:
         starts.append(near)
-    best: Motion | None = None
+    told: list[Motion] = []
     for level in (reduced_level(whole), whole):
         look = _Look.of(level, there, noise)
         found = [one for start in starts if (one := look.settled(start)) is not None] if len(look.corners) else []
         if not found:
             continue
-        told = min(found, key=lambda one: one.unlike)
-        if best is None or told.motion.u_px.max() < best.u_px.max():
-            best = told.motion
-        if told.hopeless:
+        best = min(found, key=lambda one: one.unlike)
+        told.append(best.motion)
+        if best.hopeless:
             break
-        starts = [told.motion.shifts_px]
-    return best
+        starts = [best.motion.shifts_px]
+    if not told:
+        return None
+    explained = min(one.explained for one in told)
+    return replace(min(told, key=lambda one: float(one.u_px.max())), explained=explained)
 
 
 @dataclass(frozen=True, eq=False)
@@ -187,9 +191,10 @@ class _Look:
         before = equations(first, self.pulls, self.leans)[0]
         was, rest = (told.rest / max(told.count, 1) for told in (before, after))
         left = max(rest - self.allowed, 0.0)
-        explained = 1.0 if left <= self.allowed else max(0.0, (was - rest) / max(was - self.allowed, 1e-12))
+        by_noise = rest <= STILL_TIMES**2 * self.noisy
+        explained = 1.0 if by_noise else max(0.0, (was - rest) / max(was - self.noisy, 1e-12))
         pulled = left * after.count / max(after.moving, 1e-12)
-        if rest > STILL_TIMES * self.noisy:
+        if not by_noise:
             # It shines, so that what lies towards the lamps in turn may as well be gloss.
             off, way = shifts[1:].ravel(), _towards(self.leans)
             pulled += _along(way, off, np.linalg.inv(covariance)) ** 2
