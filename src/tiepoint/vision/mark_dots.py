@@ -19,6 +19,7 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from tiepoint.vision.mark_border import Place, places_of
+from tiepoint.vision.mark_place import place_of_dots
 from tiepoint.vision.mark_seen import Array, MarkSeen, Picture, see
 
 Floats = NDArray[np.float32]
@@ -55,7 +56,7 @@ def see_dots(picture: Picture, is_bright: bool) -> list[MarkSeen]:
             for place in places_of(cells)[:MOST_PLACES]:
                 mark = _decoded(place, grown)
                 if mark is not None:
-                    return [mark]
+                    return [_placed(mark, place, response)]
     return []
 
 
@@ -297,3 +298,9 @@ def _decoded(place: Place, lattice: Lattice) -> MarkSeen | None:
     if not seen:
         return None
     return replace(seen[0], corners=_mapped(lattice.px_from_cell, place.corners - REACH - 0.5), drawn=drawn)
+
+
+def _placed(mark: MarkSeen, place: Place, response: Floats) -> MarkSeen:
+    """Return a mark with its lattice fitted to its own dots alone."""
+    fitted = place_of_dots(_dots(response), mark.corners, place.cells)
+    return mark if fitted is None else replace(mark, corners=fitted.corners, place=fitted)

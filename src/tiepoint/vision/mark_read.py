@@ -6,14 +6,15 @@ none is believed: a misread is worse than no reading.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.vision.mark_dots import see_dots
-from tiepoint.vision.mark_rungs import Picture, Rung, prepare
+from tiepoint.vision.mark_place import place_of_print
+from tiepoint.vision.mark_rungs import Picture, Rung, prepare, px_each
 from tiepoint.vision.mark_seen import Array, MarkSeen, is_guarded, read_again, see
 
 LEAST_UNUSED = 0.2
@@ -74,7 +75,8 @@ def read_marks(
             return MarksRead(tried=tried, is_spent=True, unsure=tuple(votes), damaged=tuple(damaged))
         spent, tried = spent + cost, tried + 1
         prepared = prepare(picture, rung)
-        looked = _look(prepared, rung, request)
+        scale = px_each(picture, prepared)
+        looked = [mark.moved(scale) for mark in _look(prepared, rung, request)]
         seen = [mark for mark in looked if request.is_within(mark.centre)]
         damaged += [mark for mark in seen if not mark.is_whole]
         whole = tuple(mark for mark in seen if mark.is_whole)
@@ -83,17 +85,15 @@ def read_marks(
             return MarksRead((), rung, tried, unsure=tuple(votes), differing=differing)
         votes_before, votes = votes, [*votes, *whole]
         if any(_is_sound(mark, votes_before, request) for mark in whole):
-            return _confirmed(prepared, whole, rung, tried, request)
+            return _confirmed(prepared, scale, whole, rung, tried, request)
     return MarksRead(tried=tried, unsure=tuple(votes), damaged=tuple(damaged))
 
 
 def _look(prepared: Picture, rung: Rung, request: MarkRequest) -> list[MarkSeen]:
-    """Return what is seen in a prepared picture, in px of the picture before."""
+    """Return what is seen in a prepared picture, in its own px."""
     if rung.dots:
-        seen = see_dots(prepared, rung.dots == "bright") if not request.kinds or "data_matrix" in request.kinds else []
-    else:
-        seen = see(prepared, request.kinds, with_damaged=True)
-    return [mark.moved(rung.shrink, (0.0, 0.0)) for mark in seen]
+        return see_dots(prepared, rung.dots == "bright") if not request.kinds or "data_matrix" in request.kinds else []
+    return see(prepared, request.kinds, with_damaged=True)
 
 
 def _is_sound(mark: MarkSeen, votes: Sequence[MarkSeen], request: MarkRequest) -> bool:
@@ -126,18 +126,34 @@ def _holds(corners: Array, place: Array) -> bool:
 
 
 def _confirmed(
-    prepared: Picture, marks: tuple[MarkSeen, ...], rung: Rung, tried: int, request: MarkRequest
+    prepared: Picture,
+    scale: tuple[float, float],
+    marks: tuple[MarkSeen, ...],
+    rung: Rung,
+    tried: int,
+    request: MarkRequest,
 ) -> MarksRead:
-    """Return the marks of a rung, after the second reader was asked about a single Data Matrix."""
-    only = marks[0]
-    if len(marks) > 1 or only.kind != "data_matrix" or not request.with_second:
+    """Return the marks of a rung, a single one placed, and after the second reader was asked about a Data Matrix."""
+    if len(marks) > 1:
         return MarksRead(marks, rung, tried)
-    again = read_again(prepared, only.moved(1 / rung.shrink, (0.0, 0.0)))
+    only = marks[0].moved((1 / scale[0], 1 / scale[1]))
+    marks = (_placed(prepared, only).moved(scale),)
+    if only.kind != "data_matrix" or not request.with_second:
+        return MarksRead(marks, rung, tried)
+    again = read_again(prepared, only)
     if again is None:
         return MarksRead(marks, rung, tried, by_second=False)
     if _bare(again) == _bare(only.content):
         return MarksRead(marks, rung, tried, by_second=True)
     return MarksRead((), rung, tried, differing=marks)
+
+
+def _placed(prepared: Picture, mark: MarkSeen) -> MarkSeen:
+    """Return a mark of cells with its lattice fitted, where it is seen well enough and was not fitted before."""
+    if mark.place is not None or mark.cells is None:
+        return mark
+    place = place_of_print(prepared, mark.corners, mark.cells)
+    return mark if place is None else replace(mark, corners=place.corners, place=place)
 
 
 def _bare(content: bytes) -> bytes:

@@ -118,6 +118,14 @@ def eight_bits(picture: NDArray[Any]) -> Picture:
     return np.asarray(np.clip((work - low) * (255.0 / (high - low)), 0, 255), np.uint8)
 
 
+def px_each(picture: NDArray[Any], prepared: Picture) -> tuple[float, float]:
+    """Return how many pixels of a picture, along x and along y, one of its prepared picture stands for.
+
+    These are not quite `shrink`: a picture has whole pixels.
+    """
+    return picture.shape[1] / prepared.shape[1], picture.shape[0] / prepared.shape[0]
+
+
 def _evened(picture: Picture, side: int) -> Picture:
     """Return a picture whose mean is 128 and whose spread is 48 in every neighbourhood of some pixels a side.
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.vision.mark_kinds import KINDS, formats_of, kind_of
+from tiepoint.vision.mark_place import MarkPlace
 
 Array = NDArray[np.float64]
 Picture = NDArray[np.uint8]
@@ -28,8 +29,8 @@ class MarkSeen:
     `content`: its raw bytes; `text`: these as characters. `is_gs1`: FNC1 stands in first place. `corners` (4, 2): the
     outline in px, from the symbol's own upper left clockwise as it would be read. `cells`: rows and columns, None where
     the kind has none. `unused`: the share of the error correction that was not needed, None where there is none.
-    `is_whole`: decoded; otherwise a symbol was found and not decoded. `drawn`: the cells as they were
-    sampled, where the reader sampled them itself, as a clean symbol.
+    `is_whole`: decoded; otherwise a symbol was found and not decoded. `drawn`: the cells as they were sampled, where
+    the reader sampled them itself, as a clean symbol. `place`: where its lattice lies; None where none was fitted.
     """
 
     kind: str
@@ -41,6 +42,7 @@ class MarkSeen:
     unused: float | None
     is_whole: bool = True
     drawn: Picture | None = field(default=None, repr=False, compare=False)
+    place: MarkPlace | None = field(default=None, repr=False, compare=False)
 
     @property
     def centre(self) -> Array:
@@ -56,9 +58,11 @@ class MarkSeen:
         sides = np.hypot(*(np.roll(self.corners, -1, axis=0) - self.corners).T)
         return float((sides[0] + sides[2]) / (2 * cols) + (sides[1] + sides[3]) / (2 * rows)) / 2
 
-    def moved(self, scale: float, shift: tuple[float, float]) -> "MarkSeen":
-        """Return the mark with its corners scaled about the corner of the first pixel, then shifted."""
-        return replace(self, corners=(self.corners + HALF_PX) * scale - HALF_PX + np.array(shift))
+    def moved(self, scale: tuple[float, float], shift: tuple[float, float] = (0.0, 0.0)) -> "MarkSeen":
+        """Return the mark scaled along x and y about the corner of the first pixel, then shifted."""
+        by, away = np.array(scale), np.array(shift)
+        place = None if self.place is None else self.place.moved(by, away)
+        return replace(self, corners=(self.corners + HALF_PX) * by - HALF_PX + away, place=place)
 
 
 def see(picture: Picture, kinds: Iterable[str] = (), with_damaged: bool = False) -> list[MarkSeen]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tiepoint.foundation.reasons import Reason
 from tiepoint.vision.mark_read import MarkRequest, MarksRead
-from tiepoint.vision.mark_rungs import Picture, Rung, eight_bits, prepare
+from tiepoint.vision.mark_rungs import Picture, Rung, eight_bits, prepare, px_each
 from tiepoint.vision.mark_seen import Array, MarkSeen, see
 
 LEAST_CONTRAST = 12.0
@@ -67,7 +67,8 @@ def _is_beside(around: Around, request: MarkRequest) -> bool:
 
 
 def _seen(picture: NDArray[Any], kinds: tuple[str, ...], is_within: Callable[[Array], bool]) -> list[MarkSeen]:
-    found = [mark.moved(rung.shrink, (0.0, 0.0)) for rung in _PLAIN for mark in see(prepare(picture, rung), kinds)]
+    made = [prepare(picture, rung) for rung in _PLAIN]
+    found = [mark.moved(px_each(picture, one)) for one in made for mark in see(one, kinds)]
     return [mark for mark in found if is_within(mark.centre)]
 
 

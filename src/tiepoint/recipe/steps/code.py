@@ -111,7 +111,7 @@ def run(context: Context) -> StepResult:
         return StepResult.without(mark)
     if table.both_readers and not read.by_second:
         return StepResult.without(Reason("mark_unsure", {"kind": mark.kind}))
-    return _told(context, mark.moved(1.0, (seen.left, seen.top)), read)
+    return _told(context, mark.moved((1.0, 1.0), (seen.left, seen.top)), read)
 
 
 def _request(context: Context, table: CodeTable, seen: Look) -> MarkRequest:
@@ -166,7 +166,7 @@ def _judged(context: Context, mark: MarkSeen) -> Said | Reason:
 def _told(context: Context, mark: MarkSeen, read: MarksRead) -> StepResult:
     assert read.rung is not None
     message = _message(mark)
-    pose = pose_of(context, mark, read.rung.shrink)
+    pose = pose_of(context, mark, read.rung)
     flags = [flag("content_faulty")] if message.faults else []
     if read.by_second is False:
         flags.append(flag("read_once"))
@@ -231,8 +231,8 @@ STEP = StepKind(
         Quantity("fields", "text", "the fields of a GS1 or ISO/IEC 15434 message"),
         Quantity("bytes", "text", "the content as bytes, in hexadecimal"),
         Quantity("preparation", "text", "which preparation read it, as the key preparation takes it"),
-        Quantity("x", "length", "of the middle of its outline"),
-        Quantity("y", "length", "of the middle of its outline"),
+        Quantity("x", "length", "of its middle"),
+        Quantity("y", "length", "of its middle"),
         Quantity("angle", "angle", "from its own left to its right, counter-clockwise from +x"),
         Quantity("cell", "number", "pixels a cell"),
         Quantity("unused_correction", "number", "share of the error correction that was not needed, 0 to 1"),
