@@ -4,6 +4,7 @@ ISO/IEC 16022 (from memory): the left column and the lowest row are dark; the up
 alternate, dark at the upper left and at the lower right; a light margin of one cell surrounds it.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,8 +36,8 @@ class Place:
     corners: Array
 
 
-def places_of(values: Floats) -> list[Place]:
-    """Return where symbols may lie among sampled cells (n, n; high where a dot is), the likeliest first."""
+def places_of(values: Floats) -> Iterator[Place]:
+    """Give where symbols may lie among sampled cells (n, n; high where a dot is), the likeliest first."""
     level, spread = _levels(values)
     even = np.clip((values - level) / spread, -1.5, 1.5).astype(np.float64)
     found: list[tuple[float, int, int, int, tuple[int, int]]] = []
@@ -45,7 +46,10 @@ def places_of(values: Floats) -> list[Place]:
         for size, (score, y, x) in zip(SIZES, told.tolist(), strict=True):
             found.append((score, turns, int(y), int(x), size))
     found.sort(key=lambda f: -f[0])
-    return [_place(values, *candidate) for candidate in found[:12] if candidate[0] > LEAST_SCORE]
+    for candidate in found:
+        if candidate[0] <= LEAST_SCORE:
+            return
+        yield _place(values, *candidate)
 
 
 def _levels(values: Floats) -> tuple[float, float]:

@@ -9,6 +9,7 @@ size of the symbol from its border (two solid sides, two broken ones), and the c
 decoder, whose error correction judges them.
 """
 
+import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -16,6 +17,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 import scipy.fft
+from numba import njit
 from numpy.typing import NDArray
 
 from tiepoint.vision.mark_border import Place, places_of
@@ -50,13 +52,14 @@ class Lattice:
 def see_dots(picture: Picture, is_bright: bool) -> list[MarkSeen]:
     """Return the Data Matrix of dots that a prepared picture shows, bright or dark on their ground; none without."""
     response = _response(picture, is_bright)
+    dots = _dots(response)
     for lattice in _lattices(response):
-        grown = _grown(response, lattice)
+        grown = _grown(dots, lattice)
         for cells in _sampled(picture, is_bright, response, grown):
-            for place in places_of(cells)[:MOST_PLACES]:
+            for place in itertools.islice(places_of(cells), MOST_PLACES):
                 mark = _decoded(place, grown)
                 if mark is not None:
-                    return [_placed(mark, place, response)]
+                    return [_placed(mark, place, dots)]
     return []
 
 
@@ -66,11 +69,22 @@ def _response(picture: Picture, is_bright: bool) -> Floats:
     A dot is curved in every direction, the grain of a brushed surface in one alone.
     """
     work = cv2.GaussianBlur(picture.astype(np.float32), (0, 0), DOT_PX)
-    xx, yy, xy = (cv2.Sobel(work, -1, dx, dy) for dx, dy in ((2, 0), (0, 2), (1, 1)))
-    sign = -0.5 if is_bright else 0.5
-    curved = sign * (xx + yy) - np.hypot(0.5 * (xx - yy), xy)
+    xx, yy, xy = (np.asarray(cv2.Sobel(work, -1, dx, dy), np.float32) for dx, dy in ((2, 0), (0, 2), (1, 1)))
+    curved = _curved(xx, yy, xy, np.float32(-0.5 if is_bright else 0.5))
     spread = float(np.sqrt(np.mean(curved * curved)))
-    return np.asarray(np.clip(curved / max(spread, 1e-3), -1.0, 4.0), np.float32)
+    return np.asarray(np.clip(curved * np.float32(1 / max(spread, 1e-3)), -1.0, 4.0), np.float32)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _curved(xx: Floats, yy: Floats, xy: Floats, sign: np.float32) -> Floats:
+    told = np.empty_like(xx)
+    half = np.float32(0.5)
+    for y in range(xx.shape[0]):
+        for x in range(xx.shape[1]):
+            a, b, c = xx[y, x], yy[y, x], xy[y, x]
+            d = half * (a - b)
+            told[y, x] = sign * (a + b) - math.sqrt(d * d + c * c)
+    return told
 
 
 # --- the lattice ---------------------------------------------------------------------------------------------------
@@ -141,19 +155,21 @@ def _prominence(weight: Array) -> Floats:
 def _frequencies(prominence: Floats) -> tuple[Array, float] | None:
     """Return the two frequencies of the lattice as rows (2, 2), cycles a pixel, and how clear they are."""
     spikes = _spikes(prominence)
-    best: tuple[Array, float] | None = None
+    pairs = []
     for k, a in enumerate(spikes):
         for b in spikes[k + 1 :]:
             size_a, size_b = math.hypot(*a), math.hypot(*b)
             cross = (a[0] * b[1] - a[1] * b[0]) / (size_a * size_b)
-            if abs(cross) < 0.8 or not 0.7 < size_a / size_b < 1.43:
-                continue
-            both = np.array([a, b if cross > 0 else -b])
-            heights = _heights(prominence, np.vstack([both, both[0] + both[1], both[0] - both[1]]))
-            score = float(2 * heights[:2].min() + heights[2:].sum() / 2)
-            if best is None or score > best[1]:
-                best = both, score
-    return best
+            if abs(cross) >= 0.8 and 0.7 < size_a / size_b < 1.43:
+                pairs.append(np.array([a, b if cross > 0 else -b]))
+    if not pairs:
+        return None
+    both = np.array(pairs)
+    mixed = np.stack([both[:, 0] + both[:, 1], both[:, 0] - both[:, 1]], axis=1)
+    heights = _heights(prominence, np.hstack([both, mixed]).reshape(-1, 2)).reshape(-1, 4)
+    scores = 2 * heights[:, :2].min(axis=1) + heights[:, 2:].sum(axis=1) / 2
+    best = int(scores.argmax())
+    return pairs[best], float(scores[best])
 
 
 def _spikes(prominence: Floats) -> Array:
@@ -197,32 +213,56 @@ def _heights(prominence: Floats, frequencies: Array) -> Floats:
 # --- grown over the mark -------------------------------------------------------------------------------------------
 
 
-def _grown(response: Floats, lattice: Lattice) -> Lattice:
-    """Return the lattice fitted to the dots around its start, in growing circles: affine, then projective."""
-    dots = _dots(response)
-    matrix = lattice.px_from_cell
-    centre = matrix[:2, 2].copy()
-    step = math.sqrt(abs(float(np.linalg.det(matrix[:2, :2]))))
+def _grown(dots: Array, lattice: Lattice) -> Lattice:
+    """Return the lattice fitted to the dots (n, 2) around its start, in growing circles: affine, then projective."""
+    return replace(lattice, px_from_cell=_grow(dots, lattice.px_from_cell))
+
+
+@njit(cache=True, nogil=True)
+def _grow(dots: Array, start: Array) -> Array:
+    """Return the matrix (3, 3) from cells to px that dots (n, 2) around its start bear out."""
+    matrix = start
+    step = math.sqrt(abs(start[0, 0] * start[1, 1] - start[0, 1] * start[1, 0]))
+    distance = np.hypot(dots[:, 0] - start[0, 2], dots[:, 1] - start[1, 2])
+    whole, near = np.empty(dots.shape), np.empty(dots.shape)
     radius = 6.0
     while radius < 60 and len(dots) >= 12:
-        near = dots[np.hypot(*(dots - centre).T) < radius * step]
-        cells = _mapped(np.asarray(np.linalg.inv(matrix), float), near)
-        whole = np.round(cells)
-        fits = np.hypot(*(cells - whole).T) < 0.28
-        if fits.sum() >= 8:
-            if np.linalg.matrix_rank(whole[fits] - whole[fits][0]) < 2:
+        back = np.linalg.inv(matrix)
+        count = 0
+        for i in range(len(dots)):
+            if distance[i] < radius * step:
+                x, y = dots[i]
+                w = back[2, 0] * x + back[2, 1] * y + back[2, 2]
+                u = (back[0, 0] * x + back[0, 1] * y + back[0, 2]) / w
+                v = (back[1, 0] * x + back[1, 1] * y + back[1, 2]) / w
+                if math.hypot(u - np.rint(u), v - np.rint(v)) < 0.28:
+                    whole[count, 0], whole[count, 1] = np.rint(u), np.rint(v)
+                    near[count] = dots[i]
+                    count += 1
+        if count >= 8:
+            if _is_one_row(whole[:count]):
                 break  # the dots of one row tell nothing of the way across it
-            matrix = _fitted(whole[fits], near[fits], is_projective=radius > 12 and fits.sum() >= 40)
+            matrix = _fitted(whole[:count], near[:count], radius > 12 and count >= 40)
         radius *= 1.4
-    return replace(lattice, px_from_cell=matrix)
+    return matrix
+
+
+@njit(cache=True, nogil=True)
+def _is_one_row(cells: Array) -> bool:
+    """Whether whole places (n, 2) lie on one line: their sums are whole numbers, so that zero is zero."""
+    x, y = cells[:, 0] - cells[0, 0], cells[:, 1] - cells[0, 1]
+    n = len(cells)
+    xx, yy, xy = (
+        n * (x * x).sum() - x.sum() ** 2,
+        n * (y * y).sum() - y.sum() ** 2,
+        n * (x * y).sum() - x.sum() * y.sum(),
+    )
+    return bool(xx * yy - xy * xy <= 0)
 
 
 def _dots(response: Floats) -> Array:
     """Return the places (n, 2) px of the tops of the response that stand out."""
-    top = (response == cv2.dilate(response, np.ones((3, 3), np.uint8))) & (response > 0.8)
-    top[[0, -1]] = False
-    top[:, [0, -1]] = False
-    ys, xs = np.nonzero(top)
+    ys, xs = _tops(response)
 
     def shift(low: Floats, mid: Floats, high: Floats) -> Floats:
         bend = np.minimum(low - 2 * mid + high, -1e-6)
@@ -234,36 +274,65 @@ def _dots(response: Floats) -> Array:
     return np.column_stack([xs + dx, ys + dy]).astype(float)
 
 
+@njit(cache=True, nogil=True)
+def _tops(response: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return rows and columns (n,) of the pixels that stand out and none of whose eight neighbours is higher."""
+    rows, cols = response.shape
+    ys, xs = np.empty(rows * cols // 2 + 1, np.int64), np.empty(rows * cols // 2 + 1, np.int64)
+    count = 0
+    for y in range(1, rows - 1):
+        for x in range(1, cols - 1):
+            here = response[y, x]
+            if here > 0.8 and here >= response[y, x - 1] and here >= response[y, x + 1]:
+                above = max(response[y - 1, x - 1], response[y - 1, x], response[y - 1, x + 1])
+                below = max(response[y + 1, x - 1], response[y + 1, x], response[y + 1, x + 1])
+                if here >= above and here >= below and count < len(ys):
+                    ys[count], xs[count] = y, x
+                    count += 1
+    return ys[:count], xs[:count]
+
+
 def _mapped(matrix: Array, points: Array) -> Array:
-    told = np.column_stack([points, np.ones(len(points))]) @ matrix.T
+    told = points @ matrix[:, :2].T + matrix[:, 2]
     return np.asarray(told[:, :2] / told[:, 2:])
 
 
+@njit(cache=True, nogil=True)
 def _fitted(cells: Array, px: Array, is_projective: bool) -> Array:
     """Return the matrix that takes cells (n, 2) to px (n, 2) in least squares.
 
     A projective one by the linear equations of its eight numbers, in coordinates about the middle and of unit size: the
     view is nearly affine, so that their weights are nearly alike.
     """
-    middle, size = px.mean(axis=0), max(float(px.std()), 1.0)
-    at = (px - middle) / size
-    centre, spread = cells.mean(axis=0), max(float(cells.std()), 1.0)
-    plain = np.column_stack([(cells - centre) / spread, np.ones(len(cells))])
-    back = np.array([[size, 0, middle[0]], [0, size, middle[1]], [0, 0, 1]])
-    to = np.array([[1 / spread, 0, -centre[0] / spread], [0, 1 / spread, -centre[1] / spread], [0, 0, 1]])
-    if not is_projective:
-        told, *_ = np.linalg.lstsq(plain, at, rcond=None)
-        return np.asarray(back @ np.vstack([told.T, [0, 0, 1]]) @ to)
-    none = np.zeros_like(plain)
-    rows = np.vstack(
-        [
-            np.hstack([plain, none, -at[:, :1] * plain[:, :2]]),
-            np.hstack([none, plain, -at[:, 1:] * plain[:, :2]]),
-        ]
-    )
-    numbers = np.linalg.solve(rows.T @ rows + 1e-9 * np.eye(8), rows.T @ at.T.ravel())
-    matrix = np.append(numbers, 1.0).reshape(3, 3)
-    return np.asarray(back @ matrix @ to)
+    mx, my, size = px[:, 0].mean(), px[:, 1].mean(), max(px.std(), 1.0)
+    cx, cy, spread = cells[:, 0].mean(), cells[:, 1].mean(), max(cells.std(), 1.0)
+    at = (px - np.array([mx, my])) / size
+    own = (cells - np.array([cx, cy])) / spread
+    back = np.array([[size, 0, mx], [0, size, my], [0, 0, 1.0]])
+    to = np.array([[1 / spread, 0, -cx / spread], [0, 1 / spread, -cy / spread], [0, 0, 1.0]])
+    return np.asarray(back @ _relation(own, at, is_projective) @ to)
+
+
+@njit(cache=True, nogil=True)
+def _relation(own: Array, at: Array, is_projective: bool) -> Array:
+    """Return the matrix (3, 3) that takes places to places, both (n, 2), affine or projective."""
+    k = 8 if is_projective else 6
+    normal, right, row = 1e-9 * np.eye(k), np.zeros(k), np.zeros(k)
+    for i in range(len(own)):
+        x, y = own[i]
+        for way in range(2):
+            row[:] = 0
+            row[3 * way], row[3 * way + 1], row[3 * way + 2] = x, y, 1
+            if is_projective:
+                row[6], row[7] = -at[i, way] * x, -at[i, way] * y
+            for a in range(k):
+                right[a] += row[a] * at[i, way]
+                for b in range(k):
+                    normal[a, b] += row[a] * row[b]
+    numbers = np.zeros(9)
+    numbers[8] = 1
+    numbers[:k] = np.linalg.solve(normal, right)
+    return numbers.reshape(3, 3)
 
 
 def _sampled(picture: Picture, is_bright: bool, response: Floats, lattice: Lattice) -> Iterator[Floats]:
@@ -300,7 +369,7 @@ def _decoded(place: Place, lattice: Lattice) -> MarkSeen | None:
     return replace(seen[0], corners=_mapped(lattice.px_from_cell, place.corners - REACH - 0.5), drawn=drawn)
 
 
-def _placed(mark: MarkSeen, place: Place, response: Floats) -> MarkSeen:
+def _placed(mark: MarkSeen, place: Place, dots: Array) -> MarkSeen:
     """Return a mark with its lattice fitted to its own dots alone."""
-    fitted = place_of_dots(_dots(response), mark.corners, place.cells)
+    fitted = place_of_dots(dots, mark.corners, place.cells)
     return mark if fitted is None else replace(mark, corners=fitted.corners, place=fitted)

@@ -34,7 +34,6 @@ MOST_SPREAD = 0.25
 """A lattice whose parts scatter more, in cells, is not seen."""
 FAR = 4.0
 """What lies farther off than so many standard deviations is no part of the lattice: damage, dirt."""
-ROUNDS = 2
 BLOCK_CELLS = 3
 """Side of the blocks within which parts of a lattice err alike."""
 UNIT = np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]])
@@ -81,7 +80,7 @@ def place_of_print(picture: NDArray[Any], corners: Array, cells: tuple[int, int]
     columns.
     """
     work = np.asarray(picture, np.float32)
-    return _settled(_matrix(corners), lambda matrix: _borders(work, matrix, cells), cells)
+    return _settled(_matrix(corners), lambda matrix: _borders(work, matrix, cells), cells, 2)
 
 
 def place_of_dots(dots: Array, corners: Array, dark: NDArray[np.bool_]) -> MarkPlace | None:
@@ -89,7 +88,8 @@ def place_of_dots(dots: Array, corners: Array, dark: NDArray[np.bool_]) -> MarkP
 
     `corners` as for print. None where too few dots are seen.
     """
-    return _settled(_matrix(corners), lambda matrix: _own_dots(dots, matrix, dark), dark.shape)
+    # They lie near enough already, within a tenth of a cell.
+    return _settled(_matrix(corners), lambda matrix: _own_dots(dots, matrix, dark), dark.shape, 1)
 
 
 def _own_dots(dots: Array, matrix: Array, dark: NDArray[np.bool_]) -> _Seen:
@@ -118,9 +118,11 @@ class _Fit:
     dof: float
 
 
-def _settled(matrix: Array, see: Callable[[Array], _Seen | None], cells: tuple[int, ...]) -> MarkPlace | None:
+def _settled(
+    matrix: Array, see: Callable[[Array], _Seen | None], cells: tuple[int, ...], rounds: int
+) -> MarkPlace | None:
     """Return the place of a lattice, from where it nearly lies; `see` gives its parts as they lie off a lattice."""
-    for rounds_left in reversed(range(ROUNDS)):
+    for rounds_left in reversed(range(rounds)):
         seen = see(matrix)
         fit = None if seen is None else _fitted(seen, cells)
         if fit is None:
@@ -155,28 +157,58 @@ def _fitted(seen: _Seen, cells: tuple[int, ...]) -> _Fit | None:
     # In cells, so that the two ways of a symbol that is not square weigh alike.
     size = np.array(cells[::-1], float)[seen.way]
     rows, off = rows * size[:, None], seen.off * size
-    kept = np.ones(len(off), bool)
-    for _ in range(3):
-        if kept.sum() < LEAST_SEEN:
-            return None
-        numbers, inverse = _solved(rows[kept], off[kept])
-        left = off - rows @ numbers
-        spread = max(1.4826 * float(np.median(np.abs(left[kept]))), 1e-6)
-        kept = np.abs(left) < FAR * spread
-    if kept.sum() < rows.shape[1] + LEAST_SEEN / 2 or spread > MOST_SPREAD:
+    if len(off) < rows.shape[1] + LEAST_SEEN:
         return None
-    numbers, inverse = _solved(rows[kept], off[kept])
-    variance, dof = _scatter(seen, off - rows @ numbers, kept, cells, rows.shape[1])
-    return _Fit(numbers[:8], variance * inverse[:8, :8], dof)
+    numbers, inverse, left, kept = _robust(rows, off)
+    if kept.sum() < rows.shape[1] + LEAST_SEEN / 2 or np.std(left[kept]) > MOST_SPREAD:
+        return None
+    variance, dof = _scatter(seen, left, kept, cells, rows.shape[1])
+    return _Fit(numbers[:8], np.asarray(variance * inverse[:8, :8], float), dof)
 
 
-def _solved(rows: Array, off: Array) -> tuple[Array, Array]:
-    """Return the numbers (k,) in least squares and the inverse (k, k) of their equations' matrix.
+@njit(cache=True, nogil=True)
+def _robust(rows: Array, off: Array) -> tuple[Array, NDArray[np.floating[Any]], Array, NDArray[np.bool_]]:
+    """Return the numbers (k,) in least squares without what lies far off, the inverse (k, k) of the matrix of their
+    equations, what is left over (n,), and which parts were kept (n,).
 
     A symbol may show none of what some numbers stand for (a narrow cell, say): a trace on the diagonal leaves these 0.
     """
-    inverse = np.asarray(np.linalg.inv(rows.T @ rows + 1e-9 * len(rows) * np.eye(rows.shape[1])), float)
-    return inverse @ (rows.T @ off), inverse
+    n, k = rows.shape
+    kept: NDArray[np.bool_] = np.ones(n, np.bool_)
+    for last in (False, False, True):
+        normal, right = np.zeros((k, k)), np.zeros(k)
+        for i in range(n):
+            if kept[i]:
+                for a in range(k):
+                    right[a] += rows[i, a] * off[i]
+                    for b in range(a + 1):
+                        normal[a, b] += rows[i, a] * rows[i, b]
+        for a in range(k):
+            normal[a, a] += 1e-9 * n
+            for b in range(a):
+                normal[b, a] = normal[a, b]
+        inverse = np.linalg.inv(normal)
+        numbers = inverse @ right
+        left = off - rows @ numbers
+        if not last:
+            spread = max(1.4826 * np.median(np.abs(left[kept])), 1e-6)
+            kept = np.abs(left) < FAR * spread
+    return numbers, inverse, left, kept
+
+
+@njit(cache=True, nogil=True)
+def _plane(at: Array, levels: Array, chosen: NDArray[np.bool_]) -> NDArray[np.floating[Any]]:
+    """Return the plane (3,) over 1, x, y in least squares through the levels that are chosen."""
+    normal, right = np.zeros((3, 3)), np.zeros(3)
+    one = np.ones(3)
+    for i in range(len(at)):
+        if chosen[i]:
+            one[1], one[2] = at[i]
+            for a in range(3):
+                right[a] += one[a] * levels[i]
+                for b in range(3):
+                    normal[a, b] += one[a] * one[b]
+    return np.linalg.solve(normal + 1e-9 * len(at) * np.eye(3), right)
 
 
 def _scatter(
@@ -205,7 +237,7 @@ def _matrix(corners: Array) -> Array:
 
 
 def _mapped(matrix: NDArray[np.floating[Any]], points: Array) -> Array:
-    told = np.column_stack([points, np.ones(len(points))]) @ matrix.T
+    told = points @ matrix[:, :2].T + matrix[:, 2]
     return np.asarray(told[:, :2] / told[:, 2:])
 
 
@@ -260,7 +292,7 @@ def _levels(at: Array, levels: Array) -> Array | None:
         for k, chosen in enumerate((levels <= middle, levels > middle)):
             if chosen.sum() < 6:
                 return None
-            planes[:, k], _ = _solved(plain[chosen], levels[chosen])
+            planes[:, k] = _plane(at, levels, chosen)
         middle = plain @ planes.mean(axis=1)
     return planes if ((plain @ (planes[:, 1] - planes[:, 0])) > 0).all() else None
 
