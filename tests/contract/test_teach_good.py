@@ -103,8 +103,8 @@ def test_teaching_says_in_a_sentence_why_not(cli, folder):
     save_png(folder / "empty.png", np.full((480, 640), 90, np.uint8))
     for words, sentence in (
         (("print", "empty.png"), "cannot be learnt from. The step it rests on, plate, gave no value"),
-        (("print",), "name one shot to learn from (several for a compare), or a drawing with --outline"),
-        (("lower", "good"), 'no find and no compare of the recipe is named "lower"'),
+        (("print",), "name one shot to learn from (several for a compare, text or code), or a drawing with --outline"),
+        (("lower", "good"), 'no find, compare, text or code of the recipe is named "lower"'),
         (("print", "--outline", "x.dxf"), "a compare learns from shots of good parts, not from a drawing"),
     ):
         said = cli("teach", "plate.toml", *words)

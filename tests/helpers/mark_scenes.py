@@ -41,11 +41,16 @@ def record(picture, keys="", step=STEP, part_id=None, row=None, others=None):
 
 def record_of(made, picture, part_id=None, others=None):
     """Return the record that a recipe makes of a picture."""
+    return outcome_of(made, picture, part_id, others).record
+
+
+def outcome_of(made, picture, part_id=None, others=None):
+    """Return the record, and what is drawn of it."""
     grey = {"picture": picture, **(others or {})}
     rows, cols = picture.shape
     pictures = tuple(Picture(role, "0" * 64, (cols, rows), 8, "Mono8") for role in grey)
     shot = Shot("shot", pictures, part_id=part_id)
-    return run(Job(made, None), Seen(shot, MappingProxyType(grey), {})).record
+    return run(Job(made, None), Seen(shot, MappingProxyType(grey), {}))
 
 
 def read(picture, keys="", **more):

@@ -1,16 +1,23 @@
 """The step `code`: what is compared with what is expected, what stops a reading, and input that means harm."""
 
+import csv
+import io
 import re
 import tomllib
 from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from tests.helpers.mark_scenes import STEP, drawn, on_ground, read, recipe, record, record_of
+from tests.helpers.mark_scenes import STEP, drawn, on_ground, outcome_of, read, recipe, record, record_of
 
 from tiepoint.foundation.errors import UnusableDocument
 from tiepoint.recipe.foresee import foresee
+from tiepoint.recipe.marks_content import on_page, shown
+from tiepoint.recipe.overlay import overlay_svg
 from tiepoint.recipe.recipe import read_recipe
+from tiepoint.recipe.records import records_csv
+from tiepoint.recipe.wording import one_line
 from tiepoint.vision import mark_read
 from tiepoint.vision.mark_read import MarkRequest, read_marks
 from tiepoint.vision.mark_rungs import Rung
@@ -77,6 +84,7 @@ def test_a_wrong_check_digit_never_conforms():
         ('preparation = "blur 3"', 'preparation is "blur 3"; use words as in'),
         ("both_readers = true", 'goes with symbology = "data_matrix"'),
         ("budget = 0", "budget is 0; choose above 0"),
+        ('mask = "mask.png"', "mask covers the box of a region, and none is stated"),
         ('expected = "ABC"', 'expected is "ABC"; give a table'),
     ],
 )
@@ -171,6 +179,36 @@ def test_hostile_content_is_text_and_nothing_else():
         assert told["content"].verdict == "rejected"
         assert text.isprintable()
         assert len(text) == len(hostile)
+
+
+def test_separators_are_drawn_by_name_and_hostile_content_does_nothing_anywhere():
+    # Names of ISO/IEC 646; no common typeface has the pictures of control characters.
+    assert on_page(shown("[)>\x1e06\x1dS1\x1e\x04\x7f")) == "[)><RS>06<GS>S1<RS><EOT><DEL>"
+    for hostile in (
+        "=1+1",
+        "+1",
+        "-1",
+        "@SUM(A1)",
+        "<script>alert(1)</script>",
+        "a\r\nb\x1b[31m\u202ecod",
+        "&\"'" + "A" * 3000,
+    ):
+        step = STEP.replace('kind = "code"', 'kind = "code"\npreparation = "plain"')
+        kind = "QRCode" if len(hostile) > 100 or not hostile.isascii() else "DataMatrix"
+        symbol = drawn(hostile, kind, cell_px=4)
+        picture = on_ground(symbol, (symbol.shape[0] + 60, symbol.shape[1] + 60), (30, 30))
+        outcome = outcome_of(recipe(step=step), picture)
+        text = outcome.record.readings[0].text
+        assert text is not None, hostile
+        assert text.isprintable()
+        drawing = overlay_svg(outcome, picture)
+        root = ElementTree.fromstring(drawing)
+        assert not [node for node in root.iter() if node.tag.endswith("script")]
+        assert not re.search("[\x00-\x09\x0b-\x1f\x7f\u202a-\u202e\u2066-\u2069\u2400-\u2421]", drawing)
+        (row,) = [r for r in csv.DictReader(io.StringIO(records_csv([outcome.record]))) if r["quantity"] == "content"]
+        assert row["text"][:1] not in ("=", "+", "-", "@", "\t", "\r", "\n")
+        assert row["text"].removeprefix("'") == text
+        assert one_line(text).isprintable()
 
 
 def test_codes_can_be_foreseen():

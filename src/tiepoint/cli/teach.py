@@ -1,4 +1,4 @@
-"""`tiepoint teach`: give a find the shape that it seeks, and a compare the good parts that it compares with."""
+"""`tiepoint teach`: give a find its shape, a compare its good parts, a text its characters, a code its preparation."""
 
 import math
 from collections.abc import Iterator
@@ -22,12 +22,12 @@ def teach(
     recipe: Annotated[
         Path, typer.Argument(metavar="RECIPE.toml", help="The recipe; it then names the file of what was taught.")
     ],
-    step: Annotated[str, typer.Argument(metavar="STEP", help="The name of the find, or of the compare.")],
+    step: Annotated[str, typer.Argument(metavar="STEP", help="The name of the find, compare, text or code.")],
     shots: Annotated[
         list[Path] | None,
         typer.Argument(
             metavar="SHOT",
-            help="A shot that shows the part where the find's `taught` says. For a compare: shots of good parts, as "
+            help="A shot that shows the part where the find's `taught` says. For the others: shots of good parts, as "
             "pictures, folders or patterns.",
             show_default=False,
         ),
@@ -59,19 +59,23 @@ def teach(
     A find states in the recipe where to learn: taught = { region = { rectangle = { centre = [60, 45], size = [70, 50]
     } }, origin = [30, 25], angle_deg = 0 }. The region encloses the part; origin and angle_deg are where the part's
     own frame lies in that shot. A compare learns in its own region, from good parts that differ as good ones do: twenty
-    or more. What was learnt is written beside the recipe, which names it from then on; comments stay.
+    or more. What was learnt is written beside the
+    recipe, which names it from then on, or into the recipe; comments stay.
 
     \b
       tiepoint teach recipes/plate.toml plate shot-0001.png
       tiepoint teach recipes/plate.toml plate --outline plate.dxf
       tiepoint teach recipes/plate.toml print good/
+      tiepoint teach recipes/plate.toml lot good/
     """
     from tiepoint.recipe import station
     from tiepoint.recipe import teach as lessons
     from tiepoint.recipe.shots import load_shot, shots_in
 
     if (not shots) == (outline is None):
-        raise UnusableInput("name one shot to learn from (several for a compare), or a drawing with --outline")
+        raise UnusableInput(
+            "name one shot to learn from (several for a compare, text or code), or a drawing with --outline"
+        )
     prepared = station.prepare(recipe, tie_path=tie, lights_path=lights, variants_path=variants, variant=variant)
     loaded = [load_shot(path, prepared.each) for path in shots_in(shots or [], max(len(prepared.each), 1))]
     job = prepared.job(loaded[0].shot.variant if loaded else None)
@@ -80,6 +84,8 @@ def teach(
         hint_at(hint)
     if found.kind.kind == "compare":
         answer = _good(recipe, found, prepared, loaded)
+    elif found.kind.kind in ("text", "code"):
+        answer = _mark(recipe, found, prepared, loaded)
     else:
         answer = _shape(recipe, found, prepared, loaded, (outline, layer))
     present(answer, as_json)
@@ -136,6 +142,29 @@ def _good(recipe: Path, step: "Step", prepared: "Prepared", loaded: "list[Loaded
     }
     said = advice(good.learnt.count)
     return Answer(document, (*_good_lines(step.name, lesson), *((said,) if said else ())))
+
+
+def _mark(recipe: Path, step: "Step", prepared: "Prepared", loaded: "list[LoadedShot]") -> Answer:
+    """Teach a text or a code, from shots of good parts."""
+    from tiepoint.recipe import station
+    from tiepoint.recipe.teach_marks import keep_mark, teach_mark
+    from tiepoint.recipe.wording import one_line
+
+    if not loaded:
+        raise UnusableInput(f"a {step.kind.kind} learns from shots of good parts, not from a drawing; name some")
+    shown = [(prepared.job(one.shot.variant), station.seen_of(one)) for one in loaded]
+    lesson = teach_mark(shown, step.name)
+    revision = keep_mark(recipe, step, lesson)
+    document = {lesson.key: lesson.value, "texts": list(lesson.texts), "revision": revision}
+    count = f"{len(loaded)} good pictures" if len(loaded) > 1 else "one good picture"
+    lines = [f"{step.name}: {lesson.key} {one_line(lesson.value)}, from {count}."]
+    if lesson.unseen:
+        lines.append(
+            f"Its form allows {one_line(lesson.unseen)} too, which none showed: a line with one of them will be "
+            "unread. Teach from pictures that show all that may occur."
+        )
+    lines.append(f"It is in {recipe.name}, now revision {revision}.")
+    return Answer(document, tuple(lines))
 
 
 def _good_lines(step: str, lesson: "GoodLesson") -> Iterator[str]:

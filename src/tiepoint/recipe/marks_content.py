@@ -38,6 +38,23 @@ def _shown_one(c: str) -> str:
     return c
 
 
+_NAMES = (
+    *("NUL", "SOH", "STX", "ETX", "EOT", "ENQ", "ACK", "BEL", "BS", "HT", "LF", "VT", "FF", "CR", "SO", "SI"),
+    *("DLE", "DC1", "DC2", "DC3", "DC4", "NAK", "SYN", "ETB", "CAN", "EM", "SUB", "ESC", "FS", "GS", "RS", "US"),
+)
+"""Of the control characters from 0 up (ISO/IEC 646)."""
+
+_ON_PAGE = {_PICTURES + k: f"<{name}>" for k, name in enumerate(_NAMES)} | {_PICTURES + 0x21: "<DEL>"}
+
+
+def on_page(text: str) -> str:
+    """Return shown text as pages and overlays draw it: pictures of control characters by their names, as <GS>.
+
+    Few typefaces have these pictures, and a browser draws an empty box for what none has.
+    """
+    return text if text.isascii() else text.translate(_ON_PAGE)
+
+
 def meant(text: str) -> str:
     """Return text that a person wrote with pictures of control characters as the text that it stands for."""
     return "".join(

@@ -37,10 +37,20 @@ def naming(recipe_path: Path, step: Step, key: str, stated: str | None) -> Namin
     text = _text_of(recipe_path, step)
     steps: Any = text["step"]
     name = stated or _unused(f"{recipe_path.stem}.{_words(step.name)}", key, {n for s in steps for n in _named(s)})
-    steps[step.number - 1][key] = name
+    return Naming(recipe_path.parent / name, *_stated(text, step, key, name))
+
+
+def stating(recipe_path: Path, step: Step, key: str, value: str) -> tuple[bytes, int]:
+    """Return a recipe whose step states a value under a key, and its revision. Raises as `naming` does."""
+    return _stated(_text_of(recipe_path, step), step, key, value)
+
+
+def _stated(text: tomlkit.TOMLDocument, step: Step, key: str, value: str) -> tuple[bytes, int]:
+    steps: Any = text["step"]
+    steps[step.number - 1][key] = value
     revision = int(text.get("revision", 1)) + 1
     text["revision"] = revision
-    return Naming(recipe_path.parent / name, tomlkit.dumps(text).encode(), revision)
+    return tomlkit.dumps(text).encode(), revision
 
 
 def _text_of(recipe_path: Path, step: Step) -> tomlkit.TOMLDocument:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from tiepoint.foundation.reasons import forbidding, in_short
 from tiepoint.model.decide import Verdict
 from tiepoint.model.reading import Reading
+from tiepoint.recipe.marks_content import on_page
 from tiepoint.recipe.outlines import brackets, region_px
 from tiepoint.recipe.pen import COLOUR, INK, Pen
 from tiepoint.recipe.places import Places, View
@@ -167,7 +168,7 @@ class _Drawing:
         tall = len(label.lines) * 1.2 * size
         x, y = self.places.free(label.at, wide, tall, label.is_steep)
         title = "; ".join(_story(r) for r in trace.readings)
-        self.pen.parts.append(f"<g><title>{escape(title)}</title>")
+        self.pen.parts.append(f"<g><title>{escape(on_page(title))}</title>")
         self._leader(label.line, (x, y, wide, tall))
         if verdict is not None:
             self.pen.mark(verdict, x + 0.5 * size, y + 0.62 * size, 0.42 * size)
@@ -256,4 +257,4 @@ def _summary(outcome: Outcome) -> str:
 
 
 def _attribute(text: str) -> str:
-    return escape(text, {'"': "&quot;"})
+    return escape(on_page(text), {'"': "&quot;"})

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.model.decide import Verdict
+from tiepoint.recipe.marks_content import on_page
 
 Array = NDArray[np.float64]
 
@@ -61,9 +62,10 @@ class Pen:
 
     def text(self, text: str, x: float, y: float, size: float) -> None:
         """Write text; (x, y) is the start of its base line."""
+        words = escape(on_page(text))
         self.parts.append(
             f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size:.1f}" fill="{INK}" stroke="{HALO}" '
-            f'stroke-width="{0.28 * size:.1f}" paint-order="stroke" stroke-linejoin="round">{escape(text)}</text>'
+            f'stroke-width="{0.28 * size:.1f}" paint-order="stroke" stroke-linejoin="round">{words}</text>'
         )
 
     def mark(self, verdict: Verdict | None, x: float, y: float, r: float) -> None:

@@ -22,8 +22,10 @@ from tiepoint.recipe.masks import own_places
 from tiepoint.recipe.naming import naming
 from tiepoint.recipe.recipe import Recipe, Step
 from tiepoint.recipe.runner import Job, Seen
+from tiepoint.recipe.steps.code import CodeTable
 from tiepoint.recipe.steps.compare import CompareTable
 from tiepoint.recipe.steps.find import FindTable, Teaching
+from tiepoint.recipe.steps.text import TextTable
 from tiepoint.recipe.strain import strain_of
 from tiepoint.recipe.tables import said_names
 from tiepoint.vision.seek_model import Pose, Taught, identity
@@ -46,15 +48,15 @@ class Lesson:
 
 
 def step_to_teach(recipe: Recipe, name: str) -> Step:
-    """Return the find or the compare of that name; `UnusableInput` where there is none that can be taught."""
-    taught = [s for s in recipe.steps if isinstance(s.table, (FindTable, CompareTable))]
+    """Return the find, compare, text or code of that name; `UnusableInput` where there is none that can be taught."""
+    taught = [s for s in recipe.steps if isinstance(s.table, (FindTable, CompareTable, TextTable, CodeTable))]
     for step in taught:
         if step.name == name:
             if isinstance(step.table, FindTable) and step.table.lives_in is not None:
                 raise UnusableInput(f'the find "{name}" lives in another part; teach it in the plane or the image')
             return step
     others = said_names([s.name for s in taught])
-    raise UnusableInput(f'no find and no compare of the recipe is named "{name}"; there are {others}')
+    raise UnusableInput(f'no find, compare, text or code of the recipe is named "{name}"; there are {others}')
 
 
 def teach_shot(job: Job, step: Step, seen: Seen) -> TaughtShape:

@@ -48,7 +48,7 @@ def teach_good(shots: Sequence[tuple[Job, Seen]], name: str) -> tuple[Good, tupl
         raise UnusableInput(f"{len(shots)} shots are more than can be learnt from; give at most {MOST_SHOTS}")
     contexts = [_context_of(job, seen, name) for job, seen in shots]
     first = contexts[0]
-    table, base = first.table, _step_of(shots[0][0], name).base
+    table, base = first.table, step_of(shots[0][0], name).base
     assert isinstance(table, CompareTable)
     shape = shape_of(table.region)
     assert shape is not None
@@ -98,20 +98,21 @@ def advice(count: int) -> str | None:
     return f"From {count} good pictures it is known roughly how good parts differ, so the tolerance is wide: give more."
 
 
-def _step_of(job: Job, name: str) -> Step:
+def step_of(job: Job, name: str) -> Step:
+    """Return the step of that name."""
     return next(step for step in job.recipe.steps if step.name == name)
 
 
 def _context_of(job: Job, seen: Seen, name: str) -> Context:
     """Return what the step will be given when the recipe runs over a shot, by running all that comes before it."""
-    step, given = _step_of(job, name), []
+    step, given = step_of(job, name), []
 
     def keep(context: Context) -> StepResult:
         given.append(context)
         return StepResult({})
 
     curious = replace(step, kind=replace(step.kind, run=keep))
-    before = _needed(job, step)
+    before = needed(job, step)
     order = tuple(curious if s.name == name else s for s in job.recipe.order if s.name in before)
     recipe = replace(job.recipe, steps=order, order=order, grips=())
     outcome = run(replace(job, recipe=recipe, arms=()), seen)
@@ -122,12 +123,12 @@ def _context_of(job: Job, seen: Seen, name: str) -> Context:
     return given[0]
 
 
-def _needed(job: Job, step: Step) -> frozenset[str]:
+def needed(job: Job, step: Step) -> frozenset[str]:
     """Return the names of a step and of all that it waits for."""
     names, waiting = {step.name}, list(step.waits_for)
     while waiting:
         one = waiting.pop()
         if one not in names:
             names.add(one)
-            waiting += _step_of(job, one).waits_for
+            waiting += step_of(job, one).waits_for
     return frozenset(names)

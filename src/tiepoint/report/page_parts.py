@@ -6,6 +6,7 @@ from html import escape
 from typing import Literal
 
 from tiepoint.foundation.rounding import HOLD, fixed, value_and_pm
+from tiepoint.recipe.marks_content import on_page
 from tiepoint.report import svg
 
 State = Literal["proved", "begun"]
@@ -27,7 +28,7 @@ class Stage:
 
 def esc(words: str) -> str:
     """Return words that HTML shows as they are."""
-    return escape(words, quote=False)
+    return escape(on_page(words), quote=False)
 
 
 def sheet(anchor: str, title: str, aside: str, *blocks: str) -> str:

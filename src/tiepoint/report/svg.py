@@ -6,6 +6,8 @@ from html import escape
 import numpy as np
 from numpy.typing import NDArray
 
+from tiepoint.recipe.marks_content import on_page
+
 Array = NDArray[np.float64]
 Attribute = str | float | int | None
 
@@ -40,7 +42,7 @@ def paths(lines: Iterable[Array], closed: bool = False) -> str:
 
 def text(x: float, y: float, words: str, **attributes: Attribute) -> str:
     """Return a line of text at a place; the words are escaped."""
-    return element("text", escape(words, quote=False), x=x, y=y, **attributes)
+    return element("text", escape(on_page(words), quote=False), x=x, y=y, **attributes)
 
 
 def drawing(width: float, height: float, /, *children: str, **attributes: Attribute) -> str:

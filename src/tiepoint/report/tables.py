@@ -7,6 +7,7 @@ from html import escape
 from tiepoint.foundation.rounding import value_and_pm
 from tiepoint.foundation.sources import BudgetRow
 from tiepoint.foundation.words import as_first
+from tiepoint.recipe.marks_content import on_page
 from tiepoint.report.figures import per_cent
 
 
@@ -25,12 +26,12 @@ class Cell:
 
 def words(text: str, kind: str = "") -> Cell:
     """Return a cell of plain words, escaped."""
-    return Cell(escape(text, quote=False), kind)
+    return Cell(escape(on_page(text), quote=False), kind)
 
 
 def name(text: str) -> Cell:
     """Return the cell that names its row."""
-    return Cell(escape(text, quote=False), head=True)
+    return Cell(escape(on_page(text), quote=False), head=True)
 
 
 def measured(value: float, U: float | None, unit: str, limits: Iterable[float | None] = ()) -> tuple[Cell, Cell, Cell]:

@@ -22,7 +22,8 @@ SIZES = (*((n, n) for n in SQUARES), (8, 18), (8, 32), (12, 26), (12, 36), (16, 
 REGIONS = {**{n: 1 for n in SQUARES if n <= 26}, **dict.fromkeys((32, 36, 40, 44, 48, 52), 2)}
 """Into how many blocks, each with a border of its own, a side of a square symbol is divided."""
 
-LEAST_SCORE = 0.45
+LEAST_SCORE = 0.6
+"""A border that fits less is none: of marks that were read it fitted to 0.8 or better."""
 
 
 @dataclass(frozen=True)

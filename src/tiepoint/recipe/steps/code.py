@@ -75,6 +75,8 @@ class CodeTable(LookingTable):
 
     @model_validator(mode="after")
     def _fits(self) -> Self:
+        if self.mask is not None and self.region is None:
+            raise said("mask", "covers the box of a region, and none is stated; give the region it was painted over")
         if self.both_readers and self.symbology != ("data_matrix",):
             raise said("both_readers", 'goes with symbology = "data_matrix", the kind that both readers know')
         if self.mask is not None and self.region is None:
