@@ -104,11 +104,13 @@ def _checked(data: Measured) -> tuple[Array, Array]:
         raise PoorGeometry(f"{data.name} has {count} references; give at least {FEWEST}, {ENOUGH} or more are usual")
     if x.size < count + 2:
         raise PoorGeometry(f"{data.name} has {x.size} values of {count} references; measure each of them repeatedly")
-    bias = y - x
-    if not float(np.ptp(bias)) > 1e-12 * float(np.abs(y).max()):
+    if not float(np.ptp(y)) > 0:
+        raise PoorGeometry(f"{data.name}: all {y.size} values are the same, whatever the reference; look at the column")
+    bias, scale = y - x, float(np.abs(np.r_[x, y]).max())
+    if not float(np.ptp(bias)) > 1e-12 * scale:
         raise PoorGeometry(f"{data.name}: every value is off by the same; the values look computed, not measured")
     left = bias - np.polynomial.Polynomial.fit(x, bias, 1)(x)
-    if not float(np.ptp(left)) > 1e-12 * float(np.abs(y).max()):
+    if not float(np.ptp(left)) > 1e-12 * scale:
         raise PoorGeometry(
             f"{data.name}: every value lies on a line to the last digit; it looks computed, not measured"
         )
