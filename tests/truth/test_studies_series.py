@@ -190,6 +190,7 @@ def test_the_largest_bias_is_covered():
             PoorGeometry,
             "a line",
         ),
+        (series(np.zeros(10), reference=np.repeat(np.arange(5.0), 2)), {}, PoorGeometry, "all 10 values are the same"),
     ],
 )
 def test_what_is_no_linearity_study_is_refused(data, told, error, said):
