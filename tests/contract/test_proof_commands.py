@@ -167,6 +167,7 @@ def test_earlier_runs_are_not_lost(cli, tmp_path):
     ("command", "text", "words", "sentence"),
     [
         ("agreement", "part,value\na,good\n", (), "1 part is too few"),
+        ("agreement", "part,trial,value\na,1,good\na,1,good\nb,1,bad\n", (), "(line 3) are both of part a, trial 1"),
         ("agreement", "part,value,reference\na,good,\nb,good,good\n", (), "reference reads ''"),
         ("agreement", "part,value\na,good\nb,bad\n", ("--most-misses", "1%"), "give a column reference"),
         ("agreement", "part,value\na,good\nb,bad\n", ("--by", "shift"), "has no column shift"),

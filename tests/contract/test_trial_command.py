@@ -9,7 +9,13 @@ import pytest
 from scipy.special import ndtr
 
 from tiepoint.documents.pictures import save_png
+from tiepoint.foundation.sources import Source, measured
+from tiepoint.model.decide import Limits, overall
+from tiepoint.model.reading import Reading
+from tiepoint.model.record import Record
+from tiepoint.model.shot import Picture, Shot
 from tiepoint.recipe.pool import Preparation, Task, run_tasks, workers_for
+from tiepoint.recipe.records import sealed, write_records
 from tiepoint.recipe.station import prepare, run_shots
 
 GOOD_MM, BAD_MM = 4.5, 4.75
@@ -105,6 +111,58 @@ def test_a_shot_that_cannot_be_read_is_unread_and_does_not_pass(cli, recipe_file
     assert said.code == 0
     assert said.json["false_rejects"]["events"] == 1
     assert "g0.png" in said.err
+
+
+def test_classes_of_one_name_in_two_folders_are_other_parts(cli, recipe_file, tmp_path):
+    for k, folder in enumerate((Path("large"), Path("bad") / "large")):
+        bore(tmp_path / "proof" / folder / "0.png", BAD_MM, k)
+    bore(tmp_path / "proof" / "good" / "0.png", GOOD_MM, 5)
+    said = cli("trial", recipe_file, tmp_path / "proof", "--json")
+    assert [(c["name"], sum(c["counts"])) for c in said.json["classes"]] == [("good", 1), ("large", 2)]
+
+
+def record(seq: int, part: str, value: float, recipe: str = "0", pixels: str = "") -> Record:
+    told = {"id": "bore.diameter", "name": "bore", "kind": "circle", "quantity": "diameter", "unit": "mm"}
+    u = Source(f"noise {seq}", "noise", "A", 0.005, "shot")
+    reading = Reading.of(measured(value, u), limits=Limits(4.4, 4.6), step="bore", frame="plane", **told)
+    picture = Picture("main", pixels or f"{seq:064d}", (10, 10), 8, "mono8")
+    shot = Shot(f"s{seq}", (picture,), part_id=part)
+    return sealed(Record("station", seq, shot, recipe * 64, (), "tiepoint 0", (reading,), overall([reading.verdict])))
+
+
+def test_records_that_stand_already_are_tried_by_their_parts(cli, tmp_path):
+    # b1 passes in its second showing: an escape. x has no label, b9 no record.
+    values = [("g1", 4.5), ("g2", 4.5), ("b1", 4.7), ("b1", 4.52), ("b2", 4.7), ("x", 4.5)]
+    write_records(tmp_path / "run", [record(k, part, v) for k, (part, v) in enumerate(values, 1)])
+    labels = table(
+        tmp_path / "l.csv",
+        [("g1", "good"), ("g2", "good"), ("b1", "bad"), ("b2", "bad"), ("b9", "bad")],
+        "part_id,label",
+    )
+    said = cli("trial", tmp_path / "run" / "records.jsonl", labels, "--out", tmp_path / "out", "--json")
+    assert said.code == 0
+    assert (said.json["escapes"]["events"], said.json["escapes"]["n"]) == (1, 2)
+    assert said.json["false_rejects"]["n"] == 2
+    assert "1 of 6 records are of parts without a label" in said.err
+    assert "1 labelled parts are in no record, and were not tried: b9" in said.err
+    assert "<b>b1</b> is bad" in (tmp_path / "out" / "trial.html").read_text(encoding="utf-8")
+
+
+def test_records_that_cannot_be_tried_are_one_sentence(cli, tmp_path):
+    write_records(tmp_path / "two", [record(1, "a", 4.5), record(2, "b", 4.5, recipe="1")])
+    write_records(tmp_path / "run", [record(1, "a", 4.5)])
+    labels = table(tmp_path / "l.csv", [("a", "good"), ("b", "bad")], "part_id,label")
+    others = table(tmp_path / "o.csv", [("z", "good")], "part_id,label")
+    twice = table(tmp_path / "t.csv", [("a", "good"), ("a", "bad")], "part_id,label")
+    for folder, given, more, sentence in (
+        ("two", labels, (), "a study is of one revision"),
+        ("run", others, (), "compare part_id in both"),
+        ("run", twice, (), "part a is labelled otherwise"),
+        ("run", labels, ("--variant", "x"), "holds what a recipe made"),
+    ):
+        said = cli("trial", tmp_path / folder / "records.jsonl", given, *more)
+        assert (said.code, said.is_one_sentence()) == (2, True)
+        assert sentence in said.err
 
 
 @pytest.mark.parametrize(

@@ -1,7 +1,7 @@
 """`tiepoint study agreement|capability|lengths`: decisions, causes of uncertainty and known lengths."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -87,16 +87,32 @@ def _decisions(data: Path, by: str) -> "list[Decision]":
     nobody = ("",) * len(grid.rows)
     truths = grid.names("reference") if grid.has("reference") else nobody
     raters = grid.names(by) if grid.has(by) else nobody
-    rows = zip(grid.names("part"), grid.names("value"), truths, raters, grid.places, strict=True)
-    return [Decision(*row) for row in rows]
+    parts = grid.names("part")
+    if grid.has("trial"):
+        _demand_distinct(grid, zip(parts, raters, grid.names("trial"), strict=True))
+    return [Decision(*row) for row in zip(parts, grid.names("value"), truths, raters, grid.places, strict=True)]
+
+
+def _demand_distinct(grid: "Grid", keys: Iterable[tuple[str, ...]]) -> None:
+    """Refuse two rows of the same part, rater and trial: one of them was pasted twice."""
+    first: dict[tuple[str, ...], str] = {}
+    for key, place in zip(keys, grid.places, strict=True):
+        if key in first:
+            raise UnusableInput(
+                f"{grid.where}: {first[key]} and {place} are both of part {key[0]}, trial {key[-1]}; number the "
+                "trials, keep one of the rows, or name with --by who decided"
+            )
+        first[key] = place
 
 
 def _of_records(data: Path) -> "list[Decision]":
     from tiepoint.recipe.records import read_records
     from tiepoint.studies.agreement import Decision
+    from tiepoint.studies.measured import demand_one_recipe
 
-    made = []
-    for record in read_records(data):
+    made, records = [], read_records(data)
+    demand_one_recipe(records, str(data))
+    for record in records:
         if record.shot.part_id is None:
             raise UnusableInput(f"{data}: record {record.seq} does not tell its part; agreement needs to know it")
         made.append(Decision(record.shot.part_id, record.verdict, where=f"record {record.seq}"))

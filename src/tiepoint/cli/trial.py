@@ -1,7 +1,7 @@
 """`tiepoint trial`: what a recipe says of parts whose truth is known."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -9,11 +9,12 @@ import typer
 
 from tiepoint.cli.answer import Answer, Json, hint_at, present, progress, table
 from tiepoint.cli.typed import share_typed
+from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
     from tiepoint.model.decide import Verdict
     from tiepoint.model.record import Record
-    from tiepoint.recipe.pool import Done, Preparation
+    from tiepoint.recipe.pool import Preparation
     from tiepoint.studies.labels import Label, Truth
     from tiepoint.studies.trial import ClassSeen, Showing, TrialStudy
 
@@ -22,7 +23,9 @@ _HINTS = 5
 
 
 def trial(
-    recipe: Annotated[Path, typer.Argument(metavar="RECIPE.toml", help="The recipe to be tried.")],
+    recipe: Annotated[
+        Path, typer.Argument(metavar="RECIPE.toml", help="The recipe to be tried, or records.jsonl that it made.")
+    ],
     labels: Annotated[
         Path,
         typer.Argument(
@@ -57,7 +60,7 @@ def trial(
     LABELS is a table (CSV or .xlsx) with a row for each shot, or a folder: good holds shots of good parts, bad and any
     other folder shots of bad ones, of the class that it is named by. n counts distinct parts, each by its worst
     showing; bounds are those of Clopper and Pearson. Parts and pictures that also tuned the recipe are named, and left
-    out of every count.
+    out of every count. Records that were made before are tried as they stand, by the part_id of each.
 
     With --most-escapes or --most-false the exit code is 1 unless they are shown by the one-sided 95 % bound: no escape
     among 299 bad parts shows 1 %.
@@ -65,10 +68,11 @@ def trial(
     \b
       tiepoint trial recipes/plate.toml proof/labels.csv --most-escapes 1% --most-false 5% --out trial
       tiepoint trial recipes/plate.toml proof --tuning tuning
+      tiepoint trial today/records.jsonl labels.csv
     """
     from tiepoint.documents.canonical import plain
     from tiepoint.recipe.pool import Preparation
-    from tiepoint.recipe.station import demand_no_records, write_records
+    from tiepoint.recipe.station import demand_no_records
     from tiepoint.studies.labels import read_labels
     from tiepoint.studies.trial import study_trial
 
@@ -78,29 +82,44 @@ def trial(
     ]
     if out is not None:
         demand_no_records(out)
-    preparation = Preparation(recipe, tie, lights, variants, variant)
-    prepared = preparation.prepared()
-    for sentence in prepared.warnings:
-        hint_at(sentence)
-    each = max(len(prepared.each), 1)
-    told = read_labels(labels, each)
-    tuned = _tuned(tuning or [], each, prepared.each)
-    done = _run(preparation, told, workers, drawn=out is not None)
-    showings = [_showing(label, one.record) for label, one in zip(told, done, strict=True)]
+    if recipe.suffix.lower() == ".jsonl":
+        if any(given is not None for given in (tie, lights, variants, variant, workers)):
+            raise UnusableInput(
+                f"{recipe} holds what a recipe made; leave out --tie, --lights, --variants and --workers"
+            )
+        shown, tuned = _of_records(recipe, labels), _tuned(tuning or [], 1, ())
+    else:
+        preparation = Preparation(recipe, tie, lights, variants, variant)
+        prepared = preparation.prepared()
+        for sentence in prepared.warnings:
+            hint_at(sentence)
+        each = max(len(prepared.each), 1)
+        told = read_labels(labels, each)
+        tuned = _tuned(tuning or [], each, prepared.each)
+        shown = _run(preparation, told, workers, drawn=out is not None)
     study = study_trial(
-        showings,
+        shown.showings,
         tuning_parts=tuned.parts,
         tuning_pictures=tuned.pictures,
         most_escapes=rates[0],
         most_false=rates[1],
     )
+    written: tuple[str, ...] = ()
     if out is not None:
-        write_records(out, [one.record for one in done])
-        overlays = {s.where: one.overlay for s, one in zip(showings, done, strict=True) if one.overlay}
-        _write(out, study, recipe.name, overlays)
-    written = () if out is None else (f"The trial is in {out / PAGE}, its records in {out / 'records.jsonl'}.",)
+        _write(out, study, recipe.name, shown)
+        written = (f"The trial is in {out / PAGE}, its records in {out / 'records.jsonl'}.",)
     document = {"study": "trial", **plain(study)}
-    present(Answer(document, tuple(_lines(study)), study.good is not False, (*_hints(done), *written)), as_json)
+    present(Answer(document, tuple(_lines(study)), study.good is not False, (*_few(shown.hints), *written)), as_json)
+
+
+@dataclass(frozen=True)
+class _Shown:
+    """What was tried: a showing for each record, overlays of wrong ones by the place of their label, and hints."""
+
+    showings: "list[Showing]"
+    records: "list[Record]"
+    overlays: dict[str, str]
+    hints: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +145,7 @@ def _tuned(paths: Sequence[Path], each: int, lights: Sequence[str]) -> _Tuned:
     return _Tuned(frozenset(parts), frozenset(pictures))
 
 
-def _run(preparation: "Preparation", labels: "Sequence[Label]", workers: int | None, drawn: bool) -> "list[Done]":
+def _run(preparation: "Preparation", labels: "Sequence[Label]", workers: int | None, drawn: bool) -> _Shown:
     from tiepoint.recipe.pool import Task, run_tasks, workers_for
 
     tasks = [Task(label.shot, k, _wrong_at(label.truth) if drawn else frozenset()) for k, label in enumerate(labels, 1)]
@@ -135,7 +154,32 @@ def _run(preparation: "Preparation", labels: "Sequence[Label]", workers: int | N
         for one in run_tasks(preparation, tasks, workers_for(len(tasks), workers)):
             done.append(one)
             next(step)
-    return done
+    return _Shown(
+        [_showing(label, one.record) for label, one in zip(labels, done, strict=True)],
+        [one.record for one in done],
+        {label.where: one.overlay for label, one in zip(labels, done, strict=True) if one.overlay},
+        tuple(dict.fromkeys(hint for one in done for hint in one.hints)),
+    )
+
+
+def _of_records(path: Path, labels: Path) -> _Shown:
+    """Return the showings of records that stand already, by the part that each names."""
+    from tiepoint.recipe.records import read_records
+    from tiepoint.studies.labels import labels_of_parts
+    from tiepoint.studies.measured import demand_one_recipe
+
+    records, by_part = read_records(path), labels_of_parts(labels)
+    demand_one_recipe(records, str(path))
+    kept = [(label, r) for r in records if (label := by_part.get(r.shot.part_id or "")) is not None]
+    if not kept:
+        raise UnusableInput(f"no record of {path} is of a part that {labels} labels; compare part_id in both")
+    hints = []
+    if unlabelled := len(records) - len(kept):
+        hints.append(f"{unlabelled} of {len(records)} records are of parts without a label, and are left out.")
+    if never := [part for part in by_part if part not in {label.part for label, _ in kept}]:
+        hints.append(f"{len(never)} labelled parts are in no record, and were not tried: {', '.join(never[:_HINTS])}.")
+    showings = [replace(_showing(label, r), where=f"record {r.seq}") for label, r in kept]
+    return _Shown(showings, [r for _, r in kept], {}, tuple(hints))
 
 
 def _wrong_at(truth: "Truth") -> "frozenset[Verdict]":
@@ -151,17 +195,18 @@ def _showing(label: "Label", record: "Record") -> "Showing":
     return Showing(part, label.truth, label.kind, record.verdict, margin, nearest, pictures, label.where)
 
 
-def _write(out: Path, study: "TrialStudy", recipe: str, overlays: dict[str, str]) -> None:
+def _write(out: Path, study: "TrialStudy", recipe: str, shown: _Shown) -> None:
     from tiepoint.documents.files import write_together
+    from tiepoint.recipe.station import write_records
     from tiepoint.report.trial_page import trial_html
     from tiepoint.report.trial_picture import margins
 
-    page = trial_html(study, recipe, overlays)
+    write_records(out, shown.records)
+    page = trial_html(study, recipe, shown.overlays)
     write_together({out / PAGE: page.encode(), out / PICTURE: margins(study).encode()})
 
 
-def _hints(done: "Sequence[Done]") -> Iterator[str]:
-    hints = list(dict.fromkeys(hint for one in done for hint in one.hints))
+def _few(hints: Sequence[str]) -> Iterator[str]:
     yield from hints[:_HINTS]
     if len(hints) > _HINTS:
         yield f"And {len(hints) - _HINTS} more of the files; see the records."

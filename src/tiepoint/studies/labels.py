@@ -52,6 +52,24 @@ def read_labels(path: Path, each: int = 1) -> tuple[Label, ...]:
     return labels
 
 
+def labels_of_parts(path: Path) -> dict[str, Label]:
+    """Return the labels of a table by part, for shots that were taken before; `shot` may be missing.
+
+    Raises `UnusableInput` where a part has two labels that differ.
+    """
+    grid = read_grid(path, ("part_id", "label"))
+    kinds: Sequence[str] = grid.texts("class") if grid.has("class") else [""] * len(grid.rows)
+    found: dict[str, Label] = {}
+    for part, word, kind, place in zip(grid.names("part_id"), grid.texts("label"), kinds, grid.places, strict=True):
+        label = Label(Path(), part, _truth(word, f"{grid.where}, {place}"), kind, place)
+        other = found.setdefault(part, label)
+        if (other.truth, other.kind) != (label.truth, label.kind):
+            raise UnusableInput(
+                f"{grid.where}: part {part} is labelled otherwise in {other.where} and in {place}; keep one"
+            )
+    return found
+
+
 def _of_table(grid: Grid, folder: Path) -> Iterator[Label]:
     shots, parts, words = (grid.names(column) for column in COLUMNS)
     shots = grid.texts("shot")  # as they are spelled: a file named 1.0 is no file named 1
@@ -80,24 +98,26 @@ def _of_folders(path: Path, each: int) -> Iterator[Label]:
     for folder in folders:
         name = folder.name.lower()
         if name == "good":
-            yield from _shots(folder, "good", "", each)
+            yield from _shots(path, folder, "good", "", each)
         elif name == "bad":
-            yield from _bad(folder, each)
+            yield from _bad(path, folder, each)
         else:
-            yield from _shots(folder, "bad", folder.name, each)
+            yield from _shots(path, folder, "bad", folder.name, each)
 
 
-def _bad(folder: Path, each: int) -> Iterator[Label]:
+def _bad(root: Path, folder: Path, each: int) -> Iterator[Label]:
     """Yield the shots of a folder named bad, and those of each class within it."""
     inner = sorted(p for p in folder.iterdir() if p.is_dir() and not (p / "shot.json").exists())
     classes = [p for p in inner if each == 1 or any(q.is_dir() for q in p.iterdir())]
     for kind in classes:
-        yield from _shots(kind, "bad", kind.name, each)
+        yield from _shots(root, kind, "bad", kind.name, each)
     if any(p not in classes for p in folder.iterdir()):
-        yield from _shots(folder, "bad", "", each, tuple(classes))
+        yield from _shots(root, folder, "bad", "", each, tuple(classes))
 
 
-def _shots(folder: Path, truth: Truth, kind: str, each: int, without: tuple[Path, ...] = ()) -> Iterator[Label]:
+def _shots(
+    root: Path, folder: Path, truth: Truth, kind: str, each: int, without: tuple[Path, ...] = ()
+) -> Iterator[Label]:
     for shot in shots_in([folder], each):
         if shot not in without:
-            yield Label(shot, None, truth, kind, f"{folder.name}/{shot.name}")
+            yield Label(shot, None, truth, kind, shot.relative_to(root).as_posix())

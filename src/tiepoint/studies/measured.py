@@ -231,7 +231,7 @@ def of_records(
     """
     if not records:
         raise UnusableInput(f"{where} holds no record; run the recipe over the parts first")
-    _check_one_recipe(records, where)
+    demand_one_recipe(records, where)
     name = _reading_of(records, reading, where)
     told = [(record, found) for record in records if (found := _found(record, name, where))]
     units = {found.unit: record.seq for record, found in reversed(told)}
@@ -297,7 +297,8 @@ def _put_in(data: Measured, sheet: Grid, rows: Sequence[int], factors: Sequence[
     )
 
 
-def _check_one_recipe(records: Sequence[Record], where: str) -> None:
+def demand_one_recipe(records: Sequence[Record], where: str) -> None:
+    """Raise `UnusableInput` where records are of two revisions of a recipe, or one of them stands there twice."""
     recipes = {record.recipe_sha: record.seq for record in reversed(records)}
     if len(recipes) > 1:
         a, b = list(recipes.items())[-2:]
