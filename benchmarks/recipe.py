@@ -11,7 +11,8 @@ record. A step's own time includes its readings with u, U95 and verdict, but not
 ranked when it is asked for, which is when a record is written. `write_ms` counts it, with the record's hash and its
 line of JSON; it comes on top of `besides_find_ms`. To let go of what a shot made, `freeing_ms`, belongs to the shot,
 and to no step nor the runner. The ratios hold on a busy machine, the milliseconds on an idle core; P99 over the median
-needs the idle one. Memory is what Python holds after the first and the second half of further shots, in blocks; numpy
+needs the idle one: `machine_p99_over_median` is that of a plain loop of about the same length, run in turn with the
+shots, which is what the machine itself leaves open. Memory is what Python holds after the first and the second half of further shots, in blocks; numpy
 keeps some freed buffers of each small size, so it settles only after some hundred shots at changing poses.
 """
 
@@ -171,7 +172,7 @@ def shots(count: int) -> list[tuple[Job, Seen]]:
 def measure(cases: list[tuple[Job, Seen]], count: int) -> dict[str, Any]:
     """Return what shots cost, by kind of step too."""
     find = {"datum", "side", "corner"}
-    whole, besides, outside, freeing, writing = [], [], [], [], []
+    whole, besides, outside, freeing, writing, plain = [], [], [], [], [], []
     kinds: dict[str, list[float]] = defaultdict(list)
     for k in range(count + 3):
         job, seen = cases[k % len(cases)]
@@ -194,6 +195,9 @@ def measure(cases: list[tuple[Job, Seen]], count: int) -> dict[str, Any]:
         began = time.process_time()
         records_jsonl([made])
         writing.append(1e3 * (time.process_time() - began))
+        began = time.process_time()
+        _plain_loop()
+        plain.append(time.process_time() - began)
         for step in job.recipe.steps:
             if step.name not in find:
                 kinds[step.kind.kind].append(1e3 * made.timings[step.name])
@@ -206,8 +210,19 @@ def measure(cases: list[tuple[Job, Seen]], count: int) -> dict[str, Any]:
         "freeing_ms": statistics.median(freeing),
         "write_ms": statistics.median(writing),
         "p99_over_median": float(np.quantile(besides, 0.99)) / middle,
+        "machine_p99_over_median": float(np.quantile(plain, 0.99)) / statistics.median(plain),
         **{f"a_{kind}_ms": statistics.median(times) for kind, times in kinds.items()},
     }
+
+
+def _plain_loop() -> dict[int, tuple[int, int]]:
+    """Count and keep: work of the interpreter alone, about as long as a shot."""
+    kept, total = {}, 0
+    for k in range(60_000):
+        total += k * k % 7
+        if k % 16 == 0:
+            kept[k] = (total, k)
+    return kept
 
 
 def kernels_ms(job: Job, seen: Seen, rounds: int) -> float:
@@ -227,7 +242,7 @@ def kernels_ms(job: Job, seen: Seen, rounds: int) -> float:
     least = math.inf
     for _ in range(rounds):
         began = time.process_time()
-        for picture, s in asked[4:]:
+        for picture, s in asked[2:]:  # the find's own two lines come first
             edges_in_strips(picture, s.centres, s.directions, s.length_px, s.width_px)
         least = min(least, 1e3 * (time.process_time() - began))
     return least
