@@ -12,8 +12,9 @@ ranked when it is asked for, which is when a record is written. `write_ms` count
 line of JSON; it comes on top of `besides_find_ms`. To let go of what a shot made, `freeing_ms`, belongs to the shot,
 and to no step nor the runner. The ratios hold on a busy machine, the milliseconds on an idle core; P99 over the median
 needs the idle one: `machine_p99_over_median` is that of a plain loop of about the same length, run in turn with the
-shots, which is what the machine itself leaves open. Memory is what Python holds after the first and the second half of further shots, in blocks; numpy
-keeps some freed buffers of each small size, so it settles only after some hundred shots at changing poses.
+shots, which is what the machine itself leaves open. Memory is what Python holds after the first and the second half of
+further shots, in blocks; numpy keeps some freed buffers of each small size, so it settles only after some hundred shots
+at changing poses.
 """
 
 import argparse
