@@ -1,0 +1,153 @@
+"""The acceptance report: what is shown, not shown, not tried; on paper, and on a page that works numbers out again."""
+
+import json
+import math
+import shutil
+
+import pytest
+from scipy import stats
+from tests.helpers.vent_station import REQUIREMENTS
+
+from tiepoint.station.folder import open_station
+from tiepoint.station.kept import keep_study
+
+ASKED = (
+    REQUIREMENTS
+    + """
+[[requirement]]
+id = "R1"
+says = "Measuring takes at most 30 %."
+by = "rr"
+of = "bore.diameter"
+most = 0.3
+
+[[requirement]]
+id = "R2"
+says = "The gauge is capable."
+by = "type1"
+of = "bore.diameter"
+least = 1.33
+
+[[requirement]]
+id = "R3"
+says = "A part takes 0.5 s at most."
+by = "times"
+most = 0.5
+"""
+)
+
+
+def text_of(path) -> str:
+    pdfium = pytest.importorskip("pypdfium2")
+    document = pdfium.PdfDocument(path)
+    try:
+        return "\n".join(page.get_textpage().get_text_range() for page in document)
+    finally:
+        document.close()
+
+
+@pytest.fixture
+def ordered(cli, vent):
+    """Return the station with its requirements agreed before anything was judged, and two studies kept."""
+    (vent.folder / "requirements.toml").write_text(ASKED)
+    assert cli("accept", vent.folder, "--why", "order 7", "--who", "M. Weiss").code == 0
+    assert cli("run", vent.folder, vent.shots, "--variant", "thin").code == 1
+    station, data = open_station(vent.folder), vent.folder.parent / "loads.csv"
+    data.write_text("part,value\nA,4.4\n")
+    figure = {"value": 0.2, "low": 0.15, "high": 0.28}
+    rr = {
+        "good": None,
+        "share_of_tolerance": figure,
+        "sentences": ["It takes 20 %."],
+        "convention": "ANOVA.",
+        "checks": [],
+    }
+    keep_study(station, "rr", "bore.diameter", rr, data, who="M. Weiss")
+    cgk = {"good": False, "cgk": {"value": 1.4, "low": 1.2, "high": 1.6}, "sentences": ["Cgk <b>is</b> 1.4."]}
+    keep_study(station, "type1", "bore.diameter", cgk, data, who="M. Weiss")
+    return vent
+
+
+def test_the_report_says_what_is_shown_not_shown_and_not_tried(cli, ordered, tmp_path):
+    pdf, page = tmp_path / "acceptance.pdf", tmp_path / "acceptance.html"
+    said = cli("report", ordered.folder, "--out", pdf, "--html", page, "--json")
+    assert said.code == 1
+    assert said.json["requirements"] == {"R1": "shown", "R2": "not shown", "R3": "not tried"}
+    assert said.json["evidence_holds"] is True
+    assert len(said.json["lines"]) == 6
+    for told in (text_of(pdf), page.read_text(encoding="utf-8")):
+        for words in (
+            "What this station can and cannot do",
+            "not shown",
+            "not tried",
+            "bore diameter",
+            said.json["head"],
+        ):
+            assert words in told, words
+    assert "<b>is</b>" not in page.read_text(encoding="utf-8")
+    assert pdf.stat().st_size < 5e6
+    assert page.stat().st_size < 8e6
+
+
+def test_the_page_works_its_numbers_out_again_in_a_browser(cli, ordered, tmp_path):
+    """Formulas in the page beside SciPy: Clopper-Pearson bounds and Student's quantile."""
+    playwright = pytest.importorskip("playwright.sync_api")
+    found = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+    if found is None:
+        pytest.skip("no Chromium is installed (apt-get install chromium)")
+    page_file = tmp_path / "acceptance.html"
+    cli("report", ordered.folder, "--out", tmp_path / "a.pdf", "--html", page_file)
+    asked = [
+        ("at most", {"events": 5, "n": 100, "confidence": 0.975}),
+        ("at least", {"events": 5, "n": 100, "confidence": 0.975}),
+    ]
+    asked += [("at most", {"events": 0, "n": 299, "confidence": 0.95}), ("U95", {"u": 1.0, "dof": 9})]
+    asked += [("U95", {"u": 2.0, "dof": 2.5}), ("quantile", {"values": [3.0, 1.0, 2.0, 5.0], "q": 0.9})]
+    exact = stats.binomtest(5, 100).proportion_ci(method="exact")
+    due = [exact.high, exact.low, 1 - 0.05 ** (1 / 299), stats.t.ppf(0.975, 9), 2 * stats.t.ppf(0.975, 2.5), 4.4]
+    with playwright.sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=found, args=["--no-sandbox"])
+        page, wrong = browser.new_page(), []
+        page.on("pageerror", lambda error: wrong.append(str(error)))
+        page.on("request", lambda r: wrong.append(r.url) if not r.url.startswith(("file:", "data:")) else None)
+        page.goto(page_file.as_uri())
+        got = [page.evaluate("([f, i]) => recompute(f, i)", list(one)) for one in asked]
+        buttons = page.locator("button[data-how]")
+        for k in range(buttons.count()):
+            buttons.nth(k).click()
+        answers = page.locator(".again").all_inner_texts()
+        page.evaluate(
+            "document.querySelector('button[data-how]').dataset.how = "
+            + json.dumps(json.dumps({"formula": "median", "inputs": {"values": [1, 2, 3]}, "number": 2.1}))
+        )
+        buttons.first.click()
+        forged = page.locator(".again").first.inner_text()
+        browser.close()
+    assert wrong == []
+    assert all(math.isclose(a, b, rel_tol=1e-9) for a, b in zip(got, due, strict=True)), (got, due)
+    assert len(answers) == 3  # one reading's median, P50 and the longest; three parts cannot tell P99
+    assert all(text.endswith("the same") for text in answers)
+    assert "NOT the number of the report" in forged
+
+
+def test_without_an_agreement_there_is_no_report(cli, judged, tmp_path):
+    said = cli("report", judged.folder, "--out", tmp_path / "a.pdf")
+    assert (said.code, "nothing was agreed" in said.err, (tmp_path / "a.pdf").exists()) == (2, True, False)
+
+
+@pytest.mark.parametrize(("words", "says"), [(["--out", "a.docx"], "ends in .pdf"), (["--sample", "-1"], "--sample")])
+def test_what_cannot_be_written_is_told(cli, ordered, words, says):
+    said = cli("report", ordered.folder, *words)
+    assert (said.code, says in said.err) == (2, True)
+
+
+def test_an_altered_record_leaves_no_report_to_stand_on(cli, ordered, tmp_path):
+    import sqlite3
+
+    base = sqlite3.connect(ordered.folder / "ledger.sqlite")
+    base.execute("DROP TRIGGER no_update")
+    base.execute("UPDATE entries SET entry = replace(entry, 'conforms', 'rejected') WHERE kind = 'record'")
+    base.commit()
+    base.close()
+    said = cli("report", ordered.folder, "--out", tmp_path / "a.pdf")
+    assert (said.code, "no report can stand on this ledger" in said.err) == (2, True)
