@@ -152,6 +152,15 @@ def test_two_sheets_that_could_be_meant_and_damaged_files_are_refused(tmp_path):
         assert said in str(told.value)
 
 
+def test_a_stray_cell_in_the_far_corner_is_no_table_without_end(tmp_path):
+    book = openpyxl.Workbook()
+    book.active.append(["value"])
+    book.active.cell(1_048_576, 16_384, 1)
+    book.save(tmp_path / "far.xlsx")
+    with pytest.raises(UnusableDocument, match="reaches to row 1048576, column 16384; clear what lies beyond"):
+        read_measured(tmp_path / "far.xlsx")
+
+
 # --- records -------------------------------------------------------------------------------------------------------
 
 

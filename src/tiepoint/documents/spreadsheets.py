@@ -17,6 +17,8 @@ from tiepoint.foundation.errors import UnusableDocument
 MOST_BYTES = 20_000_000
 MOST_UNPACKED = 400_000_000
 """Bytes in the archive that an .xlsx is: a small file can be packed so that it never ends."""
+MOST_CELLS = 5_000_000
+"""From the first cell to the last that a sheet knows of: one stray cell in its far corner makes them 17 billion."""
 _NO_SEPARATOR = ","
 """A sheet's numbers are numbers; of text in it no decimal comma is read, as in tables parted by commas."""
 
@@ -28,6 +30,12 @@ def read_spreadsheet(path: Path, columns: Sequence[str]) -> Grid:
     """
     data = read_bytes(path, MOST_BYTES)
     sheets = _opened(data, path, values=True).worksheets
+    for sheet in sheets:
+        if sheet.max_row * sheet.max_column > MOST_CELLS:
+            raise UnusableDocument(
+                f"{path}, sheet {sheet.title} reaches to row {sheet.max_row}, column {sheet.max_column}; clear what "
+                "lies beyond the table, or save it as CSV"
+            )
     found = [sheet for sheet in sheets if set(columns) <= set(_header(sheet))]
     if not found:
         seen = "; ".join(f"{sheet.title}: {', '.join(_header(sheet))[:60]}" for sheet in sheets[:3])
