@@ -50,6 +50,9 @@ WORLDS = (
     World("25 × 2 × 2, interaction alone", (25, 2), 2, 1.0, (0.0,), 0.04, 0.04),
     World("25 × 6 × 2, all of them", (25, 6), 2, 1.0, (0.04,), 0.04, 0.04),
     World("5 × 4 × 2, parts hardly differ", (5, 4), 2, 0.02, (0.01,), 0.0, 0.04),
+    World("10 × 3 × 3, the same three levels, told to be all", (10, 3), 3, 1.0, (0.05,), 0.0, 0.04, "all"),
+    World("10 × 2 × 2, the same two levels, told to be all", (10, 2), 2, 1.0, (0.05,), 0.02, 0.04, "all"),
+    World("10 × 3 × 2, levels told to be all that do not differ", (10, 3), 2, 1.0, (0.0,), 0.02, 0.04, "all"),
     World("10 × 4 × 2 × 2, two factors", (10, 4, 2), 2, 1.0, (0.03, 0.01), 0.01, 0.04),
 )
 ELSEWHERE = (
@@ -69,7 +72,7 @@ def drawn(world: World, rng: np.random.Generator) -> Measured:
     values = math.sqrt(world.part) * parts[at[0]]
     for k, variance in enumerate(world.factors, 1):
         own = rng.normal(size=world.levels[k])
-        if world.kind == "fixed":
+        if world.kind in ("fixed", "all"):
             own = np.linspace(-1, 1, world.levels[k]) / np.std(np.linspace(-1, 1, world.levels[k]), ddof=1)
         values = values + math.sqrt(variance) * own[at[k]]
     values = values + math.sqrt(world.interaction) * rng.normal(size=world.levels[:2])[at[0], at[1]]
@@ -88,7 +91,10 @@ def drawn(world: World, rng: np.random.Generator) -> Measured:
 
 def held(study: RrStudy, world: World) -> dict[str, bool]:
     """Return for each figure whether its interval holds the truth."""
-    factor, measuring = sum(world.factors), sum(world.factors) + world.interaction + world.error
+    factor = sum(world.factors)
+    if world.kind == "all":  # their variance is over the a levels that there are
+        factor *= (world.levels[1] - 1) / world.levels[1]
+    measuring = factor + world.interaction + world.error
     total = measuring + world.part
     sds = {"repeatability": world.error, "factors": factor, "GRR": measuring, "parts": world.part, "total": total}
     assert study.av is not None
@@ -107,8 +113,9 @@ def held(study: RrStudy, world: World) -> dict[str, bool]:
 def one(seed: int, world: World) -> dict[str, dict[str, bool]]:
     """Return what one study holds as it is, and pooled outright where the rule would pool; what it says itself."""
     data = drawn(world, np.random.default_rng([11, seed]))
-    study = study_rr(data)
-    outright = study_rr(data, pool="always") if study.pooled == ("part × loading",) else study
+    every = ("loading",) if world.kind == "all" else ()
+    study = study_rr(data, every=every)
+    outright = study_rr(data, pool="always", every=every) if study.pooled == ("part × loading",) else study
     said = {check.name: check.holds is False for check in study.checks}
     return {
         "as it is": held(study, world),

@@ -6,13 +6,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import special
+from scipy import special, stats
 from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.studies.measured import Measured, read_measured
-from tiepoint.studies.mls import LargeSample
+from tiepoint.studies.mls import LargeSample, spread_of_fixed
 from tiepoint.studies.ranges import factor, range_moments
 from tiepoint.studies.rr import study_rr
 from tiepoint.studies.variance import analysed
@@ -310,3 +310,38 @@ def test_noise_alone_makes_a_study_whose_intervals_hold_its_values(seed):
         assert 0 <= figure.low <= figure.value <= figure.high
     assert study.share_of_total.high <= 1
     assert study.tv.value >= study.grr.value > 0
+
+
+# --- levels that are all that there are ----------------------------------------------------------------------------
+
+
+def test_the_interval_of_fixed_effects_is_that_of_the_non_central_F():
+    # SciPy's non-central F as witness: λ at which the F found is the 97.5 % and the 2.5 % point.
+    low, high = spread_of_fixed(5.0, 2.0, 0.5, 18.0)
+    assert stats.ncf.cdf(10.0, 2, 18, low * 2 / 0.5) == pytest.approx(0.975, abs=1e-8)
+    assert stats.ncf.cdf(10.0, 2, 18, high * 2 / 0.5) == pytest.approx(0.025, abs=1e-8)
+    assert spread_of_fixed(0.1, 2.0, 0.5, 18.0)[0] == 0.0
+
+
+def test_levels_that_are_all_there_are_have_intervals_of_their_own():
+    sample, fixed = study_rr(GAUGE, pool="never"), study_rr(GAUGE, pool="never", every=("appraiser",))
+    # Their variance is the mean square of their effects (corrected for scatter): two thirds of the sample's estimate.
+    assert fixed.av.value == pytest.approx(sample.av.value * np.sqrt(2 / 3), rel=1e-9)
+    assert fixed.grr.value**2 == pytest.approx(fixed.ev.value**2 + fixed.av.value**2, rel=1e-9)
+    assert fixed.ev == sample.ev
+    assert fixed.pv == sample.pv
+    assert fixed.av.high < 0.3 < 1.4 < sample.av.high
+    assert fixed.share_of_total.high < 0.4 < 0.8 < sample.share_of_total.high
+    assert "the levels of appraiser as all that there are" in fixed.convention
+    assert "more levels" not in fixed.sentences[-1]
+    effects = np.array([GAUGE.values[np.array(GAUGE.factors["appraiser"]) == k].mean() for k in "ABC"])
+    error = next(line for line in fixed.table if line.name == "part × appraiser").ms
+    assert fixed.av.value**2 == pytest.approx(effects.var() - 2 / 3 * error / 30, rel=1e-9)
+
+
+def test_all_levels_are_told_of_one_factor_that_is_there():
+    with pytest.raises(UnusableInput, match="carrier is said to have all its levels here, but is no factor"):
+        study_rr(GAUGE, every=("carrier",))
+    data = crossed((4, 2, 2), 2, (1.0, 0.1, 0.1, 0.1))
+    with pytest.raises(UnusableInput, match="a factor that is studied alone"):
+        study_rr(data, every=("loading",))

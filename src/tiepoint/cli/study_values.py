@@ -103,6 +103,9 @@ def rr(
         list[str] | None,
         typer.Option("--factor", metavar="COLUMN", help="What differs between repeats: loading, carrier, shift."),
     ] = None,
+    every: Annotated[
+        str | None, typer.Option("--all", metavar="COLUMN", help="A factor whose levels here are all that there are.")
+    ] = None,
     tolerance: Tolerance = None,
     spread: Spread = 6.0,
     most: Annotated[
@@ -128,8 +131,10 @@ def rr(
     and one for each factor (a column appraiser is one without being named). Of records, variant and day can be factors;
     with --sheet the columns of a run sheet that tells, row by row or by a column shot, what was put in for each record.
 
-    By analysis of variance with 95 % intervals of every component, and by ranges. With --most the exit code is 1
-    unless the upper end of the interval keeps it.
+    By analysis of variance with 95 % intervals of every component, and by ranges. A factor is a sample of its levels,
+    and few levels tell little of all: where they are all that there are (both fixtures, the three carriers), say so
+    with --all, and the intervals are of these. With --most the exit code is 1 unless the upper end of the interval
+    keeps it.
 
     \b
       tiepoint study rr loads.csv --factor carrier --tolerance 0.2mm --most 30%
@@ -141,7 +146,8 @@ def rr(
     if pool not in POOLS:
         raise UnusableInput(f"--pool is {pool[:40]!r}; choose {', '.join(POOLS)}")
     demand_drawing(picture)
-    found = load_measured(data, reading, unit, factors or (), sheet)
+    named = [*(factors or ()), *([every] if every else [])]
+    found = load_measured(data, reading, unit, list(dict.fromkeys(named)), sheet)
     study = study_rr(
         found,
         tolerance=None if tolerance is None else in_unit("--tolerance", tolerance, found.unit),
@@ -149,6 +155,7 @@ def rr(
         most=None if most is None else share_typed("--most", most),
         pool=cast("Pool", pool),
         pool_above=pool_above,
+        every=() if every is None else (every.strip().lower(),),
     )
     drawing = "" if picture is None else rr_picture(study, found)
     answer(study, "rr", _rr_lines(study), picture, drawing, as_json)

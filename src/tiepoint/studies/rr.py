@@ -28,7 +28,7 @@ from tiepoint.studies.checks import (
 )
 from tiepoint.studies.figure import Figure, per_cent, told
 from tiepoint.studies.measured import Measured, levels_of
-from tiepoint.studies.mls import LargeSample
+from tiepoint.studies.mls import NOTHING, Beside, LargeSample, spread_of_fixed
 from tiepoint.studies.ranges import ByRanges, by_ranges
 from tiepoint.studies.variance import Analysis, Factors, analysed, cell_numbers
 
@@ -80,7 +80,7 @@ class OtherChoice:
 
 @dataclass(frozen=True)
 class RrStudy:
-    """A crossed gauge study; standard deviations in `unit`, shares as fractions of 1.
+    """A crossed gauge study; standard deviations in `unit`, shares as fractions of 1. `every`: see `study_rr`.
 
     `av` is None without a factor, `share_of_tolerance` without a tolerance, `ranges` where the method has no place (two
     factors, unequal repeats), `other` without an interaction. `ndc` is rounded down, `ndc_low` from the lower end.
@@ -89,6 +89,7 @@ class RrStudy:
     name: str
     unit: str
     factors: Mapping[str, tuple[str, ...]]
+    every: tuple[str, ...]
     parts: tuple[str, ...]
     n: int
     repeats: float
@@ -146,26 +147,30 @@ def study_rr(
     most: float | None = None,
     pool: Pool = "rule",
     pool_above: float = POOL_ABOVE,
+    every: Sequence[str] = (),
 ) -> RrStudy:
     """Return the study of values with their parts and up to two factors.
 
     `tolerance`: width, in the data's unit; `spread`: standard deviations that GRR is taken times against it. `most`:
     the share (of the tolerance where one is given, else of the total variation) that is asked for. `pool`: whether an
-    interaction joins the error, by the rule p > `pool_above`, always or never.
+    interaction joins the error, by the rule p > `pool_above`, always or never. `every`: a factor whose levels are all
+    that there are, and not a sample of more.
 
     Raises `UnusableInput` for what cannot be, `PoorGeometry` where parts, levels or repeats are too few.
     """
     _check_asked(tolerance, spread, most, pool_above)
     crossed = _crossed(data)
+    _check_every(data, every)
     above = {"rule": pool_above, "always": 0.0, "never": None}[pool]
     analysis = _analysed(data, crossed, above)
-    made = _made(data, crossed, analysis, pool)
+    made = _made(data, crossed, analysis, pool, bool(every))
     cube = _cube(data, crossed, analysis)
     grr, tv, ratio = made.sd(made.measuring), made.sd(made.everything), made.ratio()
     study = RrStudy(
         name=data.name,
         unit=data.unit,
         factors=dict(zip(crossed.names[1:], crossed.labels[1:], strict=True)),
+        every=tuple(every),
         parts=crossed.labels[0],
         n=len(data),
         repeats=analysis.repeats,
@@ -181,13 +186,13 @@ def study_rr(
         share_of_total=_share(grr.value / tv.value, ratio),
         share_of_tolerance=None if tolerance is None else _times(grr, spread / tolerance),
         categories=Figure(*(NDC * math.sqrt(r) for r in (ratio.value, ratio.low, ratio.high))),
-        other=_other(data, crossed, analysis),
+        other=_other(data, made),
         ranges=None if cube is None else by_ranges(cube),
         tolerance=tolerance,
         spread=spread,
         most=most,
         convention=_convention(made, pool, pool_above, tolerance, spread),
-        checks=_checks(data, crossed, analysis),
+        checks=_checks(data, crossed, analysis, bool(every)),
         good=None,
         sentences=(),
     )
@@ -206,6 +211,19 @@ def _check_asked(tolerance: float | None, spread: float, most: float | None, poo
         raise UnusableInput(f"the share asked for is {100 * most:g} %; give above 0 and below 100 %")
     if not 0 <= pool_above <= 1:
         raise UnusableInput(f"p of the pooling rule is {pool_above:g}; give 0 to 1, {POOL_ABOVE:g} is usual")
+
+
+def _check_every(data: Measured, every: Sequence[str]) -> None:
+    for name in every:
+        if name not in data.factors:
+            raise UnusableInput(
+                f"{data.name}: {name} is said to have all its levels here, but is no factor; name it so"
+            )
+    if every and len(data.factors) > 1:
+        raise UnusableInput(
+            f"{data.name}: levels that are all there are can be told of a factor that is studied alone; here are "
+            f"{' and '.join(data.factors)}"
+        )
 
 
 def _crossed(data: Measured) -> _Crossed:
@@ -273,6 +291,7 @@ class _Made:
     points: Analysis
     whole: Analysis
     sample: LargeSample
+    every: bool
 
     def name(self, factors: Factors) -> str:
         return " × ".join(self.crossed.names[k] for k in factors) if factors else "repeatability"
@@ -289,17 +308,34 @@ class _Made:
     def main(self) -> list[Factors]:
         return [t for t in self.everything if len(t) == 1 and t != (0,)]
 
-    def variance(self, terms: list[Factors]) -> float:
-        return _variance(self.points, terms)
+    @property
+    def shrink(self) -> float:
+        """Of a factor whose levels are all that there are: their variance is over a of them, not over a − 1."""
+        a = self.crossed.levels[1] if self.every else 1
+        return (a - 1) / a if self.every else 1.0
+
+    def variance(self, terms: Sequence[Factors]) -> float:
+        return _variance(self.points, terms, self.shrink)
 
     def parts(self, terms: list[Factors]) -> Array:
-        """Return what each mean square adds to a sum of components (m,)."""
-        rows = np.array([self.whole.row(t) for t in terms])
-        return np.asarray(rows.sum(axis=0) * self.whole.mean_squares)
+        """Return what each mean square adds to a sum of components (m,), without those that stand beside."""
+        rows = [self.whole.row(t) for t in terms if not (self.every and t == (1,))]
+        return np.asarray(np.sum(rows, axis=0) * self.whole.mean_squares) if rows else np.zeros(len(self.whole.terms))
+
+    def beside(self, terms: list[Factors]) -> Beside:
+        """Return the variance of a factor whose levels are all that there are, with its interval."""
+        if not (self.every and (1,) in terms):
+            return NOTHING
+        row = self.whole.row((1,))
+        own, other = row.argmax(), row.argmin()
+        ms, dof = self.whole.mean_squares, self.whole.dof
+        low, high = spread_of_fixed(float(ms[own]), float(dof[own]), float(ms[other]), float(dof[other]))
+        scale = self.shrink * float(row[own])
+        return self.shrink * float(row @ ms), scale * low, scale * high
 
     def sd(self, terms: list[Factors]) -> Figure:
         """Return the standard deviation of a sum of components."""
-        low, high = self.sample.interval(self.parts(terms))
+        low, high = self.sample.interval(self.parts(terms), self.beside(terms))
         value = self.variance(terms)
         low, high = min(max(low, 0.0), value), max(high, value)
         return Figure(math.sqrt(value), math.sqrt(low), math.sqrt(high))
@@ -307,20 +343,21 @@ class _Made:
     def ratio(self) -> Figure:
         """Return the ratio of variances of parts and measuring."""
         value = self.variance([(0,)]) / self.variance(self.measuring)
-        low, high = self.sample.ratio(self.parts([(0,)]), self.parts(self.measuring))
+        low, high = self.sample.ratio(self.parts([(0,)]), self.parts(self.measuring), self.beside(self.measuring))
         return Figure(value, min(low, value), max(high, value))
 
 
-def _made(data: Measured, crossed: _Crossed, points: Analysis, pool: Pool) -> _Made:
+def _made(data: Measured, crossed: _Crossed, points: Analysis, pool: Pool, every: bool) -> _Made:
     whole = points
     if pool == "rule" and points.pooled:
         whole = analysed(data.values, crossed.codes, crossed.levels, None)
-    return _Made(crossed, points, whole, LargeSample.of(whole.dof))
+    return _Made(crossed, points, whole, LargeSample.of(whole.dof), every)
 
 
-def _variance(analysis: Analysis, terms: Sequence[Factors]) -> float:
-    """Return the sum of components, negative ones taken for zero."""
-    return float(sum(max(float(analysis.row(t) @ analysis.mean_squares), 0.0) for t in terms))
+def _variance(analysis: Analysis, terms: Sequence[Factors], shrink: float) -> float:
+    """Return the sum of components, negative ones taken for zero; that of the first factor times `shrink`."""
+    found = {t: max(float(analysis.row(t) @ analysis.mean_squares), 0.0) for t in terms}
+    return float(sum(v * (shrink if t == (1,) else 1.0) for t, v in found.items()))
 
 
 def _share(value: float, ratio: Figure) -> Figure:
@@ -344,23 +381,23 @@ def _components(made: _Made) -> tuple[Component, ...]:
     return tuple(Component(made.name(t), made.sd([t]), made.variance([t]) / total) for t in ordered)
 
 
-def _other(data: Measured, crossed: _Crossed, analysis: Analysis) -> OtherChoice | None:
+def _other(data: Measured, made: _Made) -> OtherChoice | None:
     """Return what pooling none would give where some was pooled, and pooling all where none was."""
+    crossed, pooled = made.crossed, not made.points.pooled
     if len(crossed.names) < 2:
         return None
-    pooled = not analysis.pooled
     other = analysed(data.values, crossed.codes, crossed.levels, 0.0 if pooled else None)
     terms = [t.factors for t in other.terms]
     main = [t for t in terms if len(t) == 1 and t != (0,)]
-    grr, tv = (math.sqrt(_variance(other, chosen)) for chosen in ([t for t in terms if t != (0,)], terms))
-    ev, av = math.sqrt(_variance(other, [()])), math.sqrt(_variance(other, main))
+    own = [t for t in terms if t != (0,)]
+    ev, av, grr, tv = (math.sqrt(_variance(other, chosen, made.shrink)) for chosen in ([()], main, own, terms))
     return OtherChoice(pooled, ev, av, grr, grr / tv)
 
 
 # --- what is taken for granted -------------------------------------------------------------------------------------
 
 
-def _checks(data: Measured, crossed: _Crossed, analysis: Analysis) -> tuple[Check, ...]:
+def _checks(data: Measured, crossed: _Crossed, analysis: Analysis, every: bool) -> tuple[Check, ...]:
     cells = cell_numbers(crossed.codes, crossed.levels)
     counts = np.bincount(cells)
     means = np.bincount(cells, data.values - data.values[0]) / counts
@@ -369,18 +406,16 @@ def _checks(data: Measured, crossed: _Crossed, analysis: Analysis) -> tuple[Chec
     said = counts[cells] > 1
     scaled = left[said] / np.sqrt(1 - 1 / counts[cells[said]])
     where = tuple(place for place, told in zip(data.where, said, strict=True) if told)
-    checks = [_enough(crossed), fine_enough(data.values, math.sqrt(analysis.terms[-1].ms), "the repeatability")]
+    checks = [_enough(crossed, every), fine_enough(data.values, math.sqrt(analysis.terms[-1].ms), "the repeatability")]
     if scaled.size:
         of = "the deviations between repeats"
         checks += [normality(scaled, of), without_outliers(scaled, where, of), independence_within(left, cells, of)]
     return tuple(checks)
 
 
-def _enough(crossed: _Crossed) -> Check:
-    parts, few = (
-        crossed.levels[0],
-        [f"{n} has {k}" for n, k in zip(crossed.names[1:], crossed.levels[1:], strict=True) if k < 3],
-    )
+def _enough(crossed: _Crossed, every: bool) -> Check:
+    parts, levels = crossed.levels[0], dict(zip(crossed.names[1:], crossed.levels[1:], strict=True))
+    few = [] if every else [f"{name} has {k}" for name, k in levels.items() if k < 3]
     if parts < ENOUGH_PARTS:
         return Check("enough parts", False, f"There are {parts} parts; {ENOUGH_PARTS} or more show how parts vary.")
     if few:
@@ -401,7 +436,8 @@ def _convention(made: _Made, pool: Pool, above: float, tolerance: float | None, 
         "never": "no interaction joins the error",
     }[pool]
     told = [
-        f"Analysis of variance of parts {with_}, all as random effects",
+        f"Analysis of variance of parts {with_}, {'parts' if made.every else 'all'} as random effects",
+        *([f"the levels of {crossed.names[1]} as all that there are"] if made.every else []),
         *([rule] if len(crossed.names) > 1 else []),
         "95 % intervals by modified large sample (Burdick, Borror and Montgomery 2003)",
         f"ndc = {NDC:g}·PV/GRR",
@@ -472,11 +508,11 @@ def _next(study: RrStudy, judged: Figure) -> str:
     worst = max(own, key=lambda c: c.sd.value)
     wide = max((f for f in own if f.name != "repeatability"), key=lambda c: c.sd.high - c.sd.value, default=None)
     unshown = study.most is not None and judged.value <= study.most < judged.high
-    if unshown and wide is not None and wide.sd.high > study.ev.high and wide.name in study.factors:
+    if unshown and wide is not None and wide.sd.high > study.ev.high and wide.name in {*study.factors} - {*study.every}:
         levels = len(study.factors[wide.name])
         return (
-            f"Next: study more levels of {wide.name} than {levels}; it is what keeps the interval wide. If there are "
-            "no more, the point value tells of these."
+            f"Next: study more levels of {wide.name} than {levels}; it is what keeps the interval wide. If these are "
+            "all that there are, say so, and the interval is of these."
         )
     if unshown:
         return f"Next: study more parts than {len(study.parts)}, or repeat more often, to have narrower intervals."
