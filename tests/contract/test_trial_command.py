@@ -2,6 +2,7 @@
 
 import csv as csv_module
 import json
+import multiprocessing
 from pathlib import Path
 
 import numpy as np
@@ -103,6 +104,14 @@ def test_several_processes_say_what_one_says(recipe_file, shots, tmp_path):
     assert [one.overlay is not None for one in many] == [record.verdict == "rejected" for record in alone]
     assert workers_for(5) == 1
     assert workers_for(100, asked=3) == 3
+
+
+def test_who_stops_listening_leaves_no_process_behind(recipe_file, shots, tmp_path):
+    tasks = [Task(path, k) for k, path in enumerate(sorted(tmp_path.glob("?*.png")) * 4, 1)]
+    work = run_tasks(Preparation(recipe_file), tasks, 2)
+    assert next(work).record.seq == 1
+    work.close()
+    assert multiprocessing.active_children() == []
 
 
 def test_a_shot_that_cannot_be_read_is_unread_and_does_not_pass(cli, recipe_file, shots, tmp_path):

@@ -59,6 +59,18 @@ def test_agreed_risks_are_kept_at_the_worst_station_and_not_by_more_than_needed(
     assert at <= 1e-4 * (1 + 1e-3)
 
 
+def test_agreed_risks_are_kept_by_the_spread_as_found_and_as_it_may_be() -> None:
+    # Parts that spread far beyond their limits: at the upper end of the spread fewer of them stand near a limit.
+    readings = np.random.default_rng(5).normal(10.0, 0.15, 30)
+    spread = spread_of_readings(readings, 0.01)
+    found = study_limits(BORE, spread, u_own=0.01, most_producer=0.03)
+    assert found.widest is not None
+    zones = zones_by_guard(9.9, 10.1, found.widest)
+    kept = [station_risks(p, zones, 0.01, 0.0).worst.producer for p in spread.possible]
+    assert max(kept) == pytest.approx(0.03, rel=1e-3)
+    assert kept[0] > kept[1]  # here the spread as found is the worse one
+
+
 def test_risks_that_no_limit_keeps_are_said() -> None:
     found = study_limits(
         BORE, stated_spread(10.0, 0.04), u_own=0.006, u_common=0.01, most_consumer=1e-4, most_producer=1e-3

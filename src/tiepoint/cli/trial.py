@@ -213,14 +213,14 @@ def _few(hints: Sequence[str]) -> Iterator[str]:
 
 
 def _lines(study: "TrialStudy") -> Iterator[str]:
-    from tiepoint.studies.trial import VERDICTS
+    from tiepoint.studies.trial import VERDICTS, margin_said
 
     yield study.convention
     head = ("class", "", "parts", "showings", *VERDICTS, "wrong", "at most")
     yield from table([head, *map(_row, study.classes)], frozenset(range(2, 10)))
     for part in study.wrong[:_HINTS]:
-        margin = "" if part.worst.margin is None else f", {part.worst.nearest} {part.worst.margin:+.1f} u within"
-        yield f"  {part.worst.part} is {part.worst.truth} and {part.worst.verdict}{margin} ({part.worst.where})"
+        worst = part.worst
+        yield f"  {worst.part} is {worst.truth} and {worst.verdict}{margin_said(worst)} ({worst.where})"
     if len(study.wrong) > _HINTS:
         yield f"  and {len(study.wrong) - _HINTS} more parts that were judged wrongly"
     yield from (check.sentence for check in study.checks)

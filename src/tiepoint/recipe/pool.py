@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
-from multiprocessing import get_context
+from multiprocessing import active_children, get_context
 from pathlib import Path
 
 from tiepoint.foundation.errors import UnusableInput
@@ -81,6 +81,7 @@ def run_tasks(preparation: Preparation, tasks: Sequence[Task], workers: int, mos
         return
     # Fresh processes on every system: one that is forked inherits threads' locks, which can never be released.
     pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_begin, initargs=(preparation,))
+    others = set(active_children())
     try:
         chunk = max(1, min(8, len(tasks) // (4 * workers)))
         yield from pool.map(_do, tasks, [most_px] * len(tasks), chunksize=chunk)
@@ -88,6 +89,11 @@ def run_tasks(preparation: Preparation, tasks: Sequence[Task], workers: int, mos
         raise UnusableInput(
             "a process that ran shots died, perhaps for want of memory; try again with --workers 1"
         ) from error
+    except BaseException:
+        # Nobody wants what is under way: who stops the work should not wait for shots of several seconds.
+        for process in set(active_children()) - others:
+            process.terminate()
+        raise
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
 

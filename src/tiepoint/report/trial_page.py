@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from tiepoint.report import charts, look, tables
 from tiepoint.report.page_parts import esc, note, say, scroll, sheet
 from tiepoint.report.trial_picture import margins
-from tiepoint.studies.trial import VERDICTS, ClassSeen, PartSeen, TrialStudy, per_cent
+from tiepoint.studies.trial import VERDICTS, ClassSeen, PartSeen, TrialStudy, margin_said, per_cent
 
 MOST_SHOWN = 60
 """Thumbnails on a page; what goes beyond is told by name."""
@@ -84,7 +84,8 @@ def _figure(part: PartSeen, overlay: str | None) -> str:
     worst = part.worst
     image = "" if overlay is None else f'<img alt="{esc(worst.part)}" src="{_uri(overlay)}">'
     called = f"{worst.truth}, {worst.kind}" if worst.kind else worst.truth
-    margin = "" if worst.margin is None else f", {worst.nearest} {worst.margin:+.1f} u within its limit"
     times = "" if part.times == 1 else f"; shown {part.times} times"
-    words = f"<b>{esc(worst.part)}</b> is {esc(called)}: {charts.verdict(worst.verdict)}{esc(margin + times)}"
+    words = (
+        f"<b>{esc(worst.part)}</b> is {esc(called)}: {charts.verdict(worst.verdict)}{esc(margin_said(worst) + times)}"
+    )
     return f"<figure>{image}<figcaption>{words}<br>{esc(worst.where)}</figcaption></figure>"

@@ -52,6 +52,12 @@ class Spread:
             return self.parts
         return Normal(self.parts.mean, self.sd_high)
 
+    @property
+    def possible(self) -> tuple[Normal | Sample, ...]:
+        """The parts as found, and spread as far as their readings allow: where all are bad, more spread is no worse."""
+        far = self.unfavourable
+        return (self.parts,) if far is self.parts else (self.parts, far)
+
 
 @dataclass(frozen=True, slots=True)
 class RiskCurves:
@@ -297,7 +303,7 @@ def _narrowest(limits: Limits, spread: Spread, u_own: float, u_common: float, mo
 
     def over(guard: float) -> float:
         zones = zones_by_guard(*_ends(limits), guard)
-        return station_risks(spread.unfavourable, zones, u_own, u_common).worst.consumer - most
+        return max(station_risks(p, zones, u_own, u_common).worst.consumer for p in spread.possible) - most
 
     return _crossing(over, high, low)
 
@@ -310,7 +316,7 @@ def _widest(limits: Limits, spread: Spread, u_own: float, u_common: float, most:
 
     def over(guard: float) -> float:
         zones = zones_by_guard(*_ends(limits), guard)
-        return station_risks(spread.unfavourable, zones, u_own, u_common).worst.producer - most
+        return max(station_risks(p, zones, u_own, u_common).worst.producer for p in spread.possible) - most
 
     return _crossing(over, low, high)
 
@@ -356,7 +362,8 @@ def _curves(limits: Limits, parts: Normal | Sample, u_own: float, u_common: floa
 def _convention(limits: Limits, spread: Spread) -> str:
     return (
         f"Acceptance limits by {limits.rule} with p {limits.p:g}; global risks after JCGM 106:2012, 9.3, as shares of "
-        f"all parts, for {spread.told}; risks of a station are those at its own draw of the common error."
+        f"all parts, for {spread.told}; their mean is taken as it was found or stated; risks of a station are those at "
+        "its own draw of the common error."
     )
 
 

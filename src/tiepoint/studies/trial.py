@@ -119,6 +119,14 @@ def margin_of(record: Record) -> tuple[float | None, str]:
     return nearest
 
 
+def margin_said(showing: Showing) -> str:
+    """Return `, bore A.diameter 1.1 u beyond its limit`; nothing where there is no margin."""
+    if showing.margin is None:
+        return ""
+    way = "within" if showing.margin >= 0 else "beyond"
+    return f", {showing.nearest} {abs(showing.margin):.1f} u {way} its limit"
+
+
 def study_trial(
     showings: Sequence[Showing],
     *,
