@@ -211,6 +211,24 @@ def test_overlap_is_said_and_no_bad_part_passes() -> None:
     assert "no limit on this one does" in found.sentences[-1]
 
 
+@pytest.mark.parametrize(("apart", "two"), [(2.0, False), (2.0, True), (6.0, False), (6.0, True)])
+def test_both_bounds_hold_where_good_and_bad_overlap_and_where_they_do_not(apart: float, two: bool) -> None:
+    # The truth is the normal law's; bad parts lie above, or on both sides.
+    rng, n, kept, passed = np.random.default_rng(9), 1500, 0, 0
+    for _ in range(n):
+        sides = rng.choice([-1.0, 1.0], 30) if two else np.ones(30)
+        found = study_good_bad(rng.normal(size=50), sides * rng.normal(apart, 1, 30), side="both" if two else "upper")
+        low, high = found.lower if found.lower is not None else -np.inf, found.upper
+        assert high is not None
+        assert found.escapes is not None
+        kept += stats.norm.cdf(high) - stats.norm.cdf(low) >= found.good_kept
+        above = stats.norm.cdf(high, apart) - stats.norm.cdf(low, apart)
+        below = stats.norm.cdf(high, -apart) - stats.norm.cdf(low, -apart)
+        passed += ((above + below) / 2 if two else above) <= found.escapes.at_most
+    for held in (kept, passed):
+        assert held / n >= 0.95 - 4 * math.sqrt(0.95 * 0.05 / n)
+
+
 def test_good_and_bad_refuse_in_a_sentence() -> None:
     with pytest.raises(PoorGeometry, match="3 good parts are too few"):
         study_good_bad([1, 2, 3], [5.0])

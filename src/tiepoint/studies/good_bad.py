@@ -4,7 +4,8 @@ Nothing is taken for granted of how readings are distributed. The share of all g
 smallest of n readings follows the law Beta(k, n − k + 1) whatever the readings' own law is (Wilks, Annals of
 Mathematical Statistics 12 (1941) 91; from memory): with k = n, n parts show a share of 0.05^(1/n) at least, with 95 %
 confidence. Between the smallest and the largest of n it is Beta(n − 1, 2). A limit beyond the last good part keeps at
-least that share, so the bounds hold anywhere in the gap between good and bad; bad parts in the same way.
+least that share, so the bounds hold anywhere in the gap between good and bad; bad parts in the same way, and where they
+lie on both sides, between two neighbours of m of them lies Beta(2, m − 1).
 """
 
 import math
@@ -87,7 +88,7 @@ def study_good_bad(
     gaps = {name: gap for name, gap in (("upper", above), ("lower", below)) if gap is not None}
     lost = int(np.sum(~_inside(x, lower, upper)))
     kept = _kept(x.size, lost, 2 if which == "both" else 1, confidence)
-    escapes = rate(int(np.sum(_inside(y, lower, upper))), y.size, confidence) if y.size else None
+    escapes = _escapes(int(np.sum(_inside(y, lower, upper))), y.size, len(gaps), confidence) if y.size else None
     found = GoodBadLimits(
         n_good=x.size,
         n_bad=y.size,
@@ -156,6 +157,19 @@ def _kept(n: int, lost: int, sides: int, confidence: float) -> float:
     return float(special.betaincinv(k, n - k + 1, 1 - confidence)) if k > 0 else 0.0
 
 
+def _escapes(events: int, n: int, sides: int, confidence: float) -> Rate:
+    """Return the rate of bad parts that pass. Where they set limits on two `sides`, it costs one order statistic more.
+
+    Between two neighbours of n bad parts, one on each side of the good ones, lies a share of the law Beta(2, n − 1),
+    where below the first of n it is Beta(1, n).
+    """
+    found = rate(events, n, confidence)
+    if sides < 2:
+        return found
+    more = rate(min(events + 1, n), n, confidence)
+    return replace(found, high=more.high, at_most=more.at_most)
+
+
 def _good(kept: float, escapes: Rate | None, most_escapes: float | None, most_false: float | None) -> bool | None:
     if most_escapes is None and most_false is None:
         return None
@@ -211,7 +225,8 @@ def _next(found: GoodBadLimits, most_escapes: float | None, most_false: float | 
         return "Next: measure bad parts, of each kind that must not pass and near the limit, each of them once."
     wanted = []
     if most_escapes is not None and found.escapes.at_most > most_escapes:
-        wanted.append(_more(found.escapes, most_escapes, "bad"))
+        passed = rate(min(found.escapes.events + (len(found.gaps) == 2), found.n_bad), found.n_bad, found.confidence)
+        wanted.append(_more(passed, most_escapes, "bad"))
     if most_false is not None and 1 - found.good_kept > most_false:
         lost = rate(found.good_lost + (found.side == "both"), found.n_good, found.confidence)
         wanted.append(_more(lost, most_false, "good"))

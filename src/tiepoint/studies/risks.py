@@ -140,13 +140,14 @@ def _quantile(shares: Array) -> float:
     low, high = float(shares.min()), float(shares.max())
     if high - low <= 1e-15:
         return high
-    smooth = interpolate.CubicSpline(_STATIONS, shares)
-    overshoots = _measure(smooth, low - 1e-3 * (high - low)) > 0 or _measure(smooth, high + 1e-3 * (high - low)) < 1
-    curve = interpolate.PchipInterpolator(_STATIONS, shares) if overshoots else smooth
+    # From 0 to 1, rounded: differences of 1e-300 between stations make slopes that no number holds.
+    y = np.round((shares - low) / (high - low), 14)
+    smooth = interpolate.CubicSpline(_STATIONS, y)
+    overshoots = _measure(smooth, -1e-3) > 0 or _measure(smooth, 1.001) < 1
+    curve = interpolate.PchipInterpolator(_STATIONS, y) if overshoots else smooth
     # A little beyond both ends: to the curve itself they are no closer than its rounding.
-    ends = low - 2e-3 * (high - low), high + 2e-3 * (high - low)
-    found = optimize.brentq(lambda level: _measure(curve, level) - WORST, *ends, xtol=1e-16, rtol=1e-13)
-    return min(max(float(found), low), high)
+    found = float(optimize.brentq(lambda level: _measure(curve, level) - WORST, -2e-3, 1.002, xtol=1e-14, rtol=1e-13))
+    return low + min(max(found, 0.0), 1.0) * (high - low)
 
 
 def _measure(curve: interpolate.PPoly, level: float) -> float:
