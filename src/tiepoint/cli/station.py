@@ -196,7 +196,9 @@ def verify(
         raise UnusableInput(f"--head is {head[:70]!r}; give the 64 digits 0-9 and a-f that the report tells")
     there = open_station(station)
     evidence = verified(there, head=head, sample=sample)
-    present(Answer(_evidence(evidence), tuple(_told(evidence)), evidence.good), as_json)
+    unknown = "Whether the ledger's end was cut off is not known without --head: a head that was told elsewhere."
+    hints = (unknown,) if head is None and evidence.chain.holds else ()
+    present(Answer(_evidence(evidence), tuple(_told(evidence)), evidence.good, hints), as_json)
 
 
 def _evidence(found: "Evidence") -> dict[str, object]:
