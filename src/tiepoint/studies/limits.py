@@ -18,7 +18,16 @@ from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.model.decide import ISO, Limits, acceptance_limits, probability_of_conformance, prospect
 from tiepoint.model.reading import Reading
 from tiepoint.studies.checks import Check, independence, normality, without_outliers
-from tiepoint.studies.risks import Normal, Sample, StationRisks, Zones, station_risks, zones_by_guard
+from tiepoint.studies.risks import (
+    Normal,
+    Sample,
+    StationRisks,
+    Zones,
+    risks,
+    station_risks,
+    worst_risks,
+    zones_by_guard,
+)
 
 Array = NDArray[np.float64]
 
@@ -300,12 +309,7 @@ def _narrowest(limits: Limits, spread: Spread, u_own: float, u_common: float, mo
     if most is None:
         return None
     low, high = _reach(limits, math.hypot(u_own, u_common))
-
-    def over(guard: float) -> float:
-        zones = zones_by_guard(*_ends(limits), guard)
-        return max(station_risks(p, zones, u_own, u_common).worst.consumer for p in spread.possible) - most
-
-    return _crossing(over, high, low)
+    return _crossing(lambda guard: _worst(limits, spread, u_own, u_common, guard, "consumer") - most, high, low)
 
 
 def _widest(limits: Limits, spread: Spread, u_own: float, u_common: float, most: float | None) -> float | None:
@@ -313,12 +317,13 @@ def _widest(limits: Limits, spread: Spread, u_own: float, u_common: float, most:
     if most is None:
         return None
     low, high = _reach(limits, math.hypot(u_own, u_common))
+    return _crossing(lambda guard: _worst(limits, spread, u_own, u_common, guard, "producer") - most, low, high)
 
-    def over(guard: float) -> float:
-        zones = zones_by_guard(*_ends(limits), guard)
-        return max(station_risks(p, zones, u_own, u_common).worst.producer for p in spread.possible) - most
 
-    return _crossing(over, low, high)
+def _worst(limits: Limits, spread: Spread, u_own: float, u_common: float, guard: float, name: str) -> float:
+    """Return a risk at the 95 %-worst station, for the spread that is worse for it."""
+    zones = zones_by_guard(*_ends(limits), guard)
+    return max(worst_risks(parts, zones, u_own, u_common, (name,))[0] for parts in spread.possible)
 
 
 def _crossing(over: Callable[[float], float], kept: float, other: float) -> float | None:
@@ -346,13 +351,15 @@ def _chosen(
 def _curves(limits: Limits, parts: Normal | Sample, u_own: float, u_common: float) -> RiskCurves:
     u = math.hypot(u_own, u_common)
     guard = np.linspace(max(-3 * u, -limits.width / 2), min(4 * u, 0.98 * limits.width / 2), CURVE)
-    found = [station_risks(parts, zones_by_guard(*_ends(limits), float(g)), u_own, u_common) for g in guard]
+    zones = [zones_by_guard(*_ends(limits), float(g)) for g in guard]
+    average = [risks(parts, z, u) for z in zones]
+    worst = np.array([worst_risks(parts, z, u_own, u_common, ("consumer", "producer")) for z in zones])
     return RiskCurves(
         guard,
-        np.array([f.average.consumer for f in found]),
-        np.array([f.average.producer for f in found]),
-        np.array([f.worst.consumer for f in found]),
-        np.array([f.worst.producer for f in found]),
+        np.array([r.consumer for r in average]),
+        np.array([r.producer for r in average]),
+        worst[:, 0],
+        worst[:, 1],
     )
 
 

@@ -11,7 +11,7 @@ average over stations, a station whose common error is zero, and the 95 %-worst:
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -131,6 +131,18 @@ def station_risks(parts: Normal | Sample, zones: Zones, u_own: float, u_common: 
     return StationRisks(average, no_error, Risks(*(_quantile(row) for row in shares)))
 
 
+def worst_risks(
+    parts: Normal | Sample, zones: Zones, u_own: float, u_common: float, names: tuple[str, ...]
+) -> tuple[float, ...]:
+    """Return the named fields of the 95 %-worst station's risks alone, for who asks at many limits."""
+    if u_common == 0:
+        found = risks(parts, zones, u_own)
+        return tuple(getattr(found, name) for name in names)
+    shares = _shares(parts, zones, u_own, u_common * _STATIONS)
+    order = [field.name for field in fields(Risks)]
+    return tuple(_quantile(shares[order.index(name)]) for name in names)
+
+
 def _quantile(shares: Array) -> float:
     """Return what a share (k,), known at the stations of `_STATIONS`, does not exceed at 95 of 100 of them.
 
@@ -146,7 +158,7 @@ def _quantile(shares: Array) -> float:
     overshoots = _measure(smooth, -1e-3) > 0 or _measure(smooth, 1.001) < 1
     curve = interpolate.PchipInterpolator(_STATIONS, y) if overshoots else smooth
     # A little beyond both ends: to the curve itself they are no closer than its rounding.
-    found = float(optimize.brentq(lambda level: _measure(curve, level) - WORST, -2e-3, 1.002, xtol=1e-14, rtol=1e-13))
+    found = float(optimize.brentq(lambda level: _measure(curve, level) - WORST, -2e-3, 1.002, xtol=1e-10, rtol=1e-12))
     return low + min(max(found, 0.0), 1.0) * (high - low)
 
 
