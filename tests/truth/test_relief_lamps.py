@@ -80,6 +80,19 @@ def test_on_a_flat_part_it_is_one_of_these():
     assert found.sentence.startswith("One of the lamps east, north, west, south shines otherwise")
 
 
+@pytest.mark.parametrize("sigma", [0.5, 1.5, 3.0])
+@pytest.mark.parametrize("gain", [0.97, 0.99, 1.03])
+@pytest.mark.parametrize("slopes", [0.0, 0.1])
+def test_the_lamp_that_differs_is_among_those_blamed_at_any_noise(sigma, gain, slopes):
+    # A lamp's grey has its noise in common with the c·v that it is to explain, which pulled all towards a dimmer one.
+    noise = float(np.hypot(sigma, np.sqrt(1 / 12)))
+    for which in range(4):
+        found = from_shot(part(slopes, gain, which, sigma), LAMPS, IDS, noise)
+        assert IDS[which] in found.ids, found
+        if slopes == 0.0:
+            assert found.ids == IDS
+
+
 def test_lamps_that_are_right_are_not_blamed():
     assert from_shot(part(0.5, 1.0, 0), LAMPS, IDS, 1.04) is None
     assert from_shot(part(0.0, 1.0, 0), LAMPS, IDS, 1.04) is None

@@ -142,12 +142,16 @@ def from_shot(
     v = np.stack([p[::step, ::step].ravel().astype(float) - black_level for p in planes])
     rest = basis.T @ v
     sd = np.maximum(1.4826 * np.median(np.abs(rest - np.median(rest, axis=1, keepdims=True)), axis=1), noise)[:, None]
-    weight = 1 / (1 + (rest / (6 * sd)) ** 2) / sd**2
+    far = (rest / (6 * sd)) ** 2
+    weight = 1 / (1 + far) / sd**2
+    # What noise of 1 moves the weighted rest by, on average over normal noise (Stein 1981).
+    shared = (1 - far) / (1 + far) ** 2 / sd**2
     told = []
     for k in range(len(planes)):
         trace = basis[k][:, None] * v[k]
         information = float((weight * trace * trace).sum())
-        pull = float((weight * trace * rest).sum())
+        # v_k shares its own noise with the rest: of that alone a dimmer lamp would seem the better explanation.
+        pull = float((weight * trace * rest).sum() - (shared * (basis[k][:, None] * noise) ** 2).sum())
         told.append((pull**2 / information, pull / information, 1 / math.sqrt(information)))
     gains = [t[0] for t in told]
     best = int(np.argmax(gains))
