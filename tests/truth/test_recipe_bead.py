@@ -13,8 +13,12 @@ import pytest
 from tiepoint.foundation.errors import UnusableDocument
 from tiepoint.model.reading import Reading
 from tiepoint.model.shot import Picture, Shot
+from tiepoint.recipe.bead_path import stations_of
+from tiepoint.recipe.context import Context
+from tiepoint.recipe.ground import ImageGround
 from tiepoint.recipe.recipe import read_recipe
 from tiepoint.recipe.runner import Job, Outcome, Seen, run
+from tiepoint.recipe.steps.bead import BeadTable
 from tiepoint.ties.tie import Sensor, Tie
 from tiepoint.vision.bead import band_of, bead_in
 
@@ -70,6 +74,17 @@ def step(more: str = "", looks: str = "bright", path: str = PATH, readings: str 
     )
 
 
+def dome(at: float, gap: float, half: float, rise: float, w: float = 1.0) -> np.ndarray:
+    """Height of a bead (mm) whose section is a circular cap, round about the ends of its middle lines too."""
+    x, y = (np.arange(COLS) * SCALE)[None, :], ((ROWS - 1 - np.arange(ROWS)) * SCALE)[:, None]
+    ends = ((-5.0, 3 + at - half), (3 + at + gap + half, 40.0))
+    d = np.minimum(*(np.hypot(x - np.clip(x, a, b), y - 5.0) for a, b in ends))
+    sphere = (half**2 + rise**2) / (2 * rise)
+    high = np.where(d < half, np.sqrt(np.maximum(sphere**2 - d**2, 0)) - (sphere - rise), 0.0)
+    noise = np.random.default_rng(0).normal(0, 0.002 * rise, high.shape)
+    return (cv2.GaussianBlur(high, (0, 0), w) + noise).astype(np.float32)
+
+
 def two_pieces(gap: float, at: float, radius: float = 0.5, y: float = 5.0, slant: float = 0.0) -> tuple:
     """A bead along the path that is missing from `at` mm after its start over `gap` mm."""
     d, start = np.array([math.cos(slant), math.sin(slant)]), np.array([3.0, y])
@@ -107,6 +122,80 @@ def test_widths_and_offset_are_those_of_the_bead(radius):
     assert told["gaps"].value == told["longest_gap"].value == told["breaks"].value == 0
     assert told["first_gap"].reason.code == "no_gap"
     assert told["length"].value == pytest.approx(25)
+
+
+@pytest.mark.parametrize(("wide_px", "w"), [(4, 0.7), (4, 1.4), (6, 1.0), (6, 1.5), (6, 2.0), (8, 1.5), (12, 2.0)])
+@pytest.mark.parametrize("band", [3.0, 5.0])
+def test_a_bead_that_never_shows_its_full_height_is_as_wide_as_it_is(wide_px, w, band):
+    truth = wide_px * SCALE
+    for seed, y in enumerate((5.0, 5.017)):
+        grey = picture(stretch((1.5, y), (30, y), truth / 2), w=w, seed=seed)
+        told = by_name(step(path=f"[[3, {y}], [28, {y}]]", width=band * truth), grey)
+        for quantity in ("mean_width", "least_width", "greatest_width"):
+            assert abs(told[quantity].value - truth) < 2 * told[quantity].u, quantity
+            assert "bead_narrow" not in told[quantity].flags
+        # By half of the height that is seen they were up to 1.3 px too wide.
+        assert abs(told["mean_width"].value - truth) < 0.05 * SCALE
+
+
+def test_a_bead_that_is_too_narrow_does_not_pass_as_wider():
+    # Found by a metrologist: 0.3 mm read 0.317 ± 0.005, and conformed.
+    grey = picture(stretch((1.5, 5), (30, 5), 0.15), w=1.5, seed=1)
+    assert (
+        by_name(step("limits.least_width = { lower = 0.31 }\n", width=0.9), grey)["least_width"].verdict != "conforms"
+    )
+
+
+def test_a_narrow_bead_that_widens_is_followed():
+    # Four to eight pixels wide over 25 mm.
+    edge = np.array([[3, 5.1], [28, 5.2], [28, 4.8], [3, 4.9]]) / SCALE * (1, -1) + (0, ROWS - 1)
+    told = by_name(step(path="[[3.5, 5], [27.5, 5]]", width=1.2), picture(edge, w=1.2))
+    # Strips are a seventh of a millimetre long; 0.016 mm in width for each millimetre.
+    for quantity, truth in (("mean_width", 0.3), ("least_width", 0.209), ("greatest_width", 0.391)):
+        assert told[quantity].value == pytest.approx(truth, abs=0.1 * SCALE), quantity
+
+
+def flat_blur(radius_px: float, wide_px: float) -> np.ndarray:
+    """A bead behind a disc, as out of focus: exact by its columns, at sixteen rows to a pixel."""
+    fine = 16
+    at = (np.arange(ROWS * fine) + 0.5) / fine - 0.5 - (ROWS - 1 - 5 / SCALE)
+    # A disc blurs what goes on along it by its chords: half an ellipse.
+    x = np.arange(-radius_px, radius_px + 1 / fine, 1 / fine)
+    chord = np.sqrt(np.maximum(radius_px**2 - x**2, 0.0))
+    seen = np.convolve((np.abs(at) < wide_px / 2).astype(float), chord / chord.sum(), "same")
+    rows = 60 + 130 * seen.reshape(ROWS, fine).mean(axis=1)
+    noise = np.random.default_rng(0).normal(0, 2.0, (ROWS, COLS))
+    return np.clip(np.rint(rows[:, None] + noise), 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize("wide_px", [4, 6, 8])
+@pytest.mark.parametrize("radius_px", [1.6, 3.0])
+def test_another_blur_than_a_gaussian_one_is_in_the_uncertainty(wide_px, radius_px):
+    told = by_name(step(width=4 * wide_px * SCALE), flat_blur(radius_px, wide_px))["mean_width"]
+    assert abs(told.value - wide_px * SCALE) < 2 * told.u
+    assert ("bead_narrow" in told.flags) is (radius_px == 3.0)
+
+
+@pytest.mark.parametrize(
+    "grey", [picture(stretch((1.5, 5), (30, 5), 0.1), w=2.2), dome(11.0, 1.5, 0.25, 0.2)], ids=["all blur", "dome"]
+)
+def test_where_width_and_height_cannot_be_told_apart_no_width_passes(grey):
+    told = by_name(step("limits.mean_width = { lower = 0.01 }\n", width=1.0), grey)["mean_width"]
+    assert "bead_narrow" in told.flags
+    assert told.verdict == "undecided"
+
+
+def test_the_way_across_a_curve_is_square_to_it_at_its_ends_too():
+    middle, radius = np.array([300.0, 150.0]), 80.0
+    angle = np.linspace(0.3, 2.6, 400)
+    points = (middle + radius * np.column_stack([np.cos(angle), np.sin(angle)])).tolist()
+    raw = {"name": "s", "kind": "bead", "looks": "bright", "region": {"path": {"points": points, "width": 48.0}}}
+    table = BeadTable.read(raw, "")
+    context = Context(table, picture(), ImageGround(), 1.0, (), None, "s")
+    made = stations_of(context, table.region.path, (ROWS + 100, COLS))
+    out = (made.xy * (1, -1) - middle) / radius * (1, -1)
+    # Chords of a circle are square to its radius; a step of the path turns by 0.006.
+    assert np.abs(np.einsum("ki,ki->k", made.along, out)).max() < 0.01
 
 
 def test_a_bead_that_wanders_swells_and_shrinks_is_told_by_its_extremes():
@@ -174,17 +263,6 @@ def test_a_bead_of_the_ground_s_own_colour_is_measured_by_its_flanks(sign):
     assert told["longest_gap"].u < 0.2
     assert told["mean_width"].value == pytest.approx(1.2, abs=0.05)
     assert told["offset"].value < 0.02
-
-
-def dome(at: float, gap: float, half: float, rise: float, w: float = 1.0) -> np.ndarray:
-    """Height of a bead (mm) whose section is a circular cap, round about the ends of its middle lines too."""
-    x, y = (np.arange(COLS) * SCALE)[None, :], ((ROWS - 1 - np.arange(ROWS)) * SCALE)[:, None]
-    ends = ((-5.0, 3 + at - half), (3 + at + gap + half, 40.0))
-    d = np.minimum(*(np.hypot(x - np.clip(x, a, b), y - 5.0) for a, b in ends))
-    sphere = (half**2 + rise**2) / (2 * rise)
-    high = np.where(d < half, np.sqrt(np.maximum(sphere**2 - d**2, 0)) - (sphere - rise), 0.0)
-    noise = np.random.default_rng(0).normal(0, 0.002 * rise, high.shape)
-    return (cv2.GaussianBlur(high, (0, 0), w) + noise).astype(np.float32)
 
 
 @pytest.mark.parametrize("share", [0.5, 0.2])
@@ -282,14 +360,16 @@ NO_NUMBERS[95:105, 300:306] = np.nan
         (picture(*two_pieces(1, 9)), {"path": "[[3, 5], [33, 5]]"}, "outside_picture"),
         (picture(*two_pieces(1, 9)), {"path": "[[3, 5], [28, 9.5]]"}, "outside_picture"),
         (picture(*two_pieces(1, 9)), {"path": "[[3, 5], [12, 5], [3, 5]]"}, "path_turns_back"),
+        (picture(*two_pieces(1, 9)), {"path": "[[5, 5], [5.00005, 5]]"}, "path_short"),
+        (picture(*two_pieces(1, 9)), {"path": "[[5, 5], [5.6, 5]]"}, "path_short"),
         (WASHED, {}, "path_not_judged"),
         (NO_NUMBERS, {}, "path_not_judged"),
         (picture(stretch((1.5, 5), (30, 5), 1.7)), {"width": 3.4}, "no_bead"),
         (picture(stretch((1.5, 5), (30, 6.6), 0.5)), {}, "path_not_judged"),
     ],
     ids=[
-        "nothing there", "black", "saturated", "beyond the end", "beyond the side", "there and back", "half as bright",
-        "not numbers", "as wide as its band", "leaves its band",
+        "nothing there", "black", "saturated", "beyond the end", "beyond the side", "there and back", "no length",
+        "hardly any length", "half as bright", "not numbers", "as wide as its band", "leaves its band",
     ],
 )  # fmt: skip
 def test_what_cannot_be_judged_never_passes(grey, more, code):

@@ -147,12 +147,27 @@ def test_linear_levels_are_taken_as_light() -> None:
 
 
 def test_a_nominal_colour_is_judged() -> None:
-    L, a, b = (r.value for r in record(picture()).readings)
-    near = record(picture(seed=5), f"nominal = [{L}, {a}, {b}]\nlimits.delta_e.upper = 2")
+    white = f"{PATCH}, reflectance = 0.9 }}\n"
+    L, a, b = (r.value for r in record(picture(), white).readings)
+    limit = f"{white}nominal = [{L}, {a}, {b}]\nlimits.delta_e.upper = 2"
+    near = record(picture(seed=5), limit)
     assert near.verdict == "conforms"
     assert 0 <= near.readings[-1].value < 0.2
-    far = record(picture(CAP + np.array([0, 12, 0]), seed=5), f"nominal = [{L}, {a}, {b}]\nlimits.delta_e.upper = 2")
+    far = record(picture(CAP + np.array([0, 12, 0]), seed=5), limit)
     assert far.verdict == "rejected"
+
+
+@pytest.mark.parametrize("light", [1.0, 0.95])
+def test_without_a_white_a_lamp_reads_as_a_colour_and_nothing_conforms(light: float) -> None:
+    # The same cap under a light that is 5 % weaker: ΔE00 0.8 where the truth is 0, which its ± does not hold.
+    nominal = rgb2lab(np.uint8([[CAP]]))[0, 0].tolist()
+    made = record(picture(light=light), f"nominal = {nominal}\nlimits.delta_e.upper = 3\nlimits.L = {{ lower = 1 }}")
+    assert {r.verdict for r in made.readings if r.limits is not None} == {"undecided"}
+    assert all("white_not_stated" in r.flags for r in made.readings)
+    seen = made.readings[-1].value
+    dimmed = rgb2lab((1.055 * (light * ((CAP / 255 + 0.055) / 1.055) ** 2.4) ** (1 / 2.4) - 0.055)[None, None])[0, 0]
+    assert seen == pytest.approx(deltaE_ciede2000(np.array(nominal), dimmed), abs=0.1)
+    assert "white_not_stated" not in record(picture(), f"{PATCH} }}").readings[0].flags
 
 
 def test_grey_has_no_hue() -> None:

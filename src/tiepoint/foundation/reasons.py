@@ -65,6 +65,7 @@ REASONS: dict[str, str] = {
     "part_moved": "The part moved by about {shift_px} px between the pictures of the shot, or turned, or shines.",
     "path_hidden": "The mask covers the whole path.",
     "path_not_judged": "From {start} on, {percent} % of the path shows neither a bead nor bare ground for certain.",
+    "path_short": "Only {found} px of the path can be looked at; a bead is told from its ground by {needed} at least.",
     "path_turns_back": "The path turns back on itself within the width of its band.",
     "pictures_same": "The pictures under the lamps {first} and {second} are one and the same: it came twice.",
     "relief_refused": "No relief can be computed from the shot: {detail}.",
@@ -128,6 +129,13 @@ FLAGS: dict[str, Flag] = {
         "bad views left out",
         False,
         "The camera rests on the views that agree.",
+    ),
+    "bead_narrow": Flag(
+        "The bead is so narrow for the blur of its edges that it may as well be wider and lower, or a dome: its width "
+        "is not certain.",
+        "bead narrow for its blur",
+        True,
+        "Edges lie at a share of a height that was never seen, and the profile does not tell it.",
     ),
     "blurred": Flag(
         "The edges are blurred over more than 3 px: out of focus, or moved during the exposure.",
@@ -397,6 +405,13 @@ FLAGS: dict[str, Flag] = {
         "tilt assumed",
         False,
         "The ± carries the bound.",
+    ),
+    "white_not_stated": Flag(
+        "No white is stated: a lamp or an exposure that has changed reads as another colour.",
+        "no white stated",
+        True,
+        "The ± holds what scatters within the picture; how the light has changed since a colour or a limit was set is "
+        "neither seen nor in it, and numbers do not say under which light they were taken.",
     ),
 }
 

@@ -16,6 +16,9 @@ Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 MOST_SAMPLES = 20_000_000
+LEAST_ALONG, LEAST_ACROSS = 16, 9
+"""A band's ground and height are told by so many stations at least; and samples across it."""
+ROUNDING = 1e-9
 ACROSS = np.array([-0.5, -0.25, 0.0, 0.25, 0.5])
 """Where across the band a mask is asked, in shares of its width."""
 
@@ -64,15 +67,21 @@ def stations_of(context: Context, path: Path, size: tuple[int, ...]) -> Stations
     at = np.concatenate([[0.0], np.cumsum(steps)])
     pixel = min(scale_there(context.ground.sight.numbers, float(x), float(y)) for x, y in corners)
     half = path.width * context.unit / 2.0
-    if not (math.isfinite(pixel) and at[-1] > 0):
+    if not math.isfinite(pixel):
         return Reason("outside_picture")
-    n, m = max(math.ceil(at[-1] / pixel) + 1, 2), max(math.ceil(2.0 * half / pixel) + 1, 9)
+    n, m = math.ceil(at[-1] / pixel) + 1, max(math.floor(2.0 * half / pixel + ROUNDING) + 1, LEAST_ACROSS)
     if n * m > MOST_SAMPLES:
         return Reason("outside_picture")
+    if n < LEAST_ALONG:
+        return Reason("path_short", {"found": n, "needed": LEAST_ALONG})
+    # A pixel apart all lie alike between pixels, so that interpolation blurs all of a profile alike.
+    half = min(half, (m - 1) * pixel / 2.0)
     s = np.linspace(0.0, at[-1], n)
     xy = np.column_stack([np.interp(s, at, corners[:, 0]), np.interp(s, at, corners[:, 1])])
     # The way across turns evenly round a corner, over as much of the path as the band is wide.
-    ends = [np.clip(s + sign * half, 0.0, at[-1]) for sign in (-1.0, 1.0)]
+    # At its ends it reaches as far back as ahead: a chord to one side alone stands aslant to a curve.
+    reach = np.maximum(np.minimum(half, np.minimum(s, at[-1] - s)), at[-1] / (n - 1))
+    ends = [np.clip(s + sign * reach, 0.0, at[-1]) for sign in (-1.0, 1.0)]
     back, ahead = (np.column_stack([np.interp(e, at, corners[:, 0]), np.interp(e, at, corners[:, 1])]) for e in ends)
     along = ahead - back
     length = np.hypot(along[:, 0], along[:, 1])
@@ -84,7 +93,10 @@ def stations_of(context: Context, path: Path, size: tuple[int, ...]) -> Stations
     rows, cols = size[:2]
     if not ((px >= 0) & (px <= [cols - 1, rows - 1])).all():
         return Reason("outside_picture")
-    return Stations(xy, along, across, s[1] - s[0], half, m, px, _looked(context, xy, across, half))
+    looked = _looked(context, xy, across, half)
+    if 0 < (count := int(np.count_nonzero(looked))) < LEAST_ALONG:
+        return Reason("path_short", {"found": count, "needed": LEAST_ALONG})
+    return Stations(xy, along, across, s[1] - s[0], half, m, px, looked)
 
 
 def _looked(context: Context, xy: Array, across: Array, half: float) -> Bools:

@@ -76,6 +76,14 @@ class Measure:
         u = self.share * self.bead.spread / math.sqrt(count)
         return {Source(f"level:{self.context.prefix}/{name}", label, "A", u, "part"): per_grey}
 
+    def narrow(self) -> dict[Source, float]:
+        """Return the source of the correction of a width whose bead never shows its full height."""
+        label, u = (
+            f'Full height of "{self.context.table.name}", behind its blur',
+            self.bead.narrow * self.stations.sample,
+        )
+        return {Source(f"narrow:{self.context.prefix}", label, "B", u, "shot"): 1.0}
+
     def shifted(self, value: float, terms: dict[Source, float], by_light: float) -> Value:
         """Return a value with the edge definition: it grows by `by_light` with a shift of edges towards the bead."""
         shift, c = self.context.shift, by_light * self.lit
@@ -192,6 +200,7 @@ def _width(
     stations, way = measure.stations, measure.context.ground.way
     slope = float(np.nanmedian(measure.bead.slope[measure.bead.there]))
     terms |= measure.level(name, -2.0 * stations.sample / slope, count)
+    terms |= measure.narrow()
     terms[CROSSING] = math.sqrt(2.0) * CROSSING_PX * stations.sample
     low, high = (way.map(stations.at(strips.station[chosen], strips.edges[chosen, k])) for k in (0, 1))
     across = stations.across[np.rint(strips.station[chosen]).astype(int)]

@@ -19,6 +19,7 @@ from tiepoint.vision.bead_kernels import (
     HIGH,
     LAST,
     LOW,
+    PLATEAU_SHARE,
     RIDGE,
     SLOPE,
     along_end,
@@ -29,6 +30,7 @@ from tiepoint.vision.bead_kernels import (
     stations,
     unroll,
 )
+from tiepoint.vision.bead_narrow import Narrow, Seen, is_wide, narrow_widths
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -57,6 +59,8 @@ END_SHARE = 0.25
 """Nor the end of a dome, which rises over some share of its width."""
 MOST_BLUR = 2.0
 """What rises more slowly than behind such a blur, px, is not an edge that blur has drawn out, but a dome."""
+MOST_PROFILES = 256
+"""So many stations tell the profile of a narrow bead."""
 END_REACH = 10
 """How far from the first station without a bead its end is sought, stations."""
 
@@ -99,7 +103,8 @@ class Bead:
 
     `unsure` (n,): nobody can tell. `slope` (n,): grey per sample at the edges; `noise` of one sample of the calmed
     band, `contrast` of the bead, `spread` of that besides noise; `missing` stretches in their order. `ripple`: standard
-    deviation of a width of one station, samples, from its neighbours.
+    deviation of a width of one station, samples, from its neighbours. `narrow`: u of what widths were corrected by
+    since the bead never shows its full height, samples, 0 where it does; `vague`: that height is not certain at all.
     """
 
     edges: Array
@@ -111,6 +116,8 @@ class Bead:
     spread: float
     missing: tuple[Missing, ...]
     ripple: float
+    narrow: float = 0.0
+    vague: bool = False
 
 
 def band_of(
@@ -125,10 +132,11 @@ def band_of(
     return Band(grey, looked, share)
 
 
-def bead_in(band: Band, look: Look, share: float = 0.5) -> Bead | None:
+def bead_in(band: Band, look: Look, share: float = 0.5, is_of_one_grey: bool = True) -> Bead | None:
     """Return the bead of a band; None where none stands out of the noise anywhere.
 
-    `share`: of its height over the ground, at which its edges are.
+    `share`: of its height over the ground, at which its edges are. `is_of_one_grey`: a ridge is, but for blur, and no
+    dome; so where it is narrow its full height is told by its profile.
     """
     blank = np.asarray(~np.isfinite(band.grey).all(axis=1))
     grey = np.where(blank[:, None], np.float32(0.0), band.grey) if blank.any() else band.grey
@@ -141,20 +149,24 @@ def bead_in(band: Band, look: Look, share: float = 0.5) -> Bead | None:
     seen = looked & (contrast > STANDS_OUT * noise)
     if not seen.any():
         return None
-    height = _heights(contrast, seen)
+    height = _nearby(contrast, seen)
     there = looked & (contrast > THERE * height)
     margin = np.maximum(UNSURE * noise, UNSURE_SHARE * height)
     edges = np.empty((3, len(contrast)))
     crossings(calm, base, sign, kind, told, height, share, edges)
     width = edges[HIGH] - edges[LOW]
     known = there & np.isfinite(width)
+    view = _View(grey, base, sign, kind, told, edges, height, share, noise)
+    narrow = _narrow(view, known) if is_of_one_grey and kind == RIDGE else None
+    if narrow is not None:
+        middle, width = edges[LOW : HIGH + 1].mean(axis=0), narrow.widths
+        edges[LOW], edges[HIGH] = middle - width / 2.0, middle + width / 2.0
     typical_width = float(np.median(width[known])) if known.any() else 0.0
     least_run = max(UNSURE_RUN, math.ceil(END_SHARE * typical_width))
     unsure = _long(looked & (np.abs(contrast - THERE * height) < margin), least_run)
     # What goes on beyond the band has no edges, and what has no numbers no grey.
     unsure |= band.looked & blank
     unsure |= there & ~np.isfinite(edges[SLOPE])
-    view = _View(grey, base, sign, kind, told, edges, height, share, noise)
     typical = float(np.median(contrast[seen]))
     return Bead(
         edges=edges[: HIGH + 1].T,
@@ -166,7 +178,29 @@ def bead_in(band: Band, look: Look, share: float = 0.5) -> Bead | None:
         spread=math.sqrt(max((TO_SD * float(np.median(np.abs(contrast[seen] - height[seen])))) ** 2 - noise**2, 0.0)),
         missing=_missing(view, there, looked, known),
         ripple=_ripple(width, known),
+        narrow=0.0 if narrow is None else narrow.u,
+        vague=narrow is not None and narrow.vague,
     )
+
+
+def _narrow(view: "_View", known: Bools) -> Narrow | None:
+    """Return the widths of a ridge (n,) that may never show its full height; None where it is wide."""
+    edges = view.edges
+    at = np.flatnonzero(known & np.isfinite(edges[SLOPE]))
+    if not at.size:
+        return None
+    width = np.where(known, edges[HIGH] - edges[LOW], np.nan)
+    typical = float(np.median(width[at]))
+    if is_wide(typical, float(np.median(edges[SLOPE, at] / view.height[at]))):
+        return None
+    m = view.grey.shape[1]
+    at = at[:: max(at.size // MOST_PROFILES, 1)]
+    x = np.arange(m) - edges[LOW : HIGH + 1, at].mean(axis=0)[:, None]
+    left, right = view.base[at].T[:, :, None]
+    y = view.sign * (view.grey[at] - left - (right - left) * (np.arange(m) / (m - 1.0))) / view.height[at, None]
+    # The height is a mean over so many samples, whose middle is the nearest one to that of the bead.
+    seen = Seen(width, _nearby(np.nan_to_num(width), known), view.share, m // PLATEAU_SHARE + 0.5)
+    return narrow_widths(seen, at, x, y)
 
 
 def _ground(calm: Singles, looked: Bools) -> tuple[Array, float]:
@@ -203,11 +237,11 @@ def _look(calm: Singles, base: Array, look: Look, noise: float, looked: Bools) -
     return (FLANKS, 1.0, told) if up >= down else (FLANKS, -1.0, other)
 
 
-def _heights(contrast: Array, seen: Bools) -> Array:
-    """Return how far the bead stands out about each station (n,): the median of what does so nearby."""
-    n = len(contrast)
-    values = heights_of(contrast, seen, BLOCK, NEARBY, float(np.median(contrast[seen])))
-    return np.asarray(np.interp(np.arange(n), np.minimum(np.arange(0, n, BLOCK) + BLOCK / 2.0, n - 1), values))
+def _nearby(values: Array, seen: Bools) -> Array:
+    """Return about each station (n,) the median nearby of values (n,), such as how far the bead stands out."""
+    n = len(values)
+    middles = heights_of(values, seen, BLOCK, NEARBY, float(np.median(values[seen])))
+    return np.asarray(np.interp(np.arange(n), np.minimum(np.arange(0, n, BLOCK) + BLOCK / 2.0, n - 1), middles))
 
 
 def _long(held: Bools, least: int) -> Bools:

@@ -18,6 +18,8 @@ CONTRAST, FIRST, LAST, SECOND = range(4)
 the last one stands out (of a ridge they are one)."""
 LOW, HIGH, SLOPE = range(3)
 """Rows that are told of its edges: where they are across the band, and how steeply the grey rises there, per sample."""
+PLATEAU_SHARE = 20
+"""The height of a bead is a mean over this part of the band to either side."""
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -121,7 +123,7 @@ def stations(calm: Singles, base: Array, sign: float, look: int, told: Array) ->
     n, m = calm.shape
     rising, over = np.empty(m), np.empty(m)
     where = np.empty(m, np.int64)
-    reach = m // 20
+    reach = m // PLATEAU_SHARE
     for i in range(n):
         step = (base[i, 1] - base[i, 0]) / (m - 1)
         total, first, last = 0.0, 0, -1

@@ -84,7 +84,8 @@ def run(context: Context) -> StepResult:
     grey = as_grey(context.picture)
     right, middle, left = stations.px
     band = band_of(grey, middle, right, left, stations.samples, stations.looked, _full(grey))
-    bead = bead_in(band, table.looks, table.edge_at)
+    # In a computed picture an edge definition says what its domes and their feet look like, blur and all.
+    bead = bead_in(band, table.looks, table.edge_at, is_of_one_grey=table.picture not in NAMES)
     if bead is None:
         return StepResult.without(Reason("no_bead"))
     lit = {"bright": 1.0, "dark": -1.0, "flanks": 0.0}[table.looks]
@@ -106,6 +107,7 @@ def _told(table: BeadTable, measure: Measure, full: float) -> StepResult:
     if bead.unsure.any():
         told = dict.fromkeys([q.name for q in STEP.quantities], _not_judged(measure))
     held = {
+        "bead_narrow": bead.vague,
         "count_not_sure": not (is_sure and holds),
         "path_masked": not bool(stations.looked.all()),
         "saturated": full > SATURATED,

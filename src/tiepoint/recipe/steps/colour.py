@@ -112,8 +112,9 @@ def run(context: Context) -> StepResult:
     if context.asks("spread"):
         told["spread"] = _spread(context, table, seen, gain, lab.value)
     at = np.mean(_outline(table.region, context.ground, context.unit), axis=0)
-    glints = (flag("glints_left_out"),) if seen.patch.cut_off > 0 else ()
-    return StepResult(told, found=(_Notes((flag("camera_colour"), *glints)),), at=at)
+    held = {"glints_left_out": seen.patch.cut_off > 0, "white_not_stated": table.white is None}
+    flags = (flag("camera_colour"), *(flag(code) for code, holds in held.items() if holds))
+    return StepResult(told, found=(_Notes(flags),), at=at)
 
 
 # --- from pixels to light -------------------------------------------------------------------------------------------
