@@ -195,3 +195,79 @@ def test_a_lamp_with_a_place_is_counted_from_the_ties_height_as_recipes_do(cli, 
         words = ("relief", *shot, "--lights", tmp_path / "lights.toml", "--tie", tie, "--out", tmp_path / "out")
         said = cli(*words, "--json")
         assert said.json["lights"][0]["elevation_deg"] == pytest.approx(elevation, abs=0.1)
+
+
+STEP = """
+[step]
+pictures = ["s0.png", "s1.png", "s2.png", "s3.png"]
+low = { centre = [20, 60], size = [38, 60] }
+high = { centre = [80, 60], size = [36, 60] }
+height_mm = 0.3
+u_height_mm = 0.001
+"""
+
+
+def pad(height_px, k, shape=(120, 160)):
+    """Return a matte pad 40 px wide, its flanks 15 px, by Lambert's law under the lamp k."""
+    x = np.arange(shape[1], dtype=float)
+    t = np.clip((np.abs(x - 80) - 20) / 15, 0, 1)
+    p = -np.sign(x - 80) * height_px * 6 * t * (1 - t) / 15 * np.ones(shape)
+    a = np.radians(90 * k)
+    light = 170 * np.sqrt(0.5) * (1 - p * np.cos(a)) / np.sqrt(1 + p * p)
+    return np.clip(np.rint(light + np.random.default_rng(k).normal(0, 1, shape)), 0, 255).astype(np.uint8)
+
+
+@pytest.fixture
+def stepped(shot, tmp_path):
+    (tmp_path / "lights.toml").write_text(LIGHTS + STEP)
+    for k, path in enumerate(shot):
+        save_png(tmp_path / f"s{k}.png", pad(6.0, k))
+        save_png(path, pad(3.0, k))
+    return shot
+
+
+def test_a_known_step_gives_relief_in_millimetres(cli, stepped, tmp_path):
+    words = ("relief", *stepped, "--lights", tmp_path / "lights.toml", "--out", tmp_path / "out")
+    said = cli(*words, "--json")
+    # A pad of 6 px is stated to be 0.3 mm high: 0.05 mm each px, and one of 3 px is 0.15 mm high.
+    scale = said.json["scale"]
+    assert (said.code, said.json["unit"], said.json["relief_unit"]) == (0, "px", "mm")
+    assert scale["factor"] == pytest.approx(0.05, abs=2 * scale["u_factor"])
+    assert scale["u_factor"] < 0.001
+    assert scale["step_read"] * scale["factor"] == pytest.approx(0.3)
+    height = np.asarray(Image.open(tmp_path / "out" / "relief.tiff"))
+    assert height[40:80, 70:90].mean() - height[40:80, 5:35].mean() == pytest.approx(0.15, abs=0.004)
+    told = cli(*words)
+    assert "relief in mm, after a known step" in told.out
+    assert "The relief is in mm after a known step: times 0.0" in told.out
+
+
+def test_without_a_known_step_relief_is_said_to_be_relative(cli, shot, tmp_path):
+    said = cli("relief", *shot, "--lights", tmp_path / "lights.toml", "--out", tmp_path / "out", "--json")
+    assert (said.json["relief_unit"], said.json["scale"]) == ("relative", None)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "sentence"),
+    [
+        ("height_mm = 0.3", "height_mm = 0", "step.height_mm"),
+        ("[20, 60]", "[10, 60]", "[step]: low or high leaves the picture"),
+        ("[20, 60]", "[50, 60]", "[step]: low and high overlap"),
+        ('"s2.png", ', "", "[step] names 3 pictures where the lights take 4"),
+        ("s2.png", "no.png", "[step]: cannot read"),
+        ("[80, 60], size = [36, 60]", "[42, 60], size = [4, 60]", "[step]: the step reads as"),
+    ],
+)
+def test_a_step_that_cannot_be_is_refused(cli, stepped, tmp_path, old, new, sentence):
+    assert old in STEP
+    (tmp_path / "lights.toml").write_text(LIGHTS + STEP.replace(old, new))
+    said = cli("relief", *stepped, "--lights", tmp_path / "lights.toml", "--out", tmp_path / "out")
+    assert said.code == 2
+    assert sentence in said.err
+
+
+def test_a_step_of_another_size_than_the_shot_is_refused(cli, stepped, tmp_path):
+    for k, path in enumerate(stepped):
+        save_png(path, pad(3.0, k, (120, 170)))
+    said = cli("relief", *stepped, "--lights", tmp_path / "lights.toml", "--out", tmp_path / "out")
+    assert "[step] has 160 × 120 px where the shot has 170 × 120 px" in said.err

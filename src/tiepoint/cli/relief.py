@@ -16,8 +16,10 @@ if TYPE_CHECKING:
 
     from tiepoint.documents.pictures import Loaded
     from tiepoint.recipe.lights import LightsDocument
+    from tiepoint.recipe.lit import Lit
     from tiepoint.vision.relief import Relief
     from tiepoint.vision.relief_lights import Lights
+    from tiepoint.vision.relief_step import Scale
 
 LARGEST_FEATURE_PX = 1000.0
 AMPLE = 0.999
@@ -34,7 +36,7 @@ def relief(
     ],
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="The folder that the pictures are written to.")],
     tie: Annotated[
-        Path | None, typer.Option("--tie", metavar="TIE.json", help="Take slopes along its plane, and relief in mm.")
+        Path | None, typer.Option("--tie", metavar="TIE.json", help="Take slopes along its plane, lengths in mm.")
     ] = None,
     feature: Annotated[
         str,
@@ -49,7 +51,8 @@ def relief(
 
     Writes albedo, slope_x, slope_y, curvature, relief and confidence as 32-bit TIFF, raised and sunken (detail of one
     width, bright on even ground) as 16-bit TIFF, and a PNG of each to look at. Relief is relative: its scale is no
-    gauge's. Exit code 1: a lamp differs from the flat reference.
+    gauge's, unless the lights name a known step ([step]): then it is in mm. Exit code 1: a lamp differs from
+    the flat reference.
 
     \b
       tiepoint relief east.png north.png west.png south.png --lights lights.toml --out relief
@@ -71,9 +74,9 @@ def relief(
     if plane is None and any(lamp.position_mm for lamp in document.table.light):
         raise UnusableInput(f"{lights}: position_mm means nothing without a tie; give --tie")
     width = _feature_px(feature, plane)
-    lit = Lit(document)
+    lit = Lit(document, feature_px=width)
     lamps = lit.lights(plane, height_mm)
-    told = _compute([_pixels(one, lamps) for one in loaded], lamps, document, plane, width)
+    told = _compute([_pixels(one, lamps) for one in loaded], lit, plane, height_mm)
     files = _write(out, told)
     differing = _lamps_differ(loaded, lamps, document) if plate else ()
     present(
@@ -160,20 +163,10 @@ def _pixels(one: "Loaded", lamps: "Lights") -> "NDArray[Any]":
     return one.pixels if lamps.by_channel else one.grey
 
 
-def _compute(
-    pictures: "list[NDArray[Any]]",
-    lamps: "Lights",
-    document: "LightsDocument",
-    plane: "NDArray[Any] | None",
-    feature_px: float,
-) -> "Relief":
+def _compute(pictures: "list[NDArray[Any]]", lit: "Lit", plane: "NDArray[Any] | None", height_mm: float) -> "Relief":
     from tiepoint.foundation.reasons import Reason
-    from tiepoint.recipe.lit_doubt import doubt_of
-    from tiepoint.vision.relief import relief_of
 
-    told: Relief | Reason | None = doubt_of(pictures, lamps, document.each)
-    if told is None:
-        told = relief_of(pictures, lamps, plane_from_image=plane, flat=document.flat, feature_px=feature_px)
+    told = lit.told(pictures, plane, height_mm)
     if isinstance(told, Reason):
         raise UnusablePicture(told.sentence)
     return told
@@ -244,6 +237,8 @@ def _document(
     return {
         "pictures": files,
         "unit": told.unit,
+        "relief_unit": "relative" if told.scale is None else told.relief_unit,
+        "scale": None if told.scale is None else _scale(told.scale),
         "feature_px": told.feature_px,
         "noise_grey": told.noise,
         "lights_sha": lights_sha,
@@ -257,12 +252,26 @@ def _document(
     }
 
 
+def _scale(scale: "Scale") -> dict[str, float]:
+    """Return the factor and what it rests on; `step_read` and its u are in the relief's unit before it was scaled."""
+    read = scale.reading
+    return {
+        "factor": scale.factor,
+        "u_factor": scale.u,
+        "step_read": read.step,
+        "u_step_read": read.u,
+        "u_noise": read.u_noise,
+        "u_bow": read.u_bow,
+    }
+
+
 def _lines(told: "Relief", lamps: "Lights", differing: tuple[str, ...], plate: bool) -> Iterator[str]:
     from tiepoint.foundation.reasons import FLAGS
 
     for lamp, (azimuth, elevation) in zip(lamps.lights, told.angles_of_lamps(), strict=True):
         yield f"Lamp {lamp.id}: seen from the middle at azimuth {azimuth:.1f}°, elevation {elevation:.1f}°."
-    yield f"Noise {told.noise:.2g} grey levels; relief in {told.unit}, relative."
+    known = f"in {told.unit}, relative" if told.scale is None else f"in {told.relief_unit}, after a known step"
+    yield f"Noise {told.noise:.2g} grey levels; relief {known}."
     yield from (FLAGS[code].sentence for code in told.flags)
     yield from told.notes
     yield from differing

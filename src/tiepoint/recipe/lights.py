@@ -8,7 +8,8 @@
     elevation_deg = 45
 
 A lamp's direction is stated, or its `position_mm` in the plane's frame, or neither: then it is found in the picture of
-a mirror ball (`[ball]`), or from how the light of a near lamp falls off over a flat plate (`[flat]` and a tie).
+a mirror ball (`[ball]`), or from how the light of a near lamp falls off over a flat plate (`[flat]` and a tie). A part
+with a step of known height (`[step]`) scales the relief in mm.
 """
 
 from collections.abc import Mapping
@@ -38,6 +39,7 @@ from tiepoint.vision.relief_lights import (
     ground_of,
 )
 from tiepoint.vision.relief_places import lamps_from_flat
+from tiepoint.vision.relief_step import Box, Step
 
 Place = Annotated[tuple[Number, Number, Number], Field(strict=False)]
 Pixel = Annotated[tuple[Number, Number], Field(strict=False)]
@@ -79,6 +81,34 @@ class BallTable(Table):
     radius_px: Positive
 
 
+class GroundTable(Table):
+    """Level ground beside a step: a rectangle along the axes, in mm on the plane with a tie, in px without."""
+
+    centre: Pixel
+    size: Annotated[tuple[Positive, Positive], Field(strict=False)]
+
+    @property
+    def box(self) -> Box:
+        """From where to where it is along x and y."""
+        (x, y), (w, h) = self.centre, (side / 2 for side in self.size)
+        return (x - w, x + w), (y - h, y + h)
+
+
+class StepTable(Table):
+    """`[step]`: pictures of a part with a step of known height, under the lamps, in their order, and where it is."""
+
+    pictures: Annotated[tuple[str, ...], Field(strict=False, min_length=1, max_length=MOST)]
+    low: GroundTable
+    high: GroundTable
+    height_mm: Positive
+    u_height_mm: Annotated[Number, Field(ge=0)]
+
+    @property
+    def step(self) -> Step:
+        """The step as the relief's scale takes it."""
+        return Step(self.low.box, self.high.box, self.height_mm, self.u_height_mm)
+
+
 class LightsTable(Table):
     """The whole document."""
 
@@ -89,6 +119,7 @@ class LightsTable(Table):
     black_level: Annotated[Number, Field(ge=0)] = 0.0
     flat: FlatTable | None = None
     ball: BallTable | None = None
+    step: StepTable | None = None
 
 
 @dataclass(frozen=True)
@@ -110,6 +141,11 @@ class LightsDocument:
         """The id of the lamp that each picture of a shot goes by, in their order: the first that it shows."""
         return tuple(self.table.light[group[0]].id for group in self.exposures)
 
+    @property
+    def by_channel(self) -> bool:
+        """Whether lamps are told apart by colour."""
+        return self._stated.by_channel
+
     @cached_property
     def flat(self) -> tuple[NDArray[Any], ...] | None:
         """The pictures of the flat reference as `relief_of` takes them; None where none is named."""
@@ -118,6 +154,11 @@ class LightsDocument:
         flat = self._pictures(self.table.flat.pictures, "[flat]")
         self._demand_light(flat)
         return flat
+
+    @cached_property
+    def step_pictures(self) -> tuple[NDArray[Any], ...] | None:
+        """The pictures of the part with the known step as `relief_of` takes them; None where none is named."""
+        return None if self.table.step is None else self._pictures(self.table.step.pictures, "[step]")
 
     def _demand_light(self, flat: tuple[NDArray[Any], ...]) -> None:
         for k, light in enumerate(self.table.light):
@@ -266,7 +307,7 @@ def _check_channels(document: LightsDocument) -> None:
 def _check_ways(document: LightsDocument) -> None:
     table, where = document.table, document.where
     exposures = len(document.exposures)
-    for name, part in (("[flat]", table.flat), ("[ball]", table.ball)):
+    for name, part in (("[flat]", table.flat), ("[ball]", table.ball), ("[step]", table.step)):
         if part is not None and len(part.pictures) != exposures:
             raise UnusableDocument(
                 f"{where}: {name} names {len(part.pictures)} pictures where the lights take {exposures}; "

@@ -19,6 +19,7 @@ from tiepoint.recipe.lit_doubt import doubt_of
 from tiepoint.ties.tie import Tie
 from tiepoint.vision.relief import Relief, relief_of
 from tiepoint.vision.relief_lights import Light, Lights
+from tiepoint.vision.relief_step import Scale
 
 Array = NDArray[np.float64]
 Pixels = NDArray[Any]
@@ -37,9 +38,9 @@ class Lit:
 
     @cached_property
     def sha(self) -> str:
-        """The hash of the lights with that of their flat reference: another plate is another light."""
-        flat = self.document.flat
-        return self.document.sha if flat is None else sha256([self.document.sha, *map(pixels_sha256, flat)])
+        """The hash of the lights with those of their flat reference and step: another plate is another light."""
+        taken = [*(self.document.flat or ()), *(self.document.step_pictures or ())]
+        return sha256([self.document.sha, *map(pixels_sha256, taken)]) if taken else self.document.sha
 
     @cached_property
     def _known(self) -> dict[bytes, Lights]:
@@ -56,6 +57,58 @@ class Lit:
             self._known[key] = replace(lamps, lights=tuple(_lowered(lamp, height_mm) for lamp in lamps.lights))
         return self._known[key]
 
+    @cached_property
+    def _scales(self) -> dict[bytes, Scale | None]:
+        return {}
+
+    def scale(self, plane: Array | None, height_mm: float) -> Scale | None:
+        """Return what makes millimetres of relief after the known step; None where none is named.
+
+        Raises `UnusableDocument` where the step cannot be read.
+        """
+        key = b"" if plane is None else plane.tobytes()
+        if key not in self._scales:
+            self._scales[key] = self._scale(plane, height_mm)
+        return self._scales[key]
+
+    def _scale(self, plane: Array | None, height_mm: float) -> Scale | None:
+        table, pictures = self.document.table.step, self.document.step_pictures
+        if table is None or pictures is None:
+            return None
+        here = f"{self.document.where}: [step]"
+        told = self.computed(pictures, plane, height_mm)
+        if isinstance(told, Reason):
+            raise UnusableDocument(f"{here}: {told.sentence.removesuffix('.')}")
+        scale = told.scale_from(table.step)
+        if isinstance(scale, str):
+            raise UnusableDocument(f"{here}: {scale}")
+        return scale
+
+    def computed(self, taken: Sequence[Pixels], plane: Array | None, height_mm: float) -> Relief | Reason:
+        """Return the relief of pictures in the order of the lights, not scaled, or why there is none."""
+        lights = self.lights(plane, height_mm)
+        if (doubt := doubt_of(taken, lights, self.document.each)) is not None:
+            return doubt
+        feature_px = self.feature_px
+        if self.feature_mm is not None and plane is not None:
+            feature_px = self.feature_mm / math.sqrt(abs(float(np.linalg.det(plane[:, :2]))))
+        return relief_of(taken, lights, plane_from_image=plane, flat=self.document.flat, feature_px=feature_px)
+
+    def told(self, taken: Sequence[Pixels], plane: Array | None, height_mm: float) -> Relief | Reason:
+        """Return the relief of pictures in the order of the lights, in mm after a known step, or why there is none.
+
+        Raises `UnusableDocument` where lamps or the step cannot be known.
+        """
+        scale = self.scale(plane, height_mm)
+        step = self.document.step_pictures
+        if step is not None and step[0].shape != taken[0].shape:
+            raise UnusableDocument(
+                f"{self.document.where}: [step] has {_size(step[0])} where the shot has {_size(taken[0])}; "
+                "take both alike"
+            )
+        found = self.computed(taken, plane, height_mm)
+        return found if scale is None or isinstance(found, Reason) else found.scaled(scale)
+
     def relief(
         self, pictures: Sequence[Picture], grey: Mapping[str, Pixels], colour: Mapping[str, Pixels], tie: Tie | None
     ) -> Relief | Reason:
@@ -64,19 +117,17 @@ class Lit:
         missing = [role for role in roles if role not in grey]
         if missing:
             return Reason("no_picture", {"picture": missing[0]})
-        first = grey[roles[0]]
-        plane = None if tie is None else plane_of(tie, first.shape)
+        plane = None if tie is None else plane_of(tie, grey[roles[0]].shape)
+        by_channel = self.document.by_channel
+        taken = [colour.get(role, grey[role]) if by_channel else grey[role] for role in roles]
         try:
-            lights = self.lights(plane, 0.0 if tie is None else tie.height_mm)
+            return self.told(taken, plane, 0.0 if tie is None else tie.height_mm)
         except UnusableDocument as error:
             return Reason("relief_refused", {"detail": str(error)})
-        taken = [colour.get(role, grey[role]) if lights.by_channel else grey[role] for role in roles]
-        if (doubt := doubt_of(taken, lights, self.document.each)) is not None:
-            return doubt
-        feature_px = self.feature_px
-        if self.feature_mm is not None and plane is not None:
-            feature_px = self.feature_mm / math.sqrt(abs(float(np.linalg.det(plane[:, :2]))))
-        return relief_of(taken, lights, plane_from_image=plane, flat=self.document.flat, feature_px=feature_px)
+
+
+def _size(picture: Pixels) -> str:
+    return f"{picture.shape[1]} × {picture.shape[0]} px"
 
 
 def roles_of(document: LightsDocument, pictures: Sequence[Picture]) -> list[str]:

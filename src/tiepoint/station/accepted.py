@@ -130,7 +130,7 @@ def _named_by(path: Path) -> Iterator[Path]:
     """Yield the pictures that a document keeps beside it."""
     if path.suffix == ".toml":
         lights = read_document(path, "lights")
-        for key in ("flat", "ball"):
+        for key in ("flat", "ball", "step"):
             yield from (path.parent / name for name in lights.get(key, {}).get("pictures", ()))
     elif path.suffix == ".json" and kind_of(path) == "good":
         yield path.parent / read_document(path, "good")["levels"]["file"]

@@ -5,7 +5,7 @@ integration. What it gives is relative: it is called relief, and no height, unle
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal, get_args
 
 import numpy as np
@@ -21,6 +21,7 @@ from tiepoint.vision.relief_lamps import from_shot
 from tiepoint.vision.relief_lights import CHANNELS, Ground, LightField, Lights, field_of, ground_of, to_angles
 from tiepoint.vision.relief_motion import find_motion, looks_still, registered
 from tiepoint.vision.relief_noise import no_surface, picture_noise, unexplained_noise, usual_misfit
+from tiepoint.vision.relief_step import Scale, Step, scale_of
 
 Name = Literal["albedo", "slope_x", "slope_y", "curvature", "relief", "confidence", "raised", "sunken"]
 NAMES: tuple[Name, ...] = get_args(Name)
@@ -58,7 +59,8 @@ class Relief:
     """Pictures computed from a shot under several lamps, each (rows, cols), in the shot's own pixels.
 
     Slopes are rise per run along the plane's axes. `used` holds a bit for each lamp that was used. `noise` is the grey
-    values' sd that `confidence` rests on. `notes` are sentences for a person.
+    values' sd that `confidence` rests on. `scale`: what a known step made of the relief, None where it is relative.
+    `notes` are sentences for a person.
     """
 
     albedo: Picture
@@ -70,6 +72,7 @@ class Relief:
     feature_px: float
     flags: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    scale: Scale | None = None
     _solved: "_Solved | None" = field(default=None, repr=False, compare=False)
 
     def picture(self, name: str) -> NDArray[Any]:
@@ -80,13 +83,30 @@ class Relief:
 
     @property
     def unit(self) -> str:
-        """The unit of the relief, mm or px; of curvature it is one over that."""
+        """The unit of lengths on the plane, mm or px; of curvature it is one over that."""
         return self.ground.unit
+
+    @property
+    def relief_unit(self) -> str:
+        """The unit of `relief`: mm where a known step scaled it, else that of the plane, by slopes alone."""
+        return self.unit if self.scale is None else "mm"
 
     @cached_property
     def relief(self) -> Picture:
-        """The integrated surface (f32), of mean 0, in `unit`, relative: its scale is not that of a gauge."""
-        return integrate(self.slope_x, self.slope_y, self.ground.matrix)
+        """The integrated surface (f32), of mean 0, in `relief_unit`; relative unless there is a `scale`."""
+        factor = 1.0 if self.scale is None else self.scale.factor
+        return integrate(self.slope_x, self.slope_y, self.ground.matrix, factor)
+
+    def scale_from(self, step: Step) -> Scale | str:
+        """Return the scale that this relief of a part with a known step gives others, or why none, in a clause."""
+        own = self if self.scale is None else replace(self, scale=None)
+        return scale_of(own.relief, self.used, self.ground, step, self.feature_px)
+
+    def scaled(self, scale: Scale) -> "Relief":
+        """Return the same with its relief in mm, which a note tells."""
+        share = f"{200 * scale.u / scale.factor:.2g} %"
+        note = f"The relief is in mm after a known step: times {scale.factor:.4g} (± {share}, k = 2)."
+        return replace(self, scale=scale, notes=(*self.notes, note))
 
     @cached_property
     def curvature(self) -> Picture:
@@ -218,8 +238,9 @@ def _solve(
     if blamed is not None:
         flags, notes = (*flags, flag("lamp_differs")), (*notes, blamed)
     return Relief(
-        *solved, ground, seen, feature_px, laid.flags + flags, laid.notes + notes, _Solved(planes, black, there)
-    )
+        *solved, ground, seen, feature_px, laid.flags + flags, laid.notes + notes, None,
+        _Solved(planes, black, there),
+    )  # fmt: skip
 
 
 def _usual(planes: tuple[NDArray[Any], ...], there: LightField, black: float) -> float:

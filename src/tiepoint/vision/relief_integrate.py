@@ -17,11 +17,12 @@ from tiepoint.vision.relief_kernels import FAST
 Picture = NDArray[np.float32]
 
 
-def integrate(slope_x: Picture, slope_y: Picture, matrix: NDArray[Any] | None = None) -> Picture:
+def integrate(slope_x: Picture, slope_y: Picture, matrix: NDArray[Any] | None = None, factor: float = 1.0) -> Picture:
     """Return the relief (rows, cols) f32, of mean 0, of slopes along the plane's x and y.
 
     `matrix` (2, 2) takes a step in pixels (x right, y down) to one on the plane; None: 1 px, y up. The relief is in the
-    matrix's unit. What is common to the whole border, a tilt, is kept: free borders take nothing for level.
+    matrix's unit, times `factor`. What is common to the whole border, a tilt, is kept: free borders take nothing for
+    level.
     """
     from scipy import fft
 
@@ -31,7 +32,7 @@ def integrate(slope_x: Picture, slope_y: Picture, matrix: NDArray[Any] | None = 
     divergence(slope_x, slope_y, a, b, c, d, spread)
     spectrum = fft.dctn(spread, type=2, overwrite_x=True)
     rows, cols = slope_x.shape
-    _divide(spectrum, *(_eigenvalues(n) for n in (rows, cols)))
+    _divide(spectrum, *(_eigenvalues(n) / np.float32(factor) for n in (rows, cols)))
     return np.asarray(fft.idctn(spectrum, type=2, overwrite_x=True), np.float32)
 
 
