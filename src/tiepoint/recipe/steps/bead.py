@@ -29,6 +29,7 @@ from tiepoint.recipe.regions import PathRegion
 from tiepoint.recipe.schema import EdgedTable
 from tiepoint.recipe.tables import NotNegative, Positive, said
 from tiepoint.vision.bead import band_of, bead_in, runs
+from tiepoint.vision.relief import NAMES
 from tiepoint.vision.strips import as_grey
 
 Array = NDArray[np.float64]
