@@ -123,6 +123,67 @@ def test_its_uncertainty_is_what_repetitions_show():
     assert min(rms.values()) > 0.15, rms
 
 
+def under(loops: list, fall: float, seed: int, patch: float, ground: float, w: float = 0.8) -> np.ndarray:
+    """A picture of patches under light that falls off by a share across it, in x and half as much in y."""
+    clean = np.full((ROWS, COLS), ground)
+    for loop in loops:
+        scenes.put(clean, [loop], patch, w)
+    y, x = np.mgrid[:ROWS, :COLS]
+    return scenes.taken(clean * (1 + fall * (x / COLS + 0.5 * y / ROWS - 0.75)), 2.0, np.random.default_rng(seed))
+
+
+@pytest.mark.parametrize(
+    ("fall", "shade", "level", "a", "b"),
+    [
+        (0.0, "brighter", 'level = "local"\naround = 12\nby = 25\n', 2.0, 0.9),
+        (0.1, "brighter", "", 2.0, 0.9),
+        (0.4, "brighter", "", 2.0, 0.9),
+        (0.4, "darker", "level = 105\n", 2.0, 0.9),
+        (0.4, "brighter", 'level = "local"\naround = 12\nby = 25\n', 2.0, 0.9),
+        (0.4, "brighter", 'level = "local"\naround = 4\nby = 25\n', 0.2, 0.15),
+    ],
+)
+def test_light_that_falls_off_does_not_move_a_patch(fall, shade, level, a, b):
+    rng, z = np.random.default_rng(5), []
+    patch, ground = (190.0, 60.0) if shade == "brighter" else (60.0, 190.0)
+    for seed in range(25):
+        x, y, angle = 7 + rng.uniform(0, 1), 5.5 + rng.uniform(0, 1), rng.uniform(-0.6, 1.2)
+        grey = under([ellipse(x, y, a, b, angle)], fall, seed, patch, ground)
+        told = by_name(record(step(level, '"x", "y", "area"').replace("brighter", shade), grey))
+        truth = {"x": x, "y": y, "area": math.pi * a * b}
+        z.append([(told[q].value - truth[q]) / told[q].u for q in truth])
+        # Light that falls off by 0.4 would move the large one by a tenth of a pixel: no ± may hold by being large.
+        assert max(told["x"].u, told["y"].u) < SCALE / (100 if a > 1 else 20)
+    # χ² of 25 is below 1.33² in 99.9 % of cases; and what sways all alike shows as a mean: 3.3/√25 in 99.9 %.
+    assert np.all(np.sqrt(np.mean(np.square(z), axis=0)) < 1.33), np.sqrt(np.mean(np.square(z), axis=0))
+    assert np.all(np.abs(np.mean(z, axis=0)) < 0.66), np.mean(z, axis=0)
+
+
+def test_the_elongation_of_a_disc_is_one_within_its_uncertainty():
+    told = [
+        by_name(record(step(readings='"elongation"'), picture([ellipse(7.3, 5.8, 1.0, 1.0, 0.0)], seed=seed)))
+        for seed in range(60)
+    ]
+    off = [(r["elongation"].value - 1.0) / r["elongation"].u for r in told]
+    # The length of a vector of noise alone is 1.25 of its deviation on average (Rayleigh), and beyond 1.96 in 15 %.
+    assert np.mean(off) < 0.7
+    assert np.mean(np.abs(off) > 1.96) < 0.1
+
+
+@pytest.mark.parametrize(("thick_px", "w"), [(2.0, 2.0), (3.0, 2.0), (4.0, 2.0), (1.6, 0.8)])
+def test_a_line_thinner_than_its_blur_tells_states_a_pm_that_holds_it(thick_px, w):
+    wide = thick_px * SCALE
+    for seed in range(4):
+        bar = np.array([[-2, -wide / 2], [2, -wide / 2], [2, wide / 2], [-2, wide / 2]]) / SCALE
+        c, s = math.cos(0.3 + seed), math.sin(0.3 + seed)
+        told = by_name(record(step(), picture([bar @ [[c, s], [-s, c]] + in_px(7.3, 5.8)], seed=seed, w=w)))
+        for quantity, truth in (("area", 4 * wide), ("width", wide), ("length", 4.0)):
+            assert abs(told[quantity].value - truth) < told[quantity].U95, quantity
+        assert told["elongation"].value is None
+        assert told["elongation"].reason.code == "patch_thin"
+        assert "patch_vague" in told["area"].flags
+
+
 def test_all_patches_share_the_tie_and_the_edge_definition():
     loops = [ellipse(3 + 3 * k, 4, 1.0, 0.7, 0.0) for k in range(4)]
     u_scale, u_edge = 1e-3, 0.004

@@ -205,6 +205,16 @@ def test_a_rectangle_has_its_closed_forms_whichever_way_it_runs(turned):
     assert told.told == pytest.approx([14.0, 3.0, -5.0, 3.5, 0.4])
 
 
+def test_lines_that_enclose_more_backwards_one_way_are_no_region():
+    # 10 px² upright less 6 px² lying: ∫x² = 10/12 − 18 < 0, so that no ellipse has these moments (closed form).
+    upright, lying = rectangle(1.0, 10.0, 0.0, (0.0, 0.0), n=40), rectangle(6.0, 1.0, 0.0, (0.0, 0.0), n=40)[::-1]
+    before, after = ring_of(upright)[1:]
+    both = np.vstack([upright, lying]), np.r_[before, before + len(upright)], np.r_[after, after + len(upright)]
+    assert region_of(*both) is None
+    # And all in one line encloses nothing.
+    assert region_of(*ring_of(np.array([[0, 0], [4, 4], [2, 2.0]]))) is None
+
+
 def test_moments_are_those_of_opencv():
     points = np.array([[0, 0], [9, 1], [12, 7], [4, 11], [5, 5.0]])
     told, m = region_of(*ring_of(points)), cv2.moments(points.astype(np.float32).reshape(-1, 1, 2))

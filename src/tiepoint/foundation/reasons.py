@@ -63,6 +63,7 @@ REASONS: dict[str, str] = {
     "outside_picture": "The region leaves the picture.",
     "outside_tie": "The place lies outside the region in which the tie is valid.",
     "part_moved": "The part moved by about {shift_px} px between the pictures of the shot, or turned, or shines.",
+    "patch_thin": "The patch is not thicker than four blurs of its edge: however thin it is, it looks alike.",
     "path_hidden": "The mask covers the whole path.",
     "path_not_judged": "From {start} on, {percent} % of the path shows neither a bead nor bare ground for certain.",
     "path_short": "Only {found} px of the path can be looked at; a bead is told from its ground by {needed} at least.",

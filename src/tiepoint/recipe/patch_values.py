@@ -18,7 +18,7 @@ from tiepoint.ties.way import Mapped
 from tiepoint.vision.patches import Patch
 from tiepoint.vision.patches_box import Pull, Side, Turns, least_turns, pulls_on, shaken, sides_of
 from tiepoint.vision.patches_outline import drawn_in_by_curvature
-from tiepoint.vision.patches_shape import ANGLE, AREA, Region, region_of
+from tiepoint.vision.patches_shape import ANGLE, AREA, ELONGATION, Region, region_of
 
 Array = NDArray[np.float64]
 
@@ -26,6 +26,8 @@ CORNERS = half_width("model:outline-curvature", "Outline around curves and corne
 """Of the correction for curvature: exact for smooth outlines, short by a seventh at square corners, by 0.3 at 60°."""
 CROSSING_PX, CROSSING_LINEAR_PX = 0.003, 0.04
 """Half-width of how far a whole outline may be off without noise, with known plateaus and with linear crossings."""
+PULLED = 16.0
+"""An elongation whose distance from 1, squared, is so many variances of its noise is hardly held to be at its bound."""
 DRAWS = 48
 TOUCHES, TOUCHES_PX = 3.0, 0.1
 """A side of a box may touch what lies within so many deviations of a point's noise, and px, of its farthest point."""
@@ -92,7 +94,11 @@ def _values(
     by_step = region.by_shift * np.einsum("ni,ni->n", region.outwards, directions)
     noise, spread = _noise(context, patch, prefix, by_step)
     tie = listed(mapped.sources)
-    values = Values(region.told, np.hstack([spread, region.moves(mapped.d_sources)]), together(noise, tie))
+    told = region.told.copy()
+    told[ELONGATION] = _unpulled(float(told[ELONGATION]), float(np.sum(spread[ELONGATION] ** 2)))
+    light, factor = _tilt(context, patch, prefix)
+    spread = np.hstack([spread, by_step @ _by_tilt(patch) @ factor])
+    values = Values(told, np.hstack([spread, region.moves(mapped.d_sources)]), together(noise, light, tie))
     per_length = region.by_shift @ np.hypot(*region.outwards.T)
     if patch.u_level > 0:
         level = Source(f"level:{prefix}", f'Level of the outline of "{context.table.name}"', "A", patch.u_level, "part")
@@ -115,6 +121,33 @@ def _noise(context: Context, patch: Patch, prefix: str, by_step: Array) -> tuple
     by_pixel = np.array([np.bincount(at.ravel(), row, len(pixels)) for row in follows])
     label = f'Edge noise of "{context.table.name}"'
     return ensemble(f"edges:{prefix}", label, patch.noise**2 * by_pixel @ by_pixel.T, "pixel", patch.dof)
+
+
+def _tilt(context: Context, patch: Patch, prefix: str) -> tuple[tuple[Source, ...], Array]:
+    """Return the sources of how the light falls off over a patch, and how its slope per px (2,) follows them."""
+    if not patch.tilt.any():
+        return (), np.zeros((2, 0))
+    label = f'Light over the outline of "{context.table.name}"'
+    return ensemble(f"tilt:{prefix}", label, patch.tilt, "part", math.inf)
+
+
+def _by_tilt(patch: Patch) -> Array:
+    """Return how far crossings (n, 2) move along their steps with a slope of the level by one per px in x and in y."""
+    return np.asarray(patch.outline.by_level[:, None] * (patch.outline.points - patch.middle))
+
+
+def _unpulled(elongation: float, noise: float) -> float:
+    """Return an elongation less what noise adds on average; `noise`: its variance.
+
+    What it exceeds 1 by is the length of a vector in two dimensions (half the difference of the second moments, and the
+    mixed one), whose square has the noise of both added (Rice, Bell Syst. Tech. J. 24, 1945). Far from 1 only the noise
+    across matters, which leaves half of that.
+    """
+    over = elongation - 1.0
+    if not noise > 0:
+        return elongation
+    taken = noise * (1.0 + math.exp(-(over**2) / (PULLED * noise)))
+    return 1.0 + math.sqrt(max(over**2 - taken, 0.0))
 
 
 def _scale(mapped: Mapped) -> float:
@@ -190,6 +223,9 @@ def _extent(context: Context, sized: SizedPatch, name: str, side: Side, pull: Pu
     label = f'Level of the outline of "{context.table.name}"'
     level = Source(f"level:{context.prefix}/{name}", label, "A", patch.u_level, "part")
     terms[level] = float(np.sum(side.by * by_level))
+    light, factor = _tilt(context, patch, f"{context.prefix}/{name}")
+    by_tilt = np.einsum("ni,ni->n", side.by, sized.directions) @ _by_tilt(patch) @ factor
+    terms.update(zip(light, by_tilt.tolist(), strict=True))
     shift = -2.0 if sized.is_bright else 2.0
     source = context.shift.source
     if source is not None:

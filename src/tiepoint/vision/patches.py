@@ -2,15 +2,17 @@
 
 A level finds a patch; its edge is somewhere else. Behind a lens that blurs alike on both sides an edge lies where the
 grey is half-way between the patch and its surroundings, so that is where the outline is drawn: at the middle of the two
-plateaus that each patch shows of its own, whatever level found it.
+plateaus that each patch shows of its own, whatever level found it. Where the light falls off both are planes, and the
+outline lies half-way between them at each of its places.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from tiepoint.vision.patches_levels import Plateau, noise_in, plateau_of
 from tiepoint.vision.patches_outline import Outline, outline_of
@@ -33,6 +35,20 @@ HALF_SEEN = 0.5
 """Less than this share of a rise above the level, and it is not what was found there."""
 DOUBT_PX = 1.5
 """How far from the truth a gap between two pieces may be: it is told by whole pixels."""
+THIN, UNSEEN = (2.0, 2.25), 2.1
+"""Half the thickness that an outline shows, in blurs of the edge that is seen. A bar of no thickness shows 1.74, of two
+blurs 1.77, of three 1.88, of four 2.15 (difference of two error functions): towards those its thickness
+fades, and below `UNSEEN` it is not told. Noise makes a faint line of nothing seem as thick as 2.0.
+"""
+UNTOLD = 0.36
+"""Standard uncertainty of the level of such a patch, as a share of the step: twice that moves an edge by the 1.8 blurs
+that are half of what is seen: 2·0.36·√(2π) = 1.8."""
+ALIKE = 0.5
+"""How far the slope of a patch may be from that expected of its surroundings, as a share (standard uncertainty)."""
+MOST_RATIO = 4.0
+"""Light that falls off is not taken to change a patch by more than so many times as much as its surroundings."""
+LEAST_STEP = 0.25
+"""A step is not taken to be less anywhere than this share of what it is in the middle."""
 VAGUE, VAGUEST = 0.1 / math.sqrt(3.0), 0.2 / math.sqrt(3.0)
 """Standard uncertainty of a level, as a share of the step, where a patch is almost large enough to show its plateau;
 it grows as the patch shrinks against the blur, to the second."""
@@ -44,6 +60,8 @@ class Field:
 
     `usable` (rows, columns): what may be looked at; nothing at the border of the array is. `is_whole`: it comes of
     whole numbers. `full` (rows, columns): which pixels are saturated. `x`, `y`: where the array starts in the picture.
+    `grey` (rows, columns): what edges are measured in, from black upwards, negative for dark patches; without, that is
+    the height. A level of its own at each place would bend the plateaus.
     """
 
     height: Array
@@ -52,6 +70,7 @@ class Field:
     full: Bools
     x: int = 0
     y: int = 0
+    grey: Array | None = None
 
 
 @dataclass(frozen=True)
@@ -59,8 +78,10 @@ class Patch:
     """One patch: its outline in px of the picture, what it covers, and how sure the outline is.
 
     `noise` (standard deviation of a pixel about the edge) with its `dof`; `u_level` of the level that the outline is
-    drawn at, in grey levels; `contrast` between the plateaus; `blur_px` of its edge, 0 where that is not known.
-    `is_clear`: it shows both plateaus. `is_cut`: it goes on beyond what may be looked at. `holes` in it.
+    drawn at, in grey levels, and `tilt` (2, 2) the covariance of its slope per px in x and y, about the place `middle`
+    (2,) of the picture; `contrast` between the plateaus; `blur_px` of its edge, 0 where that is not known.
+    `is_clear`: it shows both plateaus. `is_thin`: it is so thin against its blur that it would look alike if it
+    were thinner. `is_cut`: it goes on beyond what may be looked at. `holes` in it.
     `saturated`: share of the pixels about the edge.
     """
 
@@ -69,9 +90,12 @@ class Patch:
     noise: float
     dof: float
     u_level: float
+    tilt: Array
+    middle: Array
     contrast: float
     blur_px: float
     is_clear: bool
+    is_thin: bool
     is_cut: bool
     holes: int
     saturated: float
@@ -180,7 +204,13 @@ class _Cut:
         inner = np.zeros((y1 - y0, x1 - x0), bool)
         inner[1:-1, 1:-1] = True
         own = Field(
-            field.height[part], field.usable[part] & inner, field.is_whole, field.full[part], field.x + x0, field.y + y0
+            field.height[part],
+            field.usable[part] & inner,
+            field.is_whole,
+            field.full[part],
+            field.x + x0,
+            field.y + y0,
+            None if field.grey is None else field.grey[part],
         )
         labels = found.labels[part]
         belongs = labels == number + 1
@@ -188,49 +218,114 @@ class _Cut:
 
 
 def _measured(cut: _Cut, depth: float, at_level: bool) -> Patch:
-    field, step = cut.field, _Step.of(cut, depth)
-    level, belongs, is_own = 0.0, cut.belongs, at_level
-    if step.is_one and not at_level:
-        belongs, is_own = _about(cut, step.middle)
-        level = step.middle if is_own else 0.0
-    line = outline_of(field.height, belongs, field.usable & ~cut.others, level, step.about(level))
+    field = cut.field
+    drawn = (None if at_level else _half_way(cut, depth)) or _Drawn(
+        field.height, cut.belongs, 0.0, _Step.of(cut, field.height, depth), at_level
+    )
+    step, tilt = drawn.step, np.zeros((2, 2))
+    line = outline_of(drawn.heights, drawn.belongs, field.usable & ~cut.others, drawn.level, step.about(drawn.level))
     blur = _blur(line)
-    is_clear = step.is_one and is_own and step.deepest >= CLEAR * blur
+    is_clear = step.is_one and drawn.is_own and step.deepest >= CLEAR * blur
     noise, dof = step.noise(field)
+    u_level, thick = 0.0, math.inf if is_clear else _half_thickness(drawn.belongs, line)
+    if not at_level:
+        u_level = step.u_level(noise, 0.0 if is_clear else _vague(step.deepest, thick, blur) * step.contrast(field))
+        tilt = step.tilt if drawn.is_own else tilt
     return Patch(
         outline=line.shifted(field.x, field.y),
-        pixels=int(np.count_nonzero(belongs)),
+        pixels=int(np.count_nonzero(drawn.belongs)),
         noise=math.sqrt(noise),
         dof=dof,
-        u_level=0.0
-        if at_level
-        else step.u_level(noise, 0.0 if is_clear else _vague(step.deepest, blur) * step.contrast(field)),
+        u_level=u_level,
+        tilt=tilt,
+        middle=step.place + np.array([field.x, field.y]),
         contrast=step.contrast(field),
         blur_px=blur,
         is_clear=is_clear,
+        is_thin=not at_level and thick < UNSEEN * blur,
         is_cut=bool(line.cut.any()),
         holes=int(line.loop[-1]),
-        saturated=_saturated(field, belongs),
+        saturated=_saturated(field, drawn.belongs),
     )
 
 
 @dataclass(frozen=True)
+class _Drawn:
+    """What an outline is drawn in: `heights` (rows, columns), which pixels `belongs`, at which `level`; by which step.
+
+    `is_own`: whether the level is that of the patch.
+    """
+
+    heights: Array
+    belongs: Bools
+    level: float
+    step: "_Step"
+    is_own: bool
+
+
+def _half_way(cut: _Cut, depth: float) -> _Drawn | None:
+    """Return the outline's place half-way between two plateaus; None where there are none, or none of the patch's own.
+
+    The picture is evened first, so that both are level.
+    """
+    field = cut.field
+    grey = field.height if field.grey is None else field.grey
+    step = _Step.of(cut, grey, depth, True, field.grey is not None)
+    if not step.is_one:
+        return None
+    even = step.evened(grey)
+    belongs, is_own = _about(cut, even, step.middle)
+    return _Drawn(even, belongs, step.middle, step, True) if is_own else None
+
+
+@dataclass(frozen=True)
 class _Step:
-    """The plateaus inside and outside of a patch, away from its edge; `deepest`: how far it reaches inwards, px."""
+    """The plateaus inside and outside of a patch, away from its edge; `deepest`: how far it reaches inwards, px.
+
+    `place` (2,): where their levels are stated. `slopes` (2, 2) of the inner and the outer one, with `tilt` (2, 2), the
+    covariance of their mean.
+    """
 
     inner: Plateau | None
     outer: Plateau | None
     deepest: float
+    place: Array
+    slopes: Array
+    tilt: Array
 
     @classmethod
-    def of(cls, cut: _Cut, depth: float) -> "_Step":
+    def of(cls, cut: _Cut, grey: Array, depth: float, is_tilted: bool = False, is_light: bool = False) -> "_Step":
+        """Return the step of a patch in `grey` (rows, columns); planes where it `is_tilted`.
+
+        `is_light`: greys are from black upwards, so light that falls off changes both in proportion.
+        """
         field = cut.field
         inwards = _distance(cut.belongs)
         deepest = float(inwards.max())
-        inner = plateau_of(field.height, inwards >= min(depth, max(0.8 * deepest, 1.0)), field.is_whole)
+        place = np.argwhere(cut.belongs)[:, ::-1].mean(axis=0)
+        at = place if is_tilted else None
+        inner = plateau_of(grey, inwards >= min(depth, max(0.8 * deepest, 1.0)), field.is_whole, at)
         outwards = _distance(~(cut.belongs | cut.others))
         ring = field.usable & (outwards >= depth) & (outwards <= depth + RING_PX)
-        return cls(inner, plateau_of(field.height, ring, field.is_whole), deepest)
+        step = cls(
+            inner, plateau_of(grey, ring, field.is_whole, at), deepest, place, np.zeros((2, 2)), np.zeros((2, 2))
+        )
+        if not (is_tilted and step.is_one):
+            return step
+        noise, _ = step.noise(field)
+        # What begins nearer to the edge than is asked is bent by its blur.
+        within, around = step.sides
+        slopes, tilt = _slopes(within, around, noise, 0.8 * deepest >= depth, is_light)
+        return replace(step, slopes=slopes, tilt=tilt)
+
+    def evened(self, grey: Array) -> Array:
+        """Return grey levels (rows, columns) with both plateaus made level, as they are at `place`."""
+        inner, outer = (side.level for side in self.sides)
+        y, x = np.mgrid[: grey.shape[0], : grey.shape[1]]
+        along = [slope[0] * (x - self.place[0]) + slope[1] * (y - self.place[1]) for slope in self.slopes]
+        height = inner - outer
+        steps = np.maximum(height + along[0] - along[1], LEAST_STEP * height)
+        return np.asarray(outer + (grey - outer - along[1]) * height / steps)
 
     @property
     def sides(self) -> list[Plateau]:
@@ -271,18 +366,80 @@ class _Step:
         return math.hypot(math.sqrt(sum(side.variance(noise) for side in self.sides) / 4.0), vague)
 
 
-def _vague(deepest: float, blur: float) -> float:
-    """Return how uncertain a level is, as a share of the step, where no plateau is seen."""
-    return min(VAGUE * CLEAR * blur / deepest, VAGUEST) if blur > 0 else VAGUEST
+def _slopes(inner: Plateau, outer: Plateau, noise: float, shows: bool, is_light: bool) -> tuple[Array, Array]:
+    """Return the slopes (2, 2) of both plateaus, inner first, and the covariance (2, 2) of their mean.
+
+    The surroundings are wide and tell theirs. That of a patch is expected to be alike in proportion, within half of
+    that, where it is light that falls off; what it `shows` of its own is weighed against that, and as much the more as
+    it departs from it by more than noise (the variance between, by moments: DerSimonian & Laird, Controlled Clinical
+    Trials 7, 1986).
+    """
+    try:
+        of_outer = np.linalg.inv(outer.precision(noise))
+    except np.linalg.LinAlgError:
+        return np.zeros((2, 2)), np.zeros((2, 2))
+    ratio = 1.0
+    if is_light and inner.level * outer.level > 0:
+        ratio = min(max(inner.level / outer.level, 1.0 / MOST_RATIO), MOST_RATIO)
+    expected = ratio * outer.slope
+    between = (ALIKE * math.hypot(*expected)) ** 2
+    prior: Array = np.asarray(ratio**2 * of_outer, float)
+    weight: Array = np.zeros((2, 2))
+    of_inner: Array = np.zeros((2, 2))
+    tells = shows and float(np.linalg.eigvalsh(inner.spread)[0]) > 0.5
+    if tells:
+        of_inner = np.asarray(np.linalg.inv(inner.precision(noise)), float)
+        apart = inner.slope - expected
+        between += max(float(apart @ apart - np.trace(of_inner + prior)) / 2.0, 0.0)
+    prior = np.asarray(prior + between * np.eye(2), float)
+    if tells:
+        weight = np.asarray(prior @ np.linalg.inv(prior + of_inner), float)
+    rest = np.eye(2) - weight
+    slope = expected + weight @ (inner.slope - expected)
+    both = rest @ of_outer * ratio
+    covariance = weight @ of_inner @ weight.T + rest @ prior @ rest.T + of_outer + both + both.T
+    return np.array([slope, outer.slope]), covariance / 4.0
+
+
+def _vague(deepest: float, thick: float, blur: float) -> float:
+    """Return how uncertain a level is, as a share of the step, where no plateau is seen.
+
+    `thick`: half of the thickness that the outline shows. It stays at 1.7 blurs, however thin the patch is, and then
+    it tells nothing but that.
+    """
+    if not blur > 0:
+        return VAGUEST
+    least, most = THIN
+    thin = min(max((most - thick / blur) / (most - least), 0.0), 1.0)
+    return min(VAGUE * CLEAR * blur / deepest, VAGUEST) + thin * (UNTOLD - VAGUEST)
+
+
+def _half_thickness(belongs: Bools, line: Outline) -> float:
+    """Return half the thickness that an outline shows, px: how deep its deepest pixel lies, or less where it is long.
+
+    A rectangle of its area A and perimeter P has sides that sum to P/2 and whose product is A. Its shorter one is a
+    mean along the line, where the deepest pixel is the thickest that noise makes.
+    """
+    inwards = _distance(belongs)
+    inner = np.argwhere(inwards > inwards.max() - 1.0)[:, ::-1]
+    deepest = float(cKDTree(line.points).query(inner)[0].max())
+    _, after = line.neighbours()
+    p, q = line.points, line.points[after]
+    area = abs(float(np.sum(p[:, 0] * q[:, 1] - q[:, 0] * p[:, 1]))) / 2.0
+    half = float(np.sum(np.hypot(*(q - p).T))) / 2.0
+    apart = half**2 - 4.0 * area
+    return min(deepest, (half - math.sqrt(apart)) / 4.0) if apart > 0 else deepest
 
 
 def _distance(inside: Bools) -> NDArray[np.float32]:
     return np.asarray(cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE), np.float32)
 
 
-def _about(cut: _Cut, level: float) -> tuple[Bools, bool]:
-    """Return the pixels above another level that belong to the patch, and whether those are a patch of its own."""
-    high = cut.field.usable & ~cut.others & (cut.field.height > level)
+def _about(cut: _Cut, heights: Array, level: float) -> tuple[Bools, bool]:
+    """Return the pixels whose height (rows, columns) is above another level that belong to the patch, and whether
+    those are a patch of its own.
+    """
+    high = cut.field.usable & ~cut.others & (heights > level)
     labels, _, boxes = _labelled(high)
     common = np.bincount(labels[cut.belongs], minlength=len(boxes) + 1)[1:]
     if not common.size or not common.any():

@@ -18,6 +18,11 @@ TO_SD = 1.4826
 WITHIN_SD = 4.0
 """What lies farther out than this is drawn in before it counts for a variance."""
 
+FITS = 3
+"""So often a plane is fitted, with what is far out drawn in again."""
+BY_CHANCE = 2.0
+"""By so many of its standard deviations a variance of normal noise, √(2/n) of it, may be more than it is."""
+
 
 @dataclass(frozen=True)
 class TwoLevels:
@@ -92,12 +97,16 @@ def drawn_in(off: Array, is_whole: bool) -> Array:
 
 @dataclass(frozen=True)
 class Plateau:
-    """The level of a set of pixels: its mean, the variance of a pixel's noise, what they vary besides, how many.
+    """The level of a set of pixels: a plane, the variance of a pixel's noise, what they vary besides, how many.
 
-    Too few pixels do not tell their noise: NaN.
+    `level` at a stated place, `slope` (2,) per px in x and y, 0 for an even one; `spread` (2, 2): the sums of squares
+    of the pixels' places about their mean, which tell how well a slope is known. Too few pixels do not tell their
+    noise: NaN.
     """
 
     level: float
+    slope: Array
+    spread: Array
     noise: float
     structure: float
     count: int
@@ -106,18 +115,41 @@ class Plateau:
         """Return that of the level: the `noise` (variance) of pixels averages out, structure does not."""
         return noise / self.count + self.structure
 
+    def precision(self, noise: float) -> Array:
+        """Return the inverse covariance (2, 2) of the slope; structure that is more than noise may run along it."""
+        beyond = max(self.structure - BY_CHANCE * noise * math.sqrt(2.0 / self.count), 0.0)
+        return np.asarray(self.spread / max(noise + self.count * beyond, 1e-300))
 
-def plateau_of(grey: Array, inside: Bools, is_whole: bool) -> Plateau | None:
-    """Return the plateau of the pixels that lie `inside` (rows, columns); None for none."""
+
+def plateau_of(grey: Array, inside: Bools, is_whole: bool, at: Array | None = None) -> Plateau | None:
+    """Return the plateau of the pixels that lie `inside` (rows, columns); None for none.
+
+    Even without `at`; else a plane with its level at that place (x, y), px.
+    """
     values = grey[inside]
     if not values.size:
         return None
-    middle = float(np.median(values))
-    off = drawn_in(values - middle, is_whole)
+    places = np.argwhere(inside)[:, ::-1].astype(float)
+    away = places - places.mean(axis=0)
+    spread = away.T @ away
+    plane, slope = np.full(values.size, float(np.median(values))), np.zeros(2)
+    # Pixels in one row do not tell a slope across it.
+    if at is not None and float(np.linalg.eigvalsh(spread)[0]) > 0.5:
+        for _ in range(FITS):
+            drawn = plane + drawn_in(values - plane, is_whole)
+            slope = np.linalg.solve(spread, away.T @ drawn)
+            plane = away @ slope + float(np.median(values - away @ slope))
+    off = drawn_in(values - plane, is_whole)
     whole = float(np.var(off))
     noise, pairs = noise_in(grey, inside, is_whole)
     if pairs < 3:
         noise = math.nan if values.size < 3 else whole
+    level = float(np.mean(plane + off))
     return Plateau(
-        middle + float(np.mean(off)), noise, max(whole - noise, 0.0) if noise == noise else 0.0, int(values.size)
+        level if at is None else level + float(slope @ (at - places.mean(axis=0))),
+        slope,
+        spread,
+        noise,
+        max(whole - noise, 0.0) if noise == noise else 0.0,
+        int(values.size),
     )

@@ -14,6 +14,8 @@ Ints = NDArray[np.int64]
 
 AREA, X, Y, ELONGATION, ANGLE = range(5)
 """The rows of what is told of a region."""
+ROUNDING = 1e-12
+"""A determinant of second moments below this share of their product is rounding: the lines enclose a line."""
 
 
 @dataclass(frozen=True)
@@ -51,11 +53,11 @@ def region_of(points: Array, before: Ints, after: Ints) -> Region | None:
     p, q = p - centroid, q - centroid
     cross = p[:, 0] * q[:, 1] - q[:, 0] * p[:, 1]
     xx, yy = ((p * p + p * q + q * q) * cross[:, None]).sum(axis=0) / (12.0 * area)
-    # Lines that cross one another may enclose some of it backwards.
-    if not float(xx + yy) > 0:
-        return None
     xy = float(np.sum((2 * p[:, 0] * p[:, 1] + p[:, 0] * q[:, 1] + q[:, 0] * p[:, 1] + 2 * q[:, 0] * q[:, 1]) * cross))
     xy /= 24.0 * area
+    # Lines that cross one another may enclose some of it backwards, and then no ellipse has these moments.
+    if not (float(xx + yy) > 0 and float(xx * yy) - xy * xy > ROUNDING * float(xx * yy)):
+        return None
     along = points[after] - points[before]
     outwards = 0.5 * sign * np.column_stack([along[:, 1], -along[:, 0]])
     x, y = p.T
@@ -70,7 +72,7 @@ def _main_axis(xx: float, xy: float, yy: float) -> tuple[float, float, Array]:
     """Return elongation and angle of second moments, and how both move with those (2, 3)."""
     half, mean = math.hypot((xx - yy) / 2.0, xy), (xx + yy) / 2.0
     angle = 0.5 * math.atan2(2.0 * xy, xx - yy)
-    long, short = mean + half, max(mean - half, 1e-300)
+    long, short = mean + half, mean - half
     elongation = math.sqrt(long / short)
     if half < 1e-12 * mean:
         return elongation, angle, np.zeros((2, 3))

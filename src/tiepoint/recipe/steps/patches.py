@@ -134,14 +134,16 @@ def _field(context: Context, table: PatchesTable, picture: NDArray[Any]) -> Heig
     level = _level_of(context, table, area, grey, looked)
     if isinstance(level, Reason):
         return level
-    height = np.where(looked, sign * (np.asarray(grey, float) - level), 0.0)
+    signed = np.where(looked, sign * np.asarray(grey, float), 0.0)
+    height = np.where(looked, signed - sign * level, 0.0)
     return Heights(
         np.pad(height, 1),
         np.pad(looked, 1),
-        bool(np.issubdtype(grey.dtype, np.integer)) and table.level != "local",
+        bool(np.issubdtype(grey.dtype, np.integer)),
         np.pad(_full(grey), 1),
         area.left - 1,
         area.top - 1,
+        np.pad(signed, 1),
     )
 
 
@@ -276,11 +278,16 @@ def _told(context: Context, table: PatchesTable, counted: _Counted) -> StepResul
 def _of_one(
     context: Context, table: PatchesTable, one: SizedPatch, number: int, point: PointFeature
 ) -> dict[str, Told]:
-    told: dict[str, Told] = {"area": one.area, **context.coordinates(point), "elongation": one.values[ELONGATION]}
+    told: dict[str, Told] = {"area": one.area, **context.coordinates(point), "elongation": _elongation(one)}
     told["angle"] = _angle(one.values)
     if context.asks("length", "width"):
         told["length"], told["width"] = box_of_patch(context, one, number, table.box == "least-area")
     return told
+
+
+def _elongation(one: SizedPatch) -> Value | Reason:
+    """Return it; a reason where the patch is so thin that it could be any: a ± of its area holds, one over it not."""
+    return Reason("patch_thin") if one.patch.is_thin else one.values[ELONGATION]
 
 
 def _xy(values: Values) -> Values:
