@@ -177,6 +177,24 @@ def test_a_shot_that_lacks_the_picture_of_a_light_is_refused_as_recipes_refuse_i
     assert 'holds no picture under the light "south"' in said.err
 
 
+def test_pictures_whose_names_tell_another_order_than_the_lights_are_refused(cli, shot, tmp_path):
+    # As a shell gives them for *.png: in the order of the alphabet.
+    sides = [
+        path.rename(path.with_name(f"{n}.png"))
+        for path, n in zip(shot, ("east", "north", "west", "south"), strict=True)
+    ]
+    words = ("--lights", tmp_path / "lights.toml", "--out", tmp_path / "out")
+    said = cli("relief", *sorted(sides), *words)
+    assert (said.code, said.is_one_sentence()) == (2, True)
+    assert 'IMAGE... has south.png in the place of the light "west"; name the pictures in the order' in said.err
+    assert cli("relief", *sides, *words).code == 0
+    flat = '[flat]\npictures = ["east.png", "west.png", "north.png", "south.png"]\n'
+    (tmp_path / "lights.toml").write_text(LIGHTS + flat)
+    said = cli("relief", *sides, *words)
+    assert (said.code, said.is_one_sentence()) == (2, True)
+    assert '[flat] has west.png in the place of the light "north"' in said.err
+
+
 def test_a_lamp_with_a_place_is_counted_from_the_ties_height_as_recipes_do(cli, shot, tmp_path, tie_file):
     # A lamp 100 mm east of the picture's middle (16, 12) mm and 100 mm above the plane stands at 45°; seen from a
     # surface 50 mm up, at atan(50/100) = 26.6°.

@@ -122,6 +122,18 @@ def test_a_mark_that_the_region_cuts_is_told():
     assert reason(PICTURE, beside + 'symbology = "data_matrix"') == "mark_cut"
 
 
+def test_what_the_region_cuts_is_not_said_to_be_cut_by_the_picture():
+    # A patch of random cells, no mark at all, that reaches across the region's left side or the picture's.
+    cells = np.kron(np.random.default_rng(2).integers(0, 2, (20, 20)), np.ones((5, 5))) * 150 + 50
+    picture = np.full((300, 400), 200, np.uint8)
+    picture[100:200, 20:120] = cells
+    region = "region.rectangle = { centre = [170, 150], size = [220, 220] }\n"
+    for seen, border in ((picture, "region"), (np.ascontiguousarray(picture[:, 40:]), "picture")):
+        keys = region if border == "region" else region.replace("170", "109.5")
+        told = read(seen, keys + 'symbology = "data_matrix"')["content"].reason
+        assert (told.code, told.params["border"]) == ("mark_cut", border)
+
+
 def test_a_mark_that_the_picture_cuts_is_told():
     cut = on_ground(drawn("ABC-12 and some more text"), at=(80, 60))[:, 120:]
     assert reason(np.ascontiguousarray(cut), 'symbology = "data_matrix"') in ("mark_cut", "mark_damaged")

@@ -12,6 +12,7 @@ from tiepoint.documents.pictures import save_png
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.recipe.context import StepResult
 from tiepoint.recipe.kinds import Quantity, StepKind, installed_kinds
+from tiepoint.recipe.lamp_names import lights_named
 from tiepoint.recipe.lights import read_lights
 from tiepoint.recipe.lit import Lit
 from tiepoint.recipe.lit_doubt import doubt_of
@@ -119,6 +120,31 @@ def test_an_edge_in_a_relief_picture_conforms_where_its_definition_stands_for_it
     text = recipe_in(folder, more=more + 'edge = "crest"\n').read_text()
     (folder / "mark.toml").write_text(text.replace("[[step]]", "[edge.crest]\nu = 0.2\n\n[[step]]"))
     assert only(folder, folder / "mark.toml").record.verdict == "conforms"
+
+
+def test_pictures_that_are_named_by_their_lamps_are_theirs_in_whatever_order(folder):
+    for path in sorted((folder / "shot").iterdir()):
+        path.rename(path.with_name(path.name.partition("-")[2]))
+    assert [p.name for p in sorted((folder / "shot").iterdir())][2] == "south.png"
+    context, _ = looking("slope_x", folder)
+    assert np.median(context.picture[10:70, 10:50]) == pytest.approx(SLOPE, abs=0.003)
+
+
+@pytest.mark.parametrize(
+    ("names", "told"),
+    [
+        (("East.png", "7_north.jpg", "south.png", "west-lamp.png"), ("east", "north", "south", "west")),
+        (("east.png", "north.png", "south.png", "southwest.png"), None),
+        (("east.png", "east-2.png", "south.png", "west.png"), None),
+        (("IMG_1.png", "IMG_2.png", "IMG_3.png", "IMG_4.png"), None),
+    ],
+)
+def test_a_name_tells_a_lamp_where_each_tells_one_of_its_own(names, told):
+    assert lights_named(names, tuple(SIDES)) == told
+
+
+def test_the_longest_id_that_stands_in_a_name_is_meant():
+    assert lights_named(("part-2-2-low.png", "part-2.png"), ("2", "2-low")) == ("2-low", "2")
 
 
 def test_a_shot_json_tells_which_picture_was_taken_under_which_lamp(folder):

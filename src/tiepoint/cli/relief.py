@@ -93,6 +93,7 @@ def relief(
 def _loaded(images: Sequence[Path], document: "LightsDocument") -> "list[Loaded]":
     """Return the pictures in the order of the lights; a sentence where they are not alike or not as many."""
     from tiepoint.documents.pictures import load_picture
+    from tiepoint.recipe.lamp_names import order_fault
     from tiepoint.recipe.lit import roles_of
     from tiepoint.recipe.shots import load_shot
 
@@ -106,6 +107,8 @@ def _loaded(images: Sequence[Path], document: "LightsDocument") -> "list[Loaded]
                 "or name the pictures one by one"
             )
         return _alike([shot.pictures[role] for role in roles], document)
+    if (fault := order_fault([path.name for path in images], document.each, "IMAGE...")) is not None:
+        raise UnusableInput(fault)
     return _alike([load_picture(path) for path in images], document)
 
 

@@ -62,7 +62,8 @@ REASONS: dict[str, str] = {
     "outside_envelope": "The grip would leave the robot's envelope: {detail}.",
     "outside_picture": "The region leaves the picture.",
     "outside_tie": "The place lies outside the region in which the tie is valid.",
-    "part_moved": "The part moved by about {shift_px} px between the pictures of the shot, or turned, or shines.",
+    "part_moved": "The part moved by about {shift_px} px between the pictures of the shot, or turned, or shines; "
+    "or the pictures do not stand in the order of their lamps.",
     "patch_thin": "The patch is not thicker than four blurs of its edge: however thin it is, it looks alike.",
     "path_hidden": "The mask covers the whole path.",
     "path_not_judged": "From {start} on, {percent} % of the path shows neither a bead nor bare ground for certain.",

@@ -26,6 +26,7 @@ from tiepoint.documents.files import check_format, read_document
 from tiepoint.documents.pictures import Loaded, load_picture
 from tiepoint.foundation.errors import PoorGeometry, TiepointError, UnusableDocument
 from tiepoint.foundation.once import cached_property
+from tiepoint.recipe.lamp_names import order_fault
 from tiepoint.recipe.tables import Name, Number, Positive, Table, said_names, shown
 from tiepoint.vision.relief_ball import Ball, lamp_from_ball, turned_to_plane
 from tiepoint.vision.relief_lights import (
@@ -228,6 +229,8 @@ class LightsDocument:
             raise UnusableDocument(f"{self.where}: [flat]: {error}") from error
 
     def _pictures(self, names: tuple[str, ...], table: str) -> tuple[NDArray[Any], ...]:
+        if (fault := order_fault(names, self.each, f"{self.where}: {table}")) is not None:
+            raise UnusableDocument(fault)
         try:
             loaded = [load_picture((self.folder or Path()) / name) for name in names]
         except TiepointError as error:

@@ -14,6 +14,7 @@ from tiepoint.documents.files import name_of, read_document, reason_of, write_do
 from tiepoint.documents.pictures import Loaded, load_picture
 from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 from tiepoint.model.shot import Flip, Picture, RobotPose, Shot, ShotStatus
+from tiepoint.recipe.lamp_names import lights_named
 from tiepoint.recipe.tables import said_names, shown
 from tiepoint.ties.sensor import Sensor
 
@@ -43,7 +44,8 @@ class LoadedShot:
 def load_shot(path: Path, lights: Sequence[str] = ()) -> LoadedShot:
     """Return the shot of a picture file or of a folder.
 
-    `lights`: the lamps that a folder without `shot.json` holds one picture of each, in the order of their names.
+    `lights`: the lamps that a folder without `shot.json` holds one picture of each: that which its name tells, where
+    all tell one (`north.png`, `3-north.png`), and else in the order of the names.
     Raises `UnusableInput` where there is no picture, more than one without `shot.json`, not one for each light, or one
     that differs from the hash that `shot.json` states.
     """
@@ -126,8 +128,10 @@ def _lit(folder: Path, files: Sequence[Path], lights: Sequence[str]) -> LoadedSh
     if len(files) != len(lights):
         raise UnusableInput(
             f"{folder} holds {len(files)} pictures where there are {len(lights)} lights ({said_names(lights)}); put "
-            "one picture of each there, named in that order, or add a shot.json"
+            "one picture of each there, named by its light or in that order, or add a shot.json"
         )
+    by_name = lights_named([file.name for file in files], lights)
+    files = files if by_name is None else [files[by_name.index(light)] for light in lights]
     pictures = {light: load_picture(file) for light, file in zip(lights, files, strict=True)}
     described = tuple(replace(p.described(light), light=light) for light, p in pictures.items())
     sha = sha256([p.pixels_sha256 for p in described])

@@ -23,7 +23,7 @@ _PLAIN = (Rung(), Rung(shrink=2, smooth=1))
 
 @dataclass(frozen=True)
 class Around:
-    """A wider view of the same picture: `shift` (x, y) of its first pixel from the region's; `is_within` the region."""
+    """A wider view of the same picture: `shift` (x, y) from its first pixel to the region's; `is_within` the region."""
 
     picture: NDArray[Any]
     shift: tuple[float, float]
@@ -45,7 +45,7 @@ def why_unread(picture: NDArray[Any], read: MarksRead, request: MarkRequest, aro
         return Reason("mark_damaged", {"kind": read.damaged[-1].kind})
     if read.is_spent:
         return Reason("mark_budget", {"tried": read.tried})
-    return _by_look(eight_bits(picture))
+    return _by_look(eight_bits(picture), around)
 
 
 def _of_another_kind(picture: NDArray[Any], request: MarkRequest) -> str | None:
@@ -72,7 +72,7 @@ def _seen(picture: NDArray[Any], kinds: tuple[str, ...], is_within: Callable[[Ar
     return [mark for mark in found if is_within(mark.centre)]
 
 
-def _by_look(picture: Picture) -> Reason:
+def _by_look(picture: Picture, around: Around | None) -> Reason:
     """Return what the grey levels themselves say: too faint, cut by the border, too few pixels a cell, or nothing."""
     smooth = np.asarray(cv2.GaussianBlur(picture, (0, 0), 1.0), np.uint8)
     low, high = np.percentile(smooth, (2, 98)).tolist()
@@ -86,9 +86,19 @@ def _by_look(picture: Picture) -> Reason:
     if cell < LEAST_CELL_PX:
         return Reason("mark_small", {"cell_px": f"{cell:.1f}", "least": f"{LEAST_CELL_PX:g}"})
     rows, cols = picture.shape
-    if left == 0 or top == 0 or left + width >= cols or top + height >= rows:
-        return Reason("mark_cut", {"border": "picture"})
+    touched = left == 0, top == 0, left + width >= cols, top + height >= rows
+    if any(touched):
+        return Reason("mark_cut", {"border": _border(touched, (rows, cols), around)})
     return Reason("mark_not_seen")
+
+
+def _border(touched: tuple[bool, ...], shape: tuple[int, int], around: Around | None) -> str:
+    """Return what ends at the touched sides (left, top, right, bottom): the region, where the wider view goes on."""
+    if around is None:
+        return "picture"
+    (x, y), (rows, cols) = around.shift, around.picture.shape[:2]
+    goes_on = x > 0, y > 0, cols - x > shape[1], rows - y > shape[0]
+    return "region" if any(a and b for a, b in zip(touched, goes_on, strict=True)) else "picture"
 
 
 def _busiest(picture: Picture) -> tuple[int, int, int, int] | None:
