@@ -100,8 +100,8 @@ def _stand(tie: Tie, camera: CameraModel | None, distance: Value | None) -> _Sta
         return _by_distance(tie, tie.distance_mm, terms, "the distance that the tie states")
     raise UnusableInput(
         "the tie does not know where its camera stands, so it cannot be moved to another height: give a camera "
-        "document (tie views), or the distance of the lens from the tie's plane with its u; tie target and tie move take "
-        "either, as --camera, or as --distance with --u-distance"
+        "document (tie views), or the distance of the lens from the tie's plane with its u; tie target and tie move "
+        "take either, as --camera, or as --distance with --u-distance"
     )
 
 
