@@ -284,7 +284,7 @@ def test_the_step_of_the_page_is_read_as_it_is_written() -> None:
     page = (Path(__file__).parents[2] / "docs/how-to/compare-with-good-parts.md").read_text("utf-8")
     (step,) = tomllib.loads(page.split("```toml\n")[1].split("```")[0])["step"]
     table = CompareTable.read(step, "")
-    assert (table.lives_in, table.false_alarm, table.readings) == ("plate", 0.01, ("length", "total"))
+    assert (table.lives_in, table.false_alarm, table.readings) == (None, 0.01, ("length", "total"))
     for quantity in STEP.quantities:
         assert f"`{quantity.name}`" in page
 

@@ -170,7 +170,7 @@ def test_a_shot_without_a_lamps_picture_is_unread(folder):
 def test_a_single_picture_is_no_shot_under_four_lamps(folder):
     reading = only(folder, recipe_in(folder), "shot/0-east.png").record.readings[0]
     assert reading.value is None
-    assert "1 picture where the lights ask for 4" in reading.reason.sentence
+    assert "1 picture where the lights ask for 4; name the folder of them all" in reading.reason.sentence
 
 
 def test_a_folder_with_too_few_pictures_is_refused_with_the_lights(folder):

@@ -117,6 +117,10 @@ class Lit:
         missing = [role for role in roles if role not in grey]
         if missing:
             return Reason("no_picture", {"picture": missing[0]})
+        if len(roles) != (asked := len(self.document.each)):
+            found = "1 picture" if len(roles) == 1 else f"{len(roles)} pictures"
+            detail = f"the shot has {found} where the lights ask for {asked}; name the folder of them all"
+            return Reason("relief_refused", {"detail": detail})
         plane = None if tie is None else plane_of(tie, grey[roles[0]].shape)
         by_channel = self.document.by_channel
         taken = [colour.get(role, grey[role]) if by_channel else grey[role] for role in roles]

@@ -233,7 +233,7 @@ def _solve(
     if leave_out and usual > MODEL_SHARE:
         flags = tuple(dict.fromkeys((*flags, flag("glossy"))))
         by = f"The lamps disagree by {_percent(usual)} % on most pixels"
-        notes = (*notes, f"{by}: the surface shines, or lights.toml does not fit.")
+        notes = (*notes, f"{by}: the surface shines, exposures differ, or lights.toml does not fit.")
     blamed = _blamed(planes, lights, there, seen) if leave_out and "glossy" not in flags else None
     if blamed is not None:
         flags, notes = (*flags, flag("lamp_differs")), (*notes, blamed)
