@@ -151,3 +151,18 @@ def test_an_altered_record_leaves_no_report_to_stand_on(cli, ordered, tmp_path):
     base.close()
     said = cli("report", ordered.folder, "--out", tmp_path / "a.pdf")
     assert (said.code, "no report can stand on this ledger" in said.err) == (2, True)
+
+
+def test_a_study_is_kept_for_the_station_good_or_not(cli, ordered, tmp_path):
+    table = tmp_path / "loads.csv"
+    rows = [f"{part},{4.40 + 0.01 * k + 0.001 * r}" for k, part in enumerate("ABCDE") for r in range(3)]
+    table.write_text("part,value\n" + "\n".join(rows) + "\n")
+    words = ("study", "rr", table, "--unit", "mm", "--tolerance", "0.2mm", "--most", "30%", "--for", ordered.folder)
+    said = cli(*words, "--of", "bore.diameter")
+    assert said.code == 0
+    assert "of the ledger of" in said.err
+    assert cli(*words[:-2], "--most", "0.1%", "--for", ordered.folder, "--of", "bore.diameter").code == 1
+    told = cli("report", ordered.folder, "--out", tmp_path / "a.pdf", "--json").json["requirements"]
+    assert told["R1"] == "shown"  # the newest study keeps 30 %, though it was made to show 0.1 %
+    assert len(list((ordered.folder / "studies").glob("*rr*.json"))) == 3
+    assert cli("verify", ordered.folder).code == 0

@@ -69,7 +69,7 @@ def accept(
         present(Answer({**document, "accepted": None}, tuple(lines)), as_json)
     for line in changes:
         hint_at(line)
-    by, reason = _who(who), _why(why)
+    by, reason = who_is_asking(who), _why(why)
     agreed = agree(there, who=by, why=reason)
     acceptance = accepted(there, named, who=by, why=reason, variants=variants or ())
     of_agreed = () if agreed is None else (f"Requirements agreed: entry {agreed.seq} of the ledger.",)
@@ -149,7 +149,8 @@ def _why(why: str | None) -> str:
     return _one_line("--why", why, LONGEST_REASON)
 
 
-def _who(who: str | None) -> str:
+def who_is_asking(who: str | None) -> str:
+    """Return the name that stands with an act: the one that was typed, or that of the system's account."""
     if who is not None:
         return _one_line("--who", who, 80)
     import getpass

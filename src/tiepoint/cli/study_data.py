@@ -2,7 +2,7 @@
 
 import dataclasses
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -29,7 +29,18 @@ Sheet = Annotated[
     Path | None,
     typer.Option("--sheet", metavar="RUNS.csv", help="What was put in for each record: part, factors, reference."),
 ]
+KeptIn = Annotated[
+    Path | None,
+    typer.Option("--for", metavar="STATION", help="Keep the study and its data in this station, good or not."),
+]
+Of = Annotated[
+    str | None,
+    typer.Option("--of", metavar="NAME", help="What it is of, as requirements.toml names it; the reading by default."),
+]
 Picture = Annotated[Path | None, typer.Option("--picture", metavar="FILE.svg", help="Draw the study as a picture.")]
+
+
+LONGEST_COMMAND = 1000
 
 
 def load_measured(
@@ -54,8 +65,25 @@ def demand_drawing(picture: Path | None) -> None:
         demand_like(picture, b"<svg", "drawing")
 
 
-def answer(study: Any, kind: str, lines: Iterable[str], picture: Path | None, drawing: str, as_json: bool) -> None:
-    """Write the picture, print the answer, and end the command: code 1 where the study is not good."""
+@dataclasses.dataclass(frozen=True, slots=True)
+class Kept:
+    """Where a study is kept: in which `station`, of which data file, and `of` what (a reading's id, as a rule)."""
+
+    station: Path | None
+    data: Path | None
+    of: str | None = None
+
+
+def answer(
+    study: Any,
+    kind: str,
+    lines: Iterable[str],
+    picture: Path | None,
+    drawing: str,
+    as_json: bool,
+    kept: Kept | None = None,
+) -> None:
+    """Write the picture, keep the study, print the answer, and end the command: code 1 where the study is not good."""
     from tiepoint.documents.canonical import plain
     from tiepoint.documents.files import write_atomic
 
@@ -64,8 +92,28 @@ def answer(study: Any, kind: str, lines: Iterable[str], picture: Path | None, dr
         write_atomic(picture, drawing.encode())
         hints = (f"The picture is {picture}.",)
     document = {"study": kind, **plain(_finite(dataclasses.asdict(study)))}
+    hints += keep(kind, document, kept)
     said = (study.convention, *lines, *study.sentences)
     present(Answer(document, said, study.good is not False, hints), as_json)
+
+
+def keep(kind: str, document: Mapping[str, Any], kept: Kept | None) -> tuple[str, ...]:
+    """Keep a study in its station, where one was named, and return what is to be said of it."""
+    if kept is None or kept.station is None:
+        return ()
+    import shlex
+    import sys
+
+    from tiepoint.cli.station import who_is_asking
+    from tiepoint.station.folder import open_station
+    from tiepoint.station.kept import keep_study
+
+    outcome = {key: value for key, value in document.items() if key != "study"}
+    typed = shlex.join(["tiepoint", *sys.argv[1:]])[:LONGEST_COMMAND]
+    entry = keep_study(
+        open_station(kept.station), kind, kept.of, outcome, kept.data, who=who_is_asking(None), command=typed
+    )
+    return (f"The study is entry {entry.seq} of the ledger of {kept.station}: {entry.body['file']}.",)
 
 
 def untold(checks: "Sequence[Check]") -> str:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from tiepoint.cli.answer import Json, table
-from tiepoint.cli.study_data import Picture, UnitName, answer, demand_drawing, untold
+from tiepoint.cli.study_data import Kept, KeptIn, Of, Picture, UnitName, answer, demand_drawing, untold
 from tiepoint.cli.typed import in_unit, share_typed
 from tiepoint.foundation.errors import UnusableInput
 
@@ -44,6 +44,8 @@ def agreement(
         str | None, typer.Option("--most-false", metavar="SHARE", help="Agreed: of good parts, that do not, at most.")
     ] = None,
     picture: Picture = None,
+    station: KeptIn = None,
+    of: Of = None,
     as_json: Json = False,
 ) -> None:
     """Tell how decisions agree with what parts are, and between repeats.
@@ -72,7 +74,9 @@ def agreement(
         )
     ]
     study = study_agreement(_decisions(data, by), prevalence=rates[0], most_misses=rates[1], most_false=rates[2])
-    answer(study, "agreement", _agreement_lines(study), picture, agreement_picture(study), as_json)
+    answer(
+        study, "agreement", _agreement_lines(study), picture, agreement_picture(study), as_json, Kept(station, data, of)
+    )
 
 
 def _decisions(data: Path, by: str) -> "list[Decision]":
@@ -161,6 +165,8 @@ def capability(
     ] = "30%",
     unit: UnitName = None,
     picture: Picture = None,
+    station: KeptIn = None,
+    of: Of = None,
     as_json: Json = False,
 ) -> None:
     """Tell whether the measuring system and process are capable, with all causes side by side.
@@ -189,7 +195,15 @@ def capability(
         most_process=share_typed("--most-process", most_process),
         unit=in_,
     )
-    answer(study, "capability", _capability_lines(study, in_), picture, capability_picture(study, in_), as_json)
+    answer(
+        study,
+        "capability",
+        _capability_lines(study, in_),
+        picture,
+        capability_picture(study, in_),
+        as_json,
+        Kept(station, causes, of),
+    )
 
 
 def _unit_of(grid: "Grid", given: str | None) -> str:
@@ -265,6 +279,8 @@ def lengths(
     ] = None,
     unit: UnitName = None,
     picture: Picture = None,
+    station: KeptIn = None,
+    of: Of = None,
     as_json: Json = False,
 ) -> None:
     """Tell the errors of known lengths all over the field, against a stated maximum.
@@ -293,7 +309,7 @@ def lengths(
     ]
     study = study_lengths(found, most_error=limits[0], per_length=limits[1], unit=in_)
     drawing = "" if picture is None else lengths_picture(study, found, in_)
-    answer(study, "lengths", _lengths_lines(study, in_), picture, drawing, as_json)
+    answer(study, "lengths", _lengths_lines(study, in_), picture, drawing, as_json, Kept(station, data, of))
 
 
 def _known_lengths(grid: "Grid", u: float | None) -> "KnownLengths":

@@ -8,6 +8,9 @@ import typer
 from tiepoint.cli.answer import Json, table
 from tiepoint.cli.study_data import (
     Data,
+    Kept,
+    KeptIn,
+    Of,
     Picture,
     ReadingName,
     Sheet,
@@ -57,6 +60,8 @@ def type1(
     sheet: Sheet = None,
     unit: UnitName = None,
     picture: Picture = None,
+    station: KeptIn = None,
+    of: Of = None,
     as_json: Json = False,
 ) -> None:
     """Tell repeatability and bias on one reference part: Cg and Cgk.
@@ -84,7 +89,7 @@ def type1(
         least=least,
     )
     drawing = "" if picture is None else type1_picture(study)
-    answer(study, "type1", _type1_lines(study), picture, drawing, as_json)
+    answer(study, "type1", _type1_lines(study), picture, drawing, as_json, Kept(station, data, of or reading))
 
 
 def _type1_lines(study: "Type1Study") -> Iterator[str]:
@@ -122,6 +127,8 @@ def rr(
     sheet: Sheet = None,
     unit: UnitName = None,
     picture: Picture = None,
+    station: KeptIn = None,
+    of: Of = None,
     as_json: Json = False,
 ) -> None:
     """Tell how much of the variation is the measuring's own: gauge R&R.
@@ -158,7 +165,7 @@ def rr(
         every=() if every is None else (every.strip().lower(),),
     )
     drawing = "" if picture is None else rr_picture(study, found)
-    answer(study, "rr", _rr_lines(study), picture, drawing, as_json)
+    answer(study, "rr", _rr_lines(study), picture, drawing, as_json, Kept(station, data, of or reading))
 
 
 def _rr_lines(study: "RrStudy") -> Iterator[str]:
@@ -199,6 +206,8 @@ def linearity(
     sheet: Sheet = None,
     unit: UnitName = None,
     picture: Picture = None,
+    station: KeptIn = None,
+    of: Of = None,
     as_json: Json = False,
 ) -> None:
     """Tell how the bias changes over the range, from parts of known size.
@@ -220,7 +229,7 @@ def linearity(
         u_reference=0.0 if u_reference is None else in_unit("--u-reference", u_reference, found.unit),
     )
     drawing = "" if picture is None else linearity_picture(study)
-    answer(study, "linearity", _linearity_lines(study), picture, drawing, as_json)
+    answer(study, "linearity", _linearity_lines(study), picture, drawing, as_json, Kept(station, data, of or reading))
 
 
 def _linearity_lines(study: "LinearityStudy") -> Iterator[str]:
@@ -258,6 +267,8 @@ def stability(
     sheet: Sheet = None,
     unit: UnitName = None,
     picture: Picture = None,
+    station: KeptIn = None,
+    of: Of = None,
     as_json: Json = False,
 ) -> None:
     """Tell whether one part measures the same from visit to visit.
@@ -283,7 +294,7 @@ def stability(
         most=None if most is None else in_unit("--most-drift", most, found.unit),
     )
     drawing = "" if picture is None else stability_picture(study)
-    answer(study, "stability", _stability_lines(study), picture, drawing, as_json)
+    answer(study, "stability", _stability_lines(study), picture, drawing, as_json, Kept(station, data, of or reading))
 
 
 def _stability_lines(study: "StabilityStudy") -> Iterator[str]:

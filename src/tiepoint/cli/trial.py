@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from tiepoint.cli.answer import Answer, Json, hint_at, present, progress, table
+from tiepoint.cli.study_data import Kept, KeptIn, keep
 from tiepoint.cli.typed import share_typed
 from tiepoint.foundation.errors import UnusableInput
 
@@ -53,6 +54,7 @@ def trial(
         Path | None,
         typer.Option("--out", metavar="DIR", help=f"Write records.jsonl, records.csv, {PAGE} and {PICTURE} here."),
     ] = None,
+    station: KeptIn = None,
     as_json: Json = False,
 ) -> None:
     """Try a recipe on parts that are known to be good or bad.
@@ -109,6 +111,7 @@ def trial(
         _write(out, study, recipe.name, shown)
         written = (f"The trial is in {out / PAGE}, its records in {out / 'records.jsonl'}.",)
     document = {"study": "trial", **plain(study)}
+    written += keep("trial", document, Kept(station, labels if labels.is_file() else None))
     present(Answer(document, tuple(_lines(study)), study.good is not False, (*_few(shown.hints), *written)), as_json)
 
 
