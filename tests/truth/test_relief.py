@@ -238,3 +238,14 @@ def test_a_cylinder_curves_by_one_over_its_radius_however_steep(radius):
     slope = -(x - 64) / np.sqrt(radius**2 - np.minimum((x - 64) ** 2, 50.0**2))
     found = seen(ring(70), slope, 0 * slope)
     assert found.curvature[48, 24:104] == pytest.approx(1 / radius, rel=0.01)
+
+
+def test_pictures_that_may_not_be_written_to_are_as_good_as_others():
+    # As of a file that is mapped into memory: kernels must not ask that all be of one kind.
+    shot = [np.rint(v).astype(np.uint8) for v in matte(ring(), even(0.1), even(0.0))]
+    both = []
+    for locked in (False, True):
+        shot[1].flags.writeable = not locked
+        both.append(relief_of(shot, ring(), register=False).confidence)
+    assert np.array_equal(*both)
+    assert both[0].min() > 0

@@ -155,11 +155,19 @@ class _Solved:
 
     def confidence(self, relief: Relief) -> Picture:
         out, there = np.empty_like(relief.albedo), self.field
+        pictures = tuple(_read_only(one) for one in self.pictures)
         confidence_of(
-            np.stack(self.pictures), np.float32(self.black), there.pulls, there.step_px, relief.noise, MODEL_SHARE,
+            pictures, np.float32(self.black), there.pulls, there.step_px, relief.noise, MODEL_SHARE,
             relief.albedo, relief.slope_x, relief.slope_y, relief.used, CONFIDENT_SLOPE, out,
         )  # fmt: skip
         return out
+
+
+def _read_only(picture: NDArray[Any]) -> NDArray[Any]:
+    """Return a view that cannot be written to: kernels take a tuple only of arrays that are alike."""
+    view = picture.view()
+    view.flags.writeable = False
+    return view
 
 
 def relief_of(
@@ -248,9 +256,7 @@ def _usual(planes: tuple[NDArray[Any], ...], there: LightField, black: float) ->
     if not there.even:
         return usual_misfit(planes, there.pulls, there.inverse, black, there.step_px)
     step = max(1, int(np.sqrt(planes[0].size / SAMPLE)))
-    size = tuple(-(-n // step) for n in planes[0].shape)
-    pulls, inverse = (np.broadcast_to(a[0, 0], (*size, *a.shape[2:])) for a in (there.pulls, there.inverse))
-    return usual_misfit(planes, pulls, inverse, black, step)
+    return usual_misfit(planes, there.pulls[0, 0], there.inverse[0, 0], black, step)
 
 
 def _blamed(planes: tuple[NDArray[Any], ...], lights: Lights, there: LightField, noise: float) -> str | None:

@@ -92,7 +92,9 @@ def composites(relief: Picture, feature_px: float) -> tuple[Composite, Composite
     # A box of WIDER·f has the variance (WIDER·f)²/12; pooling has given pool²/12 of it.
     sigma = math.sqrt(max((WIDER * feature_px) ** 2 - pool**2, 1.0) / 12) / pool
     ground = cv2.GaussianBlur(small, (0, 0), sigma, borderType=cv2.BORDER_REFLECT_101)
-    strength = np.float32((1 - GROUND) * 65535 / _strong(small - ground))
+    step = max(1, math.isqrt(small.size // 100_000))
+    strong = _strong(small[::step, ::step] - ground[::step, ::step])
+    strength = np.float32((1 - GROUND) * 65535 / strong)
     raised, sunken = np.empty((rows, cols), np.uint16), np.empty((rows, cols), np.uint16)
     _compose(relief, np.asarray(ground, np.float32), pool, strength, np.float32(GROUND * 65535), raised, sunken)
     return raised, sunken
@@ -100,8 +102,7 @@ def composites(relief: Picture, feature_px: float) -> tuple[Composite, Composite
 
 def _strong(detail: Picture) -> float:
     """Return the size of strong detail: a high percentile, or more where all is noise."""
-    step = max(1, math.isqrt(detail.size // 100_000))
-    size = np.abs(detail[::step, ::step]).ravel()
+    size = np.abs(detail).ravel()
     middle, high = np.percentile(size, [50.0, STRONG_PERCENT])
     return max(float(high), QUIET * 1.4826 * float(middle), 1e-12)
 

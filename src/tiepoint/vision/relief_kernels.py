@@ -301,15 +301,15 @@ def _worst(values, pulls, mask, count, g, spread, noise, share):  # type: ignore
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST, forceinline=True)
 def confidence_of(  # type: ignore[no-untyped-def]  # numba infers
-    stack, black, pulls, step, noise, share, albedo, slope_x, slope_y, used, scale, out
+    planes, black, pulls, step, noise, share, albedo, slope_x, slope_y, used, scale, out
 ):
     """Write 1/(1 + (u/scale)²) per pixel, u being the standard uncertainty of its slopes, 0 where there is none.
 
     The grey values' variance is noise² and what the lamps in use leave unexplained over its degrees of freedom (where
     nothing checks them, the share of ρ that a check would tolerate); u follows by (AᵀA)⁻¹ and the slopes' derivatives.
-    The lamps' pulls are those of the nearest node.
+    The lamps' pulls are those of the nearest node. `planes`: a tuple of the pictures, which are not copied together.
     """
-    n, rows, cols = stack.shape
+    n, (rows, cols) = len(planes), out.shape
     whole = np.uint16((1 << n) - 1)
     rest = np.empty(cols, np.float32)
     flat = np.empty(cols, np.float32)
@@ -332,7 +332,7 @@ def confidence_of(  # type: ignore[no-untyped-def]  # numba infers
             rest[x] = unchecked * rho[x] * rho[x]
         if n > 3:
             for i in range(n):
-                _add_off(stack[i, y], black, pulls[at], i, step, p, q, flat, rest)
+                _add_off(planes[i][y], black, pulls[at], i, step, p, q, flat, rest)
         for k in range(pulls.shape[1]):
             begin, end = max(k * step - step // 2, 0), min(k * step - step // 2 + step, cols)
             _confidences(
@@ -344,7 +344,7 @@ def confidence_of(  # type: ignore[no-untyped-def]  # numba infers
                 if mask[x] != whole:
                     k = min((x + step // 2) // step, pulls.shape[1] - 1)
                     for i in range(n):
-                        values[i] = np.float32(stack[i, y, x]) - black
+                        values[i] = np.float32(planes[i][y, x]) - black
                     line[x] = _confidence_left(
                         values, pulls[at, k], mask[x], p[x], q[x], flat[x], noise2, share2 * rho[x] * rho[x], per_scale,
                         g, spread,

@@ -77,15 +77,20 @@ def usual_misfit(
 ) -> float:
     """Return what the lamps leave unexplained at most pixels, as a share of ρ: the median over nodes; 0 of three lamps.
 
-    `pulls` (ny, nx, n, 3) and `inverse` (ny, nx, 3, n) at nodes every `step_px`, as a light field has them.
+    `pulls` (ny, nx, n, 3) and `inverse` (ny, nx, 3, n) at nodes every `step_px`, as a light field has them; or (n, 3)
+    and (3, n), those of every node.
     """
     if len(planes) < 4:
         return 0.0
     rows, cols = (range(0, size, step_px) for size in planes[0].shape)
     values = np.stack([p[::step_px, ::step_px] for p in planes], axis=-1).astype(np.float64) - black
-    there = np.s_[: len(rows), : len(cols)]
-    g = np.einsum("...ij,...j->...i", inverse[there], values)
-    rest = values - np.einsum("...ij,...j->...i", pulls[there], g)
+    if pulls.ndim == 2:
+        g = values @ inverse.T.astype(np.float64)
+        rest = values - g @ pulls.T.astype(np.float64)
+    else:
+        there = np.s_[: len(rows), : len(cols)]
+        g = np.einsum("...ij,...j->...i", inverse[there], values)
+        rest = values - np.einsum("...ij,...j->...i", pulls[there], g)
     rho = np.linalg.norm(g, axis=-1)
     return float(np.median(np.linalg.norm(rest, axis=-1)[rho > 0] / rho[rho > 0])) if rho.any() else 0.0
 

@@ -65,7 +65,7 @@ class Level:
 
 def whole_level(planes: Sequence[NDArray[Any]], black: float, top: float) -> Level:
     """Return the pictures as they are, saturated from `top` up."""
-    lit = tuple((p < top).astype(np.uint8) if p.max() >= top else None for p in planes)
+    lit = tuple((p < top).astype(np.uint8) if top < np.inf and p.max() >= top else None for p in planes)
     return Level(tuple(planes), lit, black, 1, 96, 12, BLUR_PX)
 
 
@@ -93,11 +93,17 @@ def tiles(level: Level) -> Corners:
         some = part[::6].astype(np.float32)
         steps = np.abs(some[:, 3::3] - some[:, :-3:3])
         steps = np.pad(steps, ((0, 0), (0, 1)))
-        energy += steps.reshape(high, size // 6, wide, size // 3).mean(axis=(1, 3))
+        energy += _means(steps, high, wide)
         down = np.abs(part[3::12, ::6].astype(np.float32) - part[:-3:12, ::6])
-        energy += down.reshape(high, size // 12, wide, size // 6).mean(axis=(1, 3))
+        energy += _means(down, high, wide)
     best = np.argsort(energy.ravel())[::-1][: level.most_tiles]
     return np.column_stack([best % wide, best // wide]) * size + MARGIN_PX
+
+
+def _means(values: Floats, high: int, wide: int) -> Floats:
+    """Return the means (high, wide) of as many equal parts of values; first along columns, where memory is."""
+    rows = values.reshape(high, -1, values.shape[1]).mean(axis=1)
+    return np.asarray(rows.reshape(high, wide, -1).mean(axis=2))
 
 
 @dataclass(frozen=True, slots=True)
