@@ -65,6 +65,20 @@ class TestAccepting:
         assert pointers.by_variant["wide"] == before != pointers.by_variant["thin"]
         assert accepted_bundle(station, before).files["recipes/bore.toml"].decode() == RECIPE
 
+    def test_pictures_that_lights_name_are_accepted_with_them(self, cli, vent):
+        lamps = "".join(f'[[light]]\nid = "{k}"\nazimuth_deg = {90 * k}\nelevation_deg = 45\n' for k in range(4))
+        names = [f"step{k}.png" for k in range(4)]
+        beside = "{ centre = [10, 10], size = [5, 5] }"
+        step = f"[step]\npictures = {names}\nlow = {beside}\nhigh = {beside}\nheight_mm = 1\nu_height_mm = 0.01\n"
+        (vent.folder / "recipes" / "lights.toml").write_text('format = "tiepoint/lights/1"\n' + lamps + step)
+        for name in names:
+            picture(vent.folder / "recipes" / name, 6.0, 1)
+        vent.change('unit = "mm"', 'unit = "mm"\nlights = "lights.toml"')
+        assert cli("accept", vent.folder, "--why", "first").code == 0
+        station = open_station(vent.folder)
+        (sha,) = pointers_of(station).shas
+        assert {f"recipes/{name}" for name in names} < set(accepted_bundle(station, sha).files)
+
     def test_what_cannot_be_run_cannot_be_accepted(self, cli, vent):
         (vent.folder / "recipes" / "bore.png").unlink()
         said = cli("accept", vent.folder, "--why", "first")

@@ -312,3 +312,48 @@ def test_blank_pictures_of_all_lamps_are_left_to_what_computes_the_relief():
     lights = read_lights(tomllib.loads(LIGHTS))
     for level in (0, 90, 255):
         assert doubt_of([blank(level)(0)] * 4, lights.lights(), lights.each) is None
+
+
+STEP = """
+[step]
+pictures = ["s0.png", "s1.png", "s2.png", "s3.png"]
+low = { centre = [14, 40], size = [26, 60] }
+high = { centre = [59.5, 40], size = [28, 60] }
+height_mm = 0.2
+u_height_mm = 0.001
+"""
+
+
+def pad(azimuth_deg, slope):
+    """Return a pad (80, 120), 40 px wide, whose straight flanks of 10 px rise by `slope`: by Lambert's law."""
+    x = np.arange(120) - 59.5
+    p = np.where((np.abs(x) > 20) & (np.abs(x) < 30), -slope * np.sign(x), 0.0) * np.ones((80, 1))
+    a = math.radians(azimuth_deg)
+    light = math.sqrt(0.5) * (1 - p * math.cos(a)) / np.sqrt(1 + p**2)
+    noise = np.random.default_rng(round(azimuth_deg) + 1).normal(0, 0.5, p.shape)
+    return np.clip(np.rint(170 * light + noise), 0, 255).astype(np.uint8)
+
+
+def test_a_known_step_scales_the_relief_of_every_shot_and_the_record_says_so(folder):
+    for k, (name, azimuth) in enumerate(SIDES.items()):
+        save_png(folder / f"s{k}.png", pad(azimuth, 0.4))
+        save_png(folder / "shot" / f"{k}-{name}.png", pad(azimuth, 0.2))
+    lit = Lit(read_lights(tomllib.loads(LIGHTS + STEP), folder=folder))
+    assert lit.sha not in (lit.document.sha, Lit(read_lights(tomllib.loads(LIGHTS))).sha)
+    seen = seen_of(load_shot(folder / "shot", lit.document.each))
+    relief = lit.relief(seen.shot.pictures, seen.grey, seen.colour, None)
+    # A flank of 10 px at 0.4 rises by 4 px, which are 0.2 mm; one at 0.2 by 2 px, hence 0.1 mm.
+    assert relief.scale.factor == pytest.approx(0.05, abs=2 * relief.scale.u)
+    height = relief.picture("relief")
+    assert np.median(height[10:70, 46:74]) - np.median(height[10:70, 2:27]) == pytest.approx(0.1, abs=0.003)
+    assert relief.notes[-1].startswith("The relief is in mm after a known step: times 0.0")
+
+
+def test_a_step_that_cannot_be_read_leaves_every_shot_without_relief(folder):
+    for k, azimuth in enumerate(SIDES.values()):
+        save_png(folder / f"s{k}.png", pad(azimuth, -0.4))
+    lit = Lit(read_lights(tomllib.loads(LIGHTS + STEP), folder=folder))
+    seen = seen_of(load_shot(folder / "shot", lit.document.each))
+    told = lit.relief(seen.shot.pictures, seen.grey, seen.colour, None)
+    assert told.code == "relief_refused"
+    assert "[step]: the step reads as -4" in told.sentence
