@@ -32,7 +32,6 @@ from tiepoint.recipe.records import (
     record_from,
     record_json,
     records_csv,
-    records_jsonl,
     sealed,
     write_records,
 )
@@ -570,18 +569,6 @@ def test_a_changed_copy_of_a_record_has_a_hash_of_its_own(place):
     assert record_json(kept)["sha"] == kept.sha == record_json(record_from(record_json(kept)))["sha"]
     assert record_json(changed)["sha"] != kept.sha
     assert record_from({**record_json(changed)}).station == "another"
-
-
-def test_what_a_sealed_record_keeps_of_its_content_is_what_it_holds(place, monkeypatch):
-    kept = sealed(_made(place))
-    with monkeypatch.context() as patch:
-        patch.setattr("tiepoint.recipe.records.plain", lambda _: pytest.fail("worked out again"))
-        told = record_json(kept)
-        assert json.loads(records_jsonl([kept])) == json.loads(json.dumps(told))
-    assert told == record_json(replace(kept))
-    # Whoever changes what was told does not change the record.
-    told["station"] = "another"
-    assert record_json(kept)["station"] == kept.station
 
 
 def test_a_shot_that_cannot_be_read_is_unread_among_others_and_refused_alone(place, capsys):

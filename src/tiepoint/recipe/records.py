@@ -33,9 +33,8 @@ from tiepoint.model.shot import RobotPose
 from tiepoint.recipe.shots import read_shot
 
 JSONL, CSV = "records.jsonl", "records.csv"
-_HASHED, _PLAIN = "_content_sha", "_content"
-"""Where a record keeps the hash that was taken of it, and a sealed one its content as plain data; no fields of it, so
-that a changed copy has none."""
+_HASHED = "_content_sha"
+"""Where a record keeps the hash that was taken of it; no field of it, so that a changed copy has none."""
 
 COLUMNS = (
     "seq", "shot", "part_id", "taken_utc", "variant", "record_verdict", "id", "step", "kind", "quantity", "operator",
@@ -47,8 +46,7 @@ COLUMNS = (
 
 def record_json(record: Record) -> dict[str, Any]:
     """Return a record as plain data with its `format` first and its own `sha`."""
-    kept = record.__dict__.get(_PLAIN)
-    body = {"format": format_of("record"), **plain(record)} if kept is None else kept
+    body = {"format": format_of("record"), **plain(record)}
     # A record never changes, and its hash costs as much as measuring the part: it is taken once.
     if _HASHED not in record.__dict__:
         record.__dict__[_HASHED] = _sha(body)
@@ -57,10 +55,8 @@ def record_json(record: Record) -> dict[str, Any]:
 
 def sealed(record: Record) -> Record:
     """Return the record with its `sha` filled in."""
-    body = record_json(record)
-    made = replace(record, sha=body["sha"])
-    # Whoever seals a record writes it next.
-    made.__dict__.update({_HASHED: made.sha, _PLAIN: body})
+    made = replace(record, sha=record_json(record)["sha"])
+    made.__dict__[_HASHED] = made.sha
     return made
 
 
