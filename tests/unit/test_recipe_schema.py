@@ -127,7 +127,7 @@ def test_a_faulty_head_is_named_with_what_is_allowed(head: str, said: str):
          "region.path.points is 3 times the same place; give at least two different ones"),
         ('kind = "patches"\nshade = "darker"\nlevel = 1e308\nregion.rectangle = { centre = [3, 4], size = [1, 1] }',
          'step 1 "a": level is 1e+308; give a number between'),
-        ('kind = "code"\nmask = "painted.png"', "mask covers a region, and the step states none; give it one"),
+        ('kind = "code"\nmask = "painted.png"', "mask covers the box of a region, and none is stated"),
         ('kind = "text"\nmask = "painted.png"\nregion.rectangle = { centre = [3, 4], size = [1, 1] }',
          "mask stands in a text step, which looks at its line as a whole"),
         ('kind = "code"\nname = "a\\u202eb"', "without unseen characters"),
