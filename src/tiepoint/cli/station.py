@@ -71,7 +71,7 @@ def accept(
         hint_at(line)
     by, reason = who_is_asking(who), _why(why)
     agreed = agree(there, who=by, why=reason)
-    acceptance = accepted(there, named, who=by, why=reason, variants=variants or ())
+    acceptance = accepted(there, bundles, who=by, why=reason, variants=variants or ())
     of_agreed = () if agreed is None else (f"Requirements agreed: entry {agreed.seq} of the ledger.",)
     if acceptance is None:
         present(

@@ -37,6 +37,12 @@ Of = Annotated[
     str | None,
     typer.Option("--of", metavar="NAME", help="What it is of, as requirements.toml names it; the reading by default."),
 ]
+MostEscapes = Annotated[
+    str | None, typer.Option("--most-escapes", metavar="SHARE", help="Agreed: of bad parts, that pass at most.")
+]
+MostFalse = Annotated[
+    str | None, typer.Option("--most-false", metavar="SHARE", help="Agreed: of good parts, that do not, at most.")
+]
 Picture = Annotated[Path | None, typer.Option("--picture", metavar="FILE.svg", help="Draw the study as a picture.")]
 
 

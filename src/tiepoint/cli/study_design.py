@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from tiepoint.cli.answer import Answer, Json, present, table
+from tiepoint.cli.study_data import MostEscapes, MostFalse
 from tiepoint.cli.typed import positive_mm, share_typed
 from tiepoint.foundation.errors import UnusableInput
 
@@ -39,12 +40,8 @@ def design(
     block: Annotated[
         str | None, typer.Option("--block", metavar="NAME", help="The factor that is hard to change in between.")
     ] = None,
-    most_escapes: Annotated[
-        str | None, typer.Option("--most-escapes", metavar="SHARE", help="Agreed: of bad parts, that pass at most.")
-    ] = None,
-    most_false: Annotated[
-        str | None, typer.Option("--most-false", metavar="SHARE", help="Agreed: of good parts, that do not, at most.")
-    ] = None,
+    most_escapes: MostEscapes = None,
+    most_false: MostFalse = None,
     seed: Annotated[int, typer.Option("--seed", min=0, metavar="N", help="Of the random order.")] = 1,
     out: Annotated[
         Path | None,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from tiepoint.cli.answer import Answer, Json, hint_at, present, progress, table
-from tiepoint.cli.study_data import Kept, KeptIn, keep
+from tiepoint.cli.study_data import Kept, KeptIn, MostEscapes, MostFalse, keep
 from tiepoint.cli.typed import share_typed
 from tiepoint.foundation.errors import UnusableInput
 
@@ -37,12 +37,8 @@ def trial(
         list[Path] | None,
         typer.Option("--tuning", metavar="LABELS", help="What the recipe was tuned by: a table or folders, as LABELS."),
     ] = None,
-    most_escapes: Annotated[
-        str | None, typer.Option("--most-escapes", metavar="SHARE", help="Agreed: of bad parts, that pass at most.")
-    ] = None,
-    most_false: Annotated[
-        str | None, typer.Option("--most-false", metavar="SHARE", help="Agreed: of good parts, that do not, at most.")
-    ] = None,
+    most_escapes: MostEscapes = None,
+    most_false: MostFalse = None,
     tie: Annotated[Path | None, typer.Option("--tie", metavar="TIE.json", help="As of run.")] = None,
     lights: Annotated[Path | None, typer.Option("--lights", metavar="LIGHTS.toml", help="As of run.")] = None,
     variants: Annotated[Path | None, typer.Option("--variants", metavar="VARIANTS.csv", help="As of run.")] = None,

@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 
 from tiepoint.report import charts, look, tables
-from tiepoint.report.page_parts import esc, note, say, scroll, sheet
+from tiepoint.report.page_parts import block, esc, note, say, scroll, sheet
 from tiepoint.report.trial_picture import margins
 from tiepoint.studies.trial import VERDICTS, ClassSeen, PartSeen, TrialStudy, margin_said, per_cent
 
@@ -27,19 +27,15 @@ def trial_html(study: TrialStudy, recipe: str, overlays: Mapping[str, str]) -> s
             charts.symbols(),
             f'<main><header class="pagehead"><h1>Trial of {esc(recipe)}</h1>'
             f"{say(f'<strong>{verdict[study.good]}</strong>', big=True)}</header>",
-            sheet("found", "Found", "", _block(*(say(esc(s)) for s in study.sentences))),
-            sheet("classes", "Classes", "distinct parts", _block(scroll(_classes(study)), note(esc(study.convention)))),
-            sheet("margins", "Margins", "", _block(f'<img alt="Margins" src="{_uri(margins(study))}">')),
+            sheet("found", "Found", "", block(*(say(esc(s)) for s in study.sentences))),
+            sheet("classes", "Classes", "distinct parts", block(scroll(_classes(study)), note(esc(study.convention)))),
+            sheet("margins", "Margins", "", block(f'<img alt="Margins" src="{_uri(margins(study))}">')),
             sheet("wrong", "Parts that were judged wrongly", f"{len(study.wrong)}", _wrong(study, overlays)),
-            sheet("checks", "Taken for granted", "", _block(*(note(esc(c.sentence)) for c in study.checks))),
+            sheet("checks", "Taken for granted", "", block(*(note(esc(c.sentence)) for c in study.checks))),
             "</main>",
         )
     )
     return look.page(f"Trial of {recipe}", body, description=study.sentences[0])
-
-
-def _block(*inside: str) -> str:
-    return f'<div class="block">{"".join(inside)}</div>'
 
 
 def _uri(drawing: str) -> str:
@@ -71,9 +67,9 @@ def _class_row(seen: ClassSeen) -> tuple[tables.Cell, ...]:
 def _wrong(study: TrialStudy, overlays: Mapping[str, str]) -> str:
     wrong = study.wrong
     if not wrong:
-        return _block(say("None."))
+        return block(say("None."))
     figures = "".join(_figure(part, overlays.get(part.worst.where)) for part in wrong[:MOST_SHOWN])
-    return _block(f'<div class="wrong">{figures}</div>', *_beyond(wrong[MOST_SHOWN:]))
+    return block(f'<div class="wrong">{figures}</div>', *_beyond(wrong[MOST_SHOWN:]))
 
 
 def _beyond(rest: Sequence[PartSeen]) -> tuple[str, ...]:

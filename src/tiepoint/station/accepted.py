@@ -10,7 +10,7 @@ import difflib
 import hashlib
 import json
 import shutil
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
@@ -30,6 +30,7 @@ from tiepoint.documents.files import (
     write_together,
 )
 from tiepoint.foundation.errors import UnusableDocument, UnusableInput
+from tiepoint.foundation.once import cached_property
 from tiepoint.recipe.pool import Preparation
 from tiepoint.recipe.recipe import Recipe
 from tiepoint.recipe.station import Prepared, prepare
@@ -57,12 +58,12 @@ class Bundle:
     files: Mapping[str, bytes]
     variants: tuple[str, ...]
 
-    @property
+    @cached_property
     def shas(self) -> dict[str, str]:
         """The hash of each file's content."""
         return {name: content_sha(name, data) for name, data in self.files.items()}
 
-    @property
+    @cached_property
     def sha(self) -> str:
         """The hash of all content, by which the copy goes."""
         return sha256({"recipe": self.recipe, "files": self.shas})
@@ -230,7 +231,7 @@ def copy_of_recipe(station: Station, recipe_sha: str) -> str | None:
 
 def accept(
     station: Station,
-    recipes: Iterable[Path],
+    drafts: Sequence[Bundle],
     *,
     who: str,
     why: str,
@@ -242,19 +243,18 @@ def accept(
     `variants`: only these are to run the copies from now on; all that the recipes measure by default.
     """
     before = pointers_of(station)
-    bundles = [draft_of(station, path) for path in recipes]
-    after = _pointed(before, bundles, tuple(variants), station)
+    after = _pointed(before, drafts, tuple(variants), station)
     if after == before:
         return None
-    new = tuple(b.sha for b in bundles if b.sha not in before.shas)
-    for bundle in bundles:
+    new = tuple(b.sha for b in drafts if b.sha not in before.shas)
+    for bundle in drafts:
         _copy(station, bundle)
     body = {
         "format": format_of("act"),
         "act": "accept",
         "who": who,
         "why": why,
-        "recipes": {b.recipe: b.sha for b in bundles},
+        "recipes": {b.recipe: b.sha for b in drafts},
         "variants": dict(after.by_variant),
     }
     with Ledger(station.ledger_path, create=True) as ledger:
@@ -263,7 +263,7 @@ def accept(
     return Acceptance(entry, new, after)
 
 
-def _pointed(before: Pointers, bundles: list[Bundle], only: tuple[str, ...], station: Station) -> Pointers:
+def _pointed(before: Pointers, bundles: Sequence[Bundle], only: tuple[str, ...], station: Station) -> Pointers:
     known = [name for b in bundles for name in b.variants]
     for name in only:
         if name not in known:

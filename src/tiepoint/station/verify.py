@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from tiepoint.foundation.errors import TiepointError
 from tiepoint.station.accepted import accepted_bundle, copy_of_recipe, folder_of, pointers_of, preparation_of
-from tiepoint.station.archive import Kept, kept_of
+from tiepoint.station.archive import kept_of
 from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Chain, Ledger
 from tiepoint.station.replay import Case, Replayed, cases_of, replay
@@ -73,19 +73,20 @@ def verify(
         gone = {k for e in ledger.entries("act") if e.body.get("act") == "expire" for k in e.body.get("records", ())}
         kept = [kept_of(station, entry) for entry in ledger.entries("archived")]
         copies, faults = _copies(station, ledger)
-        whole, expired = 0, []
+        whole: set[int] = set()
+        expired = []
         for one in kept:
             state, says = one.state()
             if state == "missing" and one.record in gone:
                 expired.append(one.record)
             elif state == "kept":
-                whole += 1
+                whole.add(one.record)
             else:
                 faults.append(f"entry {one.record}: {says}")
             if progress is not None:
                 progress(one.folder.name)
-        told, left = _recomputed(station, ledger, kept, sample, seed)
-    return Evidence(chain, known, copies, whole, tuple(expired), tuple(faults), told, left)
+        told, left = _recomputed(station, ledger, whole, sample, seed)
+    return Evidence(chain, known, copies, len(whole), tuple(expired), tuple(faults), told, left)
 
 
 def _copies(station: Station, ledger: Ledger) -> tuple[int, list[str]]:
@@ -107,10 +108,9 @@ def _copies(station: Station, ledger: Ledger) -> tuple[int, list[str]]:
 
 
 def _recomputed(
-    station: Station, ledger: Ledger, kept: list[Kept], sample: int, seed: int
+    station: Station, ledger: Ledger, whole: set[int], sample: int, seed: int
 ) -> tuple[tuple[Replayed, ...], tuple[str, ...]]:
     """Return some records worked out again by the copies that judged them, and why some could not be."""
-    whole = {one.record for one in kept if one.state()[0] == "kept"}
     cases = [case for case in cases_of(station, ledger) if case.record.seq in whole]
     chosen = random.Random(seed).sample(cases, min(sample, len(cases)))
     told: list[Replayed] = []
