@@ -158,7 +158,8 @@ def test_two_factors_by_statsmodels_and_by_their_expected_mean_squares():
 def test_an_interaction_that_is_there_stays_and_is_in_grr():
     data = crossed((10, 3), 3, (1.0, 0.2, 0.05))
     rng = np.random.default_rng(3)
-    own = {key: rng.normal(0, 0.3) for key in {*zip(data.part, data.factors["loading"], strict=True)}}
+    cells = dict.fromkeys(zip(data.part, data.factors["loading"], strict=True))  # in order: a set differs by process
+    own = {key: rng.normal(0, 0.3) for key in cells}
     values = data.values + [own[key] for key in zip(data.part, data.factors["loading"], strict=True)]
     study = study_rr(Measured(values, "mm", data.where, part=data.part, factors=data.factors))
     assert not study.pooled
