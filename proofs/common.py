@@ -4,28 +4,51 @@ A proof runs for minutes to hours, so CI does not run it: it leaves `proofs/resu
 `python proofs/stale.py` says which results no longer belong to the code.
 """
 
+import ast
 import concurrent.futures
 import hashlib
+import io
 import json
 import math
 import os
 import sys
 import time
+import tokenize
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).resolve().parent.parent
 RESULTS = ROOT / "proofs" / "results"
+SPACES = {tokenize.NL, tokenize.NEWLINE, tokenize.INDENT, tokenize.DEDENT, tokenize.ENDMARKER}
 
 
 def code_sha256(files: Sequence[str], proof: Path) -> str:
-    """Return the hash of source files (relative to the checkout), and of the proof itself, in a fixed order."""
+    """Return the hash of the code in files (relative to the checkout), and of the proof's own, in a fixed order."""
     digest = hashlib.sha256()
     for file in [*(ROOT / f for f in sorted(files)), proof]:
-        text = file.read_text(encoding="utf-8").replace("\r\n", "\n") if file.exists() else ""
-        digest.update(f"{file.relative_to(ROOT).as_posix()}\n{text}\n".encode())
+        code = code_alone(file.read_text(encoding="utf-8")) if file.exists() else ""
+        digest.update(f"{file.relative_to(ROOT).as_posix()}\n{code}\n".encode())
     return digest.hexdigest()
+
+
+def code_alone(text: str) -> str:
+    """Return a source text without comments, docstrings (of names too) and blank lines, alike on every Python."""
+    docs = {(node.lineno, node.col_offset) for node in ast.walk(ast.parse(text)) if is_docstring(node)}
+    lines, told, kept = text.split("\n"), [], set()
+    for token in tokenize.generate_tokens(io.StringIO(text).readline):
+        if token.type == tokenize.COMMENT or token.start in docs:
+            told.append((*token.start, *token.end))
+        elif token.type not in SPACES:
+            kept.update(range(token.start[0] - 1, token.end[0]))
+    for first, begin, last, end in reversed(told):
+        lines[first - 1] = (lines[first - 1][:begin] + lines[last - 1][end:]).rstrip()
+    return "\n".join(line for n, line in enumerate(lines) if n in kept)
+
+
+def is_docstring(node: ast.AST) -> bool:
+    """Return whether a node is a string that stands alone: at the head of what it tells of, or below a name."""
+    return isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant) and isinstance(node.value.value, str)
 
 
 def proved_files(rooms: Sequence[str]) -> list[str]:
