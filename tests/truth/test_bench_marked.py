@@ -18,13 +18,12 @@ from tiepoint.bench.marked import (
     bead_length_mm,
     bead_path,
     marked_face,
-    marked_lot,
 )
 from tiepoint.bench.marked_station import SIDES, MarkedStation, close_up, lights_toml, side_lamps
 from tiepoint.bench.marked_symbols import Peening, envelope, peened, square_symbol
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.render.relief_grid import grid_over
-from tiepoint.render.relief_letters import LETTERS, lettering, text_width_mm
+from tiepoint.render.relief_letters import GAP, LETTERS, UNITS, lettering
 from tiepoint.render.relief_paths import along
 
 
@@ -93,7 +92,9 @@ def test_letters_stand_on_their_line_and_are_as_high_as_asked():
     for letter in LETTERS.replace(" ", ""):
         points = np.vstack(lettering(letter, 3.0, 2.0, 6.0))
         assert points[:, 0].min() >= 3.0 - 0.01
-        assert points[:, 0].max() <= 3.0 + text_width_mm(letter, 6.0) + 0.01
+        # One after it stands so far from it as any letter does.
+        after = np.vstack(lettering(2 * letter, 3.0, 2.0, 6.0))[len(points) :]
+        assert points[:, 0].max() <= after[0, 0] - points[0, 0] + 3.0 - GAP * 6.0 / UNITS + 0.01
         if letter.isalnum():
             assert points[:, 1].max() == pytest.approx(8.0, abs=0.05)
             assert points[:, 1].min() == pytest.approx(2.0, abs=0.41 if letter == "Q" else 0.05)
@@ -116,17 +117,16 @@ def test_the_bead_runs_once_round():
     assert ends[2] - ends[0] == pytest.approx([BEAD_OVERLAP_MM, 0.0])
 
 
-def test_a_lot_has_its_defects_and_good_faces_conform():
-    lot = marked_lot(47, 6, 0.3)
-    wrong = [face for face in lot if face.defects]
-    assert len(wrong) == 14
-    assert {face.defects[0] for face in wrong} == set(FACE_DEFECTS)
-    assert all(face.conforms for face in lot if not face.defects)
-    assert not any(face.conforms for face in wrong)
-    assert len({face.lot for face in lot}) == 1
-    assert [face.serial for face in lot] == list(range(1, 48))
-    assert marked_lot(47, 6, 0.3)[5] == lot[5]
-    assert all(face.lot_text != face.lot for face in wrong if face.defects == ("stamp of another lot",))
+def test_good_faces_conform_and_no_face_with_a_defect_does():
+    for serial in range(1, 34):
+        assert marked_face(serial, 6).conforms
+        for kind in FACE_DEFECTS:
+            face = marked_face(serial, 6, kind)
+            assert face.defects == (kind,)
+            assert face.lot == marked_face(1, 6).lot
+            assert not face.conforms
+            assert (face.lot_text != face.lot) == (kind == "stamp of another lot")
+            assert marked_face(serial, 6, kind) == face
 
 
 @pytest.mark.parametrize("defect", list(FACE_DEFECTS))

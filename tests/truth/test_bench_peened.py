@@ -7,6 +7,7 @@ import pytest
 import zxingcpp
 
 from tiepoint.bench.peened import Variety, symbol_scene, symbols
+from tiepoint.render.camera import project
 
 PLAIN = Variety(
     pitch_px=(9.0, 9.0),
@@ -38,6 +39,17 @@ def varied(**changes):
     return Variety(**{**PLAIN.__dict__, **changes})
 
 
+def modules_px(scene):
+    """Return the pixels nearest to the middles of all modules, (n·n, 2), row by row from the symbol's upper side."""
+    size = len(scene.symbol.modules)
+    row, column = np.indices((size, size)).reshape(2, -1)
+    origin, along, _, up = scene.symbol.corners_mm
+    share_x, share_y = (column + 0.5) / size, (size - row - 0.5) / size
+    flat = origin + np.outer(share_x, along - origin) + np.outer(share_y, up - origin)
+    seen = project(scene.shot.truth.sight.camera, np.column_stack([flat, np.zeros(len(flat))]))
+    return np.rint(seen).astype(int)
+
+
 def test_scenes_follow_from_seed_and_number():
     first, second = symbols(2, 5)
     again, other_seed = symbol_scene(1, 5), symbol_scene(1, 6)
@@ -65,7 +77,7 @@ def test_what_is_drawn_lies_in_its_range(number):
 def test_dots_are_where_the_modules_are_said_to_be(number):
     scene = symbol_scene(number, 3, PLAIN)
     # Pixel means at the middles of modules: a pit of 0.06 mm there, 15 % about that, or the bare face.
-    at = np.rint(scene.modules_px()).astype(int)
+    at = modules_px(scene)
     size = scene.traits.modules
     deep = (scene.shot.truth.height_mm[at[:, 1], at[:, 0]] < -0.025).reshape(size, size)
     assert (deep == scene.symbol.modules).all()
@@ -121,7 +133,7 @@ def test_every_factor_reaches_the_scene(changes, means):
 
 def test_dirt_darkens_the_pits_alone():
     plain, dirty = (symbol_scene(1, 7, v) for v in (PLAIN, varied(dirty_share=1.0, dirt=(0.3, 0.3))))
-    at = np.rint(dirty.modules_px()).astype(int)
+    at = modules_px(dirty)
     dark = dirty.symbol.modules.ravel()
     ratio = (dirty.shot.truth.albedo / plain.shot.truth.albedo)[at[:, 1], at[:, 0]]
     assert ratio[dark] == pytest.approx(0.3, abs=0.01)

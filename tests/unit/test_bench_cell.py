@@ -191,11 +191,6 @@ def test_the_belt_carries_its_parts():
     assert c.belt.carried(before.place, 2000).lay.x_mm == pytest.approx(after.place.x_mm)
 
 
-def test_parts_in_flight():
-    # By hand: 900 mm at a pitch of 100 mm is 9 parts in flight.
-    assert cell().belt.in_flight(900.0) == 9
-
-
 def test_half_a_degree_of_direction_is_seven_millimetres():
     # Closed form: 2·800·sin(0.25°) = 6.98 mm.
     belt = cell().belt

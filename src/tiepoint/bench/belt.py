@@ -51,7 +51,3 @@ class Belt:
         """Return the numbers of the parts whose middle may lie within `reach_mm` of the belt's middle point."""
         centre, spare = count * self.mm_per_count / self.pitch_mm, (reach_mm + self.along_mm) / self.pitch_mm
         return range(math.ceil(centre - spare), math.floor(centre + spare) + 1)
-
-    def in_flight(self, distance_mm: float) -> int:
-        """Return how many parts ride between two stations so far apart."""
-        return int(distance_mm / self.pitch_mm)

@@ -222,14 +222,6 @@ def marked_face(serial: int, seed: int, defect: str = "", lot: str | None = None
     return replace(FACE_DEFECTS[defect](face, rng), defects=(defect,)) if defect else face
 
 
-def marked_lot(count: int, seed: int, defect_share: float = 0.3) -> tuple[MarkedFace, ...]:
-    """Return the faces of a lot. The share with defects is met exactly, kinds in turn, the order by the seed."""
-    kinds = list(FACE_DEFECTS)
-    wrong = [kinds[k % len(kinds)] for k in range(round(defect_share * count))]
-    order = np.random.default_rng([seed, 5]).permutation([*wrong, *[""] * (count - len(wrong))]).tolist()
-    return tuple(marked_face(number + 1, seed, str(defect)) for number, defect in enumerate(order))
-
-
 def lot_of(seed: int) -> str:
     """Return a lot number: letters, week, and a count."""
     rng = np.random.default_rng([seed, 6])

@@ -133,12 +133,6 @@ class PeenedScene:
         """What was drawn, by name."""
         return {name: float(value) for name, value in asdict(self.traits).items()}
 
-    def modules_px(self) -> Array:
-        """Return where the middles of all modules are, (n·n, 2), row by row from the symbol's upper side."""
-        size = len(self.symbol.modules)
-        row, column = np.indices((size, size)).reshape(2, -1)
-        return _on_picture(self.shot.truth.sight, self.symbol, column + 0.5, size - row - 0.5)
-
 
 def symbols(count: int, seed: int, variety: Variety | None = None) -> Iterator[PeenedScene]:
     """Yield so many scenes of a seed, numbered from 0."""

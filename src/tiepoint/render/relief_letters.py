@@ -91,11 +91,6 @@ def lettering(text: str, x_mm: float, y_mm: float, height_mm: float, angle_deg: 
     return tuple(paths)
 
 
-def text_width_mm(text: str, height_mm: float) -> float:
-    """Return how wide a line of text is, from the middle of its first stroke to that of its last."""
-    return height_mm / UNITS * (sum(_LETTERS[letter][0] + GAP for letter in text) - GAP)
-
-
 def drawn(stroke: Stroke) -> Array:
     """Return a stroke's path (n, 2) in units, arcs as chords."""
     return np.vstack([_arc(*item) if len(item) == 6 else np.array([item]) for item in stroke])

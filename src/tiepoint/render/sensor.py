@@ -75,11 +75,6 @@ class EmvaSensor:
     tail_share: float = 0.0
     tail_factor: float = 8.0
 
-    def variance_dn2(self, mean_dn: float) -> float:
-        """Return the variance of a pixel of mean grey value `mean_dn`, quantisation included."""
-        constant, slope = self.noise
-        return constant + slope * mean_dn + 1 / 12
-
     @property
     def noise(self) -> tuple[float, float]:
         """Variance before quantisation, DN²: a constant and a slope per DN of the mean."""
