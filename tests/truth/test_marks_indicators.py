@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from tests.helpers.mark_scenes import drawn, read
 
-from tiepoint.vision.mark_indicators import THRESHOLDS, indicators
+from tiepoint.vision.mark_indicators import indicators
 
 CELL, MARGIN = 12, 30
 
@@ -104,17 +104,6 @@ def test_nothing_is_told_of_one_level_or_beyond_the_picture():
     picture, corners, cells = symbol()
     assert indicators(np.full_like(picture, 100), corners, cells.shape, 255.0) is None
     assert indicators(picture, corners + 100, cells.shape, 255.0) is None
-
-
-def test_where_the_grades_are_divided():
-    # As handed on in the trade (second-hand and from memory; the standards themselves are not at hand).
-    assert THRESHOLDS == {
-        "unused_correction": (0.62, 0.50, 0.37, 0.25),
-        "symbol_contrast": (0.70, 0.55, 0.40, 0.20),
-        "modulation": (0.50, 0.40, 0.30, 0.20),
-        "axial_nonuniformity": (0.06, 0.08, 0.10, 0.12),
-        "cell_contrast": (0.30, 0.25, 0.20, 0.15),
-    }
 
 
 NAMES = ["symbol_contrast", "modulation", "cell_contrast", "axial_nonuniformity", "grid_nonuniformity"]

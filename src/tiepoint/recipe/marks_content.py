@@ -239,9 +239,7 @@ _IDENTIFIERS: dict[str, _Kind] = {
     "8018": _Kind(18, 18, True, _check),
     "8020": _Kind(1, 25, False),
     "8200": _Kind(1, 70, False),
-    **{
-        f"{ai}{d}": _Kind(6, 6, True) for ai in (*range(310, 317), *range(320, 338), *range(340, 358)) for d in range(6)
-    },
+    **{f"{ai}{d}": _Kind(6, 6, True) for ai in _MEASURES for d in range(6)},
     **{f"{ai}{d}": _Kind(1, 15, True) for ai in (390, 392) for d in range(10)},
     **{f"{ai}{d}": _Kind(4, 18, True) for ai in (391, 393) for d in range(10)},
 }

@@ -16,16 +16,6 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-THRESHOLDS: dict[str, tuple[float, float, float, float]] = {
-    "unused_correction": (0.62, 0.50, 0.37, 0.25),
-    "symbol_contrast": (0.70, 0.55, 0.40, 0.20),
-    "modulation": (0.50, 0.40, 0.30, 0.20),
-    "axial_nonuniformity": (0.06, 0.08, 0.10, 0.12),
-    "cell_contrast": (0.30, 0.25, 0.20, 0.15),
-}
-"""Where the standards divide their grades A, B, C and D, as limits to start from: the first three of ISO/IEC 15415
-(second-hand), axial non-uniformity of the same and cell contrast of ISO/IEC 29158 (from memory)."""
-
 APERTURE = 0.6
 POINTS = 5
 REACH = 0.5

@@ -114,11 +114,6 @@ def _cells(kind: str, version: str) -> tuple[int, int] | None:
     return None
 
 
-def is_second_there() -> bool:
-    """Whether the second reader of Data Matrix, libdmtx, is installed."""
-    return _second() is not None
-
-
 @cache
 def _second() -> Callable[..., Any] | None:
     """Return libdmtx's reader; None where it is not installed."""

@@ -1,8 +1,7 @@
-"""How far noise moves the slopes that lamps tell, in closed form, and how much noise a shot's pictures show."""
+"""How much noise a shot's pictures show, and how much of them no matte surface explains."""
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -12,35 +11,6 @@ Array = NDArray[np.float64]
 
 LEAST_NOISE = math.sqrt(1 / 12)
 """In grey levels: rounding to whole ones alone."""
-
-
-@dataclass(frozen=True, slots=True)
-class SlopeNoise:
-    """Standard uncertainties of one pixel's slopes, their correlation, and the mean angle between normal and truth."""
-
-    u_slope_x: float
-    u_slope_y: float
-    correlation: float
-    mean_angle_deg: float
-
-
-def slope_noise(pulls: Array, noise_per_albedo: float, slope_x: float = 0.0, slope_y: float = 0.0) -> SlopeNoise:
-    """Return what white noise of sd σ does to the slopes of a pixel of albedo ρ, `noise_per_albedo` being σ/ρ.
-
-    g = A⁺v has covariance σ²(AᵀA)⁻¹; p = −gx/gz and q = −gy/gz follow to first order. For four lamps at 90° to one
-    another, θ from the normal, on a flat part this is (σ/ρ)²·1/(2 sin²θ) for either slope. The mean angle is that of a
-    Gaussian pair, taken as alike in all directions: √(π/4·(sum of variances along and across the slope)).
-    """
-    spread = noise_per_albedo**2 * np.linalg.inv(pulls.T @ pulls)
-    gz = 1 / math.sqrt(1 + slope_x**2 + slope_y**2)
-    by_g = np.array([[-1.0, 0.0, -slope_x], [0.0, -1.0, -slope_y]]) / gz
-    covariance = by_g @ spread @ by_g.T
-    u_x, u_y = (math.sqrt(v) for v in np.diag(covariance))
-    # The normal turns by (part of g's error across n)/|g|: |g| is 1 here.
-    n = np.array([-slope_x, -slope_y, 1.0]) * gz
-    across = np.eye(3) - np.outer(n, n)
-    mean_angle = math.sqrt(math.pi / 4 * float(np.trace(across @ spread @ across)))
-    return SlopeNoise(u_x, u_y, float(covariance[0, 1] / (u_x * u_y)), math.degrees(mean_angle))
 
 
 def picture_noise(pictures: Sequence[NDArray[Any]], most_rows: int = 16) -> float:
