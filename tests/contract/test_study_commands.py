@@ -74,7 +74,9 @@ def test_a_spreadsheet_and_a_table_answer_alike(cli, tmp_path):
     book.save(tmp_path / "rr.xlsx")
     one, other = (cli("study", "rr", path, "--json").json for path in (GAUGE, tmp_path / "rr.xlsx"))
     assert one.pop("name") != other.pop("name")
+    of_table, of_sheet = one.pop("data"), other.pop("data")
     assert one == other
+    assert of_table["values"] == of_sheet["values"]
 
 
 def test_two_factors_by_name_and_components_that_are_not_seen(cli, tmp_path):

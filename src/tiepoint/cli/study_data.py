@@ -97,7 +97,7 @@ def answer(
     if picture is not None:
         write_atomic(picture, drawing.encode())
         hints = (f"The picture is {picture}.",)
-    document = {"study": kind, **plain(_finite(dataclasses.asdict(study)))}
+    document = {"study": kind, **plain(finite(dataclasses.asdict(study)))}
     hints += keep(kind, document, kept)
     said = (study.convention, *lines, *study.sentences)
     present(Answer(document, said, study.good is not False, hints), as_json)
@@ -129,10 +129,10 @@ def untold(checks: "Sequence[Check]") -> str:
     return f"Tested and not objected to: {held or 'nothing'}." + (f" {open_}" if open_ else "")
 
 
-def _finite(thing: Any) -> Any:
+def finite(thing: Any) -> Any:
     """Return plain data in which an end that is infinite is null: JSON has no word for it."""
     if isinstance(thing, dict):
-        return {key: _finite(value) for key, value in thing.items()}
+        return {key: finite(value) for key, value in thing.items()}
     if isinstance(thing, list | tuple):
-        return [_finite(item) for item in thing]
+        return [finite(item) for item in thing]
     return None if isinstance(thing, float) and not math.isfinite(thing) else thing

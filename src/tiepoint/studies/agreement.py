@@ -73,7 +73,7 @@ class AgreementStudy:
     """Against the reference, where there is one: κ, misses, false alarms. Between repeats, where there are any.
 
     `same`: parts on which all repeats agree, of all parts, by `same_by` rater; `kappa_repeats` (Fleiss) over all of
-    them. Both are None where parts were decided once.
+    them. Both are None where parts were decided once. `said`: the decisions, all of them.
     """
 
     kappa: Figure | None
@@ -85,6 +85,7 @@ class AgreementStudy:
     same_by: tuple[tuple[str, Rate], ...]
     kappa_repeats: float | None
     decisions: int
+    said: tuple[Decision, ...]
     asked: tuple[Agreed, ...]
     convention: str
     checks: tuple[Check, ...]
@@ -137,6 +138,7 @@ def study_agreement(
         same_by=_same_by(decisions, confidence) if repeated else (),
         kappa_repeats=fleiss_kappa(by_part) if repeated else None,
         decisions=len(decisions),
+        said=tuple(decisions),
         asked=asked,
         convention=_convention(confidence),
         checks=tuple(_checks(by_part, known)),

@@ -121,9 +121,10 @@ class Capable:
 
 @dataclass(frozen=True, slots=True)
 class CapabilityStudy:
-    """The measuring `system`, the measuring `process` (None where no cause of it was stated) and all causes."""
+    """The measuring `system`, the `process` (None where no cause of it was stated) and all causes, in `unit`."""
 
     tolerance: float
+    unit: str
     system: Capable
     process: Capable | None
     rows: tuple[CauseRow, ...]
@@ -153,6 +154,7 @@ def study_capability(
     process = _capable(_counting(causes), tolerance, most_process) if has_process else None
     study = CapabilityStudy(
         tolerance=tolerance,
+        unit=unit,
         system=system,
         process=process,
         rows=tuple(_rows(causes, has_process)),

@@ -60,7 +60,7 @@ class LengthsStudy:
 
     `scale`: error for each unit of length, `offset` at length 0, by a straight line (None for one length). `within`:
     how many keep the maximum; `shown`: how many do whatever the test's own uncertainty. `missing`: what was not looked
-    at. `good`: None where no maximum was stated.
+    at. `good`: None where no maximum was stated. `data`, in `unit`: what it was made of.
     """
 
     errors: Array
@@ -72,6 +72,8 @@ class LengthsStudy:
     offset: Figure | None
     places: tuple[PlaceErrors, ...]
     missing: tuple[str, ...]
+    data: KnownLengths
+    unit: str
     convention: str
     checks: tuple[Check, ...]
     good: bool | None
@@ -107,6 +109,8 @@ def study_lengths(
         offset=offset,
         places=tuple(_places(data, errors)),
         missing=missing,
+        data=data,
+        unit=unit,
         convention=_convention(most_error, per_length, unit),
         checks=tuple(_checks(data, errors, allowed)),
         good=None if shown is None else shown == errors.size and not missing,

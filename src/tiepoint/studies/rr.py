@@ -80,10 +80,11 @@ class OtherChoice:
 
 @dataclass(frozen=True)
 class RrStudy:
-    """A crossed gauge study; standard deviations in `unit`, shares as fractions of 1. `every`: see `study_rr`.
+    """A crossed gauge study; standard deviations in `unit`, shares as fractions of 1. `every`, `pool`: see `study_rr`.
 
-    `av` is None without a factor, `share_of_tolerance` without a tolerance, `ranges` where the method has no place (two
-    factors, unequal repeats), `other` without an interaction. `ndc` is rounded down, `ndc_low` from the lower end.
+    `data`: what it was made of, so that whoever holds the study can make it again. `av` is None without a factor,
+    `share_of_tolerance` without a tolerance, `ranges` where the method has no place (two factors, unequal repeats),
+    `other` without an interaction. `ndc` is rounded down, `ndc_low` from the lower end.
     """
 
     name: str
@@ -110,6 +111,9 @@ class RrStudy:
     tolerance: float | None
     spread: float
     most: float | None
+    pool: Pool
+    pool_above: float
+    data: Measured
     convention: str
     checks: tuple[Check, ...]
     good: bool | None
@@ -191,6 +195,9 @@ def study_rr(
         tolerance=tolerance,
         spread=spread,
         most=most,
+        pool=pool,
+        pool_above=pool_above,
+        data=data,
         convention=_convention(made, pool, pool_above, tolerance, spread),
         checks=_checks(data, crossed, analysis, bool(every)),
         good=None,

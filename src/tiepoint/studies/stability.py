@@ -40,6 +40,7 @@ class StabilityStudy:
 
     `averages` (n,) are the weighted ones, `spreads` (n,) their standard deviations. `drift`: from the first point to
     the last, by the straight trend. `runs`: points until an alarm, on average, at shifts of 0, 0.5 and 1 σ of a point.
+    `centre_given`: whether the centre was known from before. `data`: what it was made of.
     """
 
     name: str
@@ -51,6 +52,7 @@ class StabilityStudy:
     counts: Array
     sigma: Array
     centre: float
+    centre_given: bool
     base: int
     weight: float
     width: float
@@ -61,6 +63,7 @@ class StabilityStudy:
     drift_p: float
     runs: tuple[float, float, float]
     most: float | None
+    data: Measured
     convention: str
     checks: tuple[Check, ...]
     good: bool | None
@@ -111,6 +114,7 @@ def study_stability(
         counts=points.counts,
         sigma=sigma,
         centre=middle,
+        centre_given=centre is not None,
         base=taken,
         weight=weight,
         width=width,
@@ -121,6 +125,7 @@ def study_stability(
         drift_p=p,
         runs=(run_length(0.0, weight, width), run_length(0.5, weight, width), run_length(1.0, weight, width)),
         most=most,
+        data=data,
         convention=_convention(points, taken, n, centre, weight, width),
         checks=_checks(points, float(np.median(sigma * np.sqrt(points.counts))), data.values),
         good=None,

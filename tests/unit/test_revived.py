@@ -1,0 +1,38 @@
+"""Dataclasses from their plain data: what comes back is what went in."""
+
+import dataclasses
+import math
+from pathlib import Path
+
+import pytest
+
+from tiepoint.cli.study_data import finite
+from tiepoint.documents.canonical import plain
+from tiepoint.documents.revived import revived
+from tiepoint.foundation.errors import UnusableDocument
+from tiepoint.studies.figure import Figure
+from tiepoint.studies.measured import read_measured
+from tiepoint.studies.rr import RrStudy, study_rr
+
+GAUGE = Path(__file__).parents[1] / "data" / "studies" / "rr_10x3x3.csv"
+
+
+def test_a_study_comes_back_as_it_was():
+    study = study_rr(read_measured(GAUGE), tolerance=8.0)
+    content = plain(finite(dataclasses.asdict(study)))
+    again = revived(RrStudy, {**content, "ndc": 4})
+    assert plain(finite(dataclasses.asdict(again))) == content
+    assert again.ndc == study.ndc
+    assert again.data.values.dtype == float
+
+
+def test_an_open_end_is_infinite():
+    assert revived(Figure, {"value": 1, "low": None, "high": None, "confidence": 0.95}) == Figure(
+        1.0, -math.inf, math.inf
+    )
+
+
+@pytest.mark.parametrize("content", [{}, None, {"value": "x", "low": 0, "high": 0, "confidence": 0}, 3])
+def test_what_is_of_another_kind_is_told(content):
+    with pytest.raises(UnusableDocument, match="no Figure"):
+        revived(Figure, content)
