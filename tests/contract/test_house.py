@@ -5,6 +5,7 @@ import importlib.util
 import re
 import subprocess
 import sys
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -27,6 +28,21 @@ def test_rooms_import_one_way():
     )
     assert done.returncode == 0, done.stdout + done.stderr
     assert re.search(r"Contracts: \d+ kept, 0 broken", done.stdout)
+
+
+def test_every_room_has_its_place_in_the_order_and_on_the_page():
+    rooms = {path.parent.name for path in SOURCE.glob("*/__init__.py")}
+    held = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["importlinter"]["contracts"]
+    layers, beside, users = held[:3]
+    order = [name.removeprefix("tiepoint.") for name in layers["layers"]]
+    assert {*order, "render"} == rooms
+    targets = {path.stem for path in (SOURCE / "targets").glob("*.py")} - {"__init__", "draw"}
+    shut = {*rooms, *(f"targets.{name}" for name in targets)} - {"render", "foundation", "targets"}
+    assert {name.removeprefix("tiepoint.") for name in beside["forbidden_modules"]} == shut
+    assert {name.removeprefix("tiepoint.") for name in users["source_modules"]} == rooms - {"cli", "bench", "render"}
+    page = (ROOT / "docs" / "explanations" / "rooms.md").read_text(encoding="utf-8")
+    assert f"`{' → '.join(order)}`" in page
+    assert set(re.findall(r"^  (\w+)/  ", page, re.M)) == rooms
 
 
 def calls() -> Iterator[tuple[Path, ast.Call]]:
