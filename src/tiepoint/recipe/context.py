@@ -1,4 +1,7 @@
-"""What a step is given, and what it gives back: the door for built-in kinds and guests alike."""
+"""What a step is given (`Context`) and what it gives back (`StepResult`), built-in kinds and guests alike.
+
+Beside them stand the pieces that both are made of, and how places of a recipe reach the ground. `kinds` is the door.
+"""
 
 import math
 from collections.abc import Callable, Mapping
@@ -150,6 +153,11 @@ def corners(shape: Rectangle | Polygon, frame: str, unit: float) -> Array:
     return np.asarray(placed(shape.centre, frame, unit) + unit * box @ np.array([[c, s], [-s, c]]))
 
 
+def towards(angles: Array) -> Array:
+    """Return unit vectors (n, 2) at angles (n,) in rad, counter-clockwise from +x."""
+    return np.column_stack([np.cos(angles), np.sin(angles)])
+
+
 @dataclass(frozen=True)
 class EdgeLook:
     """How the points of one edge look, in their order along it, n of them.
@@ -166,7 +174,7 @@ class EdgeLook:
 
 
 class Found(Protocol):
-    """Edges that were found, with all that a person must be told of them."""
+    """Edges, patches, a mark: what was found in the picture, with all that a person must be told of it."""
 
     @property
     def outlines(self) -> tuple[Array, ...]:
@@ -174,18 +182,27 @@ class Found(Protocol):
 
     @property
     def flags(self) -> tuple[str, ...]:
-        """What readings that rest on these edges are flagged with."""
+        """What readings that rest on it are flagged with."""
 
     @property
     def looks(self) -> tuple[EdgeLook, ...]:
-        """How the edges look, by which those of one picture are compared."""
+        """How its edges look, by which those of one picture are compared; none where it has none."""
+
+
+@dataclass(frozen=True)
+class Outlined:
+    """What was found and is drawn by its `outlines`, with what is to be known of all readings that rest on it."""
+
+    outlines: tuple[Array, ...]
+    flags: tuple[str, ...]
+    looks: tuple[EdgeLook, ...] = ()
 
 
 @dataclass(frozen=True)
 class StepResult:
     """What a step found: a value or a reason by quantity, and the feature that others may rest on.
 
-    `found`: the edges that it rests on, from which its drawing, its flags and the look of its edges are taken. For
+    `found`: what it rests on, from which its drawing, its flags and the look of its edges are taken. For
     drawing, on the ground: `dimension`, the two ends (2, 2) of a measured length; `at` (2,), the place that the result
     belongs to.
     """

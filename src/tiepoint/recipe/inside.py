@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.reasons import Reason
-from tiepoint.recipe.context import Context, corners, placed
+from tiepoint.recipe.context import Context, corners, placed, towards
 from tiepoint.recipe.ground import Ground
 from tiepoint.recipe.masks import Mask, own_places
 from tiepoint.recipe.regions import Arc, Path, Polygon, Rectangle, Ring, Shape
@@ -70,7 +70,7 @@ def outlines(shape: Shape, frame: str, unit: float) -> list[Array]:
         raise TypeError("a path has no outline: what lies along it depends on the step")
     centre = placed(shape.centre, frame, unit)
     if isinstance(shape, Ring):
-        around = _unit(np.linspace(0.0, math.tau, ROUND, endpoint=False))
+        around = towards(np.linspace(0.0, math.tau, ROUND, endpoint=False))
         return [centre + unit * r * around for r in (shape.outer, shape.inner)]
     return [centre + unit * _sector(shape)]
 
@@ -78,11 +78,7 @@ def outlines(shape: Shape, frame: str, unit: float) -> list[Array]:
 def _sector(arc: Arc) -> Array:
     angles = np.radians(np.linspace(arc.from_deg, arc.to_deg, ROUND + 1))
     outer, inner = (arc.radius + s * arc.width / 2 for s in (1, -1))
-    return np.vstack([outer * _unit(angles), inner * _unit(angles[::-1])])
-
-
-def _unit(angles: Array) -> Array:
-    return np.column_stack([np.cos(angles), np.sin(angles)])
+    return np.vstack([outer * towards(angles), inner * towards(angles[::-1])])
 
 
 def _bent(line: Array) -> Array:

@@ -1,4 +1,4 @@
-"""A recipe that names the file of what one of its steps was taught.
+"""A recipe that names the file of what one of its steps was taught, or states under a key what it was taught.
 
 The recipe is edited as text: comments, order and spacing stay as they are, and its revision counts on.
 """

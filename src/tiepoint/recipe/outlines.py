@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from tiepoint.recipe.context import placed
+from tiepoint.recipe.context import placed, towards
 from tiepoint.recipe.inside import outlines
 from tiepoint.recipe.regions import Path, Rectangle, Ring, Shape, shape_of
 from tiepoint.recipe.runner import Trace
@@ -30,7 +30,7 @@ def brackets(trace: Trace) -> list[Array]:
         centre = placed(shape.centre, trace.step.frame, trace.unit)
         # Open at the upper right and at the lower left: the name stands in the upper gap.
         spans = (np.radians(np.linspace(70, 200, _ROUND // 2)), np.radians(np.linspace(250, 380, _ROUND // 2)))
-        return [trace.ground.sight.to_px(centre + trace.unit * shape.outer * _unit(a)) for a in spans]
+        return [trace.ground.sight.to_px(centre + trace.unit * shape.outer * towards(a)) for a in spans]
     if isinstance(shape, Rectangle):
         return [trace.ground.sight.to_px(c) for c in _corners(_outlines(trace)[0])]
     return region_px(trace)
@@ -58,7 +58,3 @@ def _corners(box: Array) -> list[Array]:
         arms = [at + reach * (p - at) / np.hypot(*(p - at)) for p in (before, after)]
         marks.append(np.array([arms[0], at, arms[1]]))
     return marks
-
-
-def _unit(angles: Array) -> Array:
-    return np.column_stack([np.cos(angles), np.sin(angles)])

@@ -14,8 +14,16 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tiepoint.foundation.errors import PoorGeometry
-from tiepoint.ties.family import COVARIANCE_DOF, Corners, Frame, LeftOver, Prepared, linearised, prior_weight
+from tiepoint.ties.family import (
+    COVARIANCE_DOF,
+    Corners,
+    Frame,
+    LeftOver,
+    Prepared,
+    inverse_of,
+    linearised,
+    prior_weight,
+)
 
 Array = NDArray[np.float64]
 
@@ -164,14 +172,9 @@ class _Normal:
             return np.zeros((0, 0))
         carried = np.linalg.solve(self.poses, self.between.transpose(0, 2, 1))
         reduced = self.shared - np.einsum("vkp,vpl->kl", self.between, carried)
-        scale = 1 / np.sqrt(np.maximum(np.diag(reduced), 1e-300))
-        values, vectors = np.linalg.eigh(reduced * np.outer(scale, scale))
-        if not np.isfinite(values).all() or values[0] < 1e-13 * values[-1]:
-            raise PoorGeometry(
-                "the views do not determine the camera; tilt the target by 20 to 45° about different axes"
-            )
-        half = (scale[:, None] * vectors) / np.sqrt(values)
-        return np.asarray(half @ half.T)
+        return inverse_of(
+            reduced, "the views do not determine the camera; tilt the target by 20 to 45° about different axes"
+        )
 
 
 def pose_error_px(views: Views, state: State) -> tuple[float, ...]:

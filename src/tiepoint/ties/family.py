@@ -333,7 +333,10 @@ def fit_member(
     prior = np.array([prior_weight(f, frame.rho_px) for f in free])
     rows, r = np.empty((len(page), 2, len(free))), np.empty((len(page), 2))
     normal = _levenberg(page, seen, white, theta, np.array(free), prior, rows, r)
-    cov = _inverse(normal)
+    cov = inverse_of(
+        normal,
+        "the corners seen do not determine the lens or the plane; show more of the target, over more of the picture",
+    )
     residual, unseen = np.empty_like(r), np.empty_like(r)
     chi2 = _leave_out(rows, r, white, cov, residual, unseen)
     k_used = len(free) - float(np.diag(cov) @ prior)
@@ -402,14 +405,12 @@ def _warm_start(start: Array, fits: list[Fit], free: tuple[int, ...]) -> Array:
     return min(smaller, key=lambda fit: fit.chi2).theta if smaller else start
 
 
-def _inverse(A: Array) -> Array:
-    """Return A⁻¹ of a normal matrix, scaled first; `PoorGeometry` where it is singular."""
+def inverse_of(A: Array, refusal: str) -> Array:
+    """Return A⁻¹ of a normal matrix, scaled first; `PoorGeometry` with that sentence where it is singular."""
     scale = 1.0 / np.sqrt(np.maximum(np.diag(A), 1e-300))
     values, vectors = np.linalg.eigh(A * np.outer(scale, scale))
     if not np.isfinite(values).all() or values[0] < 1e-13 * values[-1]:
-        raise PoorGeometry(
-            "the corners seen do not determine the lens or the plane; show more of the target, over more of the picture"
-        )
+        raise PoorGeometry(refusal)
     half = (scale[:, None] * vectors) / np.sqrt(values)
     return np.asarray(half @ half.T)
 

@@ -2,11 +2,11 @@
 
 A reader made for print follows the two solid sides of the symbol's border. On metal these are rows of dots with gaps,
 as far apart as dots and grain are alike, and there is nothing to follow. But all dots of a mark lie on one lattice, and
-the picture's autocorrelation adds them up, whatever they say. So: the lattice's two steps from the autocorrelation of
-windows, its phase from the Fourier coefficient at the lattice's own frequency, the lattice grown outwards dot by dot
-(affine, then projective, so that perspective is followed), each cell's brightness sampled there; then the place and
-size of the symbol from its border (two solid sides, two broken ones), and the cells handed as a clean symbol to the
-decoder, whose error correction judges them.
+the picture's spectrum adds them up, whatever they say. So: the lattice's two frequencies are the spikes in the spectrum
+of a window of the dots' response, its phase follows from the Fourier coefficients there, and the lattice is fitted to
+the dots in growing circles (affine, then projective, so that perspective is followed). Each cell is sampled, for how
+bright it is and for how much it looks like a dot; the place and size of the symbol follow from its border (two solid
+sides, two broken ones), and the cells are handed as a clean symbol to the decoder, whose error correction judges them.
 """
 
 import itertools
@@ -21,7 +21,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from tiepoint.vision.mark_border import Place, places_of
-from tiepoint.vision.mark_place import place_of_dots
+from tiepoint.vision.mark_place import mapped, place_of_dots
 from tiepoint.vision.mark_seen import Array, MarkSeen, Picture, see
 
 Floats = NDArray[np.float32]
@@ -295,11 +295,6 @@ def _tops(response: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     return ys[:count], xs[:count]
 
 
-def _mapped(matrix: Array, points: Array) -> Array:
-    told = points @ matrix[:, :2].T + matrix[:, 2]
-    return np.asarray(told[:, :2] / told[:, 2:])
-
-
 @njit(cache=True, nogil=True)
 def _fitted(cells: Array, px: Array, is_projective: bool) -> Array:
     """Return the matrix that takes cells (n, 2) to px (n, 2) in least squares.
@@ -345,7 +340,7 @@ def _sampled(picture: Picture, is_bright: bool, response: Floats, lattice: Latti
     """
     count = np.arange(-REACH, REACH + 1)
     u, v = np.meshgrid(count, count)
-    places = _mapped(lattice.px_from_cell, np.column_stack([u.ravel(), v.ravel()])).astype(np.float32)
+    places = mapped(lattice.px_from_cell, np.column_stack([u.ravel(), v.ravel()])).astype(np.float32)
     step = math.sqrt(abs(float(np.linalg.det(lattice.px_from_cell[:2, :2]))))
     work = picture.astype(np.float32)
     side = 2 * round(2.5 * step) + 1
@@ -369,7 +364,7 @@ def _decoded(place: Place, lattice: Lattice) -> MarkSeen | None:
     seen = [mark for mark in see(drawn, ("data_matrix",)) if mark.cells == dark.shape]
     if not seen:
         return None
-    return replace(seen[0], corners=_mapped(lattice.px_from_cell, place.corners - REACH - 0.5), drawn=drawn)
+    return replace(seen[0], corners=mapped(lattice.px_from_cell, place.corners - REACH - 0.5), drawn=drawn)
 
 
 def _placed(mark: MarkSeen, place: Place, dots: Array) -> MarkSeen:

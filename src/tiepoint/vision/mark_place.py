@@ -95,7 +95,7 @@ def place_of_dots(dots: Array, corners: Array, dark: NDArray[np.bool_]) -> MarkP
 def _own_dots(dots: Array, matrix: Array, dark: NDArray[np.bool_]) -> _Seen:
     """Return those dots that lie in the dark cells of a mark, near their middles."""
     size = np.array(dark.shape[::-1])
-    own = _mapped(np.linalg.inv(matrix), dots)
+    own = mapped(np.linalg.inv(matrix), dots)
     cell = np.floor((own + 0.5) * size).astype(int)
     inside = ((cell >= 0) & (cell < size)).all(axis=1)
     inside[inside] = dark[cell[inside, 1], cell[inside, 0]]
@@ -236,7 +236,8 @@ def _matrix(corners: Array) -> Array:
     return np.asarray(cv2.getPerspectiveTransform(UNIT.astype(np.float32), corners.astype(np.float32)), float)
 
 
-def _mapped(matrix: NDArray[np.floating[Any]], points: Array) -> Array:
+def mapped(matrix: NDArray[np.floating[Any]], points: Array) -> Array:
+    """Return where a plane's matrix (3, 3) takes points (n, 2)."""
     told = points @ matrix[:, :2].T + matrix[:, 2]
     return np.asarray(told[:, :2] / told[:, 2:])
 
@@ -250,7 +251,7 @@ def _told(matrix: Array, fit: _Fit) -> MarkPlace:
     matrix = _adjusted(matrix, fit.numbers)
     at = np.array([[-BEST, 0.0], [BEST, 0.0]])
     by_number = np.einsum("nij,njk->nik", _slopes(matrix, at), _moves(at)).reshape(4, 8)
-    return MarkPlace(_mapped(matrix, at), by_number @ fit.covariance @ by_number.T, fit.dof, _mapped(matrix, UNIT))
+    return MarkPlace(mapped(matrix, at), by_number @ fit.covariance @ by_number.T, fit.dof, mapped(matrix, UNIT))
 
 
 def _slopes(matrix: Array, at: Array) -> Array:
@@ -340,7 +341,7 @@ def _beside(told: NDArray[np.bool_], line: NDArray[np.int64], first: NDArray[np.
 
 def _look(picture: Floats, matrix: Array, at: Array) -> Array:
     """Return the levels at places (n, 2), between pixels in proportion; beyond the picture those of its border."""
-    return np.asarray(_levels_at(picture, _mapped(matrix, at)))
+    return np.asarray(_levels_at(picture, mapped(matrix, at)))
 
 
 @njit(cache=True, nogil=True)

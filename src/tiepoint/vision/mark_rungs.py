@@ -1,8 +1,9 @@
-"""Preparations of a picture for reading a mark, and the order in which they are tried.
+"""Preparations of a picture for reading a mark: what each does, and how it is written. `mark_ladder` has their order.
 
 Readers of codes are made for print: flat cells with sharp edges, some pixels wide. A mark on metal has dots that stand
 apart, on ground with a grain of its own. Each rung of the ladder takes away one difference: too many pixels a cell
-(shrink), grain (smooth), gaps between dots (join), light that falls off across the part (even). All are deterministic.
+(shrink), or too few (enlarge), grain (smooth), gaps between dots (join), light that falls off across the part (even);
+or it has the picture read as a lattice of dots. All are deterministic.
 """
 
 import re

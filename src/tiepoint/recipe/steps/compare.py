@@ -11,7 +11,7 @@ from pydantic import Field
 from tiepoint.foundation.reasons import Reason, flag
 from tiepoint.foundation.sources import Source, Value, constant
 from tiepoint.recipe.blemishes import Beyond, Blemish, blemishes, joins_alike, total_of
-from tiepoint.recipe.context import Context, EdgeLook, StepResult, Told
+from tiepoint.recipe.context import Context, Outlined, StepResult, Told
 from tiepoint.recipe.features import PointFeature
 from tiepoint.recipe.good import Good
 from tiepoint.recipe.kinds import Quantity, StepKind
@@ -52,15 +52,6 @@ class CompareTable(LookingTable):
     most_shift: Positive | None = None
     levelled: bool = False
     floor: Positive | None = None
-
-
-@dataclass(frozen=True)
-class FoundBlemishes:
-    """The blemishes that count, for drawing: their `outlines`; and what is to be known of all readings."""
-
-    outlines: tuple[Array, ...]
-    flags: tuple[str, ...]
-    looks: tuple[EdgeLook, ...] = ()
 
 
 def run(context: Context) -> StepResult:
@@ -264,7 +255,7 @@ def _compared(
     flags = _flags(table, known, counted, is_sure and alike)
     lines = tuple(line for blemish in counted for line in blemish.outlines)
     at = counted[0].xy.value if counted else grid_middle(context)
-    return StepResult(told, found=(FoundBlemishes(lines, flags),), at=at)
+    return StepResult(told, found=(Outlined(lines, flags),), at=at)
 
 
 def _that_count(found: tuple[Blemish, ...], least: float) -> tuple[tuple[Blemish, ...], bool]:

@@ -12,7 +12,7 @@ from pydantic import Field, field_validator
 
 from tiepoint.foundation.reasons import Reason, flag
 from tiepoint.foundation.sources import constant
-from tiepoint.recipe.context import Array, Context, EdgeLook, Said, StepResult, Told, corners
+from tiepoint.recipe.context import Array, Context, Outlined, Said, StepResult, Told, corners
 from tiepoint.recipe.kinds import Quantity, StepKind
 from tiepoint.recipe.marks_content import Message, shown
 from tiepoint.recipe.marks_expected import ExpectedTable, judged
@@ -81,15 +81,6 @@ class _Read:
     preparation: str
 
 
-@dataclass(frozen=True)
-class FoundLine:
-    """Where the line was read, for drawing; and what is to be known of its readings."""
-
-    outlines: tuple[Array, ...]
-    flags: tuple[str, ...]
-    looks: tuple[EdgeLook, ...] = ()
-
-
 def run(context: Context) -> StepResult:
     """Read the line."""
     table = context.table
@@ -112,7 +103,7 @@ def run(context: Context) -> StepResult:
         "preparation": Said(read.preparation),
     }
     flags = (flag("read_as_alike"),) if read.line.resolved else ()
-    return StepResult(told, found=(FoundLine((np.vstack([box, box[:1]]),), flags),), at=box.mean(axis=0))
+    return StepResult(told, found=(Outlined((np.vstack([box, box[:1]]),), flags),), at=box.mean(axis=0))
 
 
 # --- seen ----------------------------------------------------------------------------------------------------------
