@@ -9,7 +9,7 @@ from tiepoint.documents.canonical import plain
 from tiepoint.station.kept import KeptStudy
 from tiepoint.station.ledger import Entry
 from tiepoint.station.matrix import matrix
-from tiepoint.station.requirements import Requirement
+from tiepoint.station.requirements import Characteristic, Requirement
 from tiepoint.studies.rates import rate
 from tiepoint.studies.trial import Showing, study_trial
 
@@ -92,3 +92,125 @@ def test_rates_of_a_trial_are_held_by_their_one_sided_bound():
     surer = Requirement(id="R5", says="Escapes", by="trial", most=0.01, confidence=0.99)
     assert state(surer, of(299)) == "not shown"
     assert math.isclose(rate(0, 299).at_most, 1 - 0.05 ** (1 / 299))
+
+
+def figure(low, value, high):
+    return {"value": value, "low": low, "high": high}
+
+
+def check(name, holds):
+    return {"name": name, "holds": holds, "sentence": f"{name} is told."}
+
+
+def asking(by, *, most=None, least=None, of="bore A.diameter", **more):
+    return Requirement(id="R", says="asked", by=by, of=of, most=most, least=least, **more)
+
+
+@pytest.mark.parametrize(
+    ("drift", "expected"),
+    [
+        ((-0.0535, -0.0515, -0.0494), "not shown"),
+        ((-0.009, -0.005, 0.001), "shown"),
+        ((0.001, 0.008, 0.012), "not shown"),
+    ],
+)
+def test_a_drift_is_held_by_its_size_whichever_way_it_goes(drift, expected):
+    of = {"drift": figure(*drift), "unit": "mm", "alarms": []}
+    assert state(asking("stability", most=0.01), study("stability", of)) == expected
+
+
+def test_a_study_with_alarms_shows_nothing():
+    of = {"drift": figure(-0.001, 0.0, 0.001), "unit": "mm", "alarms": [{"chart": "single"}]}
+    assert state(asking("stability", most=0.01), study("stability", of, good=False)) == "not shown"
+
+
+@pytest.mark.parametrize(
+    ("unit", "asked", "expected"),
+    [
+        ("in", "mm", "not shown"),
+        ("in", "in", "shown"),
+        ("um", "mm", "shown"),
+        ("mm", "um", "shown"),
+        ("px", "mm", "not shown"),
+    ],
+)
+def test_a_limit_is_held_in_its_own_unit(unit, asked, expected):
+    """0.00124 in are 0.0315 mm (the inch is 25.4 mm since 1959)."""
+    of = {"largest": figure(0.0, 0.00124, 0.0013), "unit": unit}
+    line = asking("linearity", most=2.0 if asked == "um" else 0.01, unit=asked)
+    assert state(line, study("linearity", of)) == expected
+
+
+def test_a_study_made_for_another_tolerance_than_the_drawings_shows_nothing():
+    drawn = Characteristic(name="bore A", reading="bore A.diameter", drawing="C3", lower=4.3, upper=4.5)
+
+    def of(tolerance, unit):
+        return study("rr", {**grr(0.05, 0.09, 0.2), "tolerance": tolerance, "unit": unit})
+
+    states = [matrix([RR], AGREED, [of(*t)], [drawn])[0] for t in ((0.2, "mm"), (2.0, "mm"), (0.2 / 25.4, "in"))]
+    assert [line.state for line in states] == ["shown", "not shown", "shown"]
+    assert "made for a tolerance of 2 mm, and the drawing gives 0.2" in states[1].why
+
+
+def test_a_share_of_the_variation_never_stands_in_for_that_of_the_tolerance():
+    of = study("rr", grr(0.05, 0.09, 0.2, of_tolerance=False))
+    assert state(RR, of) == "not shown"
+    assert state(asking("rr", most=0.3, figure="GRR of the variation"), of) == "shown"
+    (line,) = matrix([asking("rr", most=0.3, figure="GRR")], AGREED, [of])
+    assert (line.state, "it has no GRR" in line.why) == ("not shown", True)
+
+
+def test_a_measuring_system_alone_shows_nothing_of_the_process():
+    of = study("capability", {"system": {"q": figure(0.01, 0.01, 0.01)}, "process": None, "unit": "mm"})
+    assert state(asking("capability", most=0.3), of) == "not shown"
+    assert state(asking("capability", most=0.15, figure="Q_MS"), of) == "shown"
+
+
+@pytest.mark.parametrize(
+    ("holds", "expected"), [((True, True), "shown"), ((None, None), "shown"), ((False, True), "not shown")]
+)
+def test_data_that_are_not_what_the_interval_takes_them_for_show_nothing(holds, expected):
+    checks = [check("independence", holds[0]), check("normality", holds[1]), check("enough values", False)]
+    of = {"cgk": figure(1.4, 1.5, 1.7), "checks": checks}
+    assert state(asking("type1", least=1.33), study("type1", of)) == expected
+
+
+def test_lengths_are_held_by_the_requirements_own_limit():
+    """|error| + 1.645 u against the limit (ISO 14253-1, one side, 95 %)."""
+    of = {"errors": [0.02, -0.03], "data": {"u": [0.001, 0.002]}, "missing": [], "unit": "mm", "good": True}
+    assert state(asking("lengths", most=0.01), study("lengths", of)) == "not shown"
+    assert state(asking("lengths", most=0.0333), study("lengths", of)) == "shown"
+    assert state(asking("lengths", most=0.0332), study("lengths", of)) == "not shown"
+    assert state(asking("lengths", most=0.1), study("lengths", {**of, "missing": ["two heights"]})) == "not shown"
+
+
+def test_misses_are_held_by_the_requirements_own_limit():
+    of = study("agreement", {"misses": dataclasses.asdict(rate(0, 299)), "false_alarms": None, "classes": []}, of=None)
+    assert state(asking("agreement", most=0.01, of=None), of) == "shown"
+    assert state(asking("agreement", most=0.009, of=None), of) == "not shown"
+    assert state(asking("agreement", most=0.5, of="false alarms"), of) == "not shown"
+
+
+def test_poses_are_held_by_the_worst_of_them():
+    poses = [
+        {"rp": figure(0.05, 0.06, 0.08), "ap": figure(0.1, 0.2, 0.3)},
+        {"rp": figure(0.06, 0.07, 0.12), "ap": None},
+    ]
+    of = study("pose", {"poses": poses}, of="grip")
+    assert state(asking("pose", most=0.12, of="grip"), of) == "shown"
+    assert state(asking("pose", most=0.11, of="grip"), of) == "not shown"
+    assert state(asking("pose", most=1.0, of="grip", figure="AP"), of) == "not shown"
+
+
+def test_limits_are_held_by_the_risk_of_the_worst_station():
+    placed = {
+        "risks": {"average": {"consumer": 1e-5, "producer": 0.01}, "no_error": {"consumer": 0.0, "producer": 0.01}},
+        "unfavourable": {"worst": {"consumer": 4e-5, "producer": 0.03}},
+    }
+    of = study("limits", {"by_risks": None, "by_rule": placed, "limits": {"lower": 4.4, "upper": 4.6}})
+    assert state(asking("limits", most=4e-5), of) == "shown"
+    assert state(asking("limits", most=3e-5), of) == "not shown"
+    assert state(asking("limits", most=0.02, figure="producer's risk"), of) == "not shown"
+    drawn = Characteristic(name="bore A", reading="bore A.diameter", drawing="C3", lower=4.3, upper=4.5)
+    (line,) = matrix([asking("limits", most=4e-5)], AGREED, [of], [drawn])
+    assert (line.state, "other limits" in line.why) == ("not shown", True)

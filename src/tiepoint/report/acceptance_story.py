@@ -119,7 +119,7 @@ def gather(station: Station, *, made_utc: str, sample: int) -> AcceptanceStory:
         made_utc,
         requirements,
         act,
-        matrix(requirements.table.requirement, act, studies),
+        matrix(requirements.table.requirement, act, studies, requirements.table.characteristic),
         deviations(requirements.table, _limits(prepared.values())),
         pointers,
         {name: p.recipe_path.name for name, p in prepared.items()},

@@ -1,17 +1,22 @@
 """Which requirement is shown, by which study: the figure that each kind of study is held by, at its unfavourable end.
 
 A requirement is *shown* where the newest study of its kind keeps the limit at the end of its interval that is against
-it, *not shown* where it does not, or where something forbids saying so, and *not tried* until there is a study.
+it, *not shown* where it does not, or where something forbids saying so, and *not tried* until there is a study. What
+forbids it: a study older than what was agreed, made for another tolerance than the drawing's, in a unit that is not
+that of the limit, without the figure that is asked for, with an alarm, or of data that are not what its intervals take
+them for.
 """
 
 import math
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
+from tiepoint.foundation.sources import coverage_factor
+from tiepoint.foundation.units import MM_PER
 from tiepoint.station.kept import KeptStudy
 from tiepoint.station.ledger import Entry
-from tiepoint.station.requirements import ON_DUTY, Requirement
+from tiepoint.station.requirements import ON_DUTY, Characteristic, Requirement
 
 State = Literal["shown", "not shown", "not tried"]
 
@@ -38,17 +43,29 @@ class Line:
     study: KeptStudy | None = None
 
 
-def matrix(requirements: Sequence[Requirement], agreed: Entry, studies: Sequence[KeptStudy]) -> tuple[Line, ...]:
-    """Return a line for each requirement. `agreed`: the act that dates them; `studies`: in the order of the ledger."""
-    return tuple(_line(asked, agreed, [s for s in studies if _is_of(s, asked)]) for asked in requirements)
+def matrix(
+    requirements: Sequence[Requirement],
+    agreed: Entry,
+    studies: Sequence[KeptStudy],
+    characteristics: Sequence[Characteristic] = (),
+) -> tuple[Line, ...]:
+    """Return a line for each requirement. `agreed`: the act that dates them; `studies`: in the order of the ledger.
+
+    `characteristics`: what the drawing asks for; a study of one of them must have been made for its tolerance.
+    """
+    drawn = {one.reading: one for one in characteristics}
+    return tuple(
+        _line(asked, agreed, [s for s in studies if _is_of(s, asked)], drawn.get(asked.of or ""))
+        for asked in requirements
+    )
 
 
 def _is_of(study: KeptStudy, asked: Requirement) -> bool:
-    # A trial tells of every class at once: which one is meant is found in it.
-    return study.kind == asked.by and (study.of == asked.of or asked.by == "trial")
+    # A trial and an agreement tell of every class at once: which one is meant is found in it.
+    return study.kind == asked.by and (study.of == asked.of or asked.by in ("trial", "agreement"))
 
 
-def _line(asked: Requirement, agreed: Entry, studies: Sequence[KeptStudy]) -> Line:
+def _line(asked: Requirement, agreed: Entry, studies: Sequence[KeptStudy], drawn: Characteristic | None) -> Line:
     if not studies:
         later = "only a station on duty can show it" if asked.by in ON_DUTY else f"there is no study {asked.by} of it"
         return Line(asked, "not tried", later)
@@ -61,19 +78,52 @@ def _line(asked: Requirement, agreed: Entry, studies: Sequence[KeptStudy]) -> Li
     outcome = study.document["outcome"]
     try:
         found = _found(outcome, asked)
+        against = next(_against(outcome, drawn), None)
     except (KeyError, TypeError, ValueError) as error:
         return Line(asked, "not shown", f"the study does not hold the figure that is asked for ({error})", None, study)
+    if against is not None:
+        return Line(asked, "not shown", against, found, study)
     return _judged(asked, found, study)
 
 
+def _against(outcome: Mapping[str, Any], drawn: Characteristic | None) -> Iterator[str]:
+    """Yield what forbids that a study shows what is asked, whatever its figure is."""
+    if drawn is not None:
+        yield from _other_tolerance(outcome, drawn)
+    if outcome.get("alarms"):
+        yield f"the study has {len(outcome['alarms'])} alarms"
+    for check in outcome.get("checks", ()):
+        # An interval holds for data that are what it takes them for: of values that follow on each other, a type 1
+        # study says "shown" five to twenty times as often as it may. Too few of them make it wide, not wrong.
+        if check["holds"] is False and not check["name"].startswith("enough"):
+            yield f"{check['name']} does not hold: {check['sentence']}"
+
+
+def _other_tolerance(outcome: Mapping[str, Any], drawn: Characteristic) -> Iterator[str]:
+    width, limits = outcome.get("tolerance"), outcome.get("limits")
+    if width is not None and drawn.lower is not None and drawn.upper is not None:
+        due = drawn.upper - drawn.lower
+        mine = _in_unit(float(width), outcome.get("unit") or "mm", drawn.unit)
+        if not math.isclose(mine, due, rel_tol=1e-6):
+            of = f"a tolerance of {mine:g} {drawn.unit}, and the drawing gives {due:g}"
+            yield f"the study was made for {of}; make it again"
+    if isinstance(limits, Mapping) and (limits["lower"], limits["upper"]) != (drawn.lower, drawn.upper):
+        yield "the study was made for other limits than the drawing's; make it again"
+
+
+def _in_unit(value: float, unit: str, asked: str) -> float:
+    if unit == asked:
+        return value
+    if unit not in MM_PER or asked not in MM_PER:
+        raise ValueError(f"it is in {unit}, and what is asked for is in {asked}")
+    return value * MM_PER[unit] / MM_PER[asked]
+
+
 def _judged(asked: Requirement, found: Found | None, study: KeptStudy) -> Line:
-    if found is None:
-        state: State = "shown" if study.good else "not shown"
-        return Line(asked, state, "as the study says", None, study)
-    end = found.high if asked.most is not None else found.low
     limit = asked.most if asked.most is not None else asked.least
-    if limit is None:
+    if limit is None or found is None:
         return Line(asked, "shown" if study.good else "not shown", "as the study says", found, study)
+    end = found.high if asked.most is not None else found.low
     kept = math.isfinite(end) and (end <= limit if asked.most is not None else end >= limit)
     whose = "the unfavourable end of its interval keeps it" if kept else "the unfavourable end of its interval does not"
     return Line(asked, "shown" if kept else "not shown", whose, found, study)
@@ -83,65 +133,139 @@ def _judged(asked: Requirement, found: Found | None, study: KeptStudy) -> Line:
 
 
 def _found(outcome: Mapping[str, Any], asked: Requirement) -> Found | None:
-    if asked.by == "trial":
-        return _trial(outcome, asked)
-    return _FIGURES[asked.by](outcome) if asked.by in _FIGURES else None
+    if asked.by not in _FIGURES:
+        if asked.most is not None or asked.least is not None:
+            raise ValueError(f"a study {asked.by} has no figure to hold against a limit")
+        return None
+    found = _FIGURES[asked.by](outcome, asked)
+    if found.unit == "" or (asked.most is None and asked.least is None):
+        return found
+    value, low, high = (_in_unit(x, found.unit, asked.unit) for x in (found.value, found.low, found.high))
+    return Found(found.name, value, low, high, asked.unit)
 
 
 def _figure(name: str, of: Any, unit: str = "") -> Found:
     return Found(name, float(of["value"]), _end(of["low"], -math.inf), _end(of["high"], math.inf), unit)
 
 
+def _size(found: Found) -> Found:
+    """Return the figure of how far something is off, whichever way."""
+    if found.low <= 0 <= found.high:
+        return replace(found, value=abs(found.value), low=0.0, high=max(-found.low, found.high))
+    low, high = sorted((abs(found.low), abs(found.high)))
+    return replace(found, value=abs(found.value), low=low, high=high)
+
+
 def _end(said: Any, open_: float) -> float:
     return open_ if said is None else float(said)
 
 
+def _one_of(asked: Requirement, first: str, *others: str) -> str:
+    """Return which figure is asked for, `first` where none is named; ValueError for one that is none of them."""
+    named = asked.figure or first
+    if named not in (first, *others):
+        raise ValueError(f"{asked.by} has {', '.join((first, *others))}; it has no {named}")
+    return named
+
+
 def _rate(name: str, of: Any, confidence: float) -> Found:
     """Return a rate with its one-sided bound on either side, which is what an agreed rate is held by."""
+    if of is None:
+        raise ValueError(f"it tells nothing of {name}")
     if not math.isclose(of["confidence"], confidence):
         raise ValueError(f"made at {100 * of['confidence']:g} % confidence, asked for at {100 * confidence:g} %")
     value = math.nan if of["value"] is None else float(of["value"])
     return Found(name, value, float(of["at_least"]), float(of["at_most"]))
 
 
-def _type1(outcome: Mapping[str, Any]) -> Found:
-    return _figure("Cgk", outcome["cgk"])
+def _type1(outcome: Mapping[str, Any], asked: Requirement) -> Found:
+    named = _one_of(asked, "Cgk", "Cg")
+    return _figure(named, outcome[named.lower()])
 
 
-def _rr(outcome: Mapping[str, Any]) -> Found:
-    if outcome["share_of_tolerance"] is not None:
-        return _figure("GRR of the tolerance", outcome["share_of_tolerance"])
-    return _figure("GRR of the variation", outcome["share_of_total"])
+def _rr(outcome: Mapping[str, Any], asked: Requirement) -> Found:
+    named = _one_of(asked, "GRR of the tolerance", "GRR of the variation")
+    share = outcome["share_of_tolerance" if named == "GRR of the tolerance" else "share_of_total"]
+    if share is None:
+        raise ValueError("it was made without a tolerance")
+    return _figure(named, share)
 
 
-def _linearity(outcome: Mapping[str, Any]) -> Found:
-    return _figure("largest bias", outcome["largest"], outcome["unit"])
+def _linearity(outcome: Mapping[str, Any], asked: Requirement) -> Found:
+    return _size(_figure(_one_of(asked, "largest bias"), outcome["largest"], outcome["unit"]))
 
 
-def _stability(outcome: Mapping[str, Any]) -> Found:
-    return _figure("drift over the study", outcome["drift"], outcome["unit"])
+def _stability(outcome: Mapping[str, Any], asked: Requirement) -> Found:
+    return _size(_figure(_one_of(asked, "drift over the study"), outcome["drift"], outcome["unit"]))
 
 
-def _capability(outcome: Mapping[str, Any]) -> Found:
-    process = outcome["process"]
-    return _figure("Q_MS", outcome["system"]["q"]) if process is None else _figure("Q_MP", process["q"])
+def _capability(outcome: Mapping[str, Any], asked: Requirement) -> Found:
+    named = _one_of(asked, "Q_MP", "Q_MS")
+    of = outcome["process" if named == "Q_MP" else "system"]
+    if of is None:
+        raise ValueError("no cause of the measuring process was stated")
+    return _figure(named, of["q"])
+
+
+def _lengths(outcome: Mapping[str, Any], asked: Requirement) -> Found:
+    """Return the error that is largest with what the test itself leaves open (ISO 14253-1, one side)."""
+    if outcome["missing"]:
+        raise ValueError(f"it did not look at {', '.join(outcome['missing'])}")
+    sizes = [abs(e) for e in outcome["errors"]]
+    reach = [coverage_factor(0.95, math.inf) * u for u in outcome["data"]["u"]]
+    ends = [(max(s - r, 0.0), s + r) for s, r in zip(sizes, reach, strict=True)]
+    name = _one_of(asked, "largest error")
+    return Found(name, max(sizes), max(low for low, _ in ends), max(high for _, high in ends), outcome["unit"])
+
+
+def _pose(outcome: Mapping[str, Any], asked: Requirement) -> Found:
+    named = _one_of(asked, "RP", "AP")
+    of = [pose[named.lower()] for pose in outcome["poses"]]
+    if None in of:
+        raise ValueError("a pose was not commanded, so nothing is known of its accuracy")
+    worst = max(of, key=lambda figure: _end(figure["high"], math.inf))
+    return _figure(f"{named} of the worst pose", worst, "mm")
+
+
+def _limits(outcome: Mapping[str, Any], asked: Requirement) -> Found:
+    """Return a risk: of the average station, and of the 95 %-worst with parts spread as far as they may be."""
+    named = _one_of(asked, "consumer's risk", "producer's risk")
+    placed = outcome["by_risks"] or outcome["by_rule"]
+    if placed is None:
+        raise ValueError("no limits keep what was agreed")
+    key = named.partition("'")[0]
+    average, worst = placed["risks"]["average"][key], placed["unfavourable"]["worst"][key]
+    return Found(named, average, placed["risks"]["no_error"][key], max(average, worst))
+
+
+def _agreement(outcome: Mapping[str, Any], asked: Requirement) -> Found:
+    if asked.of in (None, "misses", "false alarms"):
+        return _rate(asked.of or "misses", outcome[(asked.of or "misses").replace(" ", "_")], asked.confidence)
+    return _rate(f"wrong of {asked.of}", _of_class(outcome, asked)["wrong"], asked.confidence)
 
 
 def _trial(outcome: Mapping[str, Any], asked: Requirement) -> Found:
-    if asked.of in (None, "escapes"):
-        return _rate("escapes", outcome["escapes"], asked.confidence)
-    if asked.of == "false rejects":
-        return _rate("false rejects", outcome["false_rejects"], asked.confidence)
-    of_class = next((c for c in outcome["classes"] if c["name"] == asked.of), None)
-    if of_class is None:
+    if asked.of in (None, "escapes", "false rejects"):
+        return _rate(asked.of or "escapes", outcome[(asked.of or "escapes").replace(" ", "_")], asked.confidence)
+    return _rate(f"wrong of {asked.of}", _of_class(outcome, asked)["wrong"], asked.confidence)
+
+
+def _of_class(outcome: Mapping[str, Any], asked: Requirement) -> Mapping[str, Any]:
+    found: Mapping[str, Any] | None = next((c for c in outcome["classes"] if c["name"] == asked.of), None)
+    if found is None:
         raise ValueError(f'it has no class "{asked.of}"')
-    return _rate(f"wrong of {asked.of}", of_class["wrong"], asked.confidence)
+    return found
 
 
-_FIGURES: Mapping[str, Callable[[Mapping[str, Any]], Found]] = {
+_FIGURES: Mapping[str, Callable[[Mapping[str, Any], Requirement], Found]] = {
     "type1": _type1,
     "rr": _rr,
     "linearity": _linearity,
     "stability": _stability,
     "capability": _capability,
+    "lengths": _lengths,
+    "pose": _pose,
+    "limits": _limits,
+    "agreement": _agreement,
+    "trial": _trial,
 }

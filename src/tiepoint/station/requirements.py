@@ -78,7 +78,8 @@ class Requirement(Table):
     """`[[requirement]]`: what is to be shown, and by which study.
 
     `of`: the reading, the class of parts or the robot's pose that the study is of; None for the station as a whole.
-    `most` or `least`: the limit of the study's figure, as in 0.3 for 30 % of the tolerance.
+    `most` or `least`: the limit of the study's figure, as in 0.3 for 30 % of the tolerance; in `unit`, where the figure
+    has one. `figure`: which of the study's figures, where not the one by which its kind is held (`station.matrix`).
     """
 
     id: Name
@@ -87,6 +88,8 @@ class Requirement(Table):
     of: Words | None = None
     most: Number | None = None
     least: Number | None = None
+    unit: Literal["mm", "in", "um", "deg", "px"] = "mm"
+    figure: Words | None = None
     confidence: Annotated[Number, Field(gt=0.5, lt=1)] = 0.95
 
 
