@@ -9,7 +9,7 @@ import pytest
 from scipy.ndimage import gaussian_filter
 
 from tiepoint.documents.pictures import save_png
-from tiepoint.foundation.errors import UnusableInput
+from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 from tiepoint.recipe.context import StepResult
 from tiepoint.recipe.kinds import Quantity, StepKind, installed_kinds
 from tiepoint.recipe.lamp_names import lights_named
@@ -357,3 +357,11 @@ def test_a_step_that_cannot_be_read_leaves_every_shot_without_relief(folder):
     told = lit.relief(seen.shot.pictures, seen.grey, seen.colour, None)
     assert told.code == "relief_refused"
     assert "[step]: the step reads as -4" in told.sentence
+
+
+def test_a_step_that_cannot_be_read_is_refused_when_the_recipe_is_loaded(folder):
+    for k, azimuth in enumerate(SIDES.values()):
+        save_png(folder / f"s{k}.png", pad(azimuth, -0.4))
+    (folder / "lights.toml").write_text(LIGHTS + STEP)
+    with pytest.raises(UnusableDocument, match=r"lights.toml: \[step\]: the step reads as -4"):
+        prepare(recipe_in(folder))

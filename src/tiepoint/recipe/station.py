@@ -292,15 +292,25 @@ def _demand_no_relief(looking: Iterable[Step], recipe_path: Path) -> None:
 
 
 def _lit(recipe: Recipe, document: LightsDocument | None, tie: Tie | None) -> Lit | None:
-    """Return what the relief of shots is computed with; raises a `TiepointError` where the lamps cannot be known."""
+    """Return what the relief of shots is computed with.
+
+    Raises a `TiepointError` where the lamps, or a known step, cannot be read: now, and not at the first shot.
+    """
     if document is None:
         return None
     feature = recipe.head.feature
     in_px, in_mm = (feature or FEATURE_PX, None) if tie is None else (FEATURE_PX, feature)
     lit = Lit(document, None if in_mm is None else in_mm * recipe.head.mm_per_unit, in_px)
-    sensor = None if tie is None else tie.sensor
-    if tie is not None and sensor is not None:
-        lit.lights(plane_of(tie, (sensor.height_px, sensor.width_px)), tie.height_mm)
+    step = document.step_pictures
+    if tie is None:
+        lit.scale(None, 0.0)
+        return lit
+    if tie.sensor is not None:
+        plane = plane_of(tie, shape := (tie.sensor.height_px, tie.sensor.width_px))
+        lit.lights(plane, tie.height_mm)
+        # A part of the sensor alone lies who knows where on it until a shot says so.
+        if step is not None and step[0].shape[:2] == shape:
+            lit.scale(plane, tie.height_mm)
     return lit
 
 
