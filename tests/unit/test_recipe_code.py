@@ -117,6 +117,15 @@ def test_what_stops_a_reading_is_told():
     assert reason(ramp) == "mark_not_seen"
 
 
+def test_a_small_mark_in_a_large_region_is_not_said_to_be_faint():
+    ground = np.random.default_rng(0).normal(190, 2, (1500, 1500)).clip(0, 255).astype(np.uint8)
+    assert reason(ground) == "mark_faint"
+    # Random cells, no mark at all, but as black as any: half a hundredth of the pixels.
+    cells = np.kron(np.random.default_rng(2).integers(0, 2, (20, 20)), np.ones((5, 5))) * 150 + 40
+    ground[700:800, 700:800] = cells
+    assert reason(ground) == "mark_not_seen"
+
+
 def test_a_mark_that_the_region_cuts_is_told():
     beside = "region.rectangle = { centre = [60, 90], size = [70, 100] }\n"
     assert reason(PICTURE, beside + 'symbology = "data_matrix"') == "mark_cut"

@@ -106,6 +106,15 @@ def test_a_region_beyond_the_picture_is_unread():
     assert read(picture("LOT 1"), step=far)["content"].reason.code == "outside_picture"
 
 
+def test_a_region_that_no_line_fills_is_unread_in_a_sentence():
+    ground = np.random.default_rng(0).normal(128, 20, (40, 19400)).clip(0, 255).astype(np.uint8)
+    thin = STEP.replace("[200, 100], size = [320, 56]", "[9700, 20], size = [19000, 6]")
+    reason = read(ground, step=thin)["content"].reason
+    assert reason.code == "text_long"
+    assert reason.sentence.startswith("The region is 3167 times as long as it is high, and at most 100 can be read")
+    assert see_line(np.zeros((4, 6000), np.uint8)) == LineSeen(())
+
+
 def test_a_picture_of_the_shot_that_shows_more_is_read():
     flat = np.full(SIZE, 120, np.uint8)
     page = picture("LOT 240817").astype(np.uint16) * 200

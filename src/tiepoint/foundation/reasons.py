@@ -83,6 +83,10 @@ REASONS: dict[str, str] = {
         "What was read, {text}, differs from what is expected only in characters that look alike: state in a "
         "form or in characters which may occur."
     ),
+    "text_long": (
+        "The region is {times} times as long as it is high, and at most {most} can be read as a line: make it as high "
+        "as the line, and no longer."
+    ),
     "text_not_built_so": "What was read, {text}, is not built as the form has it.",
     "text_not_seen": "No text is seen in the region.",
     "text_strange": "What was read, {text}, holds characters that cannot occur: {characters}.",

@@ -75,14 +75,15 @@ def _seen(picture: NDArray[Any], kinds: tuple[str, ...], is_within: Callable[[Ar
 def _by_look(picture: Picture, around: Around | None) -> Reason:
     """Return what the grey levels themselves say: too faint, cut by the border, too few pixels a cell, or nothing."""
     smooth = np.asarray(cv2.GaussianBlur(picture, (0, 0), 1.0), np.uint8)
-    low, high = np.percentile(smooth, (2, 98)).tolist()
-    if high - low < LEAST_CONTRAST:
-        return Reason("mark_faint", {"levels": round(high - low)})
     box = _busiest(smooth)
+    # A small mark is too few of the pixels of a large region to show among all of them.
+    levels = max(_contrast(smooth), 0.0 if box is None else _contrast(_cut(smooth, box)))
+    if levels < LEAST_CONTRAST:
+        return Reason("mark_faint", {"levels": round(levels)})
     if box is None:
         return Reason("mark_not_seen")
     left, top, width, height = box
-    cell = _run_length(smooth[top : top + height, left : left + width])
+    cell = _run_length(_cut(smooth, box))
     if cell < LEAST_CELL_PX:
         return Reason("mark_small", {"cell_px": f"{cell:.1f}", "least": f"{LEAST_CELL_PX:g}"})
     rows, cols = picture.shape
@@ -90,6 +91,16 @@ def _by_look(picture: Picture, around: Around | None) -> Reason:
     if any(touched):
         return Reason("mark_cut", {"border": _border(touched, (rows, cols), around)})
     return Reason("mark_not_seen")
+
+
+def _contrast(picture: Picture) -> float:
+    low, high = np.percentile(picture, (2, 98)).tolist()
+    return float(high - low)
+
+
+def _cut(picture: Picture, box: tuple[int, int, int, int]) -> Picture:
+    left, top, width, height = box
+    return picture[top : top + height, left : left + width]
 
 
 def _border(touched: tuple[bool, ...], shape: tuple[int, int], around: Around | None) -> str:

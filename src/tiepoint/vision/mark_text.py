@@ -19,6 +19,8 @@ from tiepoint.vision.mark_rungs import Picture, Rung, prepare
 
 LINE_PX = 48
 """Height in pixels of the lines that the recogniser was trained on."""
+MOST_LONG = 100
+"""Heights that a line may be long: the recogniser makes a longer one too small to be seen, or breaks."""
 
 _GROUPS = (
     "0ODQ",
@@ -79,7 +81,7 @@ class LineSeen:
 def see_line(picture: Picture) -> LineSeen:
     """Return what the recogniser sees in a picture (rows, columns) of one upright line."""
     rows, cols = picture.shape
-    if min(rows, cols) < 4:
+    if min(rows, cols) < 4 or cols > MOST_LONG * rows:
         return LineSeen(())
     fitted = cv2.resize(
         picture,

@@ -22,7 +22,7 @@ from tiepoint.recipe.schema import LookingTable
 from tiepoint.recipe.tables import said
 from tiepoint.recipe.tables import shown as quoted
 from tiepoint.vision.mark_rungs import FIRST, Rung, eight_bits, read_rung
-from tiepoint.vision.mark_text import LINE_PX, TEXT_RUNGS, LineSeen, alike, prepared, resolved, see_line
+from tiepoint.vision.mark_text import LINE_PX, MOST_LONG, TEXT_RUNGS, LineSeen, alike, prepared, resolved, see_line
 
 EDGE_PX = 0.5
 LEAST_CONTRAST = 12.0
@@ -93,6 +93,9 @@ def run(context: Context) -> StepResult:
     # NaN, where the picture shows no such place, is within no bounds.
     if not ((places >= -EDGE_PX) & (places <= [cols - 1 + EDGE_PX, rows - 1 + EDGE_PX])).all():
         return StepResult.without(Reason("outside_picture"))
+    wide, high = _sides(places)
+    if wide > MOST_LONG * high:
+        return StepResult.without(Reason("text_long", {"times": math.ceil(wide / high), "most": MOST_LONG}))
     read = _read(context, table, places)
     if isinstance(read, Reason):
         return StepResult.without(read)
@@ -147,11 +150,17 @@ def _rung_of(written: str) -> tuple[Rung, bool] | None:
     return None if rung is None or rung.dots else (rung, is_inverted)
 
 
-def _laid(picture: NDArray[Any], places: Array) -> NDArray[np.uint8]:
-    """Return the region of a picture laid flat and upright; `places` (4, 2): its lower left corner first, px."""
+def _sides(places: Array) -> tuple[float, float]:
+    """Return how wide and high the region with these corners (4, 2) is in the picture, px."""
     low_left, low_right, up_right, up_left = places
     high = (np.hypot(*(up_left - low_left)) + np.hypot(*(up_right - low_right))) / 2
     wide = (np.hypot(*(low_right - low_left)) + np.hypot(*(up_right - up_left))) / 2
+    return float(wide), float(high)
+
+
+def _laid(picture: NDArray[Any], places: Array) -> NDArray[np.uint8]:
+    """Return the region of a picture laid flat and upright; `places` (4, 2): its lower left corner first, px."""
+    wide, high = _sides(places)
     # As many pixels as the picture has, within what the recogniser can use.
     scale = min(1.0, 3 * LINE_PX / max(high, 1.0))
     rows, cols = max(round(high * scale), 4), min(max(round(wide * scale), 4), 6000)
