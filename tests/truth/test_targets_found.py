@@ -235,9 +235,10 @@ def test_plain_targets_are_found_and_say_what_they_cannot_tell():
         assert refine(shot.picture, sighting, shot.to_image).flags == ("half_turn_unknown",)
 
 
-def test_saturated_pictures_are_flagged_and_stay_honest():
+@pytest.mark.parametrize("bits", [8, 12])
+def test_saturated_pictures_are_flagged_and_stay_honest(bits):
     for pattern in ("checker", "dots"):
-        shot = Shot(new_target(pattern, 10, 14, 10), 12, light=Light(0.9, 0.8, 0.6, 0.2), fill=0.8)
+        shot = Shot(new_target(pattern, 10, 14, 10), 12, light=Light(0.9, 0.8, 0.6, 0.2), fill=0.8, bits=bits)
         sighting = refine(shot.picture, find_target(shot.picture, shot.target), shot.to_image)
         assert "saturated" in sighting.flags
         assert pooled_z([shot.error(sighting)], [sighting]) < 1.3

@@ -87,7 +87,8 @@ class Context:
 
     `table`: its own table. `picture`: the grey picture (rows, columns), None for a step that looks at none; `colour`:
     the same (rows, columns, 3), red, green and blue, None where it has none. `others` gives any other picture of the
-    shot, by its role, its light or its name in the relief, or why there is none. `part_id`: of the shot.
+    shot, by its role, its light or its name in the relief, or why there is none. `part_id`: of the shot. From
+    `full_scale` on pixels are saturated; `scale_end`: the upper end of the picture's scale, as far as that is known.
     `unit`: ground units (mm or px) in one unit of the recipe. `features`: of the steps that it rests on, in that order.
     `search`: finds one edge in each strip of the picture. `prefix`: starts the ids of sources that belong to this
     step and shot alone. `is_foreseen`: the edges are assumed and not seen, so their scatter says nothing. `beside`:
@@ -107,6 +108,8 @@ class Context:
     colour: NDArray[Any] | None = None
     others: Callable[[str], NDArray[Any] | Reason] = _alone
     part_id: str | None = None
+    full_scale: float = math.inf
+    scale_end: float = 1.0
 
     def place(self, point: tuple[float, float]) -> Array:
         """Return a point of the recipe (2,) on the ground."""
@@ -121,7 +124,8 @@ class Context:
         """Return the context for one of several fits of a step, whose noise is its own."""
         return Context(
             self.table, self.picture, self.ground, self.unit, self.features, self.search, f"{self.prefix}/{part}",
-            self.shift, self.is_foreseen, self.beside, self.colour, self.others, self.part_id,
+            self.shift, self.is_foreseen, self.beside, self.colour, self.others, self.part_id, self.full_scale,
+            self.scale_end,
         )  # fmt: skip
 
     def asks(self, *quantities: str) -> bool:

@@ -28,6 +28,7 @@ from tiepoint.foundation.errors import PoorGeometry, TiepointError, UnusableDocu
 from tiepoint.foundation.once import cached_property
 from tiepoint.recipe.lamp_names import order_fault
 from tiepoint.recipe.tables import Name, Number, Positive, Table, said_names, shown
+from tiepoint.vision.full_scale import full_scale
 from tiepoint.vision.relief_ball import Ball, lamp_from_ball, turned_to_plane
 from tiepoint.vision.relief_lights import (
     CHANNELS,
@@ -162,9 +163,9 @@ class LightsDocument:
         return None if self.table.step is None else self._pictures(self.table.step.pictures, "[step]")
 
     def _demand_light(self, flat: tuple[NDArray[Any], ...]) -> None:
+        full = full_scale(flat)
         for k, light in enumerate(self.table.light):
             plane = _plane_for(self._stated, flat, k)
-            full = np.iinfo(plane.dtype).max if np.issubdtype(plane.dtype, np.integer) else np.inf
             for what, blank in (("black", plane <= self.table.black_level), ("saturated", plane >= full)):
                 if blank.mean() > BLANK_SHARE:
                     raise UnusableDocument(

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import UnusablePicture
 from tiepoint.foundation.reasons import Reason
-from tiepoint.vision.relief import planes_of, saturated_from
+from tiepoint.vision.full_scale import full_scale
+from tiepoint.vision.relief import planes_of
 from tiepoint.vision.relief_lights import Lights
 
 Pixels = NDArray[Any]
@@ -55,7 +56,7 @@ def _some(plane: Pixels) -> Pixels:
 
 
 def _full(planes: Sequence[Pixels], lights: Lights) -> Reason | None:
-    top = saturated_from(planes)
+    top = full_scale(planes)
     full = [float(np.mean(plane >= top)) for plane in planes]
     if max(full) <= FULL_SHARE or min(full) > FULL_SHARE:
         return None

@@ -5,6 +5,7 @@ reason, and what rests on it says so. The same recipe, shot and tie give the sam
 the timings differ.
 """
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -36,6 +37,7 @@ from tiepoint.ties.sensor import OtherSensor, Sensor
 from tiepoint.ties.tie import Tie
 from tiepoint.vision.colour import lightness
 from tiepoint.vision.definition import EdgeDefinition
+from tiepoint.vision.full_scale import full_scale, scale_end
 from tiepoint.vision.relief import NAMES, Relief
 
 Pixels = NDArray[Any]
@@ -182,6 +184,25 @@ class Seen:
             return Reason("no_channel", {"picture": role, "channel": channel})
         return self._channel(role, channel)
 
+    def scale(self, name: str | None, picture: Pixels) -> tuple[float, float]:
+        """Return from which grey on a picture of that name is saturated, and the upper end of its scale."""
+        role = self.role_of(name)
+        if role not in self.grey or not np.issubdtype(picture.dtype, np.integer):
+            return full_scale([picture]), scale_end(picture)
+        if role not in self._scales:
+            # Once for all steps, and by all channels: a grey is no brighter than the brightest of them.
+            whole, bits = self.colour.get(role, self.grey[role]), self._bits(role)
+            whole = whole if whole.dtype == picture.dtype else picture
+            self._scales[role] = full_scale([whole], bits), scale_end(whole, bits)
+        return self._scales[role]
+
+    @cached_property
+    def _scales(self) -> dict[str, tuple[float, float]]:
+        return {}
+
+    def _bits(self, role: str) -> int | None:
+        return next((p.bits for p in self.shot.pictures if p.role == role), None)
+
     @cached_property
     def _channels(self) -> dict[tuple[str, str], Pixels]:
         return {}
@@ -190,7 +211,10 @@ class Seen:
         # Taken out once for all steps that look at it.
         if (role, channel) not in self._channels:
             picture = self.colour[role]
-            made = lightness(picture) if channel == "L*" else np.ascontiguousarray(picture[:, :, "rgb".index(channel)])
+            if channel == "L*":
+                made: Pixels = lightness(picture, scale_end(picture, self._bits(role)))
+            else:
+                made = np.ascontiguousarray(picture[:, :, "rgb".index(channel)])
             self._channels[role, channel] = made
         return self._channels[role, channel]
 
@@ -355,19 +379,22 @@ def _within(
 def _measure(
     job: Job, seen: Seen, step: Step, ground: Ground, features: tuple[Feature, ...], picture: Pixels | None
 ) -> StepResult:
+    full, end = seen.scale(step.looks_at[0], picture) if step.looks_at and picture is not None else (math.inf, 1.0)
     context = Context(
         table=step.table,
         picture=picture,
         ground=ground,
         unit=_unit(job, step),
         features=features,
-        search=partial(find_in, picture) if picture is not None else None,
+        search=partial(find_in, picture, full_scale=full) if picture is not None else None,
         prefix=prefix_of(seen.shot, step),
         shift=shift_of(job.recipe, step, seen.shot),
         beside=step.beside,
         colour=seen.colour.get(seen.role_of(step.looks_at[0])) if step.looks_at else None,
         others=seen.picture,
         part_id=seen.shot.part_id,
+        full_scale=full,
+        scale_end=end,
     )
     try:
         return step.kind.run(context)

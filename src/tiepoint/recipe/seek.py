@@ -5,8 +5,7 @@ every source of the tie (all points share those), and with the edge definition.
 """
 
 from dataclasses import dataclass
-from itertools import product
-from typing import Any, get_args
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,13 +27,10 @@ from tiepoint.recipe.look_kernels import (
 from tiepoint.recipe.masks import own_places
 from tiepoint.recipe.regions import shape_of
 from tiepoint.vision.strip_report import FLAGS
-from tiepoint.vision.strips import EdgeSearch, OfSeveral, Polarity, StripEdges, edges_in_boxes
+from tiepoint.vision.strips import EdgeSearch, StripEdges, edges_in_boxes
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
-
-
-_SEARCHES = {asked: EdgeSearch(*asked, is_one_shape=True) for asked in product(get_args(Polarity), get_args(OfSeveral))}
 
 
 @dataclass(frozen=True)
@@ -114,9 +110,12 @@ class EdgePoints:
         return np.asarray(self.light * np.sign(along))
 
 
-def find_in(picture: NDArray[Any], strips: Strips) -> StripEdges:
-    """Return the edge in each strip of a picture; what their noise has in common steadies that of each."""
-    search = _SEARCHES[strips.polarity, strips.of_several]
+def find_in(picture: NDArray[Any], strips: Strips, full_scale: float | None = None) -> StripEdges:
+    """Return the edge in each strip of a picture; what their noise has in common steadies that of each.
+
+    `full_scale`: the grey from which on pixels are saturated, as the picture itself tells it by default.
+    """
+    search = EdgeSearch(strips.polarity, strips.of_several, saturation=full_scale, is_one_shape=True)
     return edges_in_boxes(picture, strips.boxes, strips.length_px, strips.width_px, search)
 
 

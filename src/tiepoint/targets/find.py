@@ -17,10 +17,11 @@ from tiepoint.foundation.reasons import flag
 from tiepoint.targets.draw import Target, discs, grid, points
 from tiepoint.targets.levels import Levels
 from tiepoint.targets.look import Look, ends_within, look, pitch_px
-from tiepoint.targets.measure import FULL_REACH_PX, Local, Points, brightest, full_corners, full_dots, rim_band
+from tiepoint.targets.measure import FULL_REACH_PX, Local, Points, full_corners, full_dots, rim_band
 from tiepoint.targets.seat import seat
 from tiepoint.targets.seen import Attempt, explain
 from tiepoint.vision.dots import Rims, map_template
+from tiepoint.vision.full_scale import full_scale
 from tiepoint.vision.light import step_slopes
 
 Array = NDArray[np.float64]
@@ -153,7 +154,7 @@ def _sighting(picture: Picture, target: Target, found: Points, flags: list[str],
         "blurred": blur > _BLURRED_PX,
         "low_contrast": found.contrast < 10 * found.noise,
         "partly_seen": len(found.ids) < _PARTLY * columns * rows,
-        "saturated": float((found.light >= brightest(picture) - 1.0).mean()) > 0.05,
+        "saturated": float((found.light >= full_scale([picture]) - 1.0).mean()) > 0.05,
     }
     return Sighting(
         target=target,
@@ -201,7 +202,7 @@ def _rims(picture: Picture, sighting: Sighting, to_image: ToImage, blur: float) 
     template = map_template(np.broadcast_to(samples, (n, k, 2)), offsets, size)
     band = rim_band(blur, size, np.full(n, sighting.pitch_px))
     light, dark = sighting.light, sighting.dark
-    slopes = step_slopes(centre, (light + dark) / 2, (light - dark) / 2, brightest(picture))
+    slopes = step_slopes(centre, (light + dark) / 2, (light - dark) / 2, full_scale([picture]))
     return Rims(centre, size, template, band, slopes)
 
 

@@ -7,6 +7,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from tiepoint.vision.full_scale import full_scale
+
 Array = NDArray[np.float64]
 Picture = NDArray[Any]
 
@@ -34,7 +36,7 @@ class Levels:
     """The levels of one picture (h, w; u8, u16 or f32), made when they are first asked for."""
 
     def __init__(self, picture: Picture) -> None:
-        self.full_scale = float(np.iinfo(picture.dtype).max) if picture.dtype.kind == "u" else float(picture.max())
+        self.full_scale = full_scale([picture]) if picture.dtype.kind == "u" else float(picture.max())
         self._halves: list[Picture] = [picture]
         self._made: dict[int, Level] = {}
         long_side = max(picture.shape)

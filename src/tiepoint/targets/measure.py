@@ -1,6 +1,5 @@
 """From a grid of rough places to sub-pixel feature points with covariances: the quick pass and the full one."""
 
-import math
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -11,6 +10,7 @@ from numpy.typing import NDArray
 from tiepoint.targets.draw import Target, dark_squares, discs
 from tiepoint.vision.corners import CornerFits, Crossings, fit_corners
 from tiepoint.vision.dots import DotFits, Rims, affine_template, fit_dots, rim_shift_px
+from tiepoint.vision.full_scale import full_scale
 from tiepoint.vision.light import step_slopes
 from tiepoint.vision.normal_equations import FITTED
 
@@ -127,11 +127,11 @@ def quick_corners(picture: Picture, nodes: Array, target: Target) -> Points:
     the rough places were too rough for the curvature (blur, small squares), the measured ones give a better one.
     """
     shape = local_shape(_sharpened(picture, nodes))
-    blur = _common_blur(picture, shape)
+    blur, full = _common_blur(picture, shape), full_scale([picture])
     for _ in range(_MOST_SHAPES):
         spacing = shape.spacing_px
         reach = np.minimum(max(_QUICK_REACH_PX, 8 * blur), 0.48 * spacing)
-        found = _corners(picture, _start(shape, reach, _band(spacing, blur, target)), shape.ids, blur, target)
+        found = _corners(picture, _start(shape, reach, _band(spacing, blur, target)), shape.ids, blur, target, full)
         fresh = nodes.copy()
         fresh.reshape(-1, 2)[shape.ids] = shape.px
         fresh.reshape(-1, 2)[found.ids] = found.px
@@ -161,7 +161,8 @@ def full_corners(picture: Picture, shape: Local, blur_px: float, target: Target)
     """
     spacing = shape.spacing_px
     reach = np.minimum(max(FULL_REACH_PX, 16 * blur_px), 0.48 * spacing)
-    return _corners(picture, _start(shape, reach, _band(spacing, blur_px, target)), shape.ids, blur_px, target)
+    start = _start(shape, reach, _band(spacing, blur_px, target))
+    return _corners(picture, start, shape.ids, blur_px, target, full_scale([picture]))
 
 
 def _band(spacing: Array, blur: float, target: Target) -> Array:
@@ -197,20 +198,15 @@ def _common_blur(picture: Picture, shape: Local) -> float:
     return float(np.median(fits.blur_px[good])) if good.any() else _FIRST_BLUR_PX
 
 
-def _corners(picture: Picture, start: Crossings, ids: Ints, blur: float, target: Target) -> Points:
+def _corners(picture: Picture, start: Crossings, ids: Ints, blur: float, target: Target, full: float) -> Points:
     # Positive swing: the square towards +x, +y (and its opposite) is dark.
     sign = np.where(dark_squares(target)[1:, 1:].ravel()[ids], 1.0, -1.0)
     short = np.minimum(start.reach_px, max(_LIGHT_REACH_PX, 5 * blur))
     first = fit_corners(picture, replace(start, reach_px=short), blur, rounds=1)
-    slopes = step_slopes(start.xy_px, first.level, sign * first.swing, brightest(picture))
+    slopes = step_slopes(start.xy_px, first.level, sign * first.swing, full)
     slopes[:, 1] *= sign[:, None]
     fits = fit_corners(picture, replace(start, slopes=slopes), blur)
     return _kept(fits, ids, sign * fits.swing, np.abs(fits.xy_px - start.xy_px).max(axis=1))
-
-
-def brightest(picture: Picture) -> float:
-    """Return the largest grey level that the picture can hold."""
-    return float(np.iinfo(picture.dtype).max) if picture.dtype.kind == "u" else math.inf
 
 
 def _kept(fits: CornerFits | DotFits, ids: Ints, swing: Array, moved: Array) -> Points:
@@ -272,7 +268,7 @@ def _lit(picture: Picture, rims: Rims, blur: float, every: int) -> Rims:
     fits = fit_dots(picture, rims.part(some), blur, every=every)
     level, swing = np.full((2, len(rims.size_px)), np.nan)
     level[some], swing[some] = np.where(fits.status == FITTED, [fits.level, fits.swing], np.nan)
-    return replace(rims, slopes=step_slopes(rims.xy_px, level, swing, brightest(picture)))
+    return replace(rims, slopes=step_slopes(rims.xy_px, level, swing, full_scale([picture])))
 
 
 def rim_band(blur: float, size: Array, spacing: Array) -> Array:

@@ -35,21 +35,25 @@ STEPS = 16384
 """Steps of the table of lightness: between two of them it bends by less than 3e-5."""
 
 
-def light_table(levels: int, encoding: Encoding = "sRGB") -> Array:
-    """Return the share of the white's light (levels,), 0 to 1, for each grey level (IEC 61966-2-1:1999, eq. 5, 6)."""
-    encoded = np.arange(levels) / (levels - 1)
+def light_table(levels: int, encoding: Encoding = "sRGB", white: float | None = None) -> Array:
+    """Return the share of the white's light (levels,) for each grey level (IEC 61966-2-1:1999, eq. 5, 6).
+
+    `white`: the level of the white, the last one by default; its share is 1.
+    """
+    encoded = np.arange(levels) / (levels - 1 if white is None else white)
     if encoding == "linear":
         return encoded
     return np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)
 
 
-def lightness(rgb: NDArray[Any]) -> Floats:
+def lightness(rgb: NDArray[Any], white: float | None = None) -> Floats:
     """Return CIE 1976 lightness L*, 0 to 100, (rows, cols) of an sRGB picture (rows, cols, 3), uint8 or uint16.
 
+    `white`: the upper end of its scale, that of its type by default.
     Raises `UnusableInput` for other pictures.
     """
     checked = _checked(rgb)
-    light = light_table(np.iinfo(checked.dtype).max + 1)[:, None] * XYZ_FROM_RGB[1] * STEPS
+    light = light_table(np.iinfo(checked.dtype).max + 1, white=white)[:, None] * XYZ_FROM_RGB[1] * STEPS
     table = (116 * _compressed(np.arange(STEPS + 2) / STEPS) - 16).astype(np.float32)
     out = np.empty(checked.shape[:2], np.float32)
     _look_up(checked, light.astype(np.float32), table, out)
@@ -135,16 +139,35 @@ class Patch:
     count: int
 
 
-def patch_of(rgb: NDArray[Any], looked: Bools, encoding: Encoding = "sRGB") -> Patch:
+@dataclass(frozen=True)
+class Scale:
+    """How grey levels follow the light: by an `encoding`, up to `white`, saturated from `full` on; by default both are
+    the largest level that the type can hold.
+    """
+
+    encoding: Encoding = "sRGB"
+    white: float | None = None
+    full: float | None = None
+
+    def read(self, rgb: NDArray[Any]) -> tuple[Array, int]:
+        """Return the table of light, and the level from which on a channel is cut off."""
+        most = int(np.iinfo(rgb.dtype).max)
+        return light_table(most + 1, self.encoding, self.white), most if self.full is None else int(self.full)
+
+
+SRGB = Scale()
+
+
+def patch_of(rgb: NDArray[Any], looked: Bools, scale: Scale = SRGB) -> Patch:
     """Return the light of the pixels (rows, cols, 3), uint8 or uint16, that are `looked` at (rows, cols).
 
     Where too few blocks hold any that are not cut off, there is no `dof` and no covariance (NaN). Raises
     `UnusableInput` for other pictures.
     """
     checked = _checked(rgb)
-    table = light_table(np.iinfo(checked.dtype).max + 1, encoding)
+    table, top = scale.read(checked)
     blocks, levels = np.zeros((_count(looked.shape), 6)), np.zeros(9)
-    _gather(checked, looked, table, _side(looked.shape), blocks, levels)
+    _gather(checked, looked, table, top, _side(looked.shape), blocks, levels)
     blocks = blocks[blocks[:, 0] > 0]
     n, whole, count = blocks[:, 0], max(float(levels[0]), 1.0), float(blocks[:, 0].sum())
     cut_off, dark = 1 - count / whole, float(levels[1]) / whole
@@ -166,19 +189,17 @@ def patch_of(rgb: NDArray[Any], looked: Bools, encoding: Encoding = "sRGB") -> P
     )
 
 
-def spread_of(
-    rgb: NDArray[Any], looked: Bools, gain: Array, about: Array, encoding: Encoding = "sRGB"
-) -> tuple[float, float]:
+def spread_of(rgb: NDArray[Any], looked: Bools, gain: Array, about: Array, scale: Scale = SRGB) -> tuple[float, float]:
     """Return the rms distance ΔE*ab of single pixels from a colour L*, a*, b* (3,), and its standard uncertainty.
 
     Of the same pixels as in `patch_of`; `gain` (3,) stands before their light. The uncertainty is from the scatter of
     block means, as there.
     """
     checked = _checked(rgb)
-    table = light_table(np.iinfo(checked.dtype).max + 1, encoding)
+    table, top = scale.read(checked)
     matrix = XYZ_FROM_RGB / XYZ_FROM_RGB.sum(axis=1, keepdims=True) * gain
     blocks = np.zeros((_count(looked.shape), 2))
-    _square_distances(checked, looked, table, matrix, about, _side(looked.shape), blocks)
+    _square_distances(checked, looked, table, top, matrix, about, _side(looked.shape), blocks)
     n, total = blocks[blocks[:, 0] > 0].T
     square = float(total.sum() / n.sum())
     u_square = math.sqrt(float(n @ (total / n - square) ** 2) / max(len(n) - 1, 1) / float(n.sum()))
@@ -215,10 +236,10 @@ def _rounding(middle: Array, deviation: Array, table: Array) -> Array:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _gather(rgb: NDArray[Any], looked: Bools, table: Array, side: int, blocks: Array, levels: Array) -> None:
+def _gather(rgb: NDArray[Any], looked: Bools, table: Array, top: int, side: int, blocks: Array, levels: Array) -> None:
     """Sum up, by block, pixels that are not cut off: their number, x, y and light; and of all of them, in `levels`: how
     many are looked at, how many are dark, none, then the sums of grey levels and of their squares by channel."""
-    top, across = table.size - 1, -(-rgb.shape[1] // side)
+    across = -(-rgb.shape[1] // side)
     for row in range(rgb.shape[0]):
         for col in range(rgb.shape[1]):
             if not looked[row, col]:
@@ -227,7 +248,7 @@ def _gather(rgb: NDArray[Any], looked: Bools, table: Array, side: int, blocks: A
             levels[0] += 1
             if min(r, g, b) == 0:
                 levels[1] += 1
-            if max(r, g, b) == top:
+            if max(r, g, b) >= top:
                 continue
             block = blocks[row // side * across + col // side]
             block[0] += 1
@@ -242,15 +263,15 @@ def _gather(rgb: NDArray[Any], looked: Bools, table: Array, side: int, blocks: A
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _square_distances(
-    rgb: NDArray[Any], looked: Bools, table: Array, matrix: Array, about: Array, side: int, blocks: Array
+    rgb: NDArray[Any], looked: Bools, table: Array, top: int, matrix: Array, about: Array, side: int, blocks: Array
 ) -> None:
     """Sum up, by block, pixels that are not cut off and their square distances from a colour `about` (3,)."""
-    top, across = table.size - 1, -(-rgb.shape[1] // side)
+    across = -(-rgb.shape[1] // side)
     f = np.empty(3)
     for row in range(rgb.shape[0]):
         for col in range(rgb.shape[1]):
             r, g, b = rgb[row, col, 0], rgb[row, col, 1], rgb[row, col, 2]
-            if not looked[row, col] or max(r, g, b) == top:
+            if not looked[row, col] or max(r, g, b) >= top:
                 continue
             for k in range(3):
                 share = matrix[k, 0] * table[r] + matrix[k, 1] * table[g] + matrix[k, 2] * table[b]

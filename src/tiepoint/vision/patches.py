@@ -27,6 +27,8 @@ NEAR_PX, RING_PX = 3.0, 4.0
 """How far from the edge its plateaus begin, at least, and how wide the ring is that the outer one is taken from."""
 BLURS_OFF = 2.5
 """The same in blurs of the edge: 0.6 % of the step are left there."""
+MOST_HIDDEN = 0.25
+"""Share of saturated pixels from which on a plateau's level, about their median, is not that of its light."""
 SWINGS = 3.0
 """In how many standard deviations of a pixel's noise the level is moved to see whether the count holds."""
 CLEAR = 3.6
@@ -82,7 +84,7 @@ class Patch:
     (2,) of the picture; `contrast` between the plateaus; `blur_px` of its edge, 0 where that is not known.
     `is_clear`: it shows both plateaus. `is_thin`: it is so thin against its blur that it would look alike if it
     were thinner. `is_cut`: it goes on beyond what may be looked at. `holes` in it.
-    `saturated`: share of the pixels about the edge.
+    `saturated`: share of the pixels about the edge, or on a plateau that is hidden by them.
     """
 
     outline: Outline
@@ -245,7 +247,7 @@ def _measured(cut: _Cut, depth: float, at_level: bool) -> Patch:
         is_thin=not at_level and thick < UNSEEN * blur,
         is_cut=bool(line.cut.any()),
         holes=int(line.loop[-1]),
-        saturated=_saturated(field, drawn.belongs),
+        saturated=_saturated(cut, drawn.belongs, at_level),
     )
 
 
@@ -466,12 +468,22 @@ def _blur(line: Outline) -> float:
     return float(np.median((line.blur_px * cosine)[known]))
 
 
-def _saturated(field: Field, belongs: Bools) -> float:
-    """Return the share of saturated pixels among those within three of the edge."""
+def _saturated(cut: _Cut, belongs: Bools, at_level: bool) -> float:
+    """Return the share of saturated pixels among those within three of the edge, or of a plateau that they hide.
+
+    The edge lies half-way between the plateaus: where many of the pixels of one are cut off, nobody knows its level.
+    """
+    field = cut.field
     if not field.full.any():
         return 0.0
-    near = field.usable & (_distance(belongs) <= NEAR_PX) & (_distance(~belongs) <= NEAR_PX)
-    return float(np.mean(field.full[near])) if near.any() else 0.0
+    near = (_distance(belongs) <= NEAR_PX) & (_distance(~belongs) <= NEAR_PX)
+    sides = () if at_level else (belongs & ~near, ~belongs & ~near & ~cut.others)
+    at_edge, *hidden = [_share(field.full, field.usable & part) for part in (near, *sides)]
+    return max([at_edge, *(share for share in hidden if share > MOST_HIDDEN)])
+
+
+def _share(full: Bools, part: Bools) -> float:
+    return float(np.mean(full[part])) if part.any() else 0.0
 
 
 def count_holds(field: Field, found: Found, counted: Ints, least_px: float) -> bool:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from tiepoint.foundation.errors import PoorGeometry, UnusablePicture
 from tiepoint.foundation.once import cached_property
 from tiepoint.foundation.reasons import Reason, flag
+from tiepoint.vision.full_scale import full_scale
 from tiepoint.vision.relief_detail import composites, curvature
 from tiepoint.vision.relief_integrate import integrate
 from tiepoint.vision.relief_kernels import confidence_of, solve_any, solve_four
@@ -48,10 +49,6 @@ UNTOLD_MOTION = (
     "It cannot be told whether the part moved between the pictures: the lamps disagree by what no shift explains, "
     "as where a surface shines."
 )
-FULL_SCALES = tuple(2**bits - 1 for bits in (8, 10, 12, 14, 16)) + tuple(
-    65536 - 2 ** (16 - bits) for bits in (10, 12, 14)
-)
-"""What a saturated pixel reads, of cameras of 8 to 16 bits, in the low bits or in the high ones."""
 
 
 @dataclass(frozen=True)
@@ -224,7 +221,7 @@ def _solve(
 ) -> Relief | Reason:
     black = lights.black_level
     seen = _noise(planes, there, black) if noise is None else noise
-    top = saturated_from(planes)
+    top = full_scale(planes)
     laid = _laid(planes, there, black, seen, top) if register else _Laid(planes)
     if isinstance(laid, Reason):
         return laid
@@ -376,14 +373,6 @@ def _noise(planes: tuple[NDArray[Any], ...], there: LightField, black: float) ->
     by_lamps = unexplained_noise(planes, there.middle, black) if there.even else None
     least = picture_noise(()) if not planes else 0.0
     return max(min(by_picture, by_lamps), least) if by_lamps else by_picture
-
-
-def saturated_from(planes: Sequence[NDArray[Any]]) -> float:
-    """Return the value that saturated pixels have: 255 of 8 bits, else a full scale that is reached, or infinity."""
-    if all(p.dtype == np.uint8 for p in planes):
-        return 255.0
-    most = max(float(p.max()) for p in planes)
-    return most if most in FULL_SCALES and most > 255 else np.inf
 
 
 def planes_of(pictures: Sequence[NDArray[Any]], lights: Lights) -> tuple[NDArray[Any], ...]:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
+from tiepoint.vision.full_scale import full_scale
 from tiepoint.vision.seek_edges import SLOPE_LIMIT, fit_places, look
 from tiepoint.vision.seek_model import Array, Bools, Cells, Picture, Pose, Projection, SeenEdges, Taught, identity
 from tiepoint.vision.seek_pose import TUKEY, carry, pose_rows, robust_move
@@ -316,5 +317,5 @@ def saturated_share(picture: Picture, edges: SeenEdges) -> float:
     """Return the share of the seen places that lie beside a pixel at the top of its range."""
     if picture.dtype == np.float32:
         return 0.0
-    hit, n = _saturated(picture, edges.px, edges.seen, np.iinfo(picture.dtype).max)
+    hit, n = _saturated(picture, edges.px, edges.seen, full_scale([picture]))
     return float(hit / n) if n else 0.0

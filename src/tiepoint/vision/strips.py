@@ -1,6 +1,5 @@
 """Sub-pixel edges in many strips of one picture, each with its standard uncertainty."""
 
-import math
 from dataclasses import dataclass
 from typing import Literal, NoReturn
 
@@ -10,6 +9,7 @@ from numpy.typing import NDArray
 from tiepoint.foundation.errors import UnusableInput, UnusablePicture
 from tiepoint.vision import strip_find as sf
 from tiepoint.vision import strip_report as report
+from tiepoint.vision.full_scale import full_scale
 from tiepoint.vision.strip_measure import measure
 from tiepoint.vision.strip_pixels import Floats, Ints
 
@@ -33,8 +33,8 @@ class EdgeSearch:
     An edge is `rising` where it gets brighter along the direction. Where several of the asked polarity stand in the
     strip, `of_several` chooses (peaks below half of the clearest are not counted). `robust` looks for what disturbs a
     strip and fits around it. With `free_tilt` the edge may lean against the strip; without, it is taken as square to
-    it. From `saturation` on (the type's largest by default) a pixel counts as saturated; an edge with less than
-    `least_contrast` grey levels is no edge.
+    it. From `saturation` on a pixel counts as saturated, by default from what `full_scale` tells of the picture. An
+    edge with less than `least_contrast` grey levels is no edge.
 
     The edges of one shape (`is_one_shape`) share what their noise has in common: steadier u, more degrees of freedom. A
     narrow strip tells its own noise from a few dozen pixels; weights after such an estimate cost up to a tenth in
@@ -178,8 +178,7 @@ class StripEdges:
         return CODES[int(np.argmax(counts))] if counts.sum() else ""
 
 
-_GREY_TYPES: dict[type, float] = {np.uint8: 255.0, np.uint16: 65535.0, np.float32: math.inf}
-"""What a grey picture may hold, and from which level on its pixels count as saturated."""
+_GREY_TYPES = (np.uint8, np.uint16, np.float32)
 
 
 def as_grey(picture: NDArray[np.generic]) -> NDArray[np.generic]:
@@ -245,7 +244,7 @@ def edges_in_boxes(
         raise UnusableInput(f"a strip of {length_px:g} px along the crossing cannot be used; choose 8 to 20000 px")
     if not 1.0 <= width_px <= 20_000.0:
         raise UnusableInput(f"a strip of {width_px:g} px across cannot be used; choose 1 to 20000 px")
-    limit = _GREY_TYPES[grey.dtype.type] if search.saturation is None else search.saturation
+    limit = full_scale([grey]) if search.saturation is None else search.saturation
     asked = (
         float(length_px), float(width_px), POLARITY[search.polarity], OF_SEVERAL[search.of_several], search.robust,
         search.free_tilt and width_px >= 3.0, limit, search.least_contrast,

@@ -2,7 +2,7 @@
 
 import math
 from dataclasses import dataclass
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Literal, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,18 +84,13 @@ def run(context: Context) -> StepResult:
         return StepResult.without(Reason("path_hidden"))
     grey = as_grey(context.picture)
     right, middle, left = stations.px
-    band = band_of(grey, middle, right, left, stations.samples, stations.looked, _full(grey))
+    band = band_of(grey, middle, right, left, stations.samples, stations.looked, context.full_scale)
     # In a computed picture an edge definition says what its domes and their feet look like, blur and all.
     bead = bead_in(band, table.looks, table.edge_at, is_of_one_grey=table.picture not in NAMES)
     if bead is None:
         return StepResult.without(Reason("no_bead"))
     lit = {"bright": 1.0, "dark": -1.0, "flanks": 0.0}[table.looks]
     return _told(table, Measure(context, stations, bead, lit, table.edge_at), band.full)
-
-
-def _full(grey: NDArray[Any]) -> float:
-    """Return the grey from which on a pixel is saturated; never of a float picture."""
-    return float(np.iinfo(grey.dtype).max) if np.issubdtype(grey.dtype, np.integer) else math.inf
 
 
 def _told(table: BeadTable, measure: Measure, full: float) -> StepResult:

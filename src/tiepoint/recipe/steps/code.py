@@ -44,7 +44,7 @@ class CodeTable(LookingTable):
     use beside `picture`, by role, light or relief name; those that a shot does not have are passed over. `budget`: how
     many million prepared pixels may be looked at. `both_readers`: a Data Matrix must be read alike by both readers.
     `white`: the grey level that a white reference shows under this light, by which contrast counts; the upper end of
-    the picture's scale by default.
+    the camera's scale by default, as far as the shot states its bits, else of the picture's.
     """
 
     region: AreaRegion | None = None
@@ -79,8 +79,6 @@ class CodeTable(LookingTable):
             raise said("mask", "covers the box of a region, and none is stated; give the region it was painted over")
         if self.both_readers and self.symbology != ("data_matrix",):
             raise said("both_readers", 'goes with symbology = "data_matrix", the kind that both readers know')
-        if self.mask is not None and self.region is None:
-            raise said("mask", "covers a region, and the step states none; give it one, or take mask out")
         return self
 
     def expects(self, quantity: str) -> str | None:
@@ -201,7 +199,7 @@ def _indicators(context: Context, mark: MarkSeen) -> dict[str, Told]:
     assert picture is not None
     if mark.cells is None:
         return dict.fromkeys(INDICATORS, Reason("no_cells"))
-    white = table.white or float(np.iinfo(picture.dtype).max if np.issubdtype(picture.dtype, np.integer) else 1.0)
+    white = table.white or context.scale_end
     seen = indicators(picture, mark.corners, mark.cells, white, _aspect(context, mark))
     if seen is None:
         return dict.fromkeys(INDICATORS, Reason("no_two_levels"))

@@ -19,7 +19,7 @@ from tiepoint.recipe.masks import Mask
 from tiepoint.recipe.regions import AreaRegion, shape_of
 from tiepoint.recipe.schema import LookingTable
 from tiepoint.recipe.tables import NotNegative, Table, Varying, said
-from tiepoint.vision.colour import Encoding, Patch, delta_e00, lab_of, patch_of, spread_of
+from tiepoint.vision.colour import Encoding, Patch, Scale, delta_e00, lab_of, patch_of, spread_of
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -135,7 +135,7 @@ def _look(context: Context, ground: Ground, region: AreaRegion, unit: float, mas
     if count < LEAST_PIXELS:
         return Reason("few_pixels", {"found": count, "needed": LEAST_PIXELS})
     pixels = place.cut(picture)
-    patch = patch_of(pixels, place.looked, table.encoding)
+    patch = patch_of(pixels, place.looked, _scale(context, table))
     if patch.cut_off > MOST_CUT_OFF:
         return Reason("saturated", {"share_percent": f"{100 * patch.cut_off:.3g}"})
     if patch.dark > MOST_CUT_OFF:
@@ -143,6 +143,10 @@ def _look(context: Context, ground: Ground, region: AreaRegion, unit: float, mas
     if patch.dof < 1:
         return Reason("few_pixels", {"found": patch.count, "needed": LEAST_PIXELS})
     return _Seen(pixels, place.looked, patch)
+
+
+def _scale(context: Context, table: ColourTable) -> Scale:
+    return Scale(table.encoding, context.scale_end, context.full_scale)
 
 
 def _outline(region: AreaRegion, ground: Ground, unit: float) -> Array:
@@ -221,7 +225,7 @@ def _hue(ab: Values) -> Derived | Reason:
 
 def _spread(context: Context, table: ColourTable, seen: _Seen, gain: Array, lab: Array) -> Value:
     """Return how single pixels scatter about the colour."""
-    spread, u = spread_of(seen.pixels, seen.looked, gain, lab, table.encoding)
+    spread, u = spread_of(seen.pixels, seen.looked, gain, lab, _scale(context, table))
     scatter = Source(f"spread:{context.prefix}", f'Scatter of "{table.name}"', "A", u, "pixel", dof=seen.patch.dof)
     return measured(spread, scatter)
 

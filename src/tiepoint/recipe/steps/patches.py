@@ -110,7 +110,7 @@ def run(context: Context) -> StepResult:
     sized = _sized(context, table, field, found)
     if isinstance(sized, Reason):
         return StepResult.without(sized)
-    if not len(found.pixels) and (blank := _blank(context.picture, field)) is not None:
+    if not len(found.pixels) and (blank := _blank(context, context.picture, field)) is not None:
         return StepResult.without(blank)
     return _told(context, table, sized)
 
@@ -140,18 +140,11 @@ def _field(context: Context, table: PatchesTable, picture: NDArray[Any]) -> Heig
         np.pad(height, 1),
         np.pad(looked, 1),
         bool(np.issubdtype(grey.dtype, np.integer)),
-        np.pad(_full(grey), 1),
+        np.pad(grey >= context.full_scale, 1),
         area.left - 1,
         area.top - 1,
         np.pad(signed, 1),
     )
-
-
-def _full(grey: NDArray[Any]) -> NDArray[np.bool_]:
-    """Return which pixels (rows, columns) are at the end of what a picture of whole numbers can hold."""
-    if not np.issubdtype(grey.dtype, np.integer):
-        return np.zeros(grey.shape, bool)
-    return np.asarray(grey == np.iinfo(grey.dtype).max)
 
 
 def _level_of(
@@ -159,7 +152,8 @@ def _level_of(
 ) -> float | Array | Reason:
     """Return the level, one for all or one for each pixel (rows, columns)."""
     if isinstance(table.level, float | int):
-        return Reason("level_beyond", {"level": f"{table.level:g}"}) if _is_beyond(table, grey) else float(table.level)
+        beyond = _is_beyond(context, grey)
+        return Reason("level_beyond", {"level": f"{table.level:g}"}) if beyond else float(table.level)
     if table.level == "automatic":
         levels = automatic_level(grey[looked])
         noise, _ = noise_in(grey.astype(float), looked, bool(np.issubdtype(grey.dtype, np.integer)))
@@ -174,12 +168,14 @@ def _level_of(
     return mean + (table.by if table.shade == "brighter" else -table.by)
 
 
-def _is_beyond(table: PatchesTable, grey: NDArray[Any]) -> bool:
+def _is_beyond(context: Context, grey: NDArray[Any]) -> bool:
     """Whether nothing that a picture of whole numbers can show stands out from the stated level."""
     if not np.issubdtype(grey.dtype, np.integer):
         return False
+    table = context.table
+    assert isinstance(table, PatchesTable)
     assert isinstance(table.level, float | int)
-    return bool(table.level >= np.iinfo(grey.dtype).max if table.shade == "brighter" else table.level <= 0)
+    return table.level >= context.full_scale if table.shade == "brighter" else table.level <= 0
 
 
 def _ground_per_px(context: Context, area: Inside) -> float:
@@ -195,13 +191,13 @@ def _apart_px(context: Context, table: PatchesTable, field: Heights) -> float:
     return table.least_apart * context.unit / _ground_per_px(context, Inside(field.x, field.y, field.usable))
 
 
-def _blank(picture: NDArray[Any], field: Heights) -> Reason | None:
+def _blank(context: Context, picture: NDArray[Any], field: Heights) -> Reason | None:
     """Return that most of a region of whole numbers is black or saturated, so that nothing shows what was there."""
     if not np.issubdtype(picture.dtype, np.integer):
         return None
     rows, cols = field.usable.shape
     seen = picture[field.y + 1 : field.y + rows - 1, field.x + 1 : field.x + cols - 1][field.usable[1:-1, 1:-1]]
-    for code, share in (("no_light", np.mean(seen == 0)), ("saturated", np.mean(_full(seen)))):
+    for code, share in (("no_light", np.mean(seen == 0)), ("saturated", np.mean(seen >= context.full_scale))):
         if share > BLANK:
             return Reason(code, {"share_percent": f"{100 * share:.3g}"})
     return None
