@@ -6,16 +6,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
+from tests.helpers.plain_bore import plain_tie, write_recipe, write_tie
 from tests.helpers.vent_station import Vent, new_station
 
 from tiepoint.cli.main import main
-from tiepoint.documents.files import write_document
-from tiepoint.foundation.sources import Source
-from tiepoint.ties.document import to_document
-from tiepoint.ties.sensor import Sensor
-from tiepoint.ties.tie import PARAMETERS, Tie
+from tiepoint.ties.tie import Tie
 
 
 @dataclass(frozen=True)
@@ -37,22 +33,6 @@ class Said:
         return len(lines) == 1 and lines[0].startswith("tiepoint: ") and "Traceback" not in self.err
 
 
-RECIPE = """
-format = "tiepoint/recipe/1"
-name = "plate"
-unit = "mm"
-tie = "tie.json"
-height = 0.0
-u_height = 0.0
-
-[[step]]
-name = "bore"
-kind = "circle"
-region = { ring = { centre = [15, 12], inner = 2, outer = 4 } }
-limits.diameter = { lower = 4.4, upper = 4.6 }
-"""
-
-
 @pytest.fixture
 def cli(capsys) -> Callable[..., Said]:
     """Return a function that runs the command line with the words given."""
@@ -66,40 +46,22 @@ def cli(capsys) -> Callable[..., Said]:
     return run
 
 
-@pytest.fixture
-def plain_tie() -> Tie:
-    """Return a tie of 0.05 mm/px over 640 × 480 px, origin at the lower left, its scale known to 1e-4."""
-    matrix = np.array([[0.05, 0.0, 0.0], [0.0, -0.05, 24.0], [0.0, 0.0, 1.0]])
-    factor = np.zeros((len(PARAMETERS), 1))
-    factor[:9, 0] = np.array([[0.05, 0.0, 0.0], [0.0, -0.05, 24.0], [0.0, 0.0, 0.0]]).ravel()
-    return Tie(
-        id="plain",
-        made="length",
-        from_frame="image",
-        to_frame="plane",
-        model="similarity",
-        matrix=matrix,
-        valid_region=np.array([[0.0, 0.0], [600.0, 0.0], [600.0, 479.0], [0.0, 479.0]]),
-        sources=(Source("rule", "print scale", "B", 1e-4, "tie"),),
-        factor=factor,
-        sensor=Sensor(640, 480),
-    )
+@pytest.fixture(name="plain_tie")
+def _plain_tie() -> Tie:
+    """Return the plain tie."""
+    return plain_tie()
 
 
 @pytest.fixture
-def tie_file(tmp_path, plain_tie) -> Path:
+def tie_file(tmp_path) -> Path:
     """Return the file of the plain tie."""
-    path = tmp_path / "tie.json"
-    write_document(path, "tie", to_document(plain_tie))
-    return path
+    return write_tie(tmp_path)
 
 
 @pytest.fixture
 def recipe_file(tmp_path, tie_file) -> Path:
     """Return the file of a recipe of one bore, beside the tie that it names."""
-    path = tmp_path / "plate.toml"
-    path.write_text(RECIPE, encoding="utf-8")
-    return path
+    return write_recipe(tmp_path)
 
 
 @pytest.fixture

@@ -5,33 +5,16 @@ from pathlib import Path
 
 import numpy as np
 from scipy.special import ndtr
+from tests.helpers.plain_bore import write_recipe, write_tie
 
-from tiepoint.documents.files import write_document
 from tiepoint.documents.pictures import save_png
-from tiepoint.foundation.sources import Source
-from tiepoint.ties.document import to_document
-from tiepoint.ties.sensor import Sensor
-from tiepoint.ties.tie import PARAMETERS, Tie
 
 PATH = Path(__file__).resolve().parents[2] / "docs" / "how-to" / "set-limits-and-try-them.md"
-RECIPE = """
-format = "tiepoint/recipe/1"
-name = "plate"
-unit = "mm"
-tie = "tie.json"
-height = 0.0
-u_height = 0.0
-
-[[step]]
-name = "bore"
-kind = "circle"
-region = { ring = { centre = [15, 12], inner = 2, outer = 4 } }
-limits.diameter = { lower = 4.4, upper = 4.6 }
-"""
 
 
 def test_the_commands_of_the_page_say_what_it_shows(tmp_path, follow):
-    _recipe(tmp_path)
+    write_tie(tmp_path)
+    write_recipe(tmp_path)
     for k in range(6):
         _bore(tmp_path / "proof" / "good" / f"{k}.png", 4.5, k)
         _bore(tmp_path / "proof" / ("large" if k % 2 else "small") / f"{k}.png", 4.75 if k % 2 else 4.25, 10 + k)
@@ -43,20 +26,6 @@ def test_the_commands_of_the_page_say_what_it_shows(tmp_path, follow):
     assert (tmp_path / "studies" / "runs.pdf").read_bytes().startswith(b"%PDF-")
     for picture in ("risks.svg", "causes.svg", "lengths.svg"):
         assert (tmp_path / picture).read_text(encoding="utf-8").startswith("<svg")
-
-
-def _recipe(folder: Path) -> None:
-    """Write a recipe of one bore and a tie of 0.05 mm/px, known to 1e-4."""
-    (folder / "plate.toml").write_text(RECIPE, encoding="utf-8")
-    matrix = np.array([[0.05, 0.0, 0.0], [0.0, -0.05, 24.0], [0.0, 0.0, 1.0]])
-    factor = np.zeros((len(PARAMETERS), 1))
-    factor[:9, 0] = np.array([[0.05, 0.0, 0.0], [0.0, -0.05, 24.0], [0.0, 0.0, 0.0]]).ravel()
-    tie = Tie(
-        id="plain", made="length", from_frame="image", to_frame="plane", model="similarity", matrix=matrix,
-        valid_region=np.array([[0.0, 0.0], [600.0, 0.0], [600.0, 479.0], [0.0, 479.0]]),
-        sources=(Source("rule", "print scale", "B", 1e-4, "tie"),), factor=factor, sensor=Sensor(640, 480),
-    )  # fmt: skip
-    write_document(folder / "tie.json", "tie", to_document(tie))
 
 
 def _bore(path: Path, diameter_mm: float, seed: int) -> None:
