@@ -122,6 +122,12 @@ def flare_of(picture: np.ndarray) -> Reading:
     return reading
 
 
+def test_a_part_held_a_little_off_is_placed_as_the_how_to_has_it():
+    # Worked in double precision from T′ = Goal·(T⁻¹·Part)⁻¹, planar poses.
+    (code,) = blocks("find-a-part.md", "python")
+    exec(compile(code, "find-a-part.md", "exec"), {})
+
+
 def test_the_step_of_the_how_to_is_short_and_works():
     code, step = flare_step()
     assert len([line for line in code.splitlines() if line.strip()]) <= 30

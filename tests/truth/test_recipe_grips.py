@@ -19,6 +19,7 @@ from tiepoint.model.shot import Picture, RobotPose, Shot
 from tiepoint.recipe.context import StepResult
 from tiepoint.recipe.features import PartFeature
 from tiepoint.recipe.grips import GripTable, arm_of, grips_of, riding_of, robot_at
+from tiepoint.recipe.held import HeldGrip, keep_grip
 from tiepoint.recipe.station import prepare
 from tiepoint.ties import belt as belts
 from tiepoint.ties.belt import Belt, belt_of
@@ -50,7 +51,7 @@ def hand_eye(eye: str, **changes) -> HandEye:
 def table(**changes) -> GripTable:
     raw = {"name": "jaws", "in": "part", "offset": [12.0, -3.0], "turn_deg": 30.0, "z": 4.0, "robot": "robot.json",
            "u_robot": 0.0, "u_robot_turn_deg": 0.0, "envelope": ENVELOPE, **changes}  # fmt: skip
-    return GripTable.read(raw, "grip: ", None)
+    return GripTable.read({key: value for key, value in raw.items() if value is not None}, "grip: ", None)
 
 
 def flange_table(pose: Pose3) -> dict[str, list[float]]:
@@ -83,6 +84,35 @@ def test_a_camera_that_stands_still_needs_no_flange():
     grip = placed(arm_of(table(), eye.robot, 1.0, riding_of(table(), eye)), shot())
     assert grip.robot_from_grip.position_mm == pytest.approx(by_hand(PLANE, 50, 20, 40, 6).translation_mm, abs=1e-9)
     assert grip.U[0] == pytest.approx(1.96 * 0.1, rel=1e-3)  # the plane's own u along the robot's x
+
+
+def test_a_grip_is_turned_towards_the_point_that_was_drawn():
+    # 30° by hand: tan 30° = 1/√3. In inches, so that the point is taken in the recipe's unit too.
+    typed = arm_of(table(), hand_eye("to-hand").robot, 25.4).offset
+    raw = {"turn_deg": None, "towards": [12.0 + math.sqrt(3), -2.0]}
+    drawn = arm_of(table(**raw), hand_eye("to-hand").robot, 25.4).offset
+    assert drawn.pose.translation_mm == pytest.approx(typed.pose.translation_mm)
+    assert drawn.pose.rotation == pytest.approx(typed.pose.rotation)
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [({"towards": [20.0, 0.0]}, "towards stands beside turn_deg"),
+     ({"turn_deg": None, "towards": [12.0, -3.0]}, "towards is the offset itself; give another point")],
+)  # fmt: skip
+def test_a_grip_is_turned_in_one_way(changes, said):
+    with pytest.raises(TiepointError, match=said):
+        table(**changes)
+
+
+def test_a_grip_that_is_taught_is_drawn_no_longer(tmp_path):
+    path = tmp_path / "pick.toml"
+    path.write_text('[[grip]]\nname = "jaws"   # the wide ones\ntowards = [9, 0]\n', encoding="utf-8")
+    keep_grip(path, "jaws", HeldGrip((1.0, 2.0), 3.0, 40.0, "down", 0.1, 0.2, 0.0), 1.0)
+    told = path.read_text(encoding="utf-8")
+    assert "towards" not in told
+    assert "turn_deg = 40.0" in told
+    assert "# the wide ones" in told
 
 
 def riding_arm(robot: SpaceRobot | None = None, **changes):

@@ -24,6 +24,7 @@ from tiepoint.ties.grip import (
     PlanarRobot,
     Robot,
     SpaceRobot,
+    drawn_offset,
     place_grip,
     stated_pose,
     typed_offset,
@@ -89,7 +90,8 @@ class FlangeTable(Table):
 
 class GripTable(Table):
     """A grip fixed to the part that the find `in` gives: `offset` of its middle in the part's frame, `turn_deg` of its
-    +x from the part's, `z` above the part's surface, the tool `pointing` down into the plane or up out of it.
+    +x from the part's, `z` above the part's surface, the tool `pointing` down into the plane or up out of it. A grip that
+    is drawn says `towards` in place of `turn_deg`: a point in the direction of its +x, in the part's frame too.
     `u_offset`, `u_turn_deg`: standard uncertainties of offset and turn, as a grip that was taught by hand has them.
 
     `robot`: the file of the robot, seen from the recipe's folder: of a tie plane → robot, or of a hand-eye. Where the
@@ -114,6 +116,7 @@ class GripTable(Table):
     needs: Annotated[tuple[Name, ...], Field(strict=False, max_length=20)] = ()
     offset: Point = (0.0, 0.0)
     turn_deg: Number = 0.0
+    towards: Point | None = None
     z: Number = 0.0
     pointing: Literal["down", "up"] = "down"
     u_offset: NotNegative = 0.0
@@ -128,6 +131,14 @@ class GripTable(Table):
     envelope: EnvelopeTable
     home_turn_deg: Number = 0.0
     alike: Annotated[int, Field(ge=1, le=12)] = 1
+
+    @model_validator(mode="after")
+    def _turned_once(self) -> Self:
+        if self.towards is not None and "turn_deg" in self.model_fields_set:
+            raise said("towards", "stands beside turn_deg, and each says how the grip is turned; take one of them out")
+        if self.towards == self.offset:
+            raise said("towards", "is the offset itself; give another point, in the direction of the grip's +x")
+        return self
 
 
 Lacks = Callable[[GripTable, PartFeature], Reason | None]
@@ -187,7 +198,10 @@ def arm_of(table: GripTable, robot: Robot, unit: float, riding: Riding | None = 
     if isinstance(robot, PlanarRobot):
         _demand_no_tied_at(table, "its robot is tied by pairs")
     x, y = (v * unit for v in table.offset)
-    offset = typed_offset(x, y, math.radians(table.turn_deg), table.z * unit, table.pointing)
+    if table.towards is None:
+        offset = typed_offset(x, y, math.radians(table.turn_deg), table.z * unit, table.pointing)
+    else:
+        offset = drawn_offset((x, y), np.array(table.towards) * unit, table.z * unit, table.pointing)
     about = f'Offset of the grip "{table.name}"'
     errors = (
         (*_own_error(table, robot, unit), f"robot:{table.robot}", "The robot's own error"),

@@ -87,6 +87,7 @@ def keep_grip(recipe_path: Path, name: str, held: HeldGrip, unit: float) -> int:
     (table,) = [grip for grip in grips if grip["name"] == name]
     table["offset"] = [round(v / unit, 4) for v in held.offset_mm]
     table["turn_deg"] = round(held.turn_deg, 3)
+    table.pop("towards", None)
     table["z"] = round(held.z_mm / unit, 4)
     table["pointing"] = held.pointing
     table["u_offset"] = round(held.u_mm / unit, 4)
