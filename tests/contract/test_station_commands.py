@@ -11,8 +11,9 @@ from tests.helpers.vent_station import RECIPE, REQUIREMENTS, picture
 from tiepoint.documents.canonical import sha256
 from tiepoint.foundation.errors import UnusableDocument
 from tiepoint.recipe.records import record_from
-from tiepoint.station.accepted import accepted_bundle, pointers_of
+from tiepoint.station.accepted import accepted_bundle, pointers_of, prepare_accepted
 from tiepoint.station.folder import open_station
+from tiepoint.station.judge import judge, runs_of
 from tiepoint.station.ledger import Ledger
 from tiepoint.station.requirements import agreed_requirements
 
@@ -147,7 +148,7 @@ class TestJudging:
         with Ledger(station.ledger_path) as ledger:
             kinds = [e.kind for e in ledger.entries()]
             records = [e.body for e in ledger.entries("record")]
-        assert kinds == ["act"] + ["record", "archived"] * 3
+        assert kinds == ["act", "run"] + ["record", "archived"] * 3 + ["run"]
         assert [r["verdict"] for r in records] == ["conforms", "conforms", "rejected"]
         assert {r["station"] for r in records} == {"vent bores"}
         assert [p.name for p in judged.kept()] == ["000000002_conforms", "000000004_conforms", "000000006_rejected"]
@@ -183,13 +184,31 @@ class TestJudging:
         said = cli("run", vent.folder, vent.shots, "--variant", "thin")
         assert (said.code, "nothing is accepted" in said.err) == (2, True)
 
+    def test_a_run_that_is_stopped_stays_in_the_ledger_as_that(self, accepted):
+        """Once stopped by a person, who waits for its end; once by the mains, which waits for nothing."""
+        station = open_station(accepted.folder)
+        shots = sorted(accepted.shots.glob("*.png"))
+        with Ledger(station.ledger_path) as ledger:
+            work = judge(station, ledger, prepare_accepted(station, "thin"), shots)
+            next(work)
+            work.close()
+            ledger.append("run", {"format": "tiepoint/run/1", "of": None, "shots": 3})
+            list(judge(station, ledger, prepare_accepted(station, "thin"), shots))
+            records = [record_from(e.body) for e in ledger.entries("record")]
+            runs = list(runs_of(list(ledger.entries("run")), records))
+        assert [(r.shots, len(r.records), r.ended is None, r.is_whole) for r in runs] == [
+            (3, 1, False, False),
+            (3, 0, True, False),
+            (3, 3, False, True),
+        ]
+
 
 class TestVerifying:
     def test_evidence_that_holds(self, cli, judged):
         said = cli("verify", judged.folder, "--json")
         assert said.code == 0
         told = said.json
-        assert (told["entries"], told["kept_shots"], told["accepted_copies"]) == (7, 3, 1)
+        assert (told["entries"], told["kept_shots"], told["accepted_copies"]) == (9, 3, 1)
         assert (told["recomputed"], told["recomputed_same"], told["faults"]) == (3, 3, [])
         assert cli("verify", judged.folder, "--head", told["head"]).code == 0
 
@@ -202,11 +221,11 @@ class TestVerifying:
         station = open_station(judged.folder)
         with Ledger(station.ledger_path) as ledger:
             ledger.append(
-                "act", {"format": "tiepoint/act/1", "act": "expire", "who": "x", "why": "90 days", "records": [6]}
+                "act", {"format": "tiepoint/act/1", "act": "expire", "who": "x", "why": "90 days", "records": [7]}
             )
         said = cli("verify", judged.folder, "--json")
         assert said.code == 1
-        assert said.json["expired"] == [6]
+        assert said.json["expired"] == [7]
         faults = said.json["faults"]
         assert len(faults) == 2
         assert faults[0].endswith("picture.png is missing")
@@ -252,13 +271,13 @@ class TestVerifying:
     def test_a_chain_that_does_not_hold_proves_nothing_else(self, cli, judged):
         base = sqlite3.connect(judged.folder / "ledger.sqlite")
         base.execute("DROP TRIGGER no_update")
-        base.execute("UPDATE entries SET entry = replace(entry, 'conforms', 'rejected') WHERE seq = 2")
+        base.execute("UPDATE entries SET entry = replace(entry, 'conforms', 'rejected') WHERE seq = 3")
         base.commit()
         base.close()
         said = cli("verify", judged.folder)
         assert said.code == 1
         assert "the chain does not hold" in said.out
-        assert "entry 2 was altered" in said.out
+        assert "entry 3 was altered" in said.out
 
     def test_no_ledger_and_a_head_that_is_none_are_told(self, cli, vent):
         assert "there is no ledger" in cli("verify", vent.folder).err
@@ -293,7 +312,7 @@ class TestReplaying:
         (judged.kept()[1] / "picture.png").unlink()
         said = cli("replay", judged.folder)
         assert said.code == 1
-        assert "entry 4: " in said.out
+        assert "entry 5: " in said.out
 
     def test_without_kept_shots_there_is_nothing_to_run(self, cli, accepted):
         said = cli("replay", accepted.folder)

@@ -29,6 +29,7 @@ MAJORS: dict[str, int] = {
     "record": 1,
     "requirements": 1,
     "robot": 1,
+    "run": 1,
     "shape": 1,
     "shot": 1,
     "station": 1,

@@ -64,7 +64,7 @@ class Head:
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One entry. `kind`: `record`, `act` or `archived`; `body`: its document."""
+    """One entry. `kind`: `record`, `act`, `archived` or `run`; `body`: its document."""
 
     seq: int
     kind: str
