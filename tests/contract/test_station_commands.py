@@ -151,7 +151,7 @@ class TestJudging:
         assert kinds == ["act", "run"] + ["record", "archived"] * 3 + ["run"]
         assert [r["verdict"] for r in records] == ["conforms", "conforms", "rejected"]
         assert {r["station"] for r in records} == {"vent bores"}
-        assert [p.name for p in judged.kept()] == ["000000002_conforms", "000000004_conforms", "000000006_rejected"]
+        assert [p.name for p in judged.kept()] == ["000000003_conforms", "000000005_conforms", "000000007_rejected"]
         first = judged.kept()[0] / "picture.png"
         assert first.read_bytes() == (judged.shots / "vent-0.png").read_bytes()
 
