@@ -54,7 +54,21 @@ WORLDS = (
     World("10 × 2 × 2, the same two levels, told to be all", (10, 2), 2, 1.0, (0.05,), 0.02, 0.04, "all"),
     World("10 × 3 × 2, levels told to be all that do not differ", (10, 3), 2, 1.0, (0.0,), 0.02, 0.04, "all"),
     World("10 × 4 × 2 × 2, two factors", (10, 4, 2), 2, 1.0, (0.03, 0.01), 0.01, 0.04),
+    World("10 × 3 × 2 × 2, two factors, both told to be all", (10, 3, 2), 2, 1.0, (0.03, 0.01), 0.01, 0.04, "both"),
+    World("10 × 3 × 4 × 2, two factors, the first told to be all", (10, 3, 4), 2, 1.0, (0.03, 0.01), 0.01, 0.04, "all"),
+    World(
+        "10 × 3 × 2 × 2, two factors told to be all that do not differ",
+        (10, 3, 2),
+        2,
+        1.0,
+        (0.0, 0.0),
+        0.0,
+        0.04,
+        "both",
+    ),
 )
+TOLD = {"all": ("loading",), "both": ("loading", "shift")}
+"""Factors that a study is told of as having all their levels here."""
 ELSEWHERE = (
     World("10 × 3 × 3, heavy tails", (10, 3), 3, 1.0, (0.05,), 0.0, 0.04, "heavy"),
     World("10 × 3 × 3, parts spread evenly", (10, 3), 3, 1.0, (0.05,), 0.0, 0.04, "even"),
@@ -72,7 +86,7 @@ def drawn(world: World, rng: np.random.Generator) -> Measured:
     values = math.sqrt(world.part) * parts[at[0]]
     for k, variance in enumerate(world.factors, 1):
         own = rng.normal(size=world.levels[k])
-        if world.kind in ("fixed", "all"):
+        if world.kind in ("fixed", "both") or (world.kind == "all" and k == 1):
             own = np.linspace(-1, 1, world.levels[k]) / np.std(np.linspace(-1, 1, world.levels[k]), ddof=1)
         values = values + math.sqrt(variance) * own[at[k]]
     values = values + math.sqrt(world.interaction) * rng.normal(size=world.levels[:2])[at[0], at[1]]
@@ -91,9 +105,10 @@ def drawn(world: World, rng: np.random.Generator) -> Measured:
 
 def held(study: RrStudy, world: World) -> dict[str, bool]:
     """Return for each figure whether its interval holds the truth."""
-    factor = sum(world.factors)
-    if world.kind == "all":  # their variance is over the a levels that there are
-        factor *= (world.levels[1] - 1) / world.levels[1]
+    told_all = len(TOLD.get(world.kind, ()))
+    # Of levels that are all that there are the variance is over a of them.
+    shrink = [(a - 1) / a if k < told_all else 1.0 for k, a in enumerate(world.levels[1:])]
+    factor = sum(v * s for v, s in zip(world.factors, shrink, strict=True))
     measuring = factor + world.interaction + world.error
     total = measuring + world.part
     sds = {"repeatability": world.error, "factors": factor, "GRR": measuring, "parts": world.part, "total": total}
@@ -113,7 +128,7 @@ def held(study: RrStudy, world: World) -> dict[str, bool]:
 def one(seed: int, world: World) -> dict[str, dict[str, bool]]:
     """Return what one study holds as it is, and pooled outright where the rule would pool; what it says itself."""
     data = drawn(world, np.random.default_rng([11, seed]))
-    every = ("loading",) if world.kind == "all" else ()
+    every = TOLD.get(world.kind, ())
     study = study_rr(data, every=every)
     outright = study_rr(data, pool="always", every=every) if study.pooled == ("part × loading",) else study
     said = {check.name: check.holds is False for check in study.checks}

@@ -1,5 +1,7 @@
 """Gauge studies against the published one, NIST's reference data for analysis of variance, and statsmodels."""
 
+import itertools
+import math
 from importlib.resources import files
 from pathlib import Path
 
@@ -340,9 +342,44 @@ def test_levels_that_are_all_there_are_have_intervals_of_their_own():
     assert fixed.av.value**2 == pytest.approx(effects.var() - 2 / 3 * error / 30, rel=1e-9)
 
 
-def test_all_levels_are_told_of_one_factor_that_is_there():
+def test_all_levels_are_told_of_a_factor_that_is_there():
     with pytest.raises(UnusableInput, match="carrier is said to have all its levels here, but is no factor"):
         study_rr(GAUGE, every=("carrier",))
-    data = crossed((4, 2, 2), 2, (1.0, 0.1, 0.1, 0.1))
-    with pytest.raises(UnusableInput, match="a factor that is studied alone"):
-        study_rr(data, every=("loading",))
+
+
+@pytest.mark.parametrize("every", [("loading",), ("shift",), ("loading", "shift")])
+def test_of_two_factors_the_levels_of_one_or_both_may_be_all_there_are(every):
+    data = crossed((8, 3, 2), 2, (1.0, 0.3, 0.2, 0.1))
+    study, sample = study_rr(data, pool="never", every=every), study_rr(data, pool="never")
+    means = analysed_by_hand(data)
+    for name in every:
+        a = len(set(data.factors[name]))
+        own = next(c for c in study.components if c.name == name)
+        # Expected mean squares of the unrestricted mixed model (Montgomery, Design and Analysis of Experiments, 13-6):
+        # E[MS_A] = σ² + n σ²_PAB + cn σ²_PA (+ pn σ²_AB where the other factor is a sample) + pcn ΣA²/(a − 1).
+        against = [f"part × {name}"] if len(every) == 2 else [f"part × {name}", "loading × shift"]
+        rest = sum(means[t] for t in against) - (means["part × loading × shift"] if len(every) == 1 else 0.0)
+        expected = (a - 1) / a * max(means[name] - rest, 0.0) * a / len(data)
+        assert own.sd.value**2 == pytest.approx(expected, rel=1e-9)
+        assert own.sd.high < next(c for c in sample.components if c.name == name).sd.high
+    assert study.pv == sample.pv
+    assert study.grr.low <= study.grr.value <= study.grr.high
+    assert f"the levels of {' and '.join(every)} as all that there are" in study.convention
+
+
+def analysed_by_hand(data):
+    """Return mean squares by the textbook's sums over totals (Montgomery, 5-4), in plain loops."""
+    columns = {"part": data.part, **data.factors}
+    y = data.values - data.values.mean()
+
+    def of(names):
+        keys = list(zip(*(columns[n] for n in names), strict=True))
+        return sum(y[[k == key for k in keys]].sum() ** 2 / keys.count(key) for key in sorted(set(keys)))
+
+    ss, dof = {}, {}
+    for size in (1, 2, 3):
+        for names in itertools.combinations(columns, size):
+            inner = [t for t in ss if set(t) < set(names)]
+            ss[names] = of(names) - sum(ss[t] for t in inner)
+            dof[names] = math.prod(len(set(columns[n])) - 1 for n in names)
+    return {" × ".join(t): ss[t] / dof[t] for t in ss}

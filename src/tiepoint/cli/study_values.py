@@ -109,7 +109,8 @@ def rr(
         typer.Option("--factor", metavar="COLUMN", help="What differs between repeats: loading, carrier, shift."),
     ] = None,
     every: Annotated[
-        str | None, typer.Option("--all", metavar="COLUMN", help="A factor whose levels here are all that there are.")
+        list[str] | None,
+        typer.Option("--all", metavar="COLUMN", help="A factor whose levels here are all that there are."),
     ] = None,
     tolerance: Tolerance = None,
     spread: Spread = 6.0,
@@ -153,7 +154,7 @@ def rr(
     if pool not in POOLS:
         raise UnusableInput(f"--pool is {pool[:40]!r}; choose {', '.join(POOLS)}")
     demand_drawing(picture)
-    named = [*(factors or ()), *([every] if every else [])]
+    named = [*(factors or ()), *(every or ())]
     found = load_measured(data, reading, unit, list(dict.fromkeys(named)), sheet)
     study = study_rr(
         found,
@@ -162,7 +163,7 @@ def rr(
         most=None if most is None else share_typed("--most", most),
         pool=cast("Pool", pool),
         pool_above=pool_above,
-        every=() if every is None else (every.strip().lower(),),
+        every=tuple(dict.fromkeys(name.strip().lower() for name in every or ())),
     )
     drawing = "" if picture is None else rr_picture(study, found)
     answer(study, "rr", _rr_lines(study), picture, drawing, as_json, Kept(station, data, of or reading))

@@ -11,7 +11,7 @@ certain what a test failed to find, and hold less than it says (proofs/gauges.py
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
+from tiepoint.foundation.once import cached_property
 from tiepoint.studies.checks import (
     Check,
     fine_enough,
@@ -157,7 +158,7 @@ def study_rr(
 
     `tolerance`: width, in the data's unit; `spread`: standard deviations that GRR is taken times against it. `most`:
     the share (of the tolerance where one is given, else of the total variation) that is asked for. `pool`: whether an
-    interaction joins the error, by the rule p > `pool_above`, always or never. `every`: a factor whose levels are all
+    interaction joins the error, by the rule p > `pool_above`, always or never. `every`: factors whose levels are all
     that there are, and not a sample of more.
 
     Raises `UnusableInput` for what cannot be, `PoorGeometry` where parts, levels or repeats are too few.
@@ -166,8 +167,9 @@ def study_rr(
     crossed = _crossed(data)
     _check_every(data, every)
     above = {"rule": pool_above, "always": 0.0, "never": None}[pool]
-    analysis = _analysed(data, crossed, above)
-    made = _made(data, crossed, analysis, pool, bool(every))
+    fixed = frozenset(crossed.names.index(name) for name in every)
+    analysis = _analysed(data, crossed, above, fixed)
+    made = _made(data, crossed, analysis, pool, fixed)
     cube = _cube(data, crossed, analysis)
     grr, tv, ratio = made.sd(made.measuring), made.sd(made.everything), made.ratio()
     study = RrStudy(
@@ -199,7 +201,7 @@ def study_rr(
         pool_above=pool_above,
         data=data,
         convention=_convention(made, pool, pool_above, tolerance, spread),
-        checks=_checks(data, crossed, analysis, bool(every)),
+        checks=_checks(data, crossed, analysis, every),
         good=None,
         sentences=(),
     )
@@ -226,11 +228,6 @@ def _check_every(data: Measured, every: Sequence[str]) -> None:
             raise UnusableInput(
                 f"{data.name}: {name} is said to have all its levels here, but is no factor; name it so"
             )
-    if every and len(data.factors) > 1:
-        raise UnusableInput(
-            f"{data.name}: levels that are all there are can be told of a factor that is studied alone; here are "
-            f"{' and '.join(data.factors)}"
-        )
 
 
 def _crossed(data: Measured) -> _Crossed:
@@ -253,7 +250,7 @@ def _crossed(data: Measured) -> _Crossed:
     return _Crossed(tuple(names), tuple(labels), np.array(codes))
 
 
-def _analysed(data: Measured, crossed: _Crossed, above: float | None) -> Analysis:
+def _analysed(data: Measured, crossed: _Crossed, above: float | None, fixed: frozenset[int]) -> Analysis:
     """Return the analysis; what is missing is named by part and level."""
     levels = crossed.levels
     cells = cell_numbers(crossed.codes, levels)
@@ -270,7 +267,7 @@ def _analysed(data: Measured, crossed: _Crossed, above: float | None) -> Analysi
             f"{data.name}: nothing was repeated, so repeatability cannot be told from the rest; present every part at "
             "least twice" + (" under each level" if len(levels) > 1 else "")
         )
-    analysis = analysed(data.values, crossed.codes, levels, above)
+    analysis = analysed(data.values, crossed.codes, levels, above, fixed)
     if not analysis.terms[-1].ms > 1e-24 * analysis.total:
         raise PoorGeometry(
             f"{data.name}: every repeat equals the first to the last digit; present the part anew for each, and "
@@ -298,7 +295,7 @@ class _Made:
     points: Analysis
     whole: Analysis
     sample: LargeSample
-    every: bool
+    fixed: frozenset[int]
 
     def name(self, factors: Factors) -> str:
         return " × ".join(self.crossed.names[k] for k in factors) if factors else "repeatability"
@@ -315,30 +312,49 @@ class _Made:
     def main(self) -> list[Factors]:
         return [t for t in self.everything if len(t) == 1 and t != (0,)]
 
-    @property
-    def shrink(self) -> float:
-        """Of a factor whose levels are all that there are: their variance is over a of them, not over a − 1."""
-        a = self.crossed.levels[1] if self.every else 1
-        return (a - 1) / a if self.every else 1.0
+    def is_fixed(self, term: Factors) -> bool:
+        return bool(term) and self.fixed.issuperset(term)
+
+    def shrink(self, term: Factors) -> float:
+        """Of levels that are all that there are: their variance is over a of them, not over a − 1."""
+        levels = self.crossed.levels
+        return math.prod((levels[k] - 1) / levels[k] for k in term) if self.is_fixed(term) else 1.0
 
     def variance(self, terms: Sequence[Factors]) -> float:
         return _variance(self.points, terms, self.shrink)
 
     def parts(self, terms: list[Factors]) -> Array:
         """Return what each mean square adds to a sum of components (m,), without those that stand beside."""
-        rows = [self.whole.row(t) for t in terms if not (self.every and t == (1,))]
+        rows = [self.whole.row(t) for t in terms if not self.is_fixed(t)]
         return np.asarray(np.sum(rows, axis=0) * self.whole.mean_squares) if rows else np.zeros(len(self.whole.terms))
 
     def beside(self, terms: list[Factors]) -> Beside:
-        """Return the variance of a factor whose levels are all that there are, with its interval."""
-        if not (self.every and (1,) in terms):
+        """Return the variance of levels that are all that there are, with its interval; of several terms together."""
+        each = [self.fixed_ones[t] for t in terms if self.is_fixed(t)]
+        if not each:
             return NOTHING
-        row = self.whole.row((1,))
-        own, other = row.argmax(), row.argmin()
-        ms, dof = self.whole.mean_squares, self.whole.dof
-        low, high = spread_of_fixed(float(ms[own]), float(dof[own]), float(ms[other]), float(dof[other]))
-        scale = self.shrink * float(row[own])
-        return self.shrink * float(row @ ms), scale * low, scale * high
+        value = sum(v for v, _, _ in each)
+        # Where nothing is seen of a term its low end is 0: it adds nothing to the low end of the sum either.
+        seen = [(v, low) for v, low, _ in each if low > 0]
+        low = sum(v for v, _ in seen) - math.hypot(*(v - low for v, low in seen))
+        return value, min(low, value), value + math.hypot(*(high - v for v, _, high in each))
+
+    @cached_property
+    def fixed_ones(self) -> dict[Factors, Beside]:
+        """The variance of each term whose levels are all that there are, with its interval."""
+        return {t: self._fixed_one(t) for t in self.everything if self.is_fixed(t)}
+
+    def _fixed_one(self, term: Factors) -> Beside:
+        row, ms, dof = self.whole.row(term), self.whole.mean_squares, self.whole.dof
+        own = self.everything.index(term)
+        others = np.flatnonzero((np.abs(row) > 1e-12 * abs(row[own])) & (np.arange(row.size) != own))
+        # What its mean square is compared with: one, or a sum of several with the dof of Satterthwaite.
+        shares = -row[others] / row[own] * ms[others]
+        against = max(float(shares.sum()), float(ms[-1]))
+        dof_against = against**2 / float(np.sum(shares**2 / dof[others]))
+        low, high = spread_of_fixed(float(ms[own]), float(dof[own]), against, dof_against)
+        scale = self.shrink(term) * float(row[own])
+        return scale * (float(ms[own]) - float(shares.sum())), scale * low, scale * high
 
     def sd(self, terms: list[Factors]) -> Figure:
         """Return the standard deviation of a sum of components."""
@@ -354,17 +370,16 @@ class _Made:
         return Figure(value, min(low, value), max(high, value))
 
 
-def _made(data: Measured, crossed: _Crossed, points: Analysis, pool: Pool, every: bool) -> _Made:
+def _made(data: Measured, crossed: _Crossed, points: Analysis, pool: Pool, fixed: frozenset[int]) -> _Made:
     whole = points
     if pool == "rule" and points.pooled:
-        whole = analysed(data.values, crossed.codes, crossed.levels, None)
-    return _Made(crossed, points, whole, LargeSample.of(whole.dof), every)
+        whole = analysed(data.values, crossed.codes, crossed.levels, None, fixed)
+    return _Made(crossed, points, whole, LargeSample.of(whole.dof), fixed)
 
 
-def _variance(analysis: Analysis, terms: Sequence[Factors], shrink: float) -> float:
-    """Return the sum of components, negative ones taken for zero; that of the first factor times `shrink`."""
-    found = {t: max(float(analysis.row(t) @ analysis.mean_squares), 0.0) for t in terms}
-    return float(sum(v * (shrink if t == (1,) else 1.0) for t, v in found.items()))
+def _variance(analysis: Analysis, terms: Sequence[Factors], shrink: Callable[[Factors], float]) -> float:
+    """Return the sum of components, negative ones taken for zero, each times its `shrink`."""
+    return float(sum(max(float(analysis.row(t) @ analysis.mean_squares), 0.0) * shrink(t) for t in terms))
 
 
 def _share(value: float, ratio: Figure) -> Figure:
@@ -393,7 +408,7 @@ def _other(data: Measured, made: _Made) -> OtherChoice | None:
     crossed, pooled = made.crossed, not made.points.pooled
     if len(crossed.names) < 2:
         return None
-    other = analysed(data.values, crossed.codes, crossed.levels, 0.0 if pooled else None)
+    other = analysed(data.values, crossed.codes, crossed.levels, 0.0 if pooled else None, made.fixed)
     terms = [t.factors for t in other.terms]
     main = [t for t in terms if len(t) == 1 and t != (0,)]
     own = [t for t in terms if t != (0,)]
@@ -404,7 +419,7 @@ def _other(data: Measured, made: _Made) -> OtherChoice | None:
 # --- what is taken for granted -------------------------------------------------------------------------------------
 
 
-def _checks(data: Measured, crossed: _Crossed, analysis: Analysis, every: bool) -> tuple[Check, ...]:
+def _checks(data: Measured, crossed: _Crossed, analysis: Analysis, every: Sequence[str]) -> tuple[Check, ...]:
     cells = cell_numbers(crossed.codes, crossed.levels)
     counts = np.bincount(cells)
     means = np.bincount(cells, data.values - data.values[0]) / counts
@@ -420,9 +435,9 @@ def _checks(data: Measured, crossed: _Crossed, analysis: Analysis, every: bool) 
     return tuple(checks)
 
 
-def _enough(crossed: _Crossed, every: bool) -> Check:
+def _enough(crossed: _Crossed, every: Sequence[str]) -> Check:
     parts, levels = crossed.levels[0], dict(zip(crossed.names[1:], crossed.levels[1:], strict=True))
-    few = [] if every else [f"{name} has {k}" for name, k in levels.items() if k < 3]
+    few = [f"{name} has {k}" for name, k in levels.items() if k < 3 and name not in every]
     if parts < ENOUGH_PARTS:
         return Check("enough parts", False, f"There are {parts} parts; {ENOUGH_PARTS} or more show how parts vary.")
     if few:
@@ -437,14 +452,16 @@ def _enough(crossed: _Crossed, every: bool) -> Check:
 def _convention(made: _Made, pool: Pool, above: float, tolerance: float | None, spread: float) -> str:
     crossed = made.crossed
     with_ = f"crossed with {' and '.join(crossed.names[1:])}" if len(crossed.names) > 1 else "without a factor"
+    whole = [crossed.names[k] for k in sorted(made.fixed)]
+    random = ["parts", *(name for name in crossed.names[1:] if name not in whole)] if whole else ["all"]
     rule = {
         "rule": f"an interaction joins the error where p > {above:g}, in values and not in intervals",
         "always": "interactions join the error",
         "never": "no interaction joins the error",
     }[pool]
     told = [
-        f"Analysis of variance of parts {with_}, {'parts' if made.every else 'all'} as random effects",
-        *([f"the levels of {crossed.names[1]} as all that there are"] if made.every else []),
+        f"Analysis of variance of parts {with_}, {' and '.join(random)} as random effects",
+        *([f"the levels of {' and '.join(whole)} as all that there are"] if whole else []),
         *([rule] if len(crossed.names) > 1 else []),
         "95 % intervals by modified large sample (Burdick, Borror and Montgomery 2003)",
         f"ndc = {NDC:g}·PV/GRR",

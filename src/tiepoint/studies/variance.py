@@ -1,6 +1,7 @@
 """Crossed random effects: sums of squares, what each mean square is made of, and the components of variance.
 
-Every factor is a sample of the levels that occur. A term S of retained terms R has the expected mean square
+A factor is a sample of the levels that occur, unless all of them are here (`fixed`). A term S of retained terms R has
+the expected mean square
 
     E[MS_S] = σ² + Σ_{T ∈ R, T ⊇ S} c_T σ_T²,   c_T = n · (product of the levels of the factors not in T)
 
@@ -75,22 +76,30 @@ class Analysis:
         return self.components[places[0]] if places else np.zeros(len(self.terms))
 
 
-def analysed(values: Array, codes: Ints, levels: Sequence[int], pool_above: float | None = 0.25) -> Analysis:
+def analysed(
+    values: Array,
+    codes: Ints,
+    levels: Sequence[int],
+    pool_above: float | None = 0.25,
+    fixed: frozenset[int] = frozenset(),
+) -> Analysis:
     """Return the analysis of values (n,), whose factors have the levels numbered in `codes` (k, n), from 0.
 
     Interactions with p above `pool_above` are pooled with the error, the highest order first (None: never; 0: always).
+    `fixed`: numbers of factors whose levels are all that there are; a term of these alone adds to its own mean square
+    only, since its effects sum to zero over the levels of each.
     Raises `PoorGeometry` where a factor has one level, a cell is empty, or nothing was repeated.
     """
     found = _terms(np.asarray(values, float), np.asarray(codes, np.intp), tuple(levels))
     terms, pooled = found.terms, []
     if pool_above is not None:
         for order in range(len(levels), 1, -1):
-            judged = _tested(terms, found.levels, found.repeats)
+            judged = _tested(terms, found.levels, found.repeats, fixed)
             out = [t for t in judged if len(t.factors) == order and _poolable(t, judged, pool_above)]
             pooled += out
             terms = _without(judged, out)
-    terms = _tested(terms, found.levels, found.repeats)
-    components = _components([t.factors for t in terms], found.levels, found.repeats)
+    terms = _tested(terms, found.levels, found.repeats, fixed)
+    components = _components([t.factors for t in terms], found.levels, found.repeats, fixed)
     inverse = np.asarray(np.linalg.inv(components), float)
     return Analysis(terms, tuple(pooled), found.levels, found.repeats, found.equal, found.total, inverse)
 
@@ -147,21 +156,21 @@ def _effects(cube: Array, n: float) -> list[Term]:
     return terms
 
 
-def _components(factors: Sequence[Factors], levels: tuple[int, ...], n: float) -> Array:
+def _components(factors: Sequence[Factors], levels: tuple[int, ...], n: float, fixed: frozenset[int]) -> Array:
     """Return what each expected mean square (m,) holds of each variance (m,)."""
 
     def held(s: Factors, t: Factors) -> float:
         if not t:
             return 1.0
-        inside = bool(s) and set(s) <= set(t)
+        inside = s == t if fixed.issuperset(t) else bool(s) and set(s) <= set(t)
         return n * float(np.prod([levels[k] for k in range(len(levels)) if k not in t])) if inside else 0.0
 
     return np.array([[held(s, t) for t in factors] for s in factors])
 
 
-def _tested(terms: tuple[Term, ...], levels: tuple[int, ...], n: float) -> tuple[Term, ...]:
+def _tested(terms: tuple[Term, ...], levels: tuple[int, ...], n: float, fixed: frozenset[int]) -> tuple[Term, ...]:
     """Return the terms with F and p, where one mean square alone is the one to compare with."""
-    inverse = np.linalg.inv(_components([t.factors for t in terms], levels, n))
+    inverse = np.linalg.inv(_components([t.factors for t in terms], levels, n, fixed))
     tested = []
     for k, term in enumerate(terms):
         against = [j for j in range(len(terms)) if j != k and abs(inverse[k, j]) > 1e-9 * abs(inverse[k, k])]
