@@ -7,7 +7,7 @@ agreed consumer's risk is asked of the 95 %-worst station, not of the average on
 """
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,10 +18,13 @@ from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.model.decide import ISO, Limits, acceptance_limits, probability_of_conformance, prospect
 from tiepoint.model.reading import Reading
 from tiepoint.studies.checks import Check, independence, normality, without_outliers
+from tiepoint.studies.figure import Figure
 from tiepoint.studies.risks import (
+    RISKS_OF,
     Normal,
     Sample,
     StationRisks,
+    Undecided,
     Zones,
     risks,
     station_risks,
@@ -83,7 +86,7 @@ class RiskCurves:
 class Placed:
     """A guard band, the acceptance limits that it makes (None: open), and the risks there.
 
-    `undecided` parts count as not accepted. `unfavourable`: the risks at the far end of the parts' spread.
+    `unfavourable`: the risks at the far end of the parts' spread.
     """
 
     guard: float
@@ -97,8 +100,10 @@ class LimitsStudy:
     """Acceptance limits by the rule, and by agreed risks where some were.
 
     `by_rule` is None where no part can ever conform. `by_risks` is None where no risk was agreed, or where no guard
-    band keeps those that were. `narrowest` and `widest`: guard bands that keep the agreed consumer's and the agreed
-    producer's risk.
+    band keeps those that were. `narrowest` and `widest`: the guard bands from and to which the agreed risks are kept,
+    each alone; None where none sets that end. `undecided`: what becomes of undecided parts, by which both risks go.
+    `consumer` and `producer`: the risks where it is judged by the rule: of the average station, and at the high end of
+    the 95 %-worst one; None where no part can ever conform.
     """
 
     limits: Limits
@@ -113,6 +118,9 @@ class LimitsStudy:
     widest: float | None
     most_consumer: float | None
     most_producer: float | None
+    undecided: Undecided
+    consumer: Figure | None
+    producer: Figure | None
     curves: RiskCurves
     convention: str
     checks: tuple[Check, ...]
@@ -220,22 +228,24 @@ def study_limits(
     unit: str = "mm",
     most_consumer: float | None = None,
     most_producer: float | None = None,
+    undecided: Undecided = "not-accepted",
     readings: ArrayLike | None = None,
 ) -> LimitsStudy:
     """Return acceptance limits with their risks.
 
     `u_own`: standard uncertainty that differs from part to part; `u_common`: of what all parts of a station share.
-    `most_consumer`, `most_producer`: agreed risks, as shares of all parts. `readings` (n,), in the order taken, are
-    checked for what is taken for granted of them.
+    `most_consumer`, `most_producer`: agreed risks, as shares of all parts; `undecided`: what becomes of undecided ones,
+    which says whose risk they are. `readings` (n,), in the order taken, are checked for what is taken for granted of
+    them.
     """
     _checked(limits, u_own, u_common, most_consumer, most_producer)
     u = math.hypot(u_own, u_common)
     bare = _placed(zones_by_guard(*_ends(limits), 0.0), 0.0, spread, u_own, u_common)
     zones = zones_of(limits, u, dof, unit)
     by_rule = None if zones is None else _placed(zones, _guard_of(zones), spread, u_own, u_common)
-    narrowest = _narrowest(limits, spread, u_own, u_common, most_consumer)
-    widest = _widest(limits, spread, u_own, u_common, most_producer)
-    chosen = _chosen(narrowest, widest, most_consumer, most_producer)
+    agreed = _Agreed(limits, spread, u_own, u_common, undecided)
+    bands = [agreed.bands(k, most) for k, most in enumerate((most_consumer, most_producer)) if most is not None]
+    chosen = _chosen(bands, undecided, most_consumer)
     by_risks = None
     if chosen is not None:
         by_risks = _placed(zones_by_guard(*_ends(limits), chosen), chosen, spread, u_own, u_common)
@@ -249,12 +259,15 @@ def study_limits(
         without_guard=bare,
         by_rule=by_rule,
         by_risks=by_risks,
-        narrowest=narrowest,
-        widest=widest,
+        narrowest=agreed.inner_end(bands, 0),
+        widest=agreed.inner_end(bands, 1),
         most_consumer=most_consumer,
         most_producer=most_producer,
-        curves=_curves(limits, spread.parts, u_own, u_common),
-        convention=_convention(limits, spread),
+        undecided=undecided,
+        consumer=_judged(by_rule, undecided, 0),
+        producer=_judged(by_rule, undecided, 1),
+        curves=_curves(limits, spread.parts, u_own, u_common, undecided),
+        convention=_convention(limits, spread, undecided),
         checks=_checks(readings),
         good=good,
         sentences=(),
@@ -299,31 +312,54 @@ def _placed(zones: Zones, guard: float, spread: Spread, u_own: float, u_common: 
 # --- guard bands that keep agreed risks ----------------------------------------------------------------------------
 
 
-def _reach(limits: Limits, u: float) -> tuple[float, float]:
-    """Return the guard bands to be tried, from far beyond the limits to where nothing is accepted."""
-    return -_WIDEST * u, min(_WIDEST * u, limits.width / 2)
+Band = tuple[float, float]
+"""Guard bands from and to which something holds."""
 
 
-def _narrowest(limits: Limits, spread: Spread, u_own: float, u_common: float, most: float | None) -> float | None:
-    """Return the narrowest guard band whose consumer's risk is agreed; None where none was, or none keeps it."""
-    if most is None:
-        return None
-    low, high = _reach(limits, math.hypot(u_own, u_common))
-    return _crossing(lambda guard: _worst(limits, spread, u_own, u_common, guard, "consumer") - most, high, low)
+@dataclass(frozen=True)
+class _Agreed:
+    """What agreed risks are asked of."""
 
+    limits: Limits
+    spread: Spread
+    u_own: float
+    u_common: float
+    undecided: Undecided
 
-def _widest(limits: Limits, spread: Spread, u_own: float, u_common: float, most: float | None) -> float | None:
-    """Return the widest guard band whose producer's risk is agreed; None where none was, or none keeps it."""
-    if most is None:
-        return None
-    low, high = _reach(limits, math.hypot(u_own, u_common))
-    return _crossing(lambda guard: _worst(limits, spread, u_own, u_common, guard, "producer") - most, low, high)
+    @property
+    def reach(self) -> Band:
+        """The guard bands to be tried: to where nothing is accepted, and from far beyond the limits.
 
+        A zone beyond the limits has no undecided parts, so it is no choice where these are somebody else's.
+        """
+        widest = _WIDEST * math.hypot(self.u_own, self.u_common)
+        return (-widest if self.undecided == "not-accepted" else 0.0), min(widest, self.limits.width / 2)
 
-def _worst(limits: Limits, spread: Spread, u_own: float, u_common: float, guard: float, name: str) -> float:
-    """Return a risk at the 95 %-worst station, for the spread that is worse for it."""
-    zones = zones_by_guard(*_ends(limits), guard)
-    return max(worst_risks(parts, zones, u_own, u_common, (name,))[0] for parts in spread.possible)
+    def worst(self, guard: float, which: int) -> float:
+        """Return a risk at the 95 %-worst station, for the spread that is worse for it."""
+        zones = zones_by_guard(*_ends(self.limits), guard)
+        name = RISKS_OF[self.undecided][which]
+        return max(worst_risks(p, zones, self.u_own, self.u_common, (name,))[0] for p in self.spread.possible)
+
+    def bands(self, which: int, most: float) -> Band | None:
+        """Return the guard bands whose consumer's (0) or producer's (1) risk is agreed; None where none keeps it."""
+        low, high = self.reach
+        rises = self.rises(which)
+        end = _crossing(lambda guard: self.worst(guard, which) - most, *((low, high) if rises else (high, low)))
+        if end is None:
+            return None
+        return (low, end) if rises else (end, high)
+
+    def rises(self, which: int) -> bool:
+        """Whether a wider guard band makes the risk larger."""
+        return RISKS_OF[self.undecided][which] in ("producer", "bad_not_rejected")
+
+    def inner_end(self, bands: Sequence[Band | None], end: int) -> float | None:
+        """Return the narrowest (0) or the widest (1) guard band that the agreed risks allow, if they say anything."""
+        said = [band[end] for band in bands if band is not None and band[end] != self.reach[end]]
+        if not said:
+            return None
+        return max(said) if end == 0 else min(said)
 
 
 def _crossing(over: Callable[[float], float], kept: float, other: float) -> float | None:
@@ -335,42 +371,51 @@ def _crossing(over: Callable[[float], float], kept: float, other: float) -> floa
     return float(optimize.brentq(over, kept, other, xtol=1e-9 * abs(kept - other), rtol=1e-12))
 
 
-def _chosen(
-    narrowest: float | None, widest: float | None, most_consumer: float | None, most_producer: float | None
-) -> float | None:
-    """Return the guard band to be set: the narrowest that keeps the consumer's risk, where the producer's allows it."""
-    if most_consumer is None:
-        return widest
-    if narrowest is None:
+def _chosen(bands: Sequence[Band | None], undecided: Undecided, most_consumer: float | None) -> float | None:
+    """Return the guard band to be set, of those that keep what was agreed: that which costs the other side least."""
+    kept = [band for band in bands if band is not None]
+    if not kept or len(kept) < len(bands):
         return None
-    if most_producer is None:
-        return narrowest
-    return narrowest if widest is not None and narrowest <= widest else None
+    low, high = max(band[0] for band in kept), min(band[1] for band in kept)
+    if low > high:
+        return None
+    alone = len(bands) == 1 and (most_consumer is None) == (undecided == "not-accepted")
+    return high if alone and undecided != "sorted" else low
 
 
-def _curves(limits: Limits, parts: Normal | Sample, u_own: float, u_common: float) -> RiskCurves:
+def _judged(placed: Placed | None, undecided: Undecided, which: int) -> Figure | None:
+    """Return a risk of the average station; to its high end at the 95 %-worst one, for the spread that is worse."""
+    if placed is None:
+        return None
+    each = (placed.risks.average, placed.risks.no_error, placed.risks.worst, placed.unfavourable.worst)
+    average, *others = (r.carried(undecided)[which] for r in each)
+    return Figure(average, min(average, others[0]), max(average, *others))
+
+
+def _curves(limits: Limits, parts: Normal | Sample, u_own: float, u_common: float, undecided: Undecided) -> RiskCurves:
     u = math.hypot(u_own, u_common)
     guard = np.linspace(max(-3 * u, -limits.width / 2), min(4 * u, 0.98 * limits.width / 2), CURVE)
     zones = [zones_by_guard(*_ends(limits), float(g)) for g in guard]
-    average = [risks(parts, z, u) for z in zones]
-    worst = np.array([worst_risks(parts, z, u_own, u_common, ("consumer", "producer")) for z in zones])
-    return RiskCurves(
-        guard,
-        np.array([r.consumer for r in average]),
-        np.array([r.producer for r in average]),
-        worst[:, 0],
-        worst[:, 1],
-    )
+    average = np.array([risks(parts, z, u).carried(undecided) for z in zones])
+    worst = np.array([worst_risks(parts, z, u_own, u_common, RISKS_OF[undecided]) for z in zones])
+    return RiskCurves(guard, average[:, 0], average[:, 1], worst[:, 0], worst[:, 1])
 
 
 # --- what is said about it -----------------------------------------------------------------------------------------
 
 
-def _convention(limits: Limits, spread: Spread) -> str:
+_BECOMES: Mapping[Undecided, str] = {
+    "not-accepted": "undecided parts count as not accepted",
+    "accepted": "undecided parts are passed on and count as accepted",
+    "sorted": "undecided parts are sorted rightly by other means and are nobody's risk",
+}
+
+
+def _convention(limits: Limits, spread: Spread, undecided: Undecided) -> str:
     return (
         f"Acceptance limits by {limits.rule} with p {limits.p:g}; global risks after JCGM 106:2012, 9.3, as shares of "
         f"all parts, for {spread.told}; their mean is taken as it was found or stated; risks of a station are those at "
-        "its own draw of the common error."
+        f"its own draw of the common error; {_BECOMES[undecided]}."
     )
 
 
@@ -397,10 +442,11 @@ def _rule_said(study: LimitsStudy, unit: str) -> list[str]:
         u = math.hypot(study.u_own, study.u_common)
         return [*said, prospect(u, study.dof, study.limits, unit).sentence]
     found = study.by_rule.risks.average
+    consumer, producer = found.carried(study.undecided)
     return [
         *said,
-        f"With {study.limits.rule} a reading conforms {between(study.by_rule.accept, unit)}: {share(found.consumer)} "
-        f"are bad and accepted, {share(found.producer)} good and not accepted, {share(found.undecided)} undecided.",
+        f"With {study.limits.rule} a reading conforms {between(study.by_rule.accept, unit)}: {share(consumer)} "
+        f"are bad and accepted, {share(producer)} good and not accepted, {share(found.undecided)} undecided.",
     ]
 
 
@@ -408,18 +454,19 @@ def _agreed_said(study: LimitsStudy, unit: str) -> list[str]:
     if study.good is None:
         return []
     if study.by_risks is not None:
-        far = study.by_risks.unfavourable.worst
+        consumer, producer = study.by_risks.unfavourable.worst.carried(study.undecided)
         return [
             f"The agreed risks are kept where a reading is accepted {between(study.by_risks.accept, unit)}: at the "
-            f"95 %-worst station at most {share(far.consumer)} bad and accepted, {share(far.producer)} good and not."
+            f"95 %-worst station at most {share(consumer)} bad and accepted, {share(producer)} good and not."
         ]
-    if study.most_consumer is not None and study.narrowest is None:
-        return [f"No limit keeps {share(study.most_consumer)} bad and accepted at the 95 %-worst station."]
-    if study.most_producer is not None and study.widest is None:
-        return [f"No limit keeps {share(study.most_producer)} good and not accepted at the 95 %-worst station."]
+    agreed = ((study.most_consumer, "bad and accepted"), (study.most_producer, "good and not accepted"))
+    if study.narrowest is None or study.widest is None:
+        told = " and ".join(f"{share(most)} {what}" for most, what in agreed if most is not None)
+        return [f"No limit keeps {told} at the 95 %-worst station."]
+    least, most = ("consumer's", "producer's")[:: 1 if study.undecided == "not-accepted" else -1]
     return [
-        "No limit keeps both agreed risks at the 95 %-worst station: the consumer's needs a guard band of at least "
-        f"{study.narrowest:.3g} {unit}, the producer's one of at most {study.widest:.3g} {unit}."
+        f"No limit keeps both agreed risks at the 95 %-worst station: the {least} needs a guard band of at least "
+        f"{study.narrowest:.3g} {unit}, the {most} one of at most {study.widest:.3g} {unit}."
     ]
 
 
@@ -430,11 +477,11 @@ def _common_said(study: LimitsStudy) -> list[str]:
             "stated."
         ]
     found = (study.by_rule or study.without_guard).risks
-    zero, worst = found.no_error, found.worst
+    zero, worst = (r.carried(study.undecided) for r in (found.no_error, found.worst))
     return [
-        f"Of u, {study.u_common:.3g} is common to all parts of a station: bad and accepted are {share(zero.consumer)} "
-        f"at a station without common error and {share(worst.consumer)} at the 95 %-worst one; good and not accepted "
-        f"{share(zero.producer)} and {share(worst.producer)}."
+        f"Of u, {study.u_common:.3g} is common to all parts of a station: bad and accepted are {share(zero[0])} "
+        f"at a station without common error and {share(worst[0])} at the 95 %-worst one; good and not accepted "
+        f"{share(zero[1])} and {share(worst[1])}."
     ]
 
 

@@ -11,7 +11,9 @@ average over stations, a station whose common error is zero, and the 95 %-worst:
 """
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +33,16 @@ _EDGE = np.linspace(-6.5, 6.5, 11)
 """In u: where panels end about the edge of a zone; beyond its probability is 0 or 1 to 1e-10."""
 _STATIONS = np.linspace(-4.5, 4.5, 73)
 """Common errors at which risks are worked out, in their standard uncertainties."""
+
+
+Undecided = Literal["not-accepted", "accepted", "sorted"]
+"""What becomes of undecided parts: they are lost, they are passed on, or somebody sorts them rightly by other means."""
+RISKS_OF: Mapping[Undecided, tuple[str, str]] = {
+    "not-accepted": ("consumer", "producer"),
+    "accepted": ("bad_not_rejected", "good_rejected"),
+    "sorted": ("consumer", "good_rejected"),
+}
+"""The fields of `Risks` that are the consumer's and the producer's risk then."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +99,8 @@ class Risks:
     """Shares of all parts.
 
     `consumer`: bad and accepted. `producer`: good and not accepted, of which `good_rejected` are rejected outright.
-    `undecided`: neither accepted nor rejected, good or bad. `bad`: with true values outside their limits.
+    `undecided`: neither accepted nor rejected, good or bad. `bad`: with true values outside their limits, of which
+    `bad_not_rejected` are accepted or undecided.
     """
 
     consumer: float
@@ -95,6 +108,12 @@ class Risks:
     good_rejected: float
     undecided: float
     bad: float
+    bad_not_rejected: float
+
+    def carried(self, undecided: Undecided) -> tuple[float, float]:
+        """Return the consumer's and the producer's risk, by what becomes of undecided parts."""
+        consumer, producer = RISKS_OF[undecided]
+        return float(getattr(self, consumer)), float(getattr(self, producer))
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +205,8 @@ def _shares(parts: Normal | Sample, zones: Zones, u: float, errors: Array) -> Ar
     missed = np.minimum(_below(at, zones.accept_lower, u) + _above(at, zones.accept_upper, u), 1.0)
     rejected = np.minimum(_below(at, zones.reject_lower, u) + _above(at, zones.reject_upper, u), 1.0)
     undecided = np.maximum(missed - rejected, 0.0)
-    rows = (~good * accepted, good * missed, good * rejected, undecided, ~good * np.ones_like(at))
+    bad = ~good * np.ones_like(at)
+    rows = (~good * accepted, good * missed, good * rejected, undecided, bad, bad * (accepted + undecided))
     return np.array([np.sum(weights * row, axis=1) for row in rows])
 
 
