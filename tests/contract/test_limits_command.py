@@ -102,6 +102,7 @@ def test_good_and_bad_parts_give_a_limit(cli, tmp_path):
         ((*STATED, "--u", "1um", "--side", "upper"), "column label"),
         ((*STATED, "--u", "0.01"), "has no unit"),
         ((*STATED, "--u", "1um", "--as-measured"), "need DATA"),
+        ((*STATED, "--u", "1um", "--undecided", "ours"), "choose not-accepted, accepted, sorted"),
     ],
 )
 def test_what_is_missing_or_cannot_be_is_one_sentence(cli, words, sentence):

@@ -152,3 +152,18 @@ def test_agreement_refuses_in_a_sentence(rows, told, said) -> None:
 def test_one_part_is_too_few() -> None:
     with pytest.raises(PoorGeometry, match="1 part is too few"):
         study_agreement([Decision("a", "good", "good")])
+
+
+def test_kappa_is_not_told_where_good_or_bad_parts_are_missing() -> None:
+    only = study_agreement([Decision(f"p{k}", "good", "good") for k in range(3)])
+    assert only.kappa is None
+    assert not any("κ is" in sentence for sentence in only.sentences)
+    assert "how many were missed is not tried" in only.sentences[0]
+
+
+def test_kappa_of_decisions_that_all_agree_reaches_as_low_as_their_number_allows() -> None:
+    found = study_agreement([Decision(f"p{k}", w, w) for k, w in enumerate(["good", "bad"] * 10)]).kappa
+    # 0 of 20 parts: at most 16.84 % disagree, 95 % two-sided (SciPy's binomtest); chance agrees on one half.
+    share = stats.binomtest(0, 20).proportion_ci(0.95, "exact").high
+    assert found.value == found.high == 1.0
+    assert found.low == pytest.approx(1 - share / 0.5, rel=1e-9)

@@ -54,7 +54,7 @@ def test_a_work_plane_that_lies_higher_shows_by_height() -> None:
 
 
 def test_the_maximum_may_grow_with_length_and_the_rules_own_u_counts() -> None:
-    data = measured(noise=0.0, u=0.01)
+    data = measured(noise=1e-7, u=0.01)
     found = study_lengths(data, most_error=0.012, per_length=10_000.0)
     assert found.allowed is not None
     assert found.allowed == pytest.approx(0.012 + data.known / 10_000)
@@ -109,3 +109,18 @@ def test_lengths_refuse_in_a_sentence(known, value, u, told, said) -> None:
     names = ["a"] * len(known)
     with pytest.raises(UnusableInput, match=said):
         study_lengths(known_lengths(known, value, u=u, position=names, orientation=names, height=names), **told)
+
+
+def test_the_largest_error_reaches_as_far_as_the_known_length_leaves_open() -> None:
+    data = measured(noise=0.002, u=0.001)
+    found = study_lengths(data, most_error=0.05)
+    size = np.abs(data.measured - data.known)
+    # ISO 14253-1, one side: 1.645 of a normal u.
+    assert found.largest.value == size.max()
+    assert found.largest.high == pytest.approx(size.max() + 1.6448536 * 0.001, rel=1e-6)
+    assert found.largest.low == pytest.approx(size.max() - 1.6448536 * 0.001, rel=1e-6)
+
+
+def test_lengths_that_look_computed_are_refused() -> None:
+    with pytest.raises(UnusableInput, match="off by the same 0; the values look computed"):
+        study_lengths(measured(noise=0.0, u=0.001))

@@ -151,6 +151,28 @@ def test_shares_of_all_parts_add_up() -> None:
     assert found.good_rejected < found.producer
 
 
+def test_undecided_parts_are_whose_risk_it_was_agreed() -> None:
+    # By quadrature of the bivariate normal law with SciPy's adaptive integrator, not by our panels.
+    s0, u = 0.5, 0.07
+    found = risks(Normal(0.0, s0), Zones(-1.0, 1.0, -0.9, 0.9, -1.1, 1.1), u)
+
+    def share(low: float, high: float, inside: float) -> float:
+        def at(y: float) -> float:
+            return float(stats.norm.pdf(y, 0, s0)) * float(
+                stats.norm.cdf((inside - y) / u) - stats.norm.cdf((-inside - y) / u)
+            )
+
+        return float(integrate.quad(at, low, high, epsabs=1e-12, limit=400)[0])
+
+    passed_on = 2 * share(1.0, 4.0, 1.1)
+    kept_back = 1 - 2 * stats.norm.sf(1.0, 0, s0) - share(-1.0, 1.0, 1.1)
+    assert found.carried("accepted") == pytest.approx((passed_on, kept_back), abs=1e-9)
+    assert found.carried("sorted") == (found.consumer, found.good_rejected)
+    assert found.carried("not-accepted") == (found.consumer, found.producer)
+    between = (found.producer - found.good_rejected) + (found.bad_not_rejected - found.consumer)
+    assert found.undecided == pytest.approx(between, abs=1e-12)
+
+
 def test_a_sample_of_parts_is_a_plain_mean() -> None:
     values = np.array([0.0, 0.95, 1.02, -1.2])
     found = risks(Sample(values), zones_by_guard(-1.0, 1.0, 0.0), 0.05)

@@ -251,3 +251,29 @@ def test_a_run_sheet_that_does_not_fit_its_records_is_refused(text, said):
 def test_a_run_sheet_belongs_to_records_alone(tmp_path):
     with pytest.raises(UnusableInput, match="needs no run sheet"):
         read_measured(GAUGE, sheet=tmp_path / "runs.csv")
+
+
+@pytest.mark.parametrize("columns", ["part,value", "part,trial,value"])
+def test_rows_that_were_pasted_twice_are_refused_wherever_they_stand(tmp_path, columns):
+    rng = np.random.default_rng(4)
+    rows = [[f"{k % 6}", f"{rng.normal(10, 0.1):.3f}"] for k in range(24)]
+    rows += rows[6:18]
+    if "trial" in columns:
+        rows = [[part, f"t{k}", value] for k, (part, value) in enumerate(rows)]
+    path = tmp_path / "t.csv"
+    path.write_text("\n".join([columns, *map(",".join, rows)]))
+    with pytest.raises(
+        UnusableInput, match=r"rows from row 7 \(line 8\) on are there again from row 25 \(line 26\) on"
+    ):
+        read_measured(path)
+
+
+@pytest.mark.parametrize("digits", [1, 2, 3])
+def test_values_that_happen_to_be_the_same_again_are_no_pasted_rows(tmp_path, digits):
+    # A hundred tables of each kind: rounded coarsely, sorted, slowly drifting in steps.
+    rng = np.random.default_rng(digits)
+    for k in range(100):
+        values = 10 + np.cumsum(rng.normal(0, 0.02, 60)) if k % 2 else rng.normal(10, 0.1, 60)
+        path = tmp_path / "t.csv"
+        path.write_text("value\n" + "\n".join(f"{v:.{digits}f}" for v in (np.sort(values) if k % 3 == 0 else values)))
+        assert len(read_measured(path)) == 60

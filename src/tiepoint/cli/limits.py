@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, cast
 import typer
 
 from tiepoint.cli.answer import Answer, Json, present, table
-from tiepoint.cli.study_data import demand_drawing, load_measured
+from tiepoint.cli.study_data import Kept, KeptIn, Of, demand_drawing, keep, load_measured
 from tiepoint.cli.typed import in_unit, share_typed
 from tiepoint.foundation.errors import UnusableInput
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from tiepoint.studies.limits import LimitsStudy, Placed, Spread
     from tiepoint.studies.measured import Measured
     from tiepoint.studies.next_steps import NextSteps
+    from tiepoint.studies.risks import Undecided
 
 SIDES = ("upper", "lower", "both")
 
@@ -38,6 +39,7 @@ class _Typed:
     most_producer: str | None
     rule: str
     p: float
+    undecided: str | None
 
 
 def limits(
@@ -76,6 +78,14 @@ def limits(
         str, typer.Option("--rule", metavar="RULE", help="iso14253-1, simple or guard:LENGTH.")
     ] = "iso14253-1",
     p: Annotated[float, typer.Option("--p", metavar="P", help="The rule's probability; 0.95 unless given.")] = 0.95,
+    undecided: Annotated[
+        str | None,
+        typer.Option(
+            "--undecided",
+            metavar="HOW",
+            help="What becomes of undecided parts: not-accepted, accepted or sorted; not-accepted unless agreed.",
+        ),
+    ] = None,
     side: Annotated[
         str | None,
         typer.Option("--side", metavar="SIDE", help="Without a drawing: parts are bad upper, lower or both."),
@@ -90,6 +100,8 @@ def limits(
     picture: Annotated[
         Path | None, typer.Option("--picture", metavar="FILE.svg", help="Draw both risks against the limit.")
     ] = None,
+    station: KeptIn = None,
+    of: Of = None,
     as_json: Json = False,
 ) -> None:
     """Set acceptance limits with a known risk.
@@ -101,6 +113,9 @@ def limits(
     A feature without limits on the drawing takes them from parts: DATA then has a column label that reads good or bad,
     one row for each distinct part.
 
+    Undecided parts count as not accepted; where they are passed on, or sorted rightly by other means, say so with
+    --undecided. With --for the station's agreed requirements.toml says it (undecided_are).
+
     With agreed risks the exit code is 1 unless they are kept.
 
     \b
@@ -110,18 +125,18 @@ def limits(
     """
     demand_drawing(picture)
     if data is not None and _has_labels(data):
-        given = (lower, upper, u_common, mean, spread, most_consumer, most_producer)
+        given = (lower, upper, u_common, mean, spread, most_consumer, most_producer, undecided)
         if any(text is not None for text in given) or as_measured:
             raise UnusableInput(
                 f"{data} labels its parts good and bad, so its limits come from them; of the options for a drawing's "
                 "limits leave all out but --u"
             )
-        _from_parts(data, side, u, most_escapes, most_false, picture, as_json)
+        _from_parts(data, side, u, most_escapes, most_false, picture, Kept(station, data, of), as_json)
     if side is not None or most_escapes is not None or most_false is not None:
         raise UnusableInput("--side, --most-escapes and --most-false need a table whose column label says good or bad")
-    typed = _Typed(lower, upper, u, u_common, mean, spread, most_consumer, most_producer, rule, p)
+    typed = _Typed(lower, upper, u, u_common, mean, spread, most_consumer, most_producer, rule, p, undecided)
     case = _stated(typed, as_measured, reading) if data is None else _read(data, typed, as_measured, reading)
-    _answer(typed, case, picture, as_json)
+    _answer(typed, case, picture, Kept(station, data, of or reading or case.name), as_json)
 
 
 # --- limits of a drawing -------------------------------------------------------------------------------------------
@@ -142,6 +157,7 @@ class _Case:
     readings: Sequence[float] | None = None
     measured: "tuple[Reading, ...]" = ()
     notes: tuple[str, ...] = ()
+    name: str | None = None
 
 
 def _stated(typed: _Typed, as_measured: bool, reading: str | None) -> _Case:
@@ -167,7 +183,8 @@ def _read(data: Path, typed: _Typed, as_measured: bool, reading: str | None) -> 
     own, common, dof = _uncertain(typed, found, measured, data)
     values, again = _one_a_part(found)
     spread = sample_of_parts(values, own) if as_measured else spread_of_readings(values, own)
-    return _Case(spread, own, common, dof, found.unit, values, measured, found.notes + again)
+    name = found.name if measured else None
+    return _Case(spread, own, common, dof, found.unit, values, measured, found.notes + again, name)
 
 
 def _one_a_part(found: "Measured") -> tuple[list[float], tuple[str, ...]]:
@@ -222,7 +239,23 @@ def _limits(typed: _Typed, case: _Case) -> "Limits":
     return Limits(lower, upper, typed.rule, typed.p)
 
 
-def _answer(typed: _Typed, case: _Case, picture: Path | None, as_json: bool) -> None:
+def _undecided(typed: _Typed, station: Path | None) -> "Undecided":
+    """Return what becomes of undecided parts: as typed, else as the station's requirements were agreed."""
+    from tiepoint.studies.risks import RISKS_OF
+
+    if typed.undecided is not None:
+        if typed.undecided not in RISKS_OF:
+            raise UnusableInput(f"--undecided is {typed.undecided[:40]!r}; choose {', '.join(RISKS_OF)}")
+        return cast("Undecided", typed.undecided)
+    if station is None:
+        return "not-accepted"
+    from tiepoint.station.folder import open_station
+    from tiepoint.station.requirements import undecided_of
+
+    return undecided_of(open_station(station))
+
+
+def _answer(typed: _Typed, case: _Case, picture: Path | None, kept: Kept, as_json: bool) -> None:
     from tiepoint.documents.canonical import plain
     from tiepoint.studies.limits import study_limits
 
@@ -240,6 +273,7 @@ def _answer(typed: _Typed, case: _Case, picture: Path | None, as_json: bool) -> 
         unit=case.unit,
         most_consumer=agreed[0],
         most_producer=agreed[1],
+        undecided=_undecided(typed, kept.station),
         readings=case.readings,
     )
     hints = case.notes
@@ -249,6 +283,7 @@ def _answer(typed: _Typed, case: _Case, picture: Path | None, as_json: bool) -> 
         hints += _drawn(picture, risk_curves(study, case.unit))
     steps = _next(case, asked) if typed.u is None else None
     document = {"study": "limits", "unit": case.unit, **plain(study), "next_steps": plain(steps)}
+    hints += keep("limits", document, kept)
     lines = (*_lines(study, case.unit), *(() if steps is None else steps.sentences))
     present(Answer(document, lines, study.good is not False, hints), as_json)
 
@@ -274,16 +309,16 @@ def _lines(study: "LimitsStudy", unit: str) -> Iterator[str]:
     yield study.convention
     placed = (("at the limits", study.without_guard), (study.limits.rule, study.by_rule), ("agreed", study.by_risks))
     head = ("", "accepted", "bad, accepted", "95 %-worst", "good, not", "95 %-worst", "undecided")
-    yield from table([head, *(_row(name, found, unit) for name, found in placed if found is not None)])
+    yield from table([head, *(_row(name, found, study.undecided, unit) for name, found in placed if found is not None)])
     yield from (check.sentence for check in study.checks if check.holds is not True)
     yield from study.sentences
 
 
-def _row(name: str, found: "Placed", unit: str) -> tuple[str, ...]:
+def _row(name: str, found: "Placed", undecided: "Undecided", unit: str) -> tuple[str, ...]:
     from tiepoint.studies.limits import between, share
 
-    average, worst = found.risks.average, found.risks.worst
-    shares = (average.consumer, worst.consumer, average.producer, worst.producer, average.undecided)
+    average, worst = (r.carried(undecided) for r in (found.risks.average, found.risks.worst))
+    shares = (average[0], worst[0], average[1], worst[1], found.risks.average.undecided)
     return (name, between(found.accept, unit), *map(share, shares))
 
 
@@ -303,6 +338,7 @@ def _from_parts(
     most_escapes: str | None,
     most_false: str | None,
     picture: Path | None,
+    kept: Kept,
     as_json: bool,
 ) -> None:
     import numpy as np
@@ -334,6 +370,7 @@ def _from_parts(
 
         hints = _drawn(picture, good_and_bad(study, good, bad, unit))
     document = {"study": "limits", "unit": unit, **plain(study)}
+    hints += keep("limits", document, kept)
     present(Answer(document, tuple(_part_lines(study)), study.good is not False, hints), as_json)
 
 

@@ -41,6 +41,7 @@ from tiepoint.recipe.tables import Name, Number, Positive, Table, said_names, sh
 from tiepoint.station.accepted import ACCEPTED
 from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Entry, Ledger
+from tiepoint.studies.risks import Undecided
 
 REQUIREMENTS = "requirements.toml"
 AGREE = "agree"
@@ -129,7 +130,12 @@ class Signature(Table):
 
 
 class RequirementsTable(Table):
-    """The whole document. `takt_s`: seconds from part to part. `not_checked`: what the station does not look at."""
+    """The whole document.
+
+    `takt_s`: seconds from part to part. `undecided`: in words, who carries the parts inside the guard band;
+    `undecided_are`: what becomes of them, by which the risks are counted. `not_checked`: what the station does not look
+    at.
+    """
 
     format: str
     title: Words
@@ -137,6 +143,7 @@ class RequirementsTable(Table):
     supplier: Words | None = None
     scope: Words | None = None
     undecided: Words | None = None
+    undecided_are: Undecided = "not-accepted"
     takt_s: Positive | None = None
     not_checked: Annotated[tuple[Words, ...], Many] = ()
     characteristic: Annotated[tuple[Characteristic, ...], Many] = ()
@@ -211,6 +218,15 @@ def agreed_requirements(station: Station, ledger: Ledger) -> tuple[Requirements,
     if found.sha != sha:
         raise UnusableDocument(f"{path} was altered after it was agreed; restore it from a backup, or agree again")
     return found, acts[-1]
+
+
+def undecided_of(station: Station) -> Undecided:
+    """Return what becomes of undecided parts as it was agreed; not accepted, where nothing was."""
+    if not station.ledger_path.is_file():
+        return "not-accepted"
+    with Ledger(station.ledger_path) as ledger:
+        agreed = agreed_requirements(station, ledger)
+    return "not-accepted" if agreed is None else agreed[0].table.undecided_are
 
 
 def agree(station: Station, *, who: str, why: str, at: str | None = None) -> Entry | None:

@@ -70,7 +70,9 @@ class Worth:
 
 @dataclass(frozen=True, slots=True)
 class AgreementStudy:
-    """Against the reference, where there is one: κ, misses, false alarms. Between repeats, where there are any.
+    """Against the reference, where there is one: misses, false alarms, and κ. Between repeats, where there are any.
+
+    `kappa` is None where good or bad parts are missing: there agreement by chance is whole.
 
     `same`: parts on which all repeats agree, of all parts, by `same_by` rater; `kappa_repeats` (Fleiss) over all of
     them. Both are None where parts were decided once. `said`: the decisions, all of them.
@@ -129,7 +131,7 @@ def study_agreement(
     )
     repeated = any(len(group) > 1 for group in by_part.values())
     study = AgreementStudy(
-        kappa=kappa_of(decisions) if known else None,
+        kappa=kappa_of(decisions) if misses and false and misses.n and false.n else None,
         misses=misses,
         false_alarms=false,
         classes=_classes(by_part, confidence, most_misses, most_false) if known else (),
@@ -221,13 +223,22 @@ def cohen_kappa(table: Array) -> tuple[float, float]:
 
 
 def kappa_of(decisions: Sequence[Decision]) -> Figure:
-    """Return Cohen's κ of decisions, good or not, with its 95 % interval."""
+    """Return Cohen's κ of decisions, good or not, with its 95 % interval.
+
+    Where all agree its error is 0 by any formula; then the low end is κ at the least share of agreement that the number
+    of parts allows (Clopper and Pearson).
+    """
     by_part: dict[str, Array] = {}
     for d in decisions:
         table = by_part.setdefault(d.part, np.zeros((2, 2)))
         table[int(not is_good(d.truth)), int(not is_good(d.said))] += 1
     tables = np.array(list(by_part.values()))
-    kappa, error = cohen_kappa(tables.sum(axis=0))
+    counts = tables.sum(axis=0)
+    kappa, error = cohen_kappa(counts)
+    if np.trace(counts) == counts.sum():
+        chance = float(np.sum((np.diag(counts) / counts.sum()) ** 2))
+        least = rate(0, len(tables), CONFIDENCE).high
+        return Figure(1.0, max(1.0 - least / (1.0 - chance), -1.0), 1.0) if chance < 1.0 else Figure(1.0, -1.0, 1.0)
     if len(decisions) > len(tables):
         # The jackknife over parts (Efron & Tibshirani 1993, 11.5): decisions on one part belong together.
         without = np.array([cohen_kappa(tables.sum(axis=0) - one)[0] for one in tables])
@@ -329,9 +340,10 @@ def _checks(by_part: dict[str, list[Decision]], known: bool) -> Iterable[Check]:
 
 
 def _sentences(study: AgreementStudy) -> Iterable[str]:
-    if study.kappa is not None and study.misses is not None and study.false_alarms is not None:
+    if study.misses is not None and study.false_alarms is not None:
         yield _missed("bad", "were missed", study.misses)
         yield _missed("good", "were false alarms", study.false_alarms)
+    if study.kappa is not None:
         k = study.kappa
         yield f"κ is {k.value:.3f} ({k.low:.3f} to {k.high:.3f}); it never stands alone: see misses and false alarms."
     for one in study.asked:

@@ -30,3 +30,8 @@ def per_cent(figure: Figure, digits: int = 3) -> str:
     """Return a share of 1 as `27.9 % (22.1 to 81.3 %)`."""
     low, high = f"{100 * figure.low:.{digits}g}", f"{100 * figure.high:.{digits}g}"
     return f"{100 * figure.value:.{digits}g} % ({low} to {high} %)"
+
+
+def counted(n: int, one: str) -> str:
+    """Return `1 value`, `2 values`."""
+    return f"{n} {one}" if n == 1 else f"{n} {one}s"

@@ -19,6 +19,7 @@ from tiepoint.foundation.errors import UnusableInput
 from tiepoint.foundation.sources import coverage_factor
 from tiepoint.studies.checks import Check, without_outliers
 from tiepoint.studies.figure import Figure
+from tiepoint.studies.measured import demand_not_pasted
 
 Array = NDArray[np.float64]
 
@@ -58,6 +59,7 @@ class PlaceErrors:
 class LengthsStudy:
     """Errors (n,) with what was allowed of each (n,); `worst`: its row, and that with the test's own uncertainty.
 
+    `largest`: the largest error without its sign, with what the known length leaves open of it (95 % on each side).
     `scale`: error for each unit of length, `offset` at length 0, by a straight line (None for one length). `within`:
     how many keep the maximum; `shown`: how many do whatever the test's own uncertainty. `missing`: what was not looked
     at. `good`: None where no maximum was stated. `data`, in `unit`: what it was made of.
@@ -66,6 +68,8 @@ class LengthsStudy:
     errors: Array
     allowed: Array | None
     worst: int
+    largest: Figure
+    unit: str
     within: int | None
     shown: int | None
     scale: Figure | None
@@ -103,6 +107,10 @@ def study_lengths(
         errors=errors,
         allowed=allowed,
         worst=worst,
+        largest=Figure(
+            float(size.max()), float(np.max(np.maximum(size - reach, 0.0))), float(np.max(size + reach)), 0.9
+        ),
+        unit=unit,
         within=None if allowed is None else int(np.sum(size <= allowed)),
         shown=shown,
         scale=scale,
@@ -151,6 +159,14 @@ def _checked(data: KnownLengths, most_error: float | None, per_length: float | N
             )
         if not (math.isfinite(data.u[k]) and data.u[k] >= 0):
             raise UnusableInput(f"{data.where[k]}: u of the known length is {data.u[k]:g}; give 0 or more")
+    errors = data.measured - data.known
+    if n > 1 and not float(np.ptp(errors)) > 1e-12 * float(np.max(data.known)):
+        raise UnusableInput(
+            f"every one of {n} lengths is off by the same {errors[0]:g}; the values look computed, not measured: look "
+            "at the columns, or give more digits"
+        )
+    where = [data.position, data.orientation, data.height]
+    demand_not_pasted([data.known, data.measured, *where], data.where, "the lengths")
     if most_error is not None and not (math.isfinite(most_error) and most_error > 0):
         raise UnusableInput(f"the stated maximum is {most_error:g}; give a length above 0")
     if per_length is not None and (most_error is None or not (math.isfinite(per_length) and per_length > 0)):

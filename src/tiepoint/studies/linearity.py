@@ -15,7 +15,7 @@ from scipy import special, stats
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.foundation.sources import coverage_factor
 from tiepoint.studies.checks import LEVEL, Check, independence, normality, without_outliers
-from tiepoint.studies.figure import Figure, told
+from tiepoint.studies.figure import Figure, counted, told
 from tiepoint.studies.measured import Measured
 
 Array = NDArray[np.float64]
@@ -101,7 +101,9 @@ def _checked(data: Measured) -> tuple[Array, Array]:
         raise UnusableInput(f"{data.name} has no references; give a column reference with each part's known value")
     x, y = np.asarray(data.reference, float), np.asarray(data.values, float)
     if (count := np.unique(x).size) < FEWEST:
-        raise PoorGeometry(f"{data.name} has {count} references; give at least {FEWEST}, {ENOUGH} or more are usual")
+        raise PoorGeometry(
+            f"{data.name} has {counted(count, 'reference')}; give at least {FEWEST}, {ENOUGH} or more are usual"
+        )
     if x.size < count + 2:
         raise PoorGeometry(f"{data.name} has {x.size} values of {count} references; measure each of them repeatedly")
     if not float(np.ptp(y)) > 0:

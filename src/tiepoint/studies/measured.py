@@ -4,6 +4,7 @@ They come from a table (CSV or .xlsx) or from the station's own `records.jsonl`.
 left out, or not used, stands in `notes`.
 """
 
+import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -31,6 +32,8 @@ FROM_RECORDS = ("variant", "day")
 LARGEST, SMALLEST = 1e15, 1e-30
 """Of a value in any unit: beyond, a double has no digit left after the point, or nothing is left to see."""
 _SHOWN = 12
+_PASTED, _OFTEN, _BY_CHANCE = 4, 0.4, 1e-6
+"""Of a run of rows that is there twice: its fewest rows, the share of one row that tells too little, and chance."""
 
 
 @dataclass(frozen=True)
@@ -121,6 +124,8 @@ def of_grid(grid: Grid, factors: Sequence[str] = (), unit: str | None = None) ->
     part, trial = (grid.names(name) if grid.has(name) else None for name in ("part", "trial"))
     levels = {name: grid.names(name) for name in named}
     _check_trials(grid, part, levels, trial)
+    told = [columns["value"], columns.get("reference"), part, *levels.values()]
+    demand_not_pasted([c for c in told if c is not None], grid.places, grid.where)
     if "u" in columns and (low := np.flatnonzero(columns["u"] < 0)).size:
         raise UnusableInput(
             f"{grid.where}, {grid.places[low[0]]}: u is negative; give a standard uncertainty, 0 or more"
@@ -178,6 +183,31 @@ def _check_distinct(grid: Grid) -> None:
         if row in first:
             raise UnusableInput(f"{grid.where}: {place} repeats {first[row]} cell by cell; keep one of them")
         first[row] = place
+
+
+def demand_not_pasted(columns: Sequence[Sequence[object] | Array], places: Sequence[str], where: str) -> None:
+    """Raise `UnusableInput` where a run of rows is there twice, as after pasting: rows that repeat prove nothing more.
+
+    A run is long enough where rows drawn at random from this table would hardly have one (1e-6): single values, and
+    coarse ones, may well be the same again.
+    """
+    rows = list(
+        zip(*(column.tolist() if isinstance(column, np.ndarray) else column for column in columns), strict=True)
+    )
+    n = len(rows)
+    most = Counter(rows).most_common(1)[0][1] / n if n else 1.0
+    if n < 2 * _PASTED or most > _OFTEN:
+        return
+    length = max(_PASTED, math.ceil((math.log(n * n / 2) - math.log(_BY_CHANCE)) / -math.log(most)))
+    first: dict[tuple[tuple[object, ...], ...], int] = {}
+    for k in range(n - length + 1):
+        run = tuple(rows[k : k + length])
+        start = first.setdefault(run, k)
+        if k >= start + length and 2 * len(set(run)) > length:
+            raise UnusableInput(
+                f"{where}: the {length} rows from {places[start]} on are there again from {places[k]} on, as if pasted "
+                "twice; keep one of each"
+            )
 
 
 def _check_trials(

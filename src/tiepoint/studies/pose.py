@@ -22,7 +22,8 @@ from scipy import special
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.foundation.frames import Pose3
 from tiepoint.foundation.sources import coverage_factor
-from tiepoint.studies.figure import Figure
+from tiepoint.studies.figure import Figure, counted
+from tiepoint.studies.measured import demand_not_pasted
 
 Array = NDArray[np.float64]
 
@@ -206,13 +207,15 @@ def _checked(one: Cycles) -> Array:
         raise UnusableInput(f"pose {one.name}: the places are not rows of two or three finite numbers")
     if len(places) < FEWEST_CYCLES:
         raise PoorGeometry(
-            f"pose {one.name} has {len(places)} cycles; give at least {FEWEST_CYCLES}, ISO 9283 asks for {CYCLES}"
+            f"pose {one.name} has {counted(len(places), 'cycle')}; give at least {FEWEST_CYCLES}, ISO 9283 asks for "
+            f"{CYCLES}"
         )
     if not float(np.ptp(places, axis=0).max()) > 0:
         raise PoorGeometry(
             f"pose {one.name}: all places are the same to the last digit; measure the attained poses from outside, not "
             "the robot's own display"
         )
+    demand_not_pasted(places.T, [f"cycle {k + 1}" for k in range(len(places))], f"pose {one.name}")
     return places
 
 

@@ -16,7 +16,7 @@ from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.foundation.sources import coverage_factor
 from tiepoint.studies.checks import LEVEL, Check, fine_enough, independence, normality, without_outliers
 from tiepoint.studies.control import LAMBDA, SHEWHART, WIDTH, ewma, run_length, sigma_of_singles
-from tiepoint.studies.figure import Figure, told
+from tiepoint.studies.figure import Figure, counted, told
 from tiepoint.studies.measured import Measured, levels_of
 
 Array = NDArray[np.float64]
@@ -162,10 +162,9 @@ def _points(data: Measured) -> _Points:
         means = np.array([float(w.mean()) for w in within])
         points = _Points(labels, means, np.array([float(w.size) for w in within]), within)
     if len(points.labels) < FEWEST:
-        what = f"sets by {next(iter(data.factors))}" if data.factors else "values"
-        raise PoorGeometry(
-            f"{data.name} has {len(points.labels)} {what}; give at least {FEWEST}, {ENOUGH} or more are usual"
-        )
+        many = counted(len(points.labels), "set" if data.factors else "value")
+        by = f" by {next(iter(data.factors))}" if data.factors else ""
+        raise PoorGeometry(f"{data.name} has {many}{by}; give at least {FEWEST}, {ENOUGH} or more are usual")
     return points
 
 

@@ -18,7 +18,7 @@ from scipy import optimize, special
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.foundation.sources import coverage_factor
 from tiepoint.studies.checks import Check, independence, normality, resolution_of, without_outliers
-from tiepoint.studies.figure import Figure, told
+from tiepoint.studies.figure import Figure, counted, told
 from tiepoint.studies.measured import Measured
 
 Array = NDArray[np.float64]
@@ -136,12 +136,12 @@ def _check_asked(tolerance: float, u_reference: float, share: float, spread: flo
 def _values(data: Measured) -> Array:
     x = np.asarray(data.values, float)
     if data.part is not None and len(parts := dict.fromkeys(data.part)) > 1:
-        named = ", ".join(list(parts)[:3])
+        named = ", ".join(list(parts)[:3]) + (" and more" if len(parts) > 3 else "")
         raise UnusableInput(
             f"{data.name}: {len(parts)} parts are in it ({named}); this study is of one, presented anew"
         )
     if x.size < FEWEST:
-        raise PoorGeometry(f"{data.name} has {x.size} values; give at least {FEWEST}, {USUAL} are usual")
+        raise PoorGeometry(f"{data.name} has {counted(x.size, 'value')}; give at least {FEWEST}, {USUAL} are usual")
     if not float(np.ptp(x)) > 0:
         raise PoorGeometry(
             f"{data.name}: all {x.size} values are the same; present the part anew for each, and give more digits"
