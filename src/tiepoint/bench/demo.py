@@ -18,8 +18,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tiepoint.bench import demo_accept, demo_face, demo_folder, demo_picks, demo_prove, demo_story, demo_work
 from tiepoint.bench import demo_bench as world
-from tiepoint.bench import demo_face, demo_folder, demo_picks, demo_prove, demo_story, demo_work
+from tiepoint.bench.demo_accept import Accepted, Extent
 from tiepoint.bench.demo_bench import DemoBench, make_bench
 from tiepoint.bench.demo_work import Kept, Laid
 from tiepoint.bench.lengths import Bar
@@ -29,7 +30,6 @@ from tiepoint.foundation.reasons import FLAGS
 from tiepoint.foundation.rounding import fixed, with_unit
 from tiepoint.foundation.sources import Value
 from tiepoint.recipe.station import prepare, run_shots, write_records
-from tiepoint.render.camera import project
 from tiepoint.report.look import data_uri
 from tiepoint.report.story import (
     Check,
@@ -59,7 +59,6 @@ Progress = Callable[[str], None]
 
 TOLERANCE_MM = 0.2
 """The widest tolerance of a place on the drawing: what the tie is asked for."""
-VARIANT = "vent-60"
 PICKS = 50
 """So many plates the robot picks."""
 FACES = len(demo_face.DEFECTS)
@@ -94,6 +93,15 @@ WHAT = {
     "records-face-one-lamp.jsonl": "the same faces, read from each lamp alone",
     "shots/flat": "a flat card under one lamp",
     "shots/face": "a face under one lamp",
+    "proof": "what the studies of the accepted station were made of",
+    "station": "the accepted station: what it was ordered for and its drafts",
+    "station/accepted": "what is accepted: never changed afterwards",
+    "station/accepted.toml": "which accepted copy is run",
+    "station/archive": "a judged shot, as it was kept",
+    "station/studies": "a study that was made, with its data",
+    "station/ledger.sqlite": "the ledger: records and acts, each chained to the one before it",
+    "acceptance.pdf": "the report to sign",
+    "acceptance.html": "the same as a page that works its numbers out again",
 }
 
 
@@ -107,6 +115,7 @@ class DemoResult:
     readings: Coverage
     plates: Outcome
     story: Story
+    accepted: Accepted
 
 
 @dataclass(frozen=True)
@@ -148,9 +157,17 @@ class _Job:
 
 
 def demo_once(
-    folder: Path, progress: Progress | None = None, *, seed: int = 7, plates: int = 25, faces: int = FACES
+    folder: Path,
+    progress: Progress | None = None,
+    *,
+    seed: int = 7,
+    plates: int = 25,
+    faces: int = FACES,
+    extent: Extent | None = None,
 ) -> DemoResult:
     """Do the whole job in a folder and return what it found; `progress` is told each step in a sentence.
+
+    `extent`: how many parts and pictures the studies of the accepted station take, the usual numbers by default.
 
     The same seed leaves the same documents. Raises `UnusableInput` where the folder holds anything that no demo
     wrote; nothing is touched then.
@@ -159,13 +176,13 @@ def demo_once(
     demo_folder.claim(folder)
     job = _Job(folder, make_bench(seed, plates), progress or _silent)
     try:
-        story = _story(job, faces)
+        story, accepted = _story(job, faces, extent)
         told = replace(story, took_s=time.perf_counter() - started)
         job.text(SUMMARY, summary_html(told))
     finally:
         demo_folder.note(folder, [path for path in job.written if path.is_file()])
     found = coverage(reading_checks(told))
-    return DemoResult(folder, folder / SUMMARY, coverage(told.lengths), found, outcome(told.plates), told)
+    return DemoResult(folder, folder / SUMMARY, coverage(told.lengths), found, outcome(told.plates), told, accepted)
 
 
 def show(folder: Path, progress: Progress | None = None) -> DemoResult:
@@ -179,7 +196,7 @@ def _silent(sentence: str) -> None:
     del sentence
 
 
-def _story(job: _Job, faces: int) -> Story:
+def _story(job: _Job, faces: int, extent: Extent | None) -> tuple[Story, Accepted]:
     bench = job.bench
     job.text("station.toml", _station_toml(bench))
     job.tell("Drawing the target, printing it, and measuring its ruler bars.")
@@ -200,8 +217,9 @@ def _story(job: _Job, faces: int) -> Story:
     job.tell("Proving the robot: its tool point, touches, repeatability, and a camera in its hand.")
     proved = demo_prove.prove_robot(setup, demo_prove.Views(bench, _view_paths(job), target, camera))
     picks = demo_picks.pick_plates(setup, job.tell, plates=PICKS)
+    accepted = demo_accept.accept_and_prove(_demo(job, setup), extent)
     mm_per_px = tie_story.view.mm_per_px
-    return Story(
+    story = Story(
         title="A hinge plate, from photograph to millimetre",
         where=f"bench station, seed {bench.seed}, {bench.size_px[0]} × {bench.size_px[1]} px, {mm_per_px:.3f} mm/px",
         job=demo_story.JOB,
@@ -226,7 +244,13 @@ def _story(job: _Job, faces: int) -> Story:
         picks=picks,
         robot=proved,
         face=face,
+        acceptance=demo_story.acceptance(accepted),
     )
+    return story, accepted
+
+
+def _demo(job: _Job, setup: demo_picks.Setup) -> demo_accept.Demo:
+    return demo_accept.Demo(job.folder, job.bench, job.place, job.tell, setup.robot.tie)
 
 
 # ---------- target and tie ----------
@@ -285,19 +309,12 @@ def _bar_checks(
     read = demo_work.bar_readings(photo, [_laid(job, bar) for bar in bars], tie)
     return [
         Check.of(f"{place}, {direction}", height_mm, bar.true_mm, r)
-        for place, bar, r in zip(PLACES, bars, read, strict=False)
+        for place, bar, r in zip(world.BAR_PLACES, bars, read, strict=False)
     ]
 
 
 def _laid(job: _Job, bar: Bar) -> Laid:
-    """Return a bar as a person clicks its ends in the photo: to a pixel."""
-    ends = bar.place.to_plane(np.array([[-bar.true_mm / 2, 0.0], [bar.true_mm / 2, 0.0]]))
-    places = np.column_stack([ends, np.full(2, bar.place.height_mm)])
-    return Laid(bar.name, bar.certified_mm, bar.u_mm, bar.width_mm, np.round(project(job.bench.station.camera, places)))
-
-
-PLACES = ("middle", "lower left", "lower right", "upper left", "upper right")
-"""Where `verification_bars` lays its bars, in its order."""
+    return demo_work.laid(bar, job.bench.clicked(bar))
 
 
 def _camera(job: _Job, target: Target) -> CameraModel:
@@ -380,9 +397,8 @@ def _plates(job: _Job) -> tuple[Plate, ...]:
     photos = [job.photograph(f"plates/plate-{n:02d}", bench.plate_photo(n)) for n in numbers]
     job.text("recipes/hinge-plate.toml", _recipe_text())
     job.text("variants.csv", _variants_csv(bench.seed))
-    prepared = prepare(
-        job.folder / "recipes" / "hinge-plate.toml", variants_path=job.folder / "variants.csv", variant=VARIANT
-    )
+    recipe = job.folder / "recipes" / "hinge-plate.toml"
+    prepared = prepare(recipe, variants_path=job.folder / "variants.csv", variant=demo_accept.VARIANT)
     for sentence in prepared.warnings:
         job.tell(sentence)
     plates = []
@@ -406,7 +422,7 @@ def _recipe_text() -> str:
 def _variants_csv(seed: int) -> str:
     rows = (
         ("variant", "height_mm", "u_height_mm", "recipe", "bore_b", "lot"),
-        (VARIANT, f"{world.PLATE_HEIGHT_MM:g}", f"{world.U_HEIGHT_MM:g}", "hinge-plate", "6.0", ""),
+        (demo_accept.VARIANT, f"{world.PLATE_HEIGHT_MM:g}", f"{world.U_HEIGHT_MM:g}", "hinge-plate", "6.0", ""),
         ("vent-60-thick", "4", f"{world.U_HEIGHT_MM:g}", "hinge-plate", "6.0", ""),
         demo_face.variant_row(seed),
     )

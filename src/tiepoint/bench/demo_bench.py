@@ -18,6 +18,7 @@ from tiepoint.bench.place import Place
 from tiepoint.bench.plate import Hole, Plate, make_lot
 from tiepoint.bench.printing import PrintedTarget, Rule, print_target
 from tiepoint.bench.station import TABLE, BenchStation, View
+from tiepoint.render.camera import project
 from tiepoint.render.scene import Cylinder, Scene
 from tiepoint.targets.draw import Target, new_target
 from tiepoint.targets.paper import SWELLING_HALF
@@ -39,6 +40,8 @@ BAR_LENGTHS_MM = {False: (40.0, 25.0, 30.0, 35.0, 20.0), True: (30.0, 20.0, 25.0
 """Nominal lengths of the gauge bars, by whether they lie along y."""
 FIELD_MIDDLE_MM, FIELD_MM = (60.0, 45.0), (104.0, 76.0)
 CAMERA_VIEWS = 8
+BAR_PLACES = ("middle", "lower left", "lower right", "upper left", "upper right")
+"""Where `verification_bars` lays its bars, in its order."""
 
 
 @dataclass(frozen=True)
@@ -101,6 +104,12 @@ class DemoBench:
     def bars_photo(self, bars: Sequence[Bar]) -> Pixels:
         """Return the photograph of bars on the table or on blocks."""
         return self.station.photograph_bars(bars, self._seed(300 + round(10 * bars[0].place.height_mm))).picture
+
+    def clicked(self, bar: Bar) -> Array:
+        """Return the ends (2, 2) of a bar in its photograph, as a person clicks them: to a pixel."""
+        ends = bar.place.to_plane(np.array([[-bar.true_mm / 2, 0.0], [bar.true_mm / 2, 0.0]]))
+        places = np.column_stack([ends, np.full(2, bar.place.height_mm)])
+        return np.round(project(self.station.camera, places))
 
     def plate_photo(self, number: int) -> Pixels:
         """Return the photograph of a plate (numbers count from 1) as it came to lie in the fixture."""

@@ -25,11 +25,19 @@ def claim(folder: Path) -> None:
         if folder.is_dir() and any(folder.iterdir()):
             for path in _earlier(folder):
                 path.unlink(missing_ok=True)
+                _clear_up(folder, path.parent)
         folder.mkdir(parents=True, exist_ok=True)
         # Marked before the first file, so that a demo that was stopped can be started again in the same place.
         _mark(folder, [])
     except OSError as error:
         raise UnusableInput(f"cannot use the folder {folder}: {reason_of(error)}; choose another") from error
+
+
+def _clear_up(folder: Path, emptied: Path) -> None:
+    """Take away a folder within the demo's that holds nothing any more, and those above it that hold nothing then."""
+    while emptied != folder and not any(emptied.iterdir()):
+        emptied.rmdir()
+        emptied = emptied.parent
 
 
 def note(folder: Path, paths: Iterable[Path]) -> None:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.bench import demo_bench as world
+from tiepoint.bench.demo_accept import Accepted
 from tiepoint.bench.demo_bench import DemoBench
 from tiepoint.bench.demo_work import Kept
 from tiepoint.foundation.rounding import HOLD, fixed, with_unit
@@ -17,6 +18,7 @@ from tiepoint.model.reading import Reading
 from tiepoint.recipe.records import value_of
 from tiepoint.render.camera import unproject
 from tiepoint.report import look
+from tiepoint.report.report_link import ReportLink
 from tiepoint.report.story import HandCalculation, HandLine, Plate, PrintScale, TieStory
 from tiepoint.report.tie_view import samples, view_of
 from tiepoint.targets.draw import Target
@@ -191,3 +193,18 @@ def picture_uri(grey: Grey, most_px: int) -> str:
 def software() -> str:
     """Return the program and its version."""
     return f"tiepoint {version('tiepoint')}"
+
+
+def acceptance(found: Accepted) -> ReportLink:
+    """Return where the acceptance report is, and what it says of each requirement."""
+    lines = found.story.lines
+    return ReportLink(
+        pdf=found.pdf.name,
+        html=found.html.name,
+        shown=found.ids("shown"),
+        not_shown=tuple((line.asked.id, line.asked.says) for line in lines if line.state == "not shown"),
+        not_tried=found.ids("not tried"),
+        more=found.more,
+        kept_shots=found.story.evidence.kept,
+        evidence_holds=found.story.evidence.good,
+    )

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tiepoint.bench.lengths import Bar
 from tiepoint.documents.canonical import sha256
 from tiepoint.documents.files import write_document
 from tiepoint.documents.pictures import Loaded, load_picture
@@ -58,6 +59,11 @@ class Laid:
     ends_px: Array
 
 
+def laid(bar: Bar, ends_px: Array) -> Laid:
+    """Return a bar as its certificate has it, with its ends (2, 2) as they were clicked."""
+    return Laid(bar.name, bar.certified_mm, bar.u_mm, bar.width_mm, ends_px)
+
+
 def keep(tie: Tie, path: Path) -> Kept:
     """Write a tie's document and return it with its hash."""
     content = to_document(tie)
@@ -88,7 +94,8 @@ def tie_from_target(
         camera=camera,
         target_id=target.id,
         photos=(loaded.described().pixels_sha256,),
-        sensor=Sensor(*loaded.size),
+        # The whole sensor: shots of which only a window is read out can be related to it.
+        sensor=Sensor(*loaded.size, offset_px=(0, 0)),
     )
     return tie_by_target([loaded.grey], target, setting)
 

@@ -67,7 +67,8 @@ class BenchStation:
     """A camera of 5 MP with 3.45 µm pixels and a 25 mm lens, 400 mm above the plane: 0.055 mm/px.
 
     `distortion_percent` at the picture's corner (barrel < 0); `off_centre_px` moves the principal point off the
-    picture's middle. `exposure` is the plain one; the world changes it as it must.
+    picture's middle. `exposure` is the plain one; the world changes it as it must. `window_px` (x, y, width, height):
+    what of the sensor is read out, all of it by default.
     """
 
     view: View = field(default_factory=View)
@@ -80,10 +81,15 @@ class BenchStation:
     off_centre_px: tuple[float, float] = (9.3, -6.1)
     exposure: Exposure = field(default_factory=lambda: Exposure(light=Light(0.9, falloff=0.04)))
     look: Look = field(default_factory=Look)
+    window_px: tuple[int, int, int, int] | None = None
 
     @property
     def camera(self) -> Camera:
-        """The camera with the world's lens, aimed."""
+        """The camera with the world's lens, aimed; its picture is what is read out."""
+        return self._whole if self.window_px is None else _read_out(self._whole, self.window_px)
+
+    @property
+    def _whole(self) -> Camera:
         focal = (self.world.focal_mm or self.focal_mm) * 1000 / self.pixel_um
         middle = (
             (self.width_px - 1) / 2 + self.off_centre_px[0],
@@ -168,6 +174,13 @@ class BenchStation:
         ground = self.look.ground
         sheets = tuple(_named(bar, ground) for bar in bars)
         return self.photograph(Scene(ground, sheets), seed)
+
+
+def _read_out(camera: Camera, window_px: tuple[int, int, int, int]) -> Camera:
+    """Return the camera whose picture is a window (x, y, width, height) of the other's."""
+    x, y, width, height = window_px
+    principal = camera.principal_px[0] - x, camera.principal_px[1] - y
+    return replace(camera, width_px=width, height_px=height, principal_px=principal)
 
 
 def _named(bar: Bar, ground: float) -> Sheet:

@@ -24,9 +24,10 @@ def demo(
     """Do the whole job on the simulated station, whose exact truth is known.
 
     Prints and measures a target, photographs it, ties pixels to millimetres, checks the tie at lengths that it never
-    saw and at a second height, measures and judges 25 hinge plates, proves a robot and lets it pick 50 of them, and
-    tells all of it beside the truth in a summary. It takes some minutes. Without --once the documents go to ./demo
-    and the summary opens in the browser.
+    saw and at a second height, measures and judges 25 hinge plates, proves a robot and lets it pick 50 of them,
+    accepts the station and proves it by studies, and tells all of it beside the truth in a summary. It ends with the
+    report to sign: acceptance.pdf and acceptance.html. It takes some minutes. Without --once the documents go to
+    ./demo and the summary opens in the browser.
 
     \b
       tiepoint demo
@@ -53,6 +54,7 @@ def _document(result: "DemoResult") -> dict[str, Any]:
         },
         "faces": _faces(result),
         "picks": _picks(result),
+        "acceptance": _acceptance(result),
     }
 
 
@@ -84,6 +86,20 @@ def _picks(result: "DemoResult") -> dict[str, Any] | None:
     }
 
 
+def _acceptance(result: "DemoResult") -> dict[str, Any]:
+    found = result.accepted
+    return {
+        "station": str(found.story.station.folder),
+        "report": str(found.pdf),
+        "page": str(found.html),
+        "requirements": {line.asked.id: line.state for line in found.story.lines},
+        "more_bad_parts": found.more,
+        "evidence_holds": found.story.evidence.good,
+        "replayed": found.replayed,
+        "replayed_otherwise": found.otherwise,
+    }
+
+
 def _counts(coverage: "Coverage") -> dict[str, int]:
     return {
         "n": coverage.n,
@@ -97,6 +113,7 @@ def _lines(result: "DemoResult") -> Iterator[str]:
     from tiepoint.cli.told import plain
     from tiepoint.report.face_sections import outcome_sentences, read_sentence
     from tiepoint.report.plate_sections import decided_sentence
+    from tiepoint.report.report_link import states_sentence
     from tiepoint.report.story import WHY_ABOVE
 
     for what, counts in (("lengths that the tie never saw", result.lengths), ("readings of plates", result.readings)):
@@ -113,6 +130,10 @@ def _lines(result: "DemoResult") -> Iterator[str]:
         wrong = f"{picks.wrong} grips on other things" if picks.wrong else "none of anything else"
         yield f"{len(picks.picks)} plates picked, {wrong}; the largest error of a grip is {largest:.2f} mm."
     yield f"The summary to read is {result.summary}."
+    if result.story.acceptance is not None:
+        yield states_sentence(result.story.acceptance)
+    pdf, html = result.accepted.pdf, result.accepted.html
+    yield f"The report to sign, of a simulated station: {pdf}, and {html}, which works its numbers out again."
 
 
 def _expected(counts: "Coverage") -> str:

@@ -12,6 +12,7 @@ from tiepoint.foundation.sources import BudgetRow
 from tiepoint.model.decide import Limits, Verdict
 from tiepoint.model.reading import Reading
 from tiepoint.model.record import Record
+from tiepoint.report.report_link import ReportLink
 from tiepoint.report.robot_story import RobotStory
 from tiepoint.report.tie_picture import TieView
 from tiepoint.targets.draw import Target
@@ -194,6 +195,7 @@ class Story:
     picks: "PickStory | None" = None
     robot: RobotStory | None = None
     face: "FaceStory | None" = None
+    acceptance: ReportLink | None = None
 
     @property
     def readings(self) -> tuple[tuple[Plate, Reading], ...]:

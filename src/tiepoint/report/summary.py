@@ -25,6 +25,7 @@ from tiepoint.report.page_parts import (
 )
 from tiepoint.report.pick_sections import picks_section
 from tiepoint.report.plate_sections import decided_sentence, plates_section, reading_section
+from tiepoint.report.report_link import link_block
 from tiepoint.report.robot_sections import robot_section
 from tiepoint.report.story import WHY_ABOVE, Coverage, Outcome, Story, TieStory, coverage, outcome, reading_checks
 from tiepoint.report.tie_sections import lengths_section, others_section, target_section, tie_section
@@ -96,6 +97,14 @@ def found_section(story: Story) -> str:
     )
 
 
+def report_section(story: Story) -> str:
+    """Where the acceptance report is, and what it says."""
+    if story.acceptance is None:
+        return ""
+    aside = f"{len(story.acceptance.shown)} shown, {len(story.acceptance.not_shown)} not shown"
+    return sheet("report", "The report to sign", aside, link_block(story.acceptance))
+
+
 def _believed(lengths: Coverage, readings: Coverage, found: Outcome) -> str:
     if lengths.as_expected and readings.as_expected and not found.escapes:
         return "Yes, this station can be believed."
@@ -165,6 +174,7 @@ def cautions_section(story: Story) -> str:
 
 SECTIONS: list[Section] = [
     found_section,
+    report_section,
     target_section,
     tie_section,
     lengths_section,

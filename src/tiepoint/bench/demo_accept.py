@@ -1,0 +1,359 @@
+"""The demo's station is accepted and proved: what was ordered first, then its recipe, its studies, and the report.
+
+All is done by what the commands call (`tiepoint accept`, `run`, `study … --for`, `trial`, `replay`, `report`), on
+photographs of the bench. Dates are of the demo's own time, so that the same seed leaves the same ledger.
+"""
+
+import shutil
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
+from importlib.resources import files
+from itertools import count
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from tiepoint.bench import demo_proofs as proofs
+from tiepoint.bench import demo_work
+from tiepoint.bench.demo_bench import (
+    BAR_PLACES,
+    PLATE_HEIGHT_MM,
+    SECOND_HEIGHT_MM,
+    U_DISTANCE_MM,
+    U_HEIGHT_MM,
+    DemoBench,
+)
+from tiepoint.bench.demo_proofs import WHO, Proof, Put
+from tiepoint.bench.demo_prove import TOLERANCE_MM, U_TRACKER_MM
+from tiepoint.bench.demo_series import CARRIERS, WINDOW_PX, Part, Pixels, Putting, Series
+from tiepoint.documents.files import format_of, read_bytes, read_document, write_together
+from tiepoint.documents.pictures import load_picture, save_png
+from tiepoint.model.record import Record
+from tiepoint.model.shot import Shot
+from tiepoint.recipe.shots import write_shot
+from tiepoint.recipe.station import Prepared
+from tiepoint.report.acceptance import acceptance
+from tiepoint.report.acceptance_html import acceptance_html
+from tiepoint.report.acceptance_pdf import acceptance_pdf
+from tiepoint.report.acceptance_story import AcceptanceStory, gather
+from tiepoint.station.accepted import MOST_BYTES, accept, draft_of, pointers_of, preparation_of, prepare_accepted
+from tiepoint.station.archive import kept_of
+from tiepoint.station.folder import Station, open_station
+from tiepoint.station.judge import judge
+from tiepoint.station.ledger import Ledger
+from tiepoint.station.replay import cases_of, replay
+from tiepoint.station.requirements import REQUIREMENTS, agree
+from tiepoint.ties.document import from_document
+from tiepoint.ties.tie import Tie
+
+Tell = Callable[[str], None]
+
+FOLDER = "station"
+PDF, HTML = "acceptance.pdf", "acceptance.html"
+WHY = "first acceptance, in simulation"
+REPLAYED, SAMPLE = 25, 20
+VARIANT, RECIPE = "vent-60", "hinge-plate"
+CERTIFIED = {proofs.BORE: "bore A diameter", proofs.PITCH: "bore distance"}
+"""Readings that are proved by themselves, and what the golden plate's certificate calls them."""
+MOST_GRR = 0.1
+BEGIN = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
+TAKT = timedelta(seconds=2)
+OWN_DAYS = "2026-01-*"
+
+
+@dataclass(frozen=True, slots=True)
+class Extent:
+    """How many parts and pictures the studies take: the usual numbers, or fewer for a quick look."""
+
+    loads: int = 25
+    parts: int = 10
+    trials: int = 2
+    each_step: int = 10
+    days: int = 25
+    bad: int = 32
+    good: int = 30
+
+
+@dataclass
+class OwnTime:
+    """The demo's own time: it goes on by a takt whenever it is asked for."""
+
+    at: datetime = BEGIN
+
+    def __call__(self) -> str:
+        """Return the time in UTC as the ledger tells it."""
+        self.at += TAKT
+        return self.at.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+    def on(self, day: int) -> None:
+        """Go on to the morning of a day, counted from that of the acceptance."""
+        self.at = max(self.at, BEGIN + timedelta(days=day))
+
+
+@dataclass(frozen=True)
+class Accepted:
+    """What became of accepting: the report's two files, all that they tell, and how many kept shots came out otherwise.
+
+    `more`: how many more bad parts it would take to show the agreed rate of escapes; None where it is shown.
+    """
+
+    pdf: Path
+    html: Path
+    story: AcceptanceStory
+    more: int | None
+    replayed: int
+    otherwise: int
+
+    def ids(self, state: str) -> tuple[str, ...]:
+        """Return the requirements that are shown, not shown or not tried."""
+        return tuple(line.asked.id for line in self.story.lines if line.state == state)
+
+
+@dataclass(frozen=True)
+class Demo:
+    """What the demo has so far: its folder with ties, pictures and tables, its bench, and the robot's tie."""
+
+    folder: Path
+    bench: DemoBench
+    place: Callable[[str], Path]
+    tell: Tell
+    robot: Tie
+
+
+def accept_and_prove(demo: Demo, extent: Extent | None = None) -> Accepted:
+    """Accept the station of hinge plates, prove it, and write its report."""
+    now, far = OwnTime(), extent or Extent()
+    demo.tell("Accepting the station of hinge plates: first what it is ordered for, then its recipe.")
+    station = _accepted(demo, now)
+    work = _Work(demo, station, Series(demo.bench), far, now, prepare_accepted(station, VARIANT))
+    _prove(work)
+    demo.tell(f"Running {REPLAYED} kept shots again, and writing the report to sign.")
+    again = _again(station)
+    return _reported(work, again)
+
+
+# --- the station -----------------------------------------------------------------------------------------------------
+
+
+def _accepted(demo: Demo, now: OwnTime) -> Station:
+    """Write what was ordered and date it; then write the drafts and accept them."""
+    folder, bench = demo.folder / FOLDER, files("tiepoint.bench")
+    _clear(folder)
+    write_together(
+        {
+            folder / "station.toml": _station_toml(demo.bench).encode(),
+            folder / REQUIREMENTS: (bench / REQUIREMENTS).read_bytes(),
+        }
+    )
+    station = open_station(folder)
+    agree(station, who=WHO, why="what the order says", at=now())
+    variants = (
+        f"variant,height_mm,u_height_mm,recipe,bore_b\n{VARIANT},{PLATE_HEIGHT_MM:g},{U_HEIGHT_MM:g},{RECIPE},6\n"
+    )
+    write_together(
+        {
+            folder / "variants.csv": variants.encode(),
+            folder / "recipes" / f"{RECIPE}.toml": (bench / f"{RECIPE}.toml").read_bytes(),
+            folder / "ties" / "plane.json": read_bytes(demo.folder / "ties" / "plane.json", MOST_BYTES),
+        }
+    )
+    accept(station, [draft_of(station, path) for path in station.recipes()], who=WHO, why=WHY, at=now())
+    return station
+
+
+def _clear(folder: Path) -> None:
+    """Take away what a demo that was stopped left here: its ledger, and shots of the demo's own time."""
+    for end in ("", "-wal", "-shm"):
+        (folder / f"ledger.sqlite{end}").unlink(missing_ok=True)
+    for day in (folder / "archive").glob(OWN_DAYS):
+        shutil.rmtree(day)
+
+
+def _station_toml(bench: DemoBench) -> str:
+    x, y, width, height = WINDOW_PX
+    return (
+        "# The station that the demo accepts and proves; its camera is simulated.\n"
+        f'format = "{format_of("station")}"\n'
+        'name = "hinge plates, simulated"\nunit = "mm"\nlanguage = "en"\n\n'
+        '[reference_plane]\nsays = "the table on which the target lay; heights count from it, towards the camera"\n\n'
+        f'[[camera]]\nname = "top"\nsays = "bench camera, {bench.size_px[0]} × {bench.size_px[1]} px; read out are '
+        f'{width} × {height} px from {x}, {y} on"\n'
+        f"distance_mm = {bench.measured_distance_mm:g}\nu_distance_mm = {U_DISTANCE_MM:g}\n"
+    )
+
+
+# --- what is photographed and judged ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Work:
+    """The station at work: what is judged stands in its ledger, and its pictures in its archive."""
+
+    demo: Demo
+    station: Station
+    series: Series
+    extent: Extent
+    now: OwnTime
+    prepared: Prepared
+    numbers: Iterator[int] = field(default_factory=lambda: count(1))
+
+    @property
+    def proof(self) -> Proof:
+        """Where its studies are made and kept."""
+        return Proof(self.station, self.demo.place, self.now)
+
+    def put_in(self, parts: Iterable[tuple[Part, str, int, int]]) -> list[Put]:
+        """Put parts in, each under a carrier, on a day, for the how many-th time; return them with their records."""
+        wanted = [(Putting(part, next(self.numbers), carrier, day), trial) for part, carrier, day, trial in parts]
+        pixels = (self.series.photo(putting) for putting, _ in wanted)
+        records = self.judged([putting.part.name for putting, _ in wanted], pixels)
+        return [Put(p.part, r, p.carrier, t) for (p, t), r in zip(wanted, records, strict=True)]
+
+    def judged(self, names: Sequence[str], pictures: Iterable[Pixels]) -> list[Record]:
+        """Judge pictures of named parts by what is accepted, as `tiepoint run STATION` does."""
+        with TemporaryDirectory() as folder, Ledger(self.station.ledger_path) as ledger:
+            shots = [
+                _shot(Path(folder) / f"{k:04d}", name, pixels, self.now())
+                for k, (name, pixels) in enumerate(zip(names, pictures, strict=True))
+            ]
+            ran = judge(self.station, ledger, self.prepared, shots, clock=None, now=self.now)
+            return [one.record for one in ran]
+
+
+def _shot(folder: Path, part: str, pixels: Pixels, taken_utc: str) -> Path:
+    """Write a shot of the window that is read out, as a camera's program would."""
+    folder.mkdir()
+    save_png(folder / "picture.png", pixels)
+    described = load_picture(folder / "picture.png").described()
+    picture = replace(described, camera="top", roi_offset=WINDOW_PX[:2])
+    write_shot(
+        folder, Shot(f"{part}-{taken_utc[5:19]}", (picture,), taken_utc=taken_utc, part_id=part, variant=VARIANT)
+    )
+    return folder
+
+
+# --- the studies -----------------------------------------------------------------------------------------------------
+
+
+def _prove(work: _Work) -> None:
+    """Make the studies that were ordered, one after another."""
+    made = work.series.as_made(max(work.extent.parts, work.extent.good))
+    _of_values(work, made[: work.extent.parts])
+    work.demo.tell("Reading the known lengths twice more.")
+    proofs.lengths(work.proof, list(_lengths(work)))
+    _of_decisions(work, made[: work.extent.good])
+    robot = work.demo.folder / "robot"
+    proofs.touch(work.proof, work.demo.robot, robot / "touched.csv", TOLERANCE_MM)
+    proofs.pose(work.proof, robot / "cycles.csv", U_TRACKER_MM)
+
+
+def _of_values(work: _Work, parts: Sequence[Part]) -> None:
+    golden, far, proof = work.series.golden, work.extent, work.proof
+    work.now.on(1)
+    work.demo.tell(f"Putting the golden plate in {far.loads} times.")
+    still = work.put_in((golden, "1", 1, k) for k in range(1, far.loads + 1))
+    once = {id_: proofs.type1(proof, id_, still, work.series.certified(golden, of)) for id_, of in CERTIFIED.items()}
+    work.now.on(2)
+    work.demo.tell(f"Putting {len(parts)} plates into {len(CARRIERS)} carriers, {far.trials} times each.")
+    loads = [(p, carrier, 2, k) for k in range(1, far.trials + 1) for carrier in CARRIERS for p in parts]
+    loaded = work.put_in(work.series.shuffled(loads))
+    gauge = {id_: proofs.rr(proof, id_, loaded, MOST_GRR) for id_ in CERTIFIED}
+    work.now.on(3)
+    steps = work.series.steps()
+    work.demo.tell(f"Putting {len(steps)} step plates in {far.each_step} times each.")
+    stepped = work.put_in((p, "1", 3, k) for k in range(1, far.each_step + 1) for p in steps)
+    of_steps = {p.name: work.series.certified(p, CERTIFIED[proofs.BORE]) for p in steps}
+    over = proofs.linearity(proof, proofs.BORE, stepped, of_steps)
+    work.demo.tell(f"Putting the golden plate in on {far.days} days.")
+    days: list[Put] = []
+    for day in range(4, 4 + far.days):
+        work.now.on(day)
+        days += work.put_in([(golden, "1", day, 1)])
+    for id_ in CERTIFIED:
+        proofs.stability(proof, id_, days)
+        proofs.capability(proof, id_, once[id_], gauge[id_], over if id_ == proofs.BORE else None, days)
+
+
+def _of_decisions(work: _Work, good: Sequence[Part]) -> None:
+    day = 4 + work.extent.days
+    work.now.on(day)
+    lot, bad = work.series.lot(), work.series.challenges(work.extent.bad)
+    work.demo.tell(f"Judging the {len(lot)} plates, {len(bad)} known-bad ones and {len(good)} more good ones.")
+    pictures = (_window(work.demo.folder / f"shots/plates/{part.name}.png") for part in lot)
+    records = work.judged([part.name for part in lot], pictures)
+    others = work.put_in((part, "1", day, 1) for part in (*bad, *good))
+    first = [*(Put(part, record, "1") for part, record in zip(lot, records, strict=True)), *others]
+    twice = [put for put in first if put not in others[len(bad) :]]
+    again = work.put_in((put.made, "1", day, 2) for put in twice)
+    proofs.limits(work.proof, proofs.PITCH, others[len(bad) :])
+    proofs.agreement(work.proof, [*twice, *again])
+    proofs.trial(work.proof, first, _kept_shots(work.station, first))
+
+
+def _window(photo: Path) -> Pixels:
+    """Return what the station reads out of a photograph of the whole sensor."""
+    x, y, width, height = WINDOW_PX
+    return load_picture(photo).pixels[y : y + height, x : x + width]
+
+
+def _kept_shots(station: Station, puts: Sequence[Put]) -> list[str]:
+    """Return the folders of kept shots, as a table in `proof/` names them."""
+    with Ledger(station.ledger_path) as ledger:
+        kept = {k.record: k.folder for k in (kept_of(station, e) for e in ledger.entries("archived"))}
+    return [f"../{FOLDER}/{kept[put.record.seq].relative_to(station.folder).as_posix()}" for put in puts]
+
+
+def _lengths(work: _Work) -> Iterator[tuple[object, ...]]:
+    """Yield the table of known lengths: those that the demo has photographed, and two times more, laid anew."""
+    bench, ties = work.demo.bench, work.demo.folder / "ties"
+    for number, (height_mm, axis) in enumerate((h, a) for h in (0.0, SECOND_HEIGHT_MM) for a in "xy"):
+        name = "plane.json" if height_mm == 0 else "plane-on-blocks.json"
+        tie = from_document(read_document(ties / name, "tie"), name)
+        bars, shot = bench.bars(height_mm, axis == "y"), f"shots/bars-at-{height_mm:g}mm-along-{axis}"
+        for again in (0, 1, 2):
+            photo = work.demo.folder / f"{shot}.png"
+            if again:
+                bars, pixels = work.series.bars_again(bars, 10 * number + again)
+                photo = work.demo.place(f"{shot}-{again + 1}.png")
+                save_png(photo, pixels)
+            read = demo_work.bar_readings(photo, [demo_work.laid(bar, bench.clicked(bar)) for bar in bars], tie)
+            for place, bar, reading in zip(BAR_PLACES, bars, read, strict=True):
+                if reading.value is not None:
+                    yield (
+                        bar.certified_mm,
+                        float(reading.value),
+                        place,
+                        f"along {axis}",
+                        f"{height_mm:g} mm",
+                        photo.name,
+                    )
+
+
+# --- what comes of it ------------------------------------------------------------------------------------------------
+
+
+def _again(station: Station) -> tuple[int, int]:
+    """Run the last kept shots again by what is accepted; return how many, and how many came out otherwise."""
+    with Ledger(station.ledger_path) as ledger:
+        cases = list(cases_of(station, ledger))[-REPLAYED:]
+    (sha,) = pointers_of(station).shas
+    told = list(replay(preparation_of(station, sha), cases))
+    return len(told), sum(not one.same for one in told)
+
+
+def _reported(work: _Work, again: tuple[int, int]) -> Accepted:
+    """Write the report, on paper and as a page, and remember every file of the station as the demo's own."""
+    story = gather(work.station, made_utc=work.now(), sample=SAMPLE)
+    told = acceptance(story)
+    pdf, html = work.demo.place(PDF), work.demo.place(HTML)
+    write_together({pdf: acceptance_pdf(told), html: acceptance_html(told).encode()})
+    for path in sorted(work.station.folder.rglob("*")):
+        if path.is_file():
+            work.demo.place(path.relative_to(work.demo.folder).as_posix())
+    return Accepted(pdf, html, story, _more(story), *again)
+
+
+def _more(story: AcceptanceStory) -> int | None:
+    """Return how many more bad parts would show the agreed rate of escapes, as the trial has it."""
+    trials = [study.document["outcome"] for study in story.studies if study.kind == "trial"]
+    return next((one["more"] for one in trials[-1]["asked"] if "bad" in one["name"]), None)
