@@ -9,19 +9,22 @@ what shows both bores too; the same recipe without that need shows what it is fo
 """
 
 import argparse
+import math
 import tempfile
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 from common import on_all_cores, write_result
+from numpy.typing import NDArray
 from scipy import special
 
-from tiepoint.bench.cell import PartTruth
+from tiepoint.bench.cell import Cell, PartTruth
 from tiepoint.bench.demo_picks import CROWD, PLAIN, SAME_MM, set_up, taught
 from tiepoint.documents.pictures import save_png
 from tiepoint.foundation.frames import Pose3
 from tiepoint.model.record import Grip
+from tiepoint.recipe.features import PartFeature
 from tiepoint.recipe.runner import Job, Seen, run
 from tiepoint.recipe.shots import load_shot
 from tiepoint.recipe.station import seen_of
@@ -36,20 +39,28 @@ SHOTS = 12
 
 
 @dataclass
+class Told:
+    """The grips of one recipe. `wrong_at` and `lost_at` say cell, shot and place of each wrong grip, and of each plate
+    that is plain to see and was not gripped, with why.
+    """
+
+    right: int = 0
+    right_plain: int = 0
+    wrong_at: list[str] = field(default_factory=list)
+    lost_at: list[str] = field(default_factory=list)
+
+
+@dataclass
 class Counts:
     """Of one cell: plates that are not wanted (`down`, `others`), wanted ones that are `plain` to see, and the grips
-    told, with the need and without: over wanted plates (`right`), over plain ones, and over anything else (`wrong`).
+    told over wanted plates (`right`), over plain ones, and over anything else, with the need and without (`free`).
     """
 
     down: int = 0
     others: int = 0
     plain: int = 0
-    right: int = 0
-    right_plain: int = 0
-    wrong: int = 0
-    free_right: int = 0
-    free_right_plain: int = 0
-    free_wrong: int = 0
+    needing: Told = field(default_factory=Told)
+    free: Told = field(default_factory=Told)
 
 
 def cell(seed: int) -> Counts:
@@ -77,30 +88,57 @@ def _cell(seed: int, folder: Path) -> Counts:
         told.down += sum(p.laid.turned_over for p in shot.parts)
         told.others += sum(not p.laid.turned_over and p.plate.variant != "standard" for p in shot.parts)
         told.plain += sum(p.laid.wanted and p.seen > PLAIN for p in shot.parts)
-        right, plain, wrong = _gripped(needing, seen, shot.parts)
-        told.right, told.right_plain, told.wrong = told.right + right, told.right_plain + plain, told.wrong + wrong
-        right, plain, wrong = _gripped(free, seen, shot.parts)
-        told.free_right, told.free_right_plain = told.free_right + right, told.free_right_plain + plain
-        told.free_wrong += wrong
+        for job, of in ((needing, told.needing), (free, told.free)):
+            _gripped(job, seen, setup.cell, shot.parts, f"cell {seed}, shot {number}", of)
     return told
 
 
-def _gripped(job: Job, seen: Seen, parts: tuple[PartTruth, ...]) -> tuple[int, int, int]:
-    """Return how many grips were told over wanted plates, over plain ones of these, and over anything else."""
+def _gripped(job: Job, seen: Seen, cell: Cell, parts: tuple[PartTruth, ...], where: str, told: Told) -> None:
+    """Count the grips of one shot over wanted plates, over plain ones of these, and over anything else."""
+    outcome = run(job, seen)
+    found = _found(outcome.traces[0].result.feature)
     left = [part for part in parts if part.robot_from_grip is not None]
-    right = plain = wrong = 0
-    for grip in run(job, seen).record.grips:
+    for grip in outcome.record.grips:
         if grip.robot_from_grip is None:
             continue
         mine = [part for part in left if _away_mm(part.robot_from_grip, grip) < SAME_MM]
         if not mine:
-            wrong += 1
+            told.wrong_at.append(f"{where}: {_lies_below(cell, parts, grip)}")
             continue
         part = min(mine, key=lambda p: _away_mm(p.robot_from_grip, grip))
         left.remove(part)
-        right += 1
-        plain += part.seen > PLAIN
-    return right, plain, wrong
+        told.right += 1
+        told.right_plain += part.seen > PLAIN
+    for part in (part for part in left if part.seen > PLAIN):
+        told.lost_at.append(f"{where}: {_why_lost(part, found, outcome.record.grips)}")
+
+
+def _found(feature: object) -> tuple[PartFeature, ...]:
+    return (feature, *feature.others) if isinstance(feature, PartFeature) else ()
+
+
+def _why_lost(part: PartTruth, found: tuple[PartFeature, ...], grips: tuple[Grip, ...]) -> str:
+    """Say where a plate lies that was not gripped, and why: grips stand in the order of the parts that were found."""
+    at = f"a plate at {_said(part.laid.middle_mm)} mm, {100 * part.seen:.1f} % of it seen"
+    poses = [(feature.pose.value, grip) for feature, grip in zip(found, grips, strict=False)]
+    near = [(pose, grip) for pose, grip in poses if math.dist(pose[:2], (part.pose.x_mm, part.pose.y_mm)) < SAME_MM]
+    if not near:
+        return f"{at}: not found"
+    return f"{at}: {near[0][1].reason.sentence if near[0][1].reason else 'gripped elsewhere'}"
+
+
+def _lies_below(cell: Cell, parts: tuple[PartTruth, ...], grip: Grip) -> str:
+    """Say where in the plane a wrong grip is, and the plate that lies nearest below it."""
+    assert grip.robot_from_grip is not None
+    tool = Pose3(*grip.robot_from_grip.position_mm, grip.robot_from_grip.quaternion)
+    at = (cell.robot.robot_from_plane.inverse() @ tool).translation_mm[:2]
+    part = min(parts, key=lambda p: float(np.hypot(*(p.laid.middle_mm - at))))
+    lies = f"{part.plate.variant}, {part.laid.side_up} up, {100 * part.seen:.0f} % seen"
+    return f"a grip at {_said(at)} mm over the plate at {_said(part.laid.middle_mm)} mm ({lies})"
+
+
+def _said(at: NDArray[np.float64]) -> str:
+    return f"({at[0]:.1f}, {at[1]:.1f})"
 
 
 def _away_mm(true: Pose3 | None, grip: Grip) -> float:
@@ -116,6 +154,16 @@ def row(what: str, hits: int, n: int) -> dict[str, object]:
     return {"what": what, "n": n, "percent": 100 * hits / n, "low": 100 * low, "high": 100 * high}
 
 
+def _together(told: list[Told]) -> Told:
+    """Return the grips of all cells."""
+    return Told(
+        sum(t.right for t in told),
+        sum(t.right_plain for t in told),
+        [where for t in told for where in t.wrong_at],
+        [where for t in told for where in t.lost_at],
+    )
+
+
 def main() -> None:
     """Run the proof and keep its table."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -125,28 +173,31 @@ def main() -> None:
     parser.add_argument("--dry", action="store_true", help="print, write nothing")
     asked = parser.parse_args()
     done = on_all_cores(cell, range(asked.seed, asked.seed + asked.cells), "cells", asked.minutes)
-    total = {name: sum(getattr(c, name) for c in done) for name in vars(done[0])}
-    unwanted = total["down"] + total["others"]
+    down, others, plain = (sum(getattr(c, name) for c in done) for name in ("down", "others", "plain"))
+    needing, free = (_together([getattr(c, name) for c in done]) for name in ("needing", "free"))
     table = [
-        row("plates face down or of another variant: gripped", total["wrong"], unwanted),
-        row("the same where the grip needs nothing", total["free_wrong"], unwanted),
-        row("wanted plates that are plain to see: gripped", total["right_plain"], total["plain"]),
-        row("the same where the grip needs nothing", total["free_right_plain"], total["plain"]),
+        row("plates face down or of another variant: gripped", len(needing.wrong_at), down + others),
+        row("the same where the grip needs nothing", len(free.wrong_at), down + others),
+        row("wanted plates that are plain to see: gripped", needing.right_plain, plain),
+        row("the same where the grip needs nothing", free.right_plain, plain),
     ]
     notes = [
-        f"{len(done)} cells of the seeds from {asked.seed} on, {SHOTS} photographs each: {total['down']} plates face "
-        f"down, {total['others']} of other variants.",
+        f"{len(done)} cells of the seeds from {asked.seed} on, {SHOTS} photographs each: {down} plates face "
+        f"down, {others} of other variants.",
         f"Plain to see: more than {100 * PLAIN:.0f} % of the edges. Grips over wanted plates, plain or not: "
-        f"{total['right']}, and {total['free_right']} where the grip needs nothing.",
+        f"{needing.right}, and {free.right} where the grip needs nothing.",
         "Gripped over anything that is not a wanted plate, clutter too, counts as wrong.",
         "From and to: Clopper-Pearson 95 %.",
+        *(f"Wrong: {where}." for where in needing.wrong_at),
     ]
     lines = [f"{r['what']:50} {r['n']:5} {r['percent']:7.2f} {r['low']:7.2f} {r['high']:7.2f}" for r in table]
     print("\n".join([*lines, *notes]))
+    print("\n".join(f"Not gripped: {where}" for where in needing.lost_at))
     if not asked.dry:
         # One cell here too: what this process has loaded is what the result's hash stands for.
         cell(asked.seed)
-        print(write_result("faces", ROOMS, Path(__file__).resolve(), {"claim": CLAIM, "table": table, "notes": notes}))
+        result = {"claim": CLAIM, "table": table, "notes": notes, "not_gripped": needing.lost_at}
+        print(write_result("faces", ROOMS, Path(__file__).resolve(), result))
 
 
 if __name__ == "__main__":
