@@ -72,7 +72,7 @@ def test_poses_through_perspective_and_lens_are_told_in_mm():
 
 
 def test_stated_uncertainty_holds_over_noise():
-    """300 finds, ten of each of 30 taught shapes: errors over u have unit spread in x, y and angle (χ²)."""
+    """300 finds, ten of each of 30 taught shapes: errors over u have unit spread in x, y, angle and size (χ²)."""
     rng, pulls = np.random.default_rng(12), []
     for k in range(300):
         if k % 10 == 0:
@@ -80,9 +80,7 @@ def test_stated_uncertainty_holds_over_noise():
             taught = teach(drawn(start, rng), np.ones((400, 400), bool), Pose(*start))
         pose = (200 + rng.uniform(-10, 10), 200 + rng.uniform(-10, 10), rng.uniform(-math.pi, math.pi))
         found = seek(drawn(pose, rng), taught).found[0]
-        e = np.array([found.pose.x - pose[0], found.pose.y - pose[1], found.pose.angle - pose[2]])
-        e[2] = (e[2] + math.pi) % math.tau - math.pi
-        pulls.append(e / np.sqrt(np.diag(found.cov)[:3]))
+        pulls.append(over_u(found, pose))
     spread = np.sqrt(np.mean(np.square(pulls), axis=0))
     assert (spread > 0.8).all(), spread
     assert (spread < 1.2).all(), spread
@@ -98,10 +96,37 @@ def test_stated_uncertainty_holds_where_less_is_seen(kind):
             taught = teach(drawn(start, rng), np.ones((400, 400), bool), Pose(*start))
         pose = (200 + rng.uniform(-10, 10), 200 + rng.uniform(-10, 10), rng.uniform(-math.pi, math.pi))
         found = seek(drawn(pose, rng, **kind), taught).found[0]
-        e = np.array([found.pose.x - pose[0], found.pose.y - pose[1], found.pose.angle - pose[2]])
-        e[2] = (e[2] + math.pi) % math.tau - math.pi
-        pulls.append(e / np.sqrt(np.diag(found.cov)[:3]))
-    assert 0.8 < math.sqrt(np.mean(np.square(pulls))) < 1.2
+        pulls.append(over_u(found, pose))
+    assert 0.8 < math.sqrt(np.mean(np.square(pulls)[:, :3])) < 1.2
+    assert 0.8 < math.sqrt(np.mean(np.square(pulls)[:, 3])) < 1.2
+    assert np.abs(pulls).max() < 4.5
+
+
+def over_u(found, pose):
+    """Errors of x, y, angle and of the size, which is 1, over their stated u (4,)."""
+    e = np.array([found.pose.x - pose[0], found.pose.y - pose[1], found.pose.angle - pose[2], found.size.scale - 1])
+    e[2] = (e[2] + math.pi) % math.tau - math.pi
+    return e / [*np.sqrt(np.diag(found.cov)[:3]), found.size.u]
+
+
+@pytest.mark.parametrize("scale", [0.97, 0.99, 1.004, 1.01, 1.03])
+def test_the_size_of_a_small_part_is_told_though_none_is_sought(scale):
+    """A part 75 px across, drawn larger or smaller than it was taught: sought at size 1, and seen as it is."""
+    rng = np.random.default_rng(14)
+
+    def shown(pose, scale):
+        picture = np.full((200, 200), 60.0)
+        scenes.put(picture, scenes.placed(scenes.bracket(), *pose, scale / 4), 180.0, 0.8)
+        return scenes.taken(picture, 2.0, rng)
+
+    start = (100.2, 99.7, 0.4)
+    taught = teach(shown(start, 1.0), np.ones((200, 200), bool), Pose(*start))
+    for _ in range(10):
+        pose = (100 + rng.uniform(-10, 10), 100 + rng.uniform(-10, 10), rng.uniform(-math.pi, math.pi))
+        (found,) = seek(shown(pose, scale), taught).found
+        assert found.pose.scale == 1.0
+        assert abs(found.size.scale - scale) < 4.5 * found.size.u
+        assert found.size.u < 4e-4
 
 
 def drawn(pose, rng, blur=0.8, hide=False):

@@ -401,6 +401,13 @@ FLAGS: dict[str, Flag] = {
         True,
         "A cut-off bright side moves the edge towards the dark one, and the ± does not know by how much.",
     ),
+    "size_differs": Flag(
+        "The part is larger or smaller than the one that was taught, by more than its ± and u_scale explain: another "
+        "variant, another height than stated, or another tie. The find's reading scale says by how much.",
+        "another size than taught",
+        True,
+        "Lengths take height and tie for granted, and the seen size contradicts them; or it is another part.",
+    ),
     "tie_model_poor": Flag(
         "The tie's lens model leaves more over than noise explains.",
         "poor tie",

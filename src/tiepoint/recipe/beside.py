@@ -29,6 +29,11 @@ class TaughtShape:
     ground: str
     strain: Strain | None = None
 
+    @property
+    def is_drawn(self) -> bool:
+        """Whether a drawing taught it, whose edges lie where they are meant: a shot gives it a contrast."""
+        return self.taught.contrast == 0.0
+
 
 @dataclass(frozen=True)
 class Beside:

@@ -39,6 +39,7 @@ from tiepoint.vision.seek_told import (
     mark_seen,
     pose_of,
     saturated_share,
+    size_of,
     told,
     vector,
 )
@@ -73,19 +74,21 @@ def seek(
     most: int = 1,
     least_share: float = LEAST_SHARE,
     ignore: Bools | None = None,
+    shift: float = 0.0,
 ) -> Sought:
     """Return up to `most` places of a shape in a picture (h, w; u8, u16 or f32), those seen best first.
 
     `bounds` (x0, y0, x1, y1), in ground units, is where the middle of the shape (`Taught.centre`) may lie: anywhere in
     the picture by default. `angles` (rad, from and to) and `scales` limit the pose. `ignore` (h, w) marks pixels that
-    nobody may look at. Of turns that a symmetric shape cannot tell, the one nearest to the middle of `angles` is told.
+    nobody may look at. `shift`, in ground units: how far the picture shows edges from where the shape has them, towards
+    the bright side. Of turns that a symmetric shape cannot tell, the one nearest to the middle of `angles` is told.
     Raises `UnusableInput` for limits that cannot be met.
     """
     check_picture(picture)
     _check_asked(angles, scales, most, least_share, bounds)
     f = max(1, 1 << round(math.log2(taught.cell / taught.pixel)))
     box = bounds if bounds is not None else _whole(picture, to_px, taught)
-    scene, box = _prepared(picture, taught, to_px, box, f, scales[1], ignore)
+    scene, box = _prepared(picture, taught, to_px, box, f, scales[1], ignore, shift)
     if scene is None:
         return Sought((), 0.0, None)
     starts = _coarse(scene, taught, f, box, angles, scales, most)
@@ -140,8 +143,9 @@ def _whole(picture: Picture, to_px: Projection, taught: Taught) -> Box:
 
 
 def _prepared(
-    picture: Picture, taught: Taught, to_px: Projection, box: Box, f: int, scale: float, ignore: Bools | None
-) -> tuple[Scene | None, Box]:
+    picture: Picture, taught: Taught, to_px: Projection, box: Box, f: int, scale: float, ignore: Bools | None,
+    shift: float,
+) -> tuple[Scene | None, Box]:  # fmt: skip
     """Return the part of the picture that the box and the shape reach, reduced; and the box in its coordinates."""
     reach = taught.radius * scale + 2 * taught.cell
     rows, cols = picture.shape
@@ -161,7 +165,7 @@ def _prepared(
     levels = {near: reduced(picture, near)}
     if f > near:
         levels[f] = reduced(levels[near], 2)
-    return Scene(picture, levels, to_px, noise_of(picture), ignore, corner), box
+    return Scene(picture, levels, to_px, noise_of(picture), ignore, corner, shift), box
 
 
 def _turns(taught: Taught, angles: tuple[float, float], scales: tuple[float, float]) -> Turns:
@@ -322,7 +326,7 @@ def _chosen(
     best = (fitted[0].pose, fitted[0].share) if fitted else max(others, key=lambda o: o[1], default=(None, 0.0))
     rest = [share for pose, share in others if not any(_same_place(pose, k.pose, taught) for k in kept)]
     runner_up = max(rest, default=0.0)
-    found = tuple(_result(scene, taught, one, runner_up, angles) for one in kept)
+    found = tuple(_result(scene, taught, one, runner_up, angles, free) for one in kept)
     return Sought(found, best[1], best[0])
 
 
@@ -369,7 +373,9 @@ def _claims(one: Told, better: Told, taught: Taught) -> bool:
     return bool(near.mean() > CLAIMED)
 
 
-def _result(scene: Scene, taught: Taught, one: Told, rejected: float, angles: tuple[float, float]) -> FoundShape:
+def _result(
+    scene: Scene, taught: Taught, one: Told, rejected: float, angles: tuple[float, float], free: Bools
+) -> FoundShape:
     told = _turned_into(one.pose.angle, taught, angles)
     pose = one.pose
     if told is not None and abs(told - pose.angle) > 1e-12:
@@ -389,9 +395,11 @@ def _result(scene: Scene, taught: Taught, one: Told, rejected: float, angles: tu
     cov = one.cov
     if pose is not one.pose and taught.turns != 1:
         cov = _cov_elsewhere(cov, one.pose, pose)
+    size = size_of(scene, taught, one, free)
     return FoundShape(
-        pose, cov, one.share, runner / one.share, ambiguous, known, inverted, one.rms, one.blur, tuple(flags), one.edges
-    )
+        pose, cov, one.share, runner / one.share, ambiguous, known, inverted, one.rms, one.blur, tuple(flags),
+        one.edges, size,
+    )  # fmt: skip
 
 
 def _cov_elsewhere(cov: Array, old: Pose, new: Pose) -> Array:

@@ -196,6 +196,17 @@ class SeenEdges:
 
 
 @dataclass(frozen=True, slots=True)
+class SeenSize:
+    """How large a shape is seen, over its taught size, whether or not other sizes were sought: `scale`, with the `u`
+    of the edges' scatter and `by_edge` (n,), the scale by each point's displacement along its normal in ground units.
+    """
+
+    scale: float
+    u: float
+    by_edge: Array
+
+
+@dataclass(frozen=True, slots=True)
 class FoundShape:
     """One found shape.
 
@@ -203,7 +214,8 @@ class FoundShape:
     of what was not sought are 0; the angle of a round shape is unknown (u = π/√3). `share` of the outline that was
     seen; `runner_up` is the largest share of anything that is not among the results, over this share. `ambiguous`
     lists the turns in rad at which this picture cannot tell the shape from itself (by its symmetry, or because what
-    tells them apart was not seen). `inverted`: bright and dark are exchanged (only of shapes that are not `signed`).
+    tells them apart was not seen). `size` is the one that the edges show, where `pose` has the one that was sought;
+    None where they do not tell it. `inverted`: bright and dark are exchanged (only of shapes that are not `signed`).
     """
 
     pose: Pose
@@ -217,6 +229,7 @@ class FoundShape:
     blur_px: float
     flags: tuple[str, ...]
     edges: SeenEdges
+    size: SeenSize | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,18 @@ from numba import njit
 
 from tiepoint.vision.full_scale import full_scale
 from tiepoint.vision.seek_edges import SLOPE_LIMIT, fit_places, look
-from tiepoint.vision.seek_model import Array, Bools, Cells, Picture, Pose, Projection, SeenEdges, Taught, identity
+from tiepoint.vision.seek_model import (
+    Array,
+    Bools,
+    Cells,
+    Picture,
+    Pose,
+    Projection,
+    SeenEdges,
+    SeenSize,
+    Taught,
+    identity,
+)
 from tiepoint.vision.seek_pose import TUKEY, carry, pose_rows, robust_move
 from tiepoint.vision.seek_teach import REACH_PX
 
@@ -22,10 +33,16 @@ LOOK_PX = 3
 NEAR_BLUR_PX, STAYS_PX = 0.35, 0.25
 """A candidate whose blur is so near 1 px, from which its places were fitted, and whose pose stays, needs one round."""
 
+SIZE_ROUNDS = 3
+"""A size of another part, some percent off, is reached in so many fits: each sees no farther than `LOOK_PX`."""
+
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """What is searched: the picture, its reductions, its noise, what nobody may look at, and where it was cut out."""
+    """What is searched: the picture, its reductions, its noise, what nobody may look at, and where it was cut out.
+
+    `shift`: how far it shows edges from where they are meant, towards the bright side, in ground units.
+    """
 
     picture: Picture
     levels: dict[int, Cells]
@@ -33,6 +50,7 @@ class Scene:
     noise: float
     mask: Bools | None
     corner: tuple[float, float]
+    shift: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,21 +81,22 @@ class Told:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _lay(features, x, y, angle, scale, sign, ground, normals):  # type: ignore[no-untyped-def]  # numba infers
-    """Fill `ground` and `normals` (n, 2) of features (n, 4) at a pose."""
+def _lay(features, x, y, angle, scale, sign, shift, ground, normals):  # type: ignore[no-untyped-def]  # numba infers
+    """Fill `ground` and `normals` (n, 2) of features (n, 4) at a pose, each `shift` along its normal."""
     c, s = math.cos(angle), math.sin(angle)
     for k in range(len(features)):
         a, b = scale * features[k, 0], scale * features[k, 1]
-        ground[k, 0], ground[k, 1] = x + c * a - s * b, y + s * a + c * b
         p, q = sign * features[k, 2], sign * features[k, 3]
-        normals[k, 0], normals[k, 1] = c * p - s * q, s * p + c * q
+        nx, ny = c * p - s * q, s * p + c * q
+        normals[k, 0], normals[k, 1] = nx, ny
+        ground[k, 0], ground[k, 1] = x + c * a - s * b + shift * nx, y + s * a + c * b + shift * ny
 
 
 def laid(scene: Scene, features: Array, pose: Pose, sign: float) -> tuple[Array, Array, Array, Array]:
-    """Return ground, normals, px and Jacobians of features (n, 4) at a pose."""
+    """Return ground, normals, px and Jacobians of features (n, 4) at a pose, where the picture shows them."""
     n = len(features)
     ground, normals = np.empty((n, 2)), np.empty((n, 2))
-    _lay(features, pose.x, pose.y, pose.angle, pose.scale, sign, ground, normals)
+    _lay(features, pose.x, pose.y, pose.angle, pose.scale, sign, scene.shift, ground, normals)
     if scene.to_px is identity:
         jac = np.zeros((n, 2, 2))
         jac[:, 0, 0] = jac[:, 1, 1] = 1.0
@@ -184,7 +203,8 @@ def told(scene: Scene, taught: Taught, c: Candidate, free: Bools) -> Told | None
     if last is None:
         return None
     counts = last.seen & (np.abs(last.left) <= SEEN_PX)
-    if counts.sum() < 2 * p + 2:
+    # What lies beyond Tukey's limit holds nothing, however near it is.
+    if np.count_nonzero(last.weights[counts]) < 2 * p + 2:
         return None
     cov, gain = covariance(last.rows, last.left, counts, last.weights, last.variance, last.spread)
     pose = last.pose
@@ -202,6 +222,22 @@ def told(scene: Scene, taught: Taught, c: Candidate, free: Bools) -> Told | None
     edges = SeenEdges(ground, normals, px, last.left, counts, sensitivity)
     rms = math.sqrt(float(np.mean(last.left[counts] ** 2)))
     return Told(pose, c.sign, float(counts.sum()) / n, whole, rms, last.blur, edges)
+
+
+def size_of(scene: Scene, taught: Taught, one: Told, free: Bools) -> SeenSize | None:
+    """Return the size that the edges show; where no other one was sought, the fit goes on with the scale free."""
+    if not free[3]:
+        free, start = free | np.array([False, False, False, True]), one
+        for _ in range(SIZE_ROUNDS):
+            grown = told(scene, taught, Candidate(start.pose, start.sign, start.share, start.blur), free)
+            if grown is None:
+                return None
+            moved_px = abs(grown.pose.scale - start.pose.scale) * taught.radius / taught.pixel
+            start = grown
+            if moved_px <= STAYS_PX:
+                break
+        one = start
+    return SeenSize(one.pose.scale, math.sqrt(float(one.cov[3, 3])), one.edges.sensitivity[3])
 
 
 def _at(mask: Bools, places: Array) -> Bools:

@@ -1,7 +1,7 @@
 """`find`: where a part lies and how it is turned, and with that the frame of the part."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Any, Self
 
 import numpy as np
@@ -9,15 +9,24 @@ from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from tiepoint.foundation.reasons import Reason, flag
-from tiepoint.foundation.sources import Source, Value, Values, constant, ensemble, merge_columns, stack
+from tiepoint.foundation.sources import (
+    Source,
+    Value,
+    Values,
+    constant,
+    coverage_factor,
+    ensemble,
+    merge_columns,
+    stack,
+)
 from tiepoint.recipe.beside import TaughtShape
 from tiepoint.recipe.context import Context, EdgeLook, StepResult, Told, corners
 from tiepoint.recipe.features import Feature, LineFeature, PartFeature, PlaceFeature, PointFeature
 from tiepoint.recipe.kinds import Quantity, StepKind
 from tiepoint.recipe.regions import Polygon, Rectangle, Region
 from tiepoint.recipe.relations import crossing, direction_of
-from tiepoint.recipe.schema import LookingTable
-from tiepoint.recipe.tables import Name, Number, Point, Positive, Table, said
+from tiepoint.recipe.schema import EdgedTable
+from tiepoint.recipe.tables import Name, NotNegative, Number, Point, Positive, Table, said
 from tiepoint.ties.grip_envelope import inside_polygon
 from tiepoint.vision.seek import LEAST_SHARE, seek
 from tiepoint.vision.seek_model import FoundShape, Projection, identity
@@ -26,6 +35,10 @@ Array = NDArray[np.float64]
 
 CERTAIN = 0.95
 """A runner-up as good as this share of the best may as well be the part."""
+SIZE_P = 0.9999
+"""How sure it must be that a part is larger than what is sought, or smaller, before it is told to be."""
+U_SCALE = 0.002
+"""Parts made to ±0.3 mm over 60 to 120 mm (ISO 2768-1, medium; from memory): a rectangle's u over 90 mm."""
 
 
 class FindRegion(Region):
@@ -60,7 +73,7 @@ class Teaching(Table):
     least_contrast: Annotated[float, Field(ge=0)] = 0.0
 
 
-class FindTable(LookingTable):
+class FindTable(EdgedTable):
     """By its `shape`: the file beside the recipe that `tiepoint teach` makes of what `taught` says. Or from steps: `of`
     two lines (the origin where they cross, +x along the first), two places (the origin at the first, +x towards the
     second), a place and a line (+x along the line, in its sense), one place (+x as in the frame it lives in), or one
@@ -69,6 +82,11 @@ class FindTable(LookingTable):
     `region`: where the middle of the shape may lie; anywhere by default. `angles_deg` and `scales`: the turns of the
     part's frame and the sizes that are sought. `most`: how many parts; steps in its frame measure the one seen best,
     grips are told for each. `least_share`: how much of the outline must be seen.
+
+    `edge`: what stands between the edges that light shows and those of the shape. A shape that a shot taught has them
+    shifted alike: there only what differs from part to part counts. `u_scale`: standard uncertainty of how far parts of
+    this kind differ in size from the taught one, as a share of it. A part that is seen smaller or larger than `scales`
+    allow, by more than this and the ± of the seen size explain, has the flag `size_differs`.
     """
 
     shape: str | None = None
@@ -79,12 +97,15 @@ class FindTable(LookingTable):
     scales: Annotated[tuple[Positive, Positive], Field(strict=False)] = (1.0, 1.0)
     most: Annotated[int, Field(ge=1, le=100)] = 1
     least_share: Annotated[float, Field(ge=0.2, le=1.0)] = LEAST_SHARE
+    u_scale: Annotated[NotNegative, Field(le=0.1)] = U_SCALE
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:
         by_shape = self.shape is not None or self.taught is not None
         if by_shape and self.of:
             raise said("of", "stands beside shape; find the part by its shape, or by other steps")
+        if self.of and self.edge is not None:
+            raise said("edge", "stands beside of; name it in the steps that make the frame")
         if not by_shape and not self.of:
             raise said("shape", "is missing; teach one (tiepoint teach), or name the steps that make the frame with of")
         if not 0 < self.angles_deg[1] - self.angles_deg[0] <= 360 and self.angles_deg[0] != self.angles_deg[1]:
@@ -99,6 +120,11 @@ class FindTable(LookingTable):
     def rests_on(self) -> tuple[str, ...]:
         """The steps that make the frame."""
         return self.of
+
+    @property
+    def draws_by_level(self) -> bool:
+        """Whether edges stand for nothing else: a computed picture shows a taught outline as it did when it taught."""
+        return True
 
 
 @dataclass(frozen=True)
@@ -141,6 +167,7 @@ def _by_shape(context: Context, table: FindTable, shape: TaughtShape, picture: N
         scales=table.scales,
         most=table.most,
         least_share=table.least_share,
+        shift=context.shift.bias if shape.is_drawn else 0.0,
     )
     kept = [found for found in sought.found if _allowed(around, shape, found)]
     if not kept:
@@ -148,23 +175,26 @@ def _by_shape(context: Context, table: FindTable, shape: TaughtShape, picture: N
             "shape_not_found", {"percent": round(100 * sought.best_share), "least": round(100 * table.least_share)}
         )
         return StepResult.without(best)
-    told_by = [_by_tie(context, shape, found) for found in kept]
+    causes = [_causes(context, shape, found) for found in kept]
     prefixes = [f"{context.prefix}/{k}" if k else context.prefix for k in range(len(kept))]
     # A part that the tie cannot place is left out; where it was the only one, its reason is told.
-    rows = zip(kept, prefixes, told_by, strict=True)
-    placed = [(found, prefix, by_tie) for found, prefix, by_tie in rows if not isinstance(by_tie, Reason)]
+    rows = zip(kept, prefixes, causes, strict=True)
+    placed = [(found, prefix, cause) for found, prefix, cause in rows if not isinstance(cause, Reason)]
     if not placed:
-        return StepResult.without(next(reason for reason in told_by if isinstance(reason, Reason)))
+        return StepResult.without(next(reason for reason in causes if isinstance(reason, Reason)))
     kept, solid = [found for found, _, _ in placed], [_part(context, *row) for row in placed]
     first = PartFeature(solid[0].pose, kept[0].share, tuple(solid[1:]))
     flags = set(kept[0].flags)
     if kept[0].runner_up > CERTAIN:
         flags.add(flag("find_not_sure"))
+    scale = _scale(context, kept[0], placed[0][2])
+    if isinstance(scale, Value) and is_other_size(scale, table.scales, table.u_scale):
+        flags.add(flag("size_differs"))
     lines = tuple(line for found in kept for line in _lines(found, turned))
     told: dict[str, Told] = {
         **context.coordinates(PointFeature(_rows(first.pose, 2))),
         "angle": first.pose[2],
-        "scale": _scale(context, kept[0], placed[0][2]),
+        "scale": scale,
         "share": constant(kept[0].share),
         "runner_up": constant(kept[0].runner_up),
         "count": constant(float(len(kept))),
@@ -199,23 +229,48 @@ def _allowed(around: Array | None, shape: TaughtShape, found: FoundShape) -> boo
     return inside_polygon(around, (x, y))
 
 
-def _part(context: Context, found: FoundShape, prefix: str, by_tie: tuple[tuple[Source, ...], Array]) -> PartFeature:
-    """Return the part's pose as values: the scatter of its edges as one ensemble, and all that `_by_tie` tells."""
+@dataclass(frozen=True)
+class _Causes:
+    """What moves x, y, angle and scale of a found shape besides its edges' scatter: `c` (4, m) by each of `sources`.
+
+    `bias` (4,): how far they are known to be off.
+    """
+
+    sources: tuple[Source, ...]
+    c: Array
+    bias: Array
+
+
+def _part(context: Context, found: FoundShape, prefix: str, causes: _Causes) -> PartFeature:
+    """Return the part's pose as values: the scatter of its edges as one ensemble, and all its causes."""
     turned = context.ground.frame == "image"
     up = np.diag([1.0, -1.0, -1.0]) if turned else np.eye(3)
     label = f'Edge noise of "{context.table.name}"'
     dof = max(float(found.edges.seen.sum()) - 3.0, 1.0)
     noise, spread = ensemble(f"edges:{prefix}", label, up @ found.cov[:3, :3] @ up, "pixel", dof)
-    value = up @ (found.pose.x, found.pose.y, math.remainder(found.pose.angle, math.tau))
-    sources, c = by_tie
-    return PartFeature(Values(value, np.hstack([spread, c[:3]]), (*noise, *sources)), found.share)
+    x, y, angle = up @ (found.pose.x, found.pose.y, found.pose.angle) - causes.bias[:3]
+    value = np.array([x, y, math.remainder(angle, math.tau)])
+    return PartFeature(Values(value, np.hstack([spread, causes.c[:3]]), (*noise, *causes.sources)), found.share)
 
 
-def _by_tie(context: Context, shape: TaughtShape, found: FoundShape) -> tuple[tuple[Source, ...], Array] | Reason:
+def _causes(context: Context, shape: TaughtShape, found: FoundShape) -> _Causes | Reason:
+    by_edge = found.edges.sensitivity.copy()
+    if found.size is not None:
+        by_edge[3] = found.size.by_edge
+    if context.ground.frame == "image":
+        by_edge[1:3] *= -1.0
+    by_edge = by_edge[:, found.edges.seen]
+    by_tie = _by_tie(context, shape, found, by_edge)
+    return by_tie if isinstance(by_tie, Reason) else _with_shift(context, shape, found, by_edge.sum(axis=1), by_tie)
+
+
+def _by_tie(
+    context: Context, shape: TaughtShape, found: FoundShape, by_edge: Array
+) -> tuple[tuple[Source, ...], Array] | Reason:
     """Return the causes of the tie, and how x, y, angle and scale of a found shape follow them (4, m).
 
-    An error of the tie moves each edge on the ground, and the pose as any edge that moves does; it has moved the edges
-    that were taught.
+    An error of the tie moves each edge on the ground, and the pose as any edge that moves does (`by_edge`); it has
+    moved the edges that were taught.
     """
     if context.ground.frame == "image":
         return (), np.zeros((4, 0))
@@ -223,7 +278,7 @@ def _by_tie(context: Context, shape: TaughtShape, found: FoundShape) -> tuple[tu
     there = context.ground.way.map(found.edges.px[seen])
     if not there.inside.all():
         return Reason("outside_tie")
-    normals, by_edge = found.edges.normals[seen], found.edges.sensitivity[:, seen]
+    normals = found.edges.normals[seen]
     c = by_edge @ np.einsum("ni,nim->nm", normals, there.d_sources)
     if shape.strain is None:
         return tuple(there.sources), c
@@ -233,17 +288,56 @@ def _by_tie(context: Context, shape: TaughtShape, found: FoundShape) -> tuple[tu
     return merge_columns(sources, np.hstack([c, -by_strain]))
 
 
+def _with_shift(
+    context: Context,
+    shape: TaughtShape,
+    found: FoundShape,
+    by_light: Array,
+    by_tie: tuple[tuple[Source, ...], Array],
+) -> _Causes:
+    """Add the edge definition to the causes; `by_light` (4,): by a shift of all seen edges towards the light.
+
+    Normals point there. A drawing has its edges where they are meant, and they were sought where the definition has
+    them. The outline that a shot taught was shifted as the found one is: what is alike then and now cancels.
+    """
+    (sources, c), shift, table = by_tie, context.shift, context.table
+    assert isinstance(table, FindTable)
+    then = 0.0 if shape.is_drawn else found.pose.scale
+    bias = np.zeros(4) if shape.is_drawn else (1.0 - then) * shift.bias * by_light
+    if shift.source is None:
+        return _Causes(sources, c, bias)
+    if shift.source.scope != "part" or not then:
+        more, columns = (shift.source,), ((1.0 - then) * by_light)[:, None]
+    else:
+        # Where the taught part's own edges were stays the same for all that are found by it.
+        own = replace(shift.source, id=f"taught/edge:{table.edge}/{table.shape}", scope="station")
+        more, columns = (shift.source, own), np.column_stack([by_light, -then * by_light])
+    return _Causes(*merge_columns((*sources, *more), np.hstack([c, columns])), bias)
+
+
 def _rows(values: Values, count: int) -> Values:
     return Values(values.value[:count], values.c[:count], values.sources)
 
 
-def _scale(context: Context, found: FoundShape, by_tie: tuple[tuple[Source, ...], Array]) -> Value:
-    own = Source(
-        f"scale:{context.prefix}", f'Scale of "{context.table.name}"', "A", math.sqrt(float(found.cov[3, 3])), "pixel"
-    )
-    sources, c = by_tie
+def _scale(context: Context, found: FoundShape, causes: _Causes) -> Value | Reason:
+    """Return how large the part is seen, over the taught size."""
+    if found.size is None:
+        return Reason("not_a_number")
+    dof = max(float(found.edges.seen.sum()) - 4.0, 1.0)
+    label = f'Edge noise of "{context.table.name}"'
+    own = Source(f"scale:{context.prefix}", label, "A", found.size.u, "pixel", dof=dof)
     terms = {own: 1.0} if own.u > 0 else {}
-    return Value(found.pose.scale, terms | {s: k for s, k in zip(sources, c[3].tolist(), strict=True) if k})
+    by_cause = zip(causes.sources, causes.c[3].tolist(), strict=True)
+    return Value(found.size.scale - float(causes.bias[3]), terms | {s: k for s, k in by_cause if k})
+
+
+def is_other_size(scale: Value, sought: tuple[float, float], u_scale: float) -> bool:
+    """Whether a seen size lies farther beyond the sought ones than its ± and the spread of parts explain.
+
+    By Student's t for a probability of `SIZE_P`, with the root of the sum of both squares.
+    """
+    beyond = max(sought[0] - scale.value, scale.value - sought[1])
+    return beyond > coverage_factor(SIZE_P, scale.dof) * math.hypot(scale.u, u_scale)
 
 
 def _lines(found: FoundShape, turned: bool) -> list[Array]:
