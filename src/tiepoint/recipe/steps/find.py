@@ -307,12 +307,12 @@ def _with_shift(
     if shift.source is None:
         return _Causes(sources, c, bias)
     if shift.source.scope != "part" or not then:
-        more, columns = (shift.source,), ((1.0 - then) * by_light)[:, None]
-    else:
-        # Where the taught part's own edges were stays the same for all that are found by it.
-        own = replace(shift.source, id=f"taught/edge:{table.edge}/{table.shape}", scope="station")
-        more, columns = (shift.source, own), np.column_stack([by_light, -then * by_light])
-    return _Causes(*merge_columns((*sources, *more), np.hstack([c, columns])), bias)
+        column = ((1.0 - then) * by_light)[:, None]
+        return _Causes(*merge_columns((*sources, shift.source), np.hstack([c, column])), bias)
+    # Where the taught part's own edges were stays the same for all that are found by it.
+    own = replace(shift.source, id=f"taught/edge:{table.edge}/{table.shape}", scope="station")
+    columns = np.column_stack([by_light, -then * by_light])
+    return _Causes(*merge_columns((*sources, shift.source, own), np.hstack([c, columns])), bias)
 
 
 def _rows(values: Values, count: int) -> Values:
