@@ -23,6 +23,16 @@ def report(
     sample: Annotated[
         int, typer.Option("--sample", metavar="N", min=0, help="Work out so many records again for it.")
     ] = 20,
+    pictures: Annotated[
+        int,
+        typer.Option(
+            "--pictures", metavar="N", min=0, max=100, help="Show so many judged shots; which, the report says."
+        ),
+    ] = 24,
+    sign: Annotated[
+        Path | None,
+        typer.Option("--sign", metavar="KEY.pem", help="Sign each file by this Ed25519 key: FILE.sig beside it."),
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """Write the acceptance report of a station: what it can and cannot do, shown, not shown and not tried.
@@ -32,10 +42,14 @@ def report(
     each number a button that works it out again in the reader's browser, without tiepoint. Exit code 1: a requirement
     is not shown, or the evidence does not hold.
 
+    With --sign, who holds the public key can prove that a file is the one that was signed: tiepoint verify --report.
+
     \b
       tiepoint report plates --out acceptance.pdf --html acceptance.html
+      tiepoint report plates --out acceptance.pdf --sign weiss.pem
     """
     from tiepoint.documents.files import write_together
+    from tiepoint.documents.signing import private_key, signature_of, signature_path
     from tiepoint.report.acceptance import acceptance
     from tiepoint.report.acceptance_html import acceptance_html
     from tiepoint.report.acceptance_pdf import acceptance_pdf
@@ -48,11 +62,14 @@ def report(
     demand_like(out, b"%PDF", "report")
     if html is not None:
         demand_like(html, b"<!doctype html>", "page")
-    story = gather(open_station(station), made_utc=utc_now(), sample=sample)
+    key = None if sign is None else private_key(sign)
+    story = gather(open_station(station), made_utc=utc_now(), sample=sample, pictures=pictures)
     told = acceptance(story)
     files = {out: acceptance_pdf(told)}
     if html is not None:
         files[html] = acceptance_html(told).encode()
+    if key is not None:
+        files |= {signature_path(path): signature_of(data, key) for path, data in files.items()}
     write_together(files)
     for path in files:
         hint_at(f"{path} is written.")

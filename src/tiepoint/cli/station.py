@@ -172,27 +172,41 @@ def _one_line(option: str, text: str, most: int) -> str:
 
 
 def verify(
-    station: Folder,
+    station: Annotated[
+        Path | None, typer.Argument(metavar="[STATION]", help="The station's folder, which holds station.toml.")
+    ] = None,
     head: Annotated[
         str | None, typer.Option("--head", metavar="SHA", help="A head that a report or a controller was told.")
     ] = None,
     sample: Annotated[
         int, typer.Option("--sample", metavar="N", min=0, help="Work out so many records again, chosen at random.")
     ] = 20,
+    report: Annotated[
+        Path | None, typer.Option("--report", metavar="FILE", help="Instead: a report with its signature, FILE.sig.")
+    ] = None,
+    by: Annotated[
+        Path | None, typer.Option("--by", metavar="PUBLIC.pem", help="The public key of who signed the report.")
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """Prove that a station's evidence is what it was: ledger, accepted copies, kept pictures, and some records anew.
 
     Tells apart what was taken away by right (expired), what is missing and what was altered. An end that was cut off
     the ledger is found by a head that was told elsewhere, as every report does. Exit code 1: something does not hold.
+    With --report it proves instead that a report is the file that was signed by the holder of a key.
 
     \b
       tiepoint verify plates
       tiepoint verify plates --sample 200 --head 5c1f…
+      tiepoint verify --report acceptance.pdf --by weiss-public.pem
     """
+    if report is not None or by is not None:
+        _verify_signature(station, report, by, as_json)
     from tiepoint.station.folder import open_station
     from tiepoint.station.verify import verify as verified
 
+    if station is None:
+        raise UnusableInput("name the station's folder, or a report with --report and --by")
     if head is not None and not (len(head) == 64 and set(head) <= set("0123456789abcdef")):
         raise UnusableInput(f"--head is {head[:70]!r}; give the 64 digits 0-9 and a-f that the report tells")
     there = open_station(station)
@@ -200,6 +214,22 @@ def verify(
     unknown = "Whether the ledger's end was cut off is not known without --head: a head that was told elsewhere."
     hints = (unknown,) if head is None and evidence.chain.holds else ()
     present(Answer(_evidence(evidence), tuple(_told(evidence)), evidence.good, hints), as_json)
+
+
+def _verify_signature(station: Path | None, report: Path | None, by: Path | None, as_json: bool) -> None:
+    from tiepoint.documents.signing import check_signature, public_key, signature_path
+
+    if report is None or by is None:
+        raise UnusableInput("a signature is checked with --report FILE and --by PUBLIC.pem; give both")
+    if station is not None:
+        raise UnusableInput(f"--report checks a file alone; leave {station} out, and verify the station by itself")
+    good = check_signature(report, public_key(by))
+    said = (
+        f"{report} is the file that was signed by the key {by}."
+        if good
+        else f"{signature_path(report)} is not the signature of {report} by the key {by}: either is another."
+    )
+    present(Answer({"report": str(report), "by": str(by), "signed": good}, (said,), good), as_json)
 
 
 def _evidence(found: "Evidence") -> dict[str, object]:

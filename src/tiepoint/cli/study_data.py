@@ -73,11 +73,15 @@ def demand_drawing(picture: Path | None) -> None:
 
 @dataclasses.dataclass(frozen=True, slots=True)
 class Kept:
-    """Where a study is kept: in which `station`, of which data file, and `of` what (a reading's id, as a rule)."""
+    """Where a study is kept: in which `station`, of which data file, and `of` what (a reading's id, as a rule).
+
+    `pictures`: SVG documents that belong to it, by the place that the study gives each.
+    """
 
     station: Path | None
     data: Path | None
     of: str | None = None
+    pictures: Mapping[str, str] = dataclasses.field(default_factory=dict)
 
 
 def answer(
@@ -117,7 +121,14 @@ def keep(kind: str, document: Mapping[str, Any], kept: Kept | None) -> tuple[str
     outcome = {key: value for key, value in document.items() if key != "study"}
     typed = shlex.join(["tiepoint", *sys.argv[1:]])[:LONGEST_COMMAND]
     entry = keep_study(
-        open_station(kept.station), kind, kept.of, outcome, kept.data, who=who_is_asking(None), command=typed
+        open_station(kept.station),
+        kind,
+        kept.of,
+        outcome,
+        kept.data,
+        who=who_is_asking(None),
+        command=typed,
+        pictures=kept.pictures,
     )
     return (f"The study is entry {entry.seq} of the ledger of {kept.station}: {entry.body['file']}.",)
 

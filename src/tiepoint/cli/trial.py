@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from tiepoint.studies.trial import ClassSeen, Showing, TrialStudy
 
 PAGE, PICTURE = "trial.html", "margins.svg"
+MOST_KEPT = 60
+"""Pictures of parts that were judged wrongly, which a station keeps with the trial."""
 _HINTS = 5
 
 
@@ -94,7 +96,7 @@ def trial(
         each = max(len(prepared.each), 1)
         told = read_labels(labels, each)
         tuned = _tuned(tuning or [], each, prepared.each)
-        shown = _run(preparation, told, workers, drawn=out is not None)
+        shown = _run(preparation, told, workers, drawn=out is not None or station is not None)
     study = study_trial(
         shown.showings,
         tuning_parts=tuned.parts,
@@ -107,7 +109,9 @@ def trial(
         _write(out, study, recipe.name, shown)
         written = (f"The trial is in {out / PAGE}, its records in {out / 'records.jsonl'}.",)
     document = {"study": "trial", **plain(study)}
-    written += keep("trial", document, Kept(station, labels if labels.is_file() else None))
+    wrong = [p.worst.where for p in study.wrong[:MOST_KEPT]]
+    pictures = {where: shown.overlays[where] for where in wrong if where in shown.overlays}
+    written += keep("trial", document, Kept(station, labels if labels.is_file() else None, pictures=pictures))
     present(Answer(document, tuple(_lines(study)), study.good is not False, (*_few(shown.hints), *written)), as_json)
 
 

@@ -37,7 +37,8 @@ def _revived(kind: Any, content: Any, name: str = "") -> Any:
     if origin in (Union, types.UnionType):
         return _one_of(inner, content, name)
     if dataclasses.is_dataclass(kind):
-        return kind(**{field: _revived(of, content[field], field) for field, of in _fields(kind)})
+        made: Any = kind
+        return made(**{field: _revived(of, content[field], field) for field, of in _fields(made)})
     if origin is np.ndarray:
         return np.asarray(content, float)
     if origin is tuple:

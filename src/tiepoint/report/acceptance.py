@@ -2,21 +2,24 @@
 
 import math
 import statistics
-from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
+from collections.abc import Iterator, Sequence
 
-from tiepoint.foundation.reasons import FLAGS
-from tiepoint.foundation.rounding import fixed, value_and_pm, with_unit
-from tiepoint.model.decide import Limits, Verdict
-from tiepoint.report.acceptance_story import AcceptanceStory, ReadingSeen
+from tiepoint.foundation.rounding import value_and_pm, with_unit
+from tiepoint.model.decide import Limits
+from tiepoint.report.acceptance_dates import Dated
+from tiepoint.report.acceptance_evidence import control, evidence, faults, not_tried, times, when
+from tiepoint.report.acceptance_setup import cautions, setup, ties
+from tiepoint.report.acceptance_shots import VERDICTS
+from tiepoint.report.acceptance_story import AcceptanceStory, ReadingSeen, TextSeen
+from tiepoint.report.acceptance_studies import raw_name, sections_of_studies
 from tiepoint.report.blocks import (
     Block,
     Cell,
-    Facts,
     Grid,
     Lines,
     Listed,
     Note,
+    Raw,
     Recompute,
     Report,
     Say,
@@ -24,23 +27,9 @@ from tiepoint.report.blocks import (
     cells,
 )
 from tiepoint.report.figures import counted
-from tiepoint.station.kept import KeptStudy
+from tiepoint.report.study_numbers import worked
 from tiepoint.station.matrix import Line
 from tiepoint.station.requirements import Characteristic, Influence, Requirement
-
-VERDICTS: tuple[Verdict, ...] = ("conforms", "undecided", "unread", "rejected")
-MOST_RUNS = 60
-"""So many runs and acts are listed one by one."""
-
-CAUTIONS = (
-    "The station is not a safety device: it detects no people and releases no guard (IEC 61496, ISO 13849).",
-    "It never starts a motion. Robot frames and touch tests are made at reduced speed with the enabling device in hand "
-    "(ISO 10218); a bad tie means no touch test.",
-    "Ask the supplier of each lamp for its risk group (IEC 62471); flashing at 3 to 30 Hz can trigger photosensitive "
-    "epilepsy; ultraviolet and infrared are not seen.",
-    "A printed target is not traceable until it was measured with a traceable instrument.",
-    "Verdicts hold for the tested range of influences only. Local codes and licensed practice come first.",
-)
 
 
 def acceptance(story: AcceptanceStory) -> Report:
@@ -62,28 +51,45 @@ def _corner(story: AcceptanceStory) -> tuple[tuple[str, str], ...]:
         ("Station", story.station.name),
         ("Customer", asked.customer),
         *supplier,
-        ("Made", _when(story.made_utc)),
-        ("Criteria agreed", _when(story.agreed.written_utc)),
+        ("Made", when(story.made_utc)),
+        ("Criteria agreed", when(story.agreed.written_utc)),
         ("Ledger", f"{head.seq} entries, head {head.sha[:16]}…"),
     )
 
 
 def _sections(story: AcceptanceStory) -> Iterator[Section]:
-    yield Section("can", "What this station can and cannot do", (Listed(six_lines(story), numbered=True),))
+    yield Section("can", "What this station can and cannot do", tuple(_first_page(story)))
     yield Section("matrix", "Requirements", tuple(_requirements(story)), _states(story.lines))
-    yield Section("scope", "Scope, and what is not checked", tuple(_scope(story)))
+    yield Section("scope", "Scope, influences, and what is not checked", tuple(_scope(story)))
+    yield Section("setup", "Set-up: what is accepted", tuple(setup(story)))
+    yield Section("ties", "Ties and their quality", tuple(ties(story)))
     yield Section("readings", "What was measured", tuple(_readings(story)), counted(len(story.records), "record"))
-    yield Section("setup", "What is accepted", tuple(_setup(story)))
-    if story.ties:
-        yield Section("ties", "Ties", tuple(_ties(story)))
-    for study in story.studies:
-        yield Section(f"study-{study.act.seq}", _study_title(study), tuple(_study(study)), f"entry {study.act.seq}")
-    yield Section("times", "Times", tuple(_times(story)))
-    yield Section("not-tried", "Not tried", tuple(_not_tried(story)))
-    yield Section("control", "For as long as it is on duty", tuple(_control(story)))
-    yield Section("evidence", "Evidence", tuple(_evidence(story)))
-    yield Section("cautions", "Cautions", (Listed(CAUTIONS),))
+    yield from sections_of_studies(story)
+    yield Section("texts", "Codes and texts", tuple(_texts(story)))
+    yield Section("times", "Times", tuple(times(story)))
+    yield Section("faults", "Fault injections and alarms", tuple(faults(story)))
+    yield Section("deviations", "Deviations", (Listed(_deviations(story)),))
+    yield Section("not-tried", "Not tried", tuple(not_tried(story)))
+    yield Section("control", "For as long as it is on duty", tuple(control(story)))
+    yield Section("evidence", "Evidence", tuple(evidence(story)))
+    yield Section("cautions", "Cautions", (Listed(cautions(story)),))
     yield Section("signatures", "Signatures", (_signatures(story),))
+
+
+def _first_page(story: AcceptanceStory) -> Iterator[Block]:
+    yield Listed(six_lines(story), numbered=True)
+    late = [one.line.asked.id for one in story.dates if one.older]
+    if late:
+        yield Say(f"Younger than the data that they are held against: {', '.join(late)}.", loud=True)
+
+
+def _deviations(story: AcceptanceStory) -> tuple[str, ...]:
+    """Return where the station departs from what was ordered, or its proof from what was agreed."""
+    late = (f"{one.line.asked.id} was stated after its data." for one in story.dates if one.older)
+    broken = (f"The run of entry {run.begun.seq} was not finished." for run in story.runs if not run.is_whole)
+    return (*story.deviations, *late, *broken) or (
+        "None: what is judged is what the drawing says, by what was agreed.",
+    )
 
 
 # --- the first page --------------------------------------------------------------------------------------------------
@@ -172,8 +178,9 @@ def _requirements(story: AcceptanceStory) -> Iterator[Block]:
         ("", "What was agreed", "By", "Found", "Asked", "State"), tuple(rows), frozenset({4}), (7, 33, 13, 24, 9, 14)
     )
     yield from (Note(f"{line.asked.id}: {line.why}.") for line in story.lines if line.state != "shown")
+    yield from _which_came_first(story)
     yield Note(
-        f"The criteria are of {_when(story.agreed.written_utc)} (entry {story.agreed.seq}, by "
+        f"The criteria are of {when(story.agreed.written_utc)} (entry {story.agreed.seq}, by "
         f"{story.agreed.body['who']}: {story.agreed.body['why']}). What is asked for is held by the end of the study's "
         "95 % interval that is against it, and by the newest study; all that were made are listed under Evidence."
     )
@@ -182,9 +189,48 @@ def _requirements(story: AcceptanceStory) -> Iterator[Block]:
 def _requirement(line: Line) -> tuple[Cell, ...]:
     asked, found = line.asked, line.found
     said = "" if found is None else f"{found.name} {_interval(found.value, found.low, found.high, found.unit)}"
-    by = asked.by if line.study is None else f"{asked.by}, entry {line.study.act.seq}"
     seq = None if line.study is None else line.study.act.seq
-    return cells(asked.id, asked.says, by, Cell(said, entry=seq), _asked(asked), Cell(line.state, line.state))
+    by = Cell(asked.by, entry=seq, to=None if seq is None else f"study-{seq}")
+    return cells(asked.id, asked.says, by, Cell(said, how=_how(line)), _asked(asked), Cell(line.state, line.state))
+
+
+def _how(line: Line) -> Recompute | None:
+    """Return how the figure that a requirement is held by comes about: as that figure of its study does."""
+    if line.study is None or line.found is None or line.study.fault is not None:
+        return None
+    found = worked(line.study.kind, line.study.document["outcome"])
+    ends = (line.found.low, line.found.high)
+    for row in found.rows:
+        told = tuple(row.numbers.values())
+        if found.formula is not None and all(end in told for end in ends if math.isfinite(end)):
+            wanted = {path: v for path, v in row.numbers.items() if v in (line.found.value, *ends)}
+            return Recompute(found.formula, {**found.inputs, "raw": raw_name(line.study)}, wanted)
+    return None
+
+
+def _which_came_first(story: AcceptanceStory) -> Iterator[Block]:
+    rows = tuple(_date(one) for one in story.dates)
+    yield Grid(("", "Stated", "Data from", "Study made", "Which came first"), rows, frozenset(), (8, 22, 24, 22, 24))
+    for one in story.dates:
+        if one.older:
+            yield Say(
+                f"{one.line.asked.id} was stated on {when(one.stated)}, after data that it is held against. A "
+                "criterion that is younger than its data proves nothing: measure again.",
+                loud=True,
+            )
+
+
+def _date(one: Dated) -> tuple[Cell, ...]:
+    if one.made is None:
+        return cells(one.line.asked.id, when(one.stated), "not tried", "not tried", Cell("not tried", "not tried"))
+    since = "its data do not tell" if one.data_from is None else when(one.data_from)
+    if one.older:
+        first = Cell("THE DATA", "not shown", loud=True)
+    elif one.data_from is None:
+        first = Cell("the criterion, before the study; of the data not known")
+    else:
+        first = Cell("the criterion")
+    return cells(one.line.asked.id, when(one.stated), since, when(one.made), first)
 
 
 def _interval(value: float, low: float, high: float, unit: str) -> str:
@@ -209,9 +255,6 @@ def _scope(story: AcceptanceStory) -> Iterator[Block]:
     if asked.characteristic:
         rows = tuple(_characteristic(c) for c in asked.characteristic)
         yield Grid(("Characteristic", "Drawing", "Allowed", "Measured as"), rows, frozenset(), (24, 28, 20, 28))
-    yield Listed(
-        tuple(f"Deviation: {said}" for said in story.deviations) or ("What is judged is what the drawing says.",)
-    )
     blind = asked.not_checked or (
         "Nothing was named that the station does not look at; all else of the part is unchecked.",
     )
@@ -247,27 +290,31 @@ def _readings(story: AcceptanceStory) -> Iterator[Block]:
     told = [f"{story.verdicts.get(v, 0)} {v}" for v in VERDICTS if story.verdicts.get(v, 0)]
     yield Say(f"Of {counted(len(story.records), 'record')}: {', '.join(told) or 'none'}.")
     if not story.readings:
+        yield Say("No quantity was measured yet: not tried.")
         return
     head = ("Reading", "Variant", "Values", "Median", "± (95 %)", "of T", "Limits", "Dominant")
-    rows = tuple(_reading(one) for one in story.readings)
+    rows = tuple(_reading(k, one) for k, one in enumerate(story.readings))
     yield Grid(head, rows, frozenset({2, 3, 4, 5}), (21, 13, 8, 10, 10, 7, 15, 16))
     yield Note(
         "± is the median of the half-widths of the 95 % intervals; of T, that whole interval over the tolerance. "
-        "Dominant: the cause that makes most of u² on average. What was not read never passes, and is counted apart."
+        "Dominant: the cause that makes most of u² on average. What was not read never passes, and is counted apart. "
+        "Working a reading out again judges every value anew by its u, its degrees of freedom, limits and rule."
     )
+    for k, one in enumerate(story.readings):
+        of = f", {one.variant}" if one.variant else ""
+        yield Raw(f"raw-reading-{k}", f"Every record of {one.name}{of}, in {one.unit}", one.columns)
 
 
-def _reading(one: ReadingSeen) -> tuple[Cell, ...]:
+def _reading(k: int, one: ReadingSeen) -> tuple[Cell, ...]:
     middle = statistics.median(one.values) if one.values else math.nan
     number, pm = value_and_pm(middle, one.U95) if one.values else ("", "")
-    how = Recompute("median", {"values": list(one.values)}, middle) if one.values else None
     entry = one.seqs[-1] if one.seqs else None
     unread = f", {one.unread} unread" if one.unread else ""
     return cells(
         one.name,
         one.variant or "",
         Cell(f"{len(one.values)}{unread}", entry=entry),
-        Cell(f"{number} {one.unit}".strip(), how=how),
+        Cell(f"{number} {one.unit}".strip(), how=_how_read(k, one, middle)),
         pm,
         "" if one.share is None else f"{one.share:.0%}",
         _limits(one.limits, one.unit),
@@ -275,160 +322,42 @@ def _reading(one: ReadingSeen) -> tuple[Cell, ...]:
     )
 
 
+def _how_read(k: int, one: ReadingSeen, middle: float) -> Recompute | None:
+    """Return how median, ± and verdicts of a reading come about; verdicts where all were by the same limits."""
+    if not one.values:
+        return None
+    numbers = {"median": middle}
+    if one.linear and one.U95 is not None:
+        numbers["U95"] = one.U95
+        if one.limits_as_plain is not None:
+            numbers |= {v: one.verdicts.get(v, 0) for v in VERDICTS if v != "unread"}
+            numbers |= {} if one.share is None else {"share": one.share}
+    return Recompute("reading", {"raw": f"raw-reading-{k}", "limits": one.limits_as_plain}, numbers)
+
+
 def _limits(limits: Limits | None, unit: str) -> str:
     return "" if limits is None else _range(limits.lower, limits.upper, unit)
 
 
-# --- what is accepted ------------------------------------------------------------------------------------------------
-
-
-def _setup(story: AcceptanceStory) -> Iterator[Block]:
-    accepted = (*story.pointers.by_variant.items(), *story.pointers.by_recipe.items())
-    rows = tuple(cells(name, story.recipes.get(name, ""), sha[:16]) for name, sha in accepted)
-    yield Grid(("Variant or recipe", "Recipe's file", "Accepted copy"), rows, frozenset(), (40, 30, 30))
-    about = story.station.table
-    cameras = tuple((camera.name, camera.says or "no more is said of it") for camera in about.camera)
-    plane = () if about.reference_plane is None else (("Reference plane", about.reference_plane.says),)
-    software = dict.fromkeys(record.software for record in story.records)
-    yield Facts((*cameras, *plane, ("Software", ", ".join(software) or "no record yet")))
-
-
-def _ties(story: AcceptanceStory) -> Iterator[Block]:
-    rows = []
-    for seen in story.ties:
-        tie, quality = seen.tie, seen.tie.quality
-        told = (
-            "not known"
-            if quality is None
-            else f"{quality.rms_mm * 1000:.1f} µm rms, {quality.max_mm * 1000:.1f} µm most"
-        )
-        how = "" if quality is None else f"{quality.n} points, {quality.how}"
-        rows.append(cells(seen.file, f"by {tie.made}, {tie.model}", f"{fixed(tie.height_mm, 2)} mm", told, how))
+def _texts(story: AcceptanceStory) -> Iterator[Block]:
+    if not story.texts:
+        yield Say("Codes and texts: not tried; no recipe that judged a part reads one.")
+        return
+    head = ("Code or text", "Variant", "Read", "Unread", "As expected")
     yield Grid(
-        ("Tie", "Made", "Height", "Error at unseen points", "How"), tuple(rows), frozenset({2}), (20, 22, 12, 24, 22)
+        head, tuple(_text(k, one) for k, one in enumerate(story.texts)), frozenset({2, 3, 4}), (30, 16, 16, 14, 24)
     )
-    doubts = tuple(f"{seen.file}: {FLAGS[code].sentence}" for seen in story.ties for code in seen.tie.flags)
-    if doubts:
-        yield Listed(doubts)
+    yield from (Raw(f"raw-text-{k}", f"What was read as {one.name}", one.columns) for k, one in enumerate(story.texts))
 
 
-# --- studies ---------------------------------------------------------------------------------------------------------
-
-
-def _study_title(study: KeptStudy) -> str:
-    return f"Study {study.kind}: {study.of}" if study.of else f"Study {study.kind}"
-
-
-def _study(study: KeptStudy) -> Iterator[Block]:
-    if study.fault is not None:
-        yield Say(f"Nothing can be told of it: {study.fault}.")
-        return
-    outcome: Mapping[str, Any] = study.document["outcome"]
-    yield Say(" ".join(outcome.get("sentences", ())) or "It says nothing.")
-    if convention := outcome.get("convention"):
-        yield Note(str(convention))
-    checks = outcome.get("checks", ())
-    if checks:
-        yield Listed(tuple(f"{_held(check['holds'])}: {check['sentence']}" for check in checks))
-    facts = [
-        ("Kept as", str(study.act.body["file"])),
-        ("Made", f"{_when(study.act.written_utc)} by {study.act.body['who']}"),
-    ]
-    if study.document.get("data"):
-        facts.append(("Data", f"{study.document['data']['named']}, SHA-256 {str(study.act.body['data_sha'])[:16]}…"))
-    if study.document.get("command"):
-        facts.append(("Command", str(study.document["command"])))
-    yield Facts(tuple(facts))
-
-
-def _held(holds: bool | None) -> str:
-    return {True: "Holds", False: "Does not hold", None: "Cannot be told"}[holds]
-
-
-# --- the rest --------------------------------------------------------------------------------------------------------
-
-
-def _times(story: AcceptanceStory) -> Iterator[Block]:
-    times = story.times
-    if times is None:
-        yield Say("No record says how long it took.")
-        return
-    spent = [sum(r.timings.values()) for r in story.records if r.timings]
-    rows = []
-    for name, seconds, q in (("P50", times.p50, 0.5), ("P99", times.p99, 0.99), ("P99.9", times.p999, 0.999)):
-        how = None if seconds is None else Recompute("quantile", {"values": spent, "q": q}, seconds)
-        rows.append(cells(name, "too few parts" if seconds is None else Cell(f"{seconds * 1000:.1f} ms", how=how)))
-    how = Recompute("most", {"values": spent}, times.most)
-    rows.append(cells("Maximum", Cell(f"{times.most * 1000:.1f} ms", how=how)))
-    yield Grid(("", f"to measure and judge one of {counted(times.n, 'part')}"), tuple(rows), frozenset({1}), (30, 70))
-    takt = story.requirements.table.takt_s
-    asked = f" The takt is {takt:g} s." if takt else ""
-    yield Note(
-        f"These are times of the steps, not on duty: cameras, wires and archive were not part of it.{asked} Times on "
-        "duty stay not tried until the station has been on duty."
-    )
-
-
-def _not_tried(story: AcceptanceStory) -> Iterator[Block]:
-    untried = [f"{line.asked.id}: {line.asked.says} ({line.why})" for line in story.lines if line.state == "not tried"]
-    always = ("Times on duty.", "Fault injections: camera, lamp, disk, network, controller.", "Alarms.")
-    yield Listed((*untried, *always))
-
-
-def _control(story: AcceptanceStory) -> Iterator[Block]:
-    control = story.requirements.table.control
-    if not (control.golden or control.every or control.alarms or control.again):
-        yield Say("No ongoing control was agreed: state [control] in requirements.toml.")
-        return
-    facts = (
-        ("Golden parts", ", ".join(control.golden)),
-        ("Checked", control.every or ""),
-        ("Alarm", "; ".join(control.alarms)),
-    )
-    yield Facts(tuple((what, said) for what, said in facts if said))
-    if control.again:
-        rows = tuple(cells(one.change, ", ".join(one.tests)) for one in control.again)
-        yield Grid(("After this change", "these tests are made again"), rows, frozenset(), (50, 50))
-
-
-def _evidence(story: AcceptanceStory) -> Iterator[Block]:
-    e = story.evidence
-    yield Say(
-        "The evidence holds." if e.good else "Not all of the evidence holds: " + "; ".join(e.all_faults[:5]) + "."
-    )
-    yield Facts(
-        (
-            ("Ledger's head", e.chain.head.sha),
-            ("Entries", str(e.chain.count)),
-            ("Accepted copies", f"{e.copies} whole"),
-            ("Kept shots", f"{e.kept} as they were, {len(e.expired)} taken away by right"),
-            (
-                "Worked out again",
-                f"{len(e.recomputed)} records, {sum(r.same for r in e.recomputed)} as they were judged",
-            ),
-            ("Requirements", story.requirements.sha),
-        )
-    )
-    rows = [
-        cells(
-            str(a.seq),
-            _when(a.written_utc),
-            str(a.body.get("act")),
-            str(a.body.get("who", "")),
-            str(a.body.get("why", "")),
-        )
-        for a in story.acts[-MOST_RUNS:]
-    ]
-    yield Grid(("Entry", "When", "Act", "Who", "Why"), tuple(rows), frozenset({0}), (8, 22, 12, 16, 42))
-    if len(story.acts) > MOST_RUNS:
-        yield Note(f"{len(story.acts) - MOST_RUNS} earlier acts stand in the ledger.")
-    yield Note("Check it with: tiepoint verify STATION --head " + e.chain.head.sha)
+def _text(k: int, one: TextSeen) -> tuple[Cell, ...]:
+    expected = "nothing was expected" if not one.expected else f"{one.as_expected} of {one.expected}"
+    inputs = {"raw": f"raw-text-{k}", "column": "verdict", "is": "conforms"}
+    how = Recompute("count", inputs, {"": one.as_expected}) if one.expected else None
+    told = cells(one.name, one.variant or "", Cell(str(one.read), entry=one.seq), str(one.unread))
+    return (*told, Cell(expected, how=how))
 
 
 def _signatures(story: AcceptanceStory) -> Lines:
     asked = story.requirements.table.signature
     return Lines(tuple((s.role, s.name or "") for s in asked) or (("For the supplier", ""), ("For the customer", "")))
-
-
-def _when(utc: str) -> str:
-    return utc[:16].replace("T", " ") + " UTC"

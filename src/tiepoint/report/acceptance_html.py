@@ -1,35 +1,73 @@
 """The acceptance report as one page that needs nothing else: the same blocks, and beside each number its inputs."""
 
 import json
-from collections.abc import Callable, Sequence
+import re
+from collections.abc import Callable, Iterator, Sequence
 from html import escape
 from importlib.resources import files
 from typing import Any
 
 from tiepoint.report import charts, look
-from tiepoint.report.blocks import Block, Cell, Facts, Figure, Grid, Lines, Listed, Mark, Note, Report, Say, Section
+from tiepoint.report.blocks import (
+    Block,
+    Cell,
+    Facts,
+    Figure,
+    Grid,
+    Lines,
+    Listed,
+    Mark,
+    Note,
+    Picture,
+    Pictures,
+    Raw,
+    Report,
+    Say,
+    Section,
+)
 from tiepoint.report.page_parts import block, esc, note, say, scroll, sheet, title_block
 
-_VERDICT_OF: dict[Mark, str] = {"shown": "conforms", "not shown": "rejected", "not tried": "unread"}
-_STYLE = (
-    "<style>.again{color:var(--ink2)}.again.differs{color:var(--v-rejected-ink);font-weight:600}"
-    "button[data-how]{font:inherit;font-size:11px;border:1px solid var(--edge);background:none;color:var(--ink2);"
-    "border-radius:3px;padding:0 4px;margin-left:4px;cursor:pointer}.entry{color:var(--ink2)}"
-    ".sign{display:grid;grid-template-columns:repeat(auto-fit,minmax(220px,1fr));gap:48px 32px;padding-top:40px}"
-    ".sign div{border-top:1px solid var(--ink);padding-top:4px;font-size:var(--t1)}"
-    ".said{margin-left:20px;font:400 15px/1.5 var(--prose);max-width:80ch}#can .said{font-size:18px}"
-    ".drawn img{display:block;max-width:100%;background:#fff}@media print{button[data-how]{display:none}}</style>"
-)
+_SCRIPTS = ("statistics", "formulas", "recompute")
+_CLAIMS = {
+    "shown": '<path d="M1 1h12v12H1z" class="box"/><path d="M3 7.5l3 3 5-7" class="box"/>',
+    "not shown": '<path d="M1 1h12v12H1z" class="box"/><path d="M3 7h8" class="box bar"/>',
+    "not tried": '<path d="M1 1h12v12H1z" class="box dashed"/>',
+}
+"""The marks of claims: a ticked, a barred and a dashed square, which no verdict has."""
 
 
 def acceptance_html(report: Report) -> str:
     """Return the page; whoever reads it can have each number worked out again."""
     corner = title_block(report.corner)
-    head = f'<header class="pagehead"><h1>{esc(report.title)}</h1>{say(esc(report.kicker))}{corner}</header>'
+    every = (
+        '<p class="every"><button type="button" id="recompute-all" hidden>Work every number out again</button>'
+        '<span role="status"></span></p>'
+    )
+    head = f'<header class="pagehead"><h1>{esc(report.title)}</h1>{say(esc(report.kicker))}{corner}{every}</header>'
+    contents = "".join(f'<a href="#{s.anchor}">{esc(s.title)}</a>' for s in report.sections)
     sections = "".join(_section(section) for section in report.sections)
-    body = f"{_STYLE}{charts.symbols()}<main>{head}{sections}{note(esc(report.foot))}</main>"
-    script = (files("tiepoint.report") / "recompute.js").read_text(encoding="utf-8")
+    body = (
+        f"<style>{_styles()}</style>{charts.symbols()}{_claims()}<main>{head}"
+        f'<nav class="contents" aria-label="Contents">{contents}</nav>{sections}{note(esc(report.foot))}</main>'
+    )
+    script = "\n".join(_file(f"{name}.js") for name in _SCRIPTS)
     return look.page(f"{report.title}: {report.kicker}", body, script=script, description=report.kicker)
+
+
+def _file(name: str) -> str:
+    return (files("tiepoint.report") / name).read_text(encoding="utf-8")
+
+
+def _styles() -> str:
+    return _file("acceptance.css")
+
+
+def _claims() -> str:
+    marks = "".join(
+        f'<symbol id="claim-{name.replace(" ", "-")}" viewBox="0 0 14 14">{drawn}</symbol>'
+        for name, drawn in _CLAIMS.items()
+    )
+    return f'<svg class="symbols" aria-hidden="true" focusable="false">{marks}</svg>'
 
 
 def _section(section: Section) -> str:
@@ -38,6 +76,10 @@ def _section(section: Section) -> str:
 
 def _told(one: Block) -> str:
     return _TOLD[type(one)](one)
+
+
+def _say(one: Say) -> str:
+    return f'<p class="say loud">{esc(one.text)}</p>' if one.loud else say(esc(one.text))
 
 
 def _listed(one: Listed) -> str:
@@ -52,12 +94,14 @@ def _facts(one: Facts) -> str:
 def _grid(one: Grid) -> str:
     kinds = ["n" if k in one.right else "" for k in range(len(one.head))]
     head = "".join(_of("th", kind, esc(word), ' scope="col"') for word, kind in zip(one.head, kinds, strict=True))
-    rows = "".join(f"<tr>{_row(row, kinds)}</tr>" for row in one.rows)
+    anchors: Sequence[int | None] = one.entries or (None,) * len(one.rows)
+    rows = "".join(_row(row, kinds, entry) for row, entry in zip(one.rows, anchors, strict=True))
     return scroll(f"<table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>")
 
 
-def _row(row: Sequence[Cell], kinds: Sequence[str]) -> str:
-    return "".join(_of("td", kind, _cell(cell)) for cell, kind in zip(row, kinds, strict=True))
+def _row(row: Sequence[Cell], kinds: Sequence[str], entry: int | None) -> str:
+    inside = "".join(_of("td", kind, _cell(cell)) for cell, kind in zip(row, kinds, strict=True))
+    return f"<tr>{inside}</tr>" if entry is None else f'<tr id="e{entry}">{inside}</tr>'
 
 
 def _of(tag: str, kind: str, inside: str, more: str = "") -> str:
@@ -66,25 +110,78 @@ def _of(tag: str, kind: str, inside: str, more: str = "") -> str:
 
 def _cell(cell: Cell) -> str:
     words = esc(cell.text)
+    if cell.loud:
+        words = f"<strong>{words}</strong>"
+    if cell.to is not None:
+        words = f'<a href="#{escape(cell.to)}">{words}</a>'
     if cell.mark is not None:
         words = _marked(cell.mark, words)
     if cell.entry is not None:
-        words += f' <span class="entry">[{cell.entry}]</span>'
+        words += f" {_entry(cell.entry)}"
+    if cell.entries:
+        words += ": " + " ".join(map(_entry, cell.entries))
     if cell.how is not None:
-        how = {"formula": cell.how.formula, "inputs": dict(cell.how.inputs), "number": cell.how.number}
+        how = {"formula": cell.how.formula, "inputs": dict(cell.how.inputs), "numbers": dict(cell.how.numbers)}
         kept = escape(json.dumps(how, separators=(",", ":"), allow_nan=False))
-        words += f'<button type="button" hidden data-how="{kept}">recompute</button><span role="status"></span>'
+        words += f' <button type="button" hidden data-how="{kept}">recompute</button><span role="status"></span>'
     return words
 
 
+def _entry(seq: int) -> str:
+    return f'<a class="entry" href="#e{seq}">[{seq}]</a>'
+
+
 def _marked(mark: Mark, words: str) -> str:
-    symbol = _VERDICT_OF.get(mark, mark)
-    return f'<svg width="14" height="14" aria-hidden="true"><use href="#mark-{symbol}"/></svg> {words}'
+    symbol = f"claim-{mark.replace(' ', '-')}" if mark in _CLAIMS else f"mark-{mark}"
+    return f'<svg width="14" height="14" aria-hidden="true"><use href="#{symbol}"/></svg> {words}'
+
+
+def _uri(svg: str) -> str:
+    """Return a drawing as an address, not coded twice: most of it is a picture in letters already."""
+    for letter in '%#"<>\n\t':
+        svg = svg.replace(letter, f"%{ord(letter):02X}")
+    return f"data:image/svg+xml,{svg}"
 
 
 def _figure(one: Figure) -> str:
-    uri = look.data_uri(one.svg.encode(), "image/svg+xml")
-    return f'<figure class="drawn"><img alt="{escape(one.caption)}" src="{uri}"></figure>{note(esc(one.caption))}'
+    image = f'<img alt="{escape(one.caption)}" src="{_uri(one.svg)}">'
+    return f'<figure class="drawn">{image}</figure>{note(esc(one.caption))}'
+
+
+def _pictures(one: Pictures) -> str:
+    return f'<div class="shots">{"".join(map(_picture, one.pictures))}</div>'
+
+
+def _picture(one: Picture) -> str:
+    entry = "" if one.entry is None else f" {_entry(one.entry)}"
+    image = f'<img loading="lazy" alt="{escape(one.caption)}" src="{_uri(one.svg)}">'
+    return f"<figure>{image}<figcaption>{esc(one.caption)}{entry}</figcaption></figure>"
+
+
+def _raw(one: Raw) -> str:
+    hint = note(
+        "What is worked out again is worked out of these numbers. Change one in this view, and press recompute: it "
+        "differs."
+    )
+    text = "\n".join("\t".join(line) for line in _lines_of(one))
+    n = len(next(iter(one.columns.values()), ()))
+    return (
+        f'<details class="raw"><summary>{esc(one.title)}, {n} rows</summary>{hint}<pre class="raw" id="{one.name}" '
+        f'contenteditable="plaintext-only" spellcheck="false">{esc(text)}</pre></details>'
+    )
+
+
+def _lines_of(one: Raw) -> Iterator[list[str]]:
+    yield list(one.columns)
+    for row in zip(*one.columns.values(), strict=True):
+        yield [_raw_word(value) for value in row]
+
+
+def _raw_word(value: Any) -> str:
+    """Return a raw value to its last digit; what a table cannot hold becomes a blank."""
+    if value is None:
+        return ""
+    return repr(value) if isinstance(value, float) else re.sub(r"\s", " ", str(value))
 
 
 def _lines(one: Lines) -> str:
@@ -95,11 +192,13 @@ def _lines(one: Lines) -> str:
 
 
 _TOLD: dict[type, Callable[[Any], str]] = {
-    Say: lambda one: say(esc(one.text), one.big),
+    Say: _say,
     Note: lambda one: note(esc(one.text)),
     Listed: _listed,
     Facts: _facts,
     Grid: _grid,
     Figure: _figure,
+    Pictures: _pictures,
+    Raw: _raw,
     Lines: _lines,
 }

@@ -3,20 +3,27 @@
 Numbers are those of the records; every one goes with the entry of the ledger that it came from.
 """
 
+import math
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from tiepoint.foundation.errors import TiepointError, UnusableInput
-from tiepoint.model.decide import Limits, Verdict
+from tiepoint.foundation.units import to_unit
+from tiepoint.model.decide import ISO, SIMPLE, Limits, Verdict, guard_mm
 from tiepoint.model.reading import Reading
 from tiepoint.model.record import Record
 from tiepoint.recipe.records import record_from
 from tiepoint.recipe.station import Prepared
-from tiepoint.station.accepted import Pointers, pointers_of, preparation_of
+from tiepoint.report.acceptance_dates import Dated, dated
+from tiepoint.report.acceptance_shots import Shots, ShotShown, chosen
+from tiepoint.station.accepted import Bundle, Pointers, accepted_bundle, pointers_of, preparation_of
+from tiepoint.station.archive import kept_of
 from tiepoint.station.folder import Station
+from tiepoint.station.judge import RUN, Run, runs_of
 from tiepoint.station.kept import KeptStudy, kept_studies
 from tiepoint.station.ledger import Entry, Ledger
 from tiepoint.station.matrix import Line, matrix
@@ -24,17 +31,22 @@ from tiepoint.station.requirements import Requirements, agreed_requirements, dev
 from tiepoint.station.verify import Evidence, verify
 from tiepoint.ties.tie import Tie
 
+PICTURES = 24
+"""Judged shots that are shown, unless more or fewer are asked for."""
+
 
 @dataclass(frozen=True, slots=True)
 class ReadingSeen:
-    """One reading over all records of one recipe and variant: its values, its ± and what of it dominates.
+    """One reading over all records of one variant: its values, its ± and what of it dominates.
 
     `U95`: the median. `share`: U95 over half the tolerance, None without two limits. `dominant`: the cause with the
-    largest mean share of u², and that share. `seqs` (n,): the entries of the records, in the order of `values`.
+    largest mean share of u², and that share. `columns`: what each record says of it (n,), by name. `limits_as_plain`:
+    by which every record judged it, where that was one and the same; `linear`: whether all ± are by the linear law.
     """
 
     id: str
     name: str
+    kind: str
     variant: str | None
     unit: str
     limits: Limits | None
@@ -45,6 +57,24 @@ class ReadingSeen:
     share: float | None
     dominant: tuple[str, float] | None
     verdicts: Mapping[Verdict, int]
+    columns: Mapping[str, Sequence[Any]]
+    limits_as_plain: Mapping[str, Any] | None
+    linear: bool
+
+
+@dataclass(frozen=True, slots=True)
+class TextSeen:
+    """A code or a text over all records of one variant: how often it was `read`, `as_expected`, or `unread`."""
+
+    name: str
+    kind: str
+    variant: str | None
+    read: int
+    unread: int
+    expected: int
+    as_expected: int
+    columns: Mapping[str, Sequence[Any]]
+    seq: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,28 +90,47 @@ class Times:
 
 @dataclass(frozen=True, slots=True)
 class TieSeen:
-    """A tie that an accepted recipe rests on: its file, and the tie."""
+    """A tie that an accepted recipe rests on: its file, the tie, and its map over a shot (None: no shot fits it)."""
 
     file: str
     tie: Tie
+    svg: str | None
+
+
+@dataclass(frozen=True)
+class AcceptedSeen:
+    """What is accepted under a `name` (a variant, or a recipe): its copy, and a whole judged shot of it, or None."""
+
+    name: str
+    sha: str
+    bundle: Bundle
+    prepared: Prepared
+    shot: ShotShown | None
 
 
 @dataclass(frozen=True)
 class AcceptanceStory:
-    """All that the report tells. `made_utc`: when. `variants`: each with its accepted copy and its recipe's file."""
+    """All that the report tells. `made_utc`: when. `kept`: the `archived` entry of each record by its number."""
 
     station: Station
     made_utc: str
     requirements: Requirements
     agreed: Entry
     lines: tuple[Line, ...]
+    dates: tuple[Dated, ...]
     deviations: tuple[str, ...]
     pointers: Pointers
-    recipes: Mapping[str, str]
+    accepted: tuple[AcceptedSeen, ...]
     ties: tuple[TieSeen, ...]
     readings: tuple[ReadingSeen, ...]
+    texts: tuple[TextSeen, ...]
     verdicts: Mapping[Verdict, int]
     records: tuple[Record, ...]
+    written: Mapping[int, str]
+    kept: Mapping[int, Entry]
+    runs: tuple[Run, ...]
+    shots: tuple[ShotShown, ...]
+    most_shots: int
     times: Times | None
     studies: tuple[KeptStudy, ...]
     acts: tuple[Entry, ...]
@@ -93,45 +142,79 @@ class AcceptanceStory:
         return sum(line.state == "shown" for line in self.lines)
 
 
-def gather(station: Station, *, made_utc: str, sample: int) -> AcceptanceStory:
-    """Return what can be told of a station. `sample`: how many records are worked out again for it.
+@dataclass(frozen=True)
+class _Told:
+    """What the ledger holds."""
+
+    agreed: tuple[Requirements, Entry] | None
+    studies: tuple[KeptStudy, ...]
+    records: tuple[Record, ...]
+    written: Mapping[int, str]
+    acts: tuple[Entry, ...]
+    runs: tuple[Run, ...]
+    kept: Mapping[int, Entry]
+
+
+def gather(station: Station, *, made_utc: str, sample: int, pictures: int = PICTURES) -> AcceptanceStory:
+    """Return what can be told of a station. `sample`: how many records are worked out again for it, `pictures`: shown.
 
     Raises a `TiepointError` where nothing was agreed or accepted, or the ledger cannot be read.
     """
     evidence = verify(station, sample=sample)
-    with Ledger(station.ledger_path) as ledger:
-        if not evidence.chain.holds:
-            raise UnusableInput(f"no report can stand on this ledger: {evidence.chain.faults[0]}")
-        agreed = agreed_requirements(station, ledger)
-        if agreed is None:
-            raise UnusableInput(
-                f"nothing was agreed for {station.name}; write {station.folder / 'requirements.toml'}, and date it "
-                "with tiepoint accept"
-            )
-        studies = tuple(kept_studies(station, ledger))
-        records = tuple(record_from(e.body, f"entry {e.seq}") for e in ledger.entries("record"))
-        acts = tuple(ledger.entries("act"))
-    pointers = pointers_of(station)
-    prepared = {name: _prepared(station, sha, variant) for name, sha, variant in _each(pointers)}
-    requirements, act = agreed
+    if not evidence.chain.holds:
+        raise UnusableInput(f"no report can stand on this ledger: {evidence.chain.faults[0]}")
+    told = _told(station)
+    if told.agreed is None:
+        raise UnusableInput(
+            f"nothing was agreed for {station.name}; write {station.folder / 'requirements.toml'}, and date it with "
+            "tiepoint accept"
+        )
+    pointers, (requirements, act), records = pointers_of(station), told.agreed, told.records
+    folders = {seq: kept_of(station, entry).folder for seq, entry in told.kept.items()}
+    shots = Shots(station, folders)
+    accepted = tuple(_accepted(station, shots, records, *one) for one in _each(pointers))
+    prepared = [one.prepared for one in accepted]
+    lines = matrix(requirements.table.requirement, act, told.studies, requirements.table.characteristic)
     return AcceptanceStory(
-        station,
-        made_utc,
-        requirements,
-        act,
-        matrix(requirements.table.requirement, act, studies, requirements.table.characteristic),
-        deviations(requirements.table, _limits(prepared.values())),
-        pointers,
-        {name: p.recipe_path.name for name, p in prepared.items()},
-        tuple(_ties(prepared.values())),
-        tuple(readings_of(records)),
-        Counter(r.verdict for r in records),
-        records,
-        times_of(records),
-        studies,
-        acts,
-        evidence,
+        station=station,
+        made_utc=made_utc,
+        requirements=requirements,
+        agreed=act,
+        lines=lines,
+        dates=dated(station, act, lines, records, told.written),
+        deviations=deviations(requirements.table, _limits(prepared)),
+        pointers=pointers,
+        accepted=accepted,
+        ties=tuple(_ties(prepared, shots, records)),
+        readings=tuple(readings_of(records)),
+        texts=tuple(texts_of(records)),
+        verdicts=Counter(r.verdict for r in records),
+        records=records,
+        written=told.written,
+        kept=told.kept,
+        runs=told.runs,
+        shots=tuple(shots.shown(chosen(records, folders, pictures))),
+        most_shots=pictures,
+        times=times_of(records),
+        studies=told.studies,
+        acts=told.acts,
+        evidence=evidence,
     )
+
+
+def _told(station: Station) -> _Told:
+    with Ledger(station.ledger_path) as ledger:
+        entries = list(ledger.entries("record"))
+        records = tuple(record_from(e.body, f"entry {e.seq}") for e in entries)
+        return _Told(
+            agreed_requirements(station, ledger),
+            tuple(kept_studies(station, ledger)),
+            records,
+            {e.seq: e.written_utc for e in entries},
+            tuple(ledger.entries("act")),
+            tuple(runs_of(list(ledger.entries(RUN)), records)),
+            {e.body["record"]: e for e in ledger.entries("archived")},
+        )
 
 
 def _each(pointers: Pointers) -> Iterable[tuple[str, str, str | None]]:
@@ -140,11 +223,16 @@ def _each(pointers: Pointers) -> Iterable[tuple[str, str, str | None]]:
     yield from ((name, sha, None) for name, sha in pointers.by_recipe.items())
 
 
-def _prepared(station: Station, sha: str, variant: str | None) -> Prepared:
+def _accepted(
+    station: Station, shots: Shots, records: Sequence[Record], name: str, sha: str, variant: str | None
+) -> AcceptedSeen:
     try:
-        return preparation_of(station, sha, variant).prepared()
+        prepared, bundle = preparation_of(station, sha, variant).prepared(), accepted_bundle(station, sha)
     except TiepointError as error:
         raise UnusableInput(f"no report can stand on what is accepted: {error}") from error
+    own = (r for r in reversed(records) if r.variant == variant and r.recipe_sha == bundle.recipe_sha)
+    last = next((r for r in own if r.seq in shots.kept), None)
+    return AcceptedSeen(name, sha, bundle, prepared, None if last is None else shots.whole(last))
 
 
 def _limits(prepared: Iterable[Prepared]) -> dict[str, Limits | None]:
@@ -153,12 +241,15 @@ def _limits(prepared: Iterable[Prepared]) -> dict[str, Limits | None]:
     return {asked.id: asked.limits for job in jobs for of_step in job.asked.values() for asked in of_step}
 
 
-def _ties(prepared: Iterable[Prepared]) -> Iterable[TieSeen]:
+def _ties(prepared: Iterable[Prepared], shots: Shots, records: Sequence[Record]) -> Iterable[TieSeen]:
     told: dict[str, TieSeen] = {}
     for one in prepared:
         name = next(iter(one.jobs.values())).recipe.head.tie
-        if one.tie is not None and name is not None:
-            told.setdefault(one.tie_shas[0], TieSeen(name.rpartition("/")[2], one.tie))
+        if one.tie is None or name is None or one.tie_shas[0] in told:
+            continue
+        file, sha = name.rpartition("/")[2], one.tie_shas[0]
+        over = next((r for r in reversed(records) if sha in r.tie_shas and r.seq in shots.kept), None)
+        told[sha] = TieSeen(file, one.tie, None if over is None else shots.tie_map(one.tie, file, over))
     return told.values()
 
 
@@ -181,9 +272,11 @@ def _seen(id_: str, variant: str | None, found: Sequence[tuple[int, Reading]]) -
     read = [(seq, r) for seq, r in found if r.value is not None]
     widths = [r.U95 for _, r in read if r.U95 is not None]
     U95 = float(np.median(widths)) if widths else None
+    alike = all(r.limits == last.limits for _, r in found)
     return ReadingSeen(
         id_,
         f"{last.name} {last.quantity}",
+        last.kind,
         variant,
         last.unit,
         last.limits,
@@ -194,6 +287,61 @@ def _seen(id_: str, variant: str | None, found: Sequence[tuple[int, Reading]]) -
         _share(U95, last.limits),
         _dominant([r for _, r in read]),
         Counter(r.verdict for _, r in found if r.verdict is not None),
+        _columns(found),
+        _as_plain(last.limits, last.unit) if alike else None,
+        all(r.method == "linear" for _, r in read),
+    )
+
+
+def _columns(found: Sequence[tuple[int, Reading]]) -> dict[str, list[Any]]:
+    """Return what each record says of a reading; `doubt`: what keeps a value that would conform undecided."""
+    columns: dict[str, list[Any]] = {"entry": [seq for seq, _ in found]}
+    columns |= {name: [getattr(r, name) for _, r in found] for name in ("value", "u", "U95", "verdict")}
+    columns["dof"] = [None if r.dof is None or not math.isfinite(r.dof) else r.dof for _, r in found]
+    columns["doubt"] = [r.reason.code if r.reason is not None else None for _, r in found]
+    return columns
+
+
+def _as_plain(limits: Limits | None, unit: str) -> dict[str, Any] | None:
+    """Return limits as the page's formula takes them, a guard band of fixed length in the reading's unit."""
+    if limits is None:
+        return None
+    guard = 0.0 if limits.rule in (ISO, SIMPLE) else to_unit(guard_mm(limits.rule), unit)
+    return {"lower": limits.lower, "upper": limits.upper, "rule": limits.rule, "p": limits.p, "guard": guard}
+
+
+def texts_of(records: Sequence[Record]) -> Iterable[TextSeen]:
+    """Yield every code and text that was to be read, by variant, in the order in which they first come."""
+    groups: dict[tuple[str, str | None], list[tuple[int, Reading]]] = {}
+    for record in records:
+        for reading in record.readings:
+            if reading.text is not None or reading.expected is not None or reading.kind in ("code", "text"):
+                groups.setdefault((reading.id, record.variant), []).append((record.seq, reading))
+    for (_, variant), found in groups.items():
+        if all(r.value is None for _, r in found):
+            yield _text_seen(variant, found)
+
+
+def _text_seen(variant: str | None, found: Sequence[tuple[int, Reading]]) -> TextSeen:
+    last = found[-1][1]
+    read = [r for _, r in found if r.text is not None]
+    columns: dict[str, list[Any]] = {
+        "entry": [seq for seq, _ in found],
+        "text": [r.text for _, r in found],
+        "expected": [r.expected for _, r in found],
+        "verdict": [r.verdict for _, r in found],
+    }
+    judged = [r for r in read if r.expected is not None]
+    return TextSeen(
+        f"{last.name} {last.quantity}",
+        last.kind,
+        variant,
+        len(read),
+        len(found) - len(read),
+        len(judged),
+        sum(r.verdict == "conforms" for r in judged),
+        columns,
+        found[-1][0],
     )
 
 

@@ -1,7 +1,7 @@
 """The blocks that a report is made of, before anything is set: the same ones become a PDF and a page."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, Literal
 
 Mark = Literal["conforms", "rejected", "undecided", "unread", "shown", "not shown", "not tried"]
@@ -9,32 +9,39 @@ Mark = Literal["conforms", "rejected", "undecided", "unread", "shown", "not show
 
 @dataclass(frozen=True, slots=True)
 class Recompute:
-    """How a shown number comes about: the `formula` by name, its `inputs` as plain data, and the number itself.
+    """How shown numbers come about: the `formula` by name, its `inputs` as plain data, and the `numbers` themselves.
 
-    The page works it out again from the inputs alone and compares; the formulas stand in `recompute.js`.
+    `numbers`: by their place in the formula's result, as in `cg.low`. An input `raw` names the `Raw` block whose
+    columns the formula takes. The page works them out again and compares; the formulas stand in `formulas.js`.
     """
 
     formula: str
     inputs: Mapping[str, Any]
-    number: float
+    numbers: Mapping[str, float]
 
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """A cell: its words, a `mark` before them, how its number is worked out, and the entry that it came from."""
+    """A cell: its words, a `mark` before them, how its numbers are worked out, and the entry that it came from.
+
+    `to`: the anchor of the section that tells more. `loud`: not to be overlooked. `entries`: several that it came from.
+    """
 
     text: str
     mark: Mark | None = None
     how: Recompute | None = None
     entry: int | None = None
+    to: str | None = None
+    loud: bool = False
+    entries: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Say:
-    """A statement in full sentences; `big` on the first page."""
+    """A statement in full sentences; `loud` where it must not be overlooked."""
 
     text: str
-    big: bool = False
+    loud: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,12 +68,18 @@ class Facts:
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """A table: `head` and `rows`; columns in `right` are aligned to the right; `widths` are shares, even without."""
+    """A table: `head` and `rows`; columns in `right` are aligned to the right; `widths` are shares, even without.
+
+    `entries`: the ledger's entry that each row tells of, to which numbers lead. `on_paper`: so many rows are printed,
+    the last ones; the page has all.
+    """
 
     head: tuple[str, ...]
     rows: tuple[tuple[Cell, ...], ...]
     right: frozenset[int] = frozenset()
     widths: tuple[float, ...] = ()
+    entries: tuple[int, ...] = ()
+    on_paper: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,13 +91,42 @@ class Figure:
 
 
 @dataclass(frozen=True, slots=True)
+class Picture:
+    """One of several pictures: an SVG document, what it shows, and the entry whose shot it is of."""
+
+    svg: str
+    caption: str
+    entry: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Pictures:
+    """Pictures side by side, `across` of them in a row on paper."""
+
+    pictures: tuple[Picture, ...]
+    across: int = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Raw:
+    """Raw numbers in columns, under a `name` that formulas call them by; `title` says what they are.
+
+    On paper only the title is told, and where the numbers are kept.
+    """
+
+    name: str
+    title: str
+    columns: Mapping[str, Sequence[Any]]
+
+
+@dataclass(frozen=True, slots=True)
 class Lines:
     """Room to write: a line for each name, as for a signature."""
 
     names: tuple[tuple[str, str], ...]
 
 
-Block = Say | Note | Listed | Facts | Grid | Figure | Lines
+Block = Say | Note | Listed | Facts | Grid | Figure | Pictures | Raw | Lines
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +151,6 @@ class Report:
     corner: tuple[tuple[str, str], ...]
     sections: tuple[Section, ...]
     foot: str = ""
-    data: Mapping[str, Any] = field(default_factory=dict)
 
 
 def cells(*words: str | Cell) -> tuple[Cell, ...]:

@@ -16,7 +16,7 @@ from tiepoint.report.risk_pictures import risk_curves
 from tiepoint.report.study_pictures import linearity_picture, rr_picture, stability_picture, type1_picture
 from tiepoint.report.trial_picture import margins
 from tiepoint.studies.agreement import AgreementStudy
-from tiepoint.studies.capability import KINDS, Capable, CapabilityStudy
+from tiepoint.studies.capability import KINDS, CapabilityStudy, Capable
 from tiepoint.studies.figure import Figure
 from tiepoint.studies.lengths import LengthsStudy
 from tiepoint.studies.limits import LimitsStudy
@@ -36,7 +36,7 @@ class Row:
     """A figure of a study: what it is, its value and the ends of its interval (None: open, or not told), its unit.
 
     `numbers`: those that can be worked out again, by their place in the formula's result. `asked`: what was asked for.
-    `whole`: whether it is a count or a share told in full.
+    `told`: what is to be said beside it.
     """
 
     name: str
@@ -145,9 +145,15 @@ def _type1(outcome: Mapping[str, Any]) -> Worked:
 
 def _rr(outcome: Mapping[str, Any]) -> Worked:
     study = revived(RrStudy, outcome)
-    of_tolerance = study.share_of_tolerance
+    of_tolerance, asked = study.share_of_tolerance, _share(study.most)
     rows = [
-        _row(f"spread by {c.name}", f"components.{k}.sd", c.sd, study.unit, told=f"{100 * c.share_of_variance:.3g} % of u²")
+        _row(
+            f"spread by {c.name}",
+            f"components.{k}.sd",
+            c.sd,
+            study.unit,
+            told=f"{100 * c.share_of_variance:.3g} % of u²",
+        )
         for k, c in enumerate(study.components)
     ]
     rows += [
@@ -156,10 +162,11 @@ def _rr(outcome: Mapping[str, Any]) -> Worked:
         _row("GRR, all of measuring", "grr", study.grr, study.unit),
         _row("PV, parts", "pv", study.pv, study.unit),
         _row("TV, all", "tv", study.tv, study.unit),
-        _row("GRR of the variation", "share_of_total", study.share_of_total, asked="" if of_tolerance else _share(study.most)),
-        *([] if of_tolerance is None else [_row("GRR of the tolerance", "share_of_tolerance", of_tolerance, asked=_share(study.most))]),
+        _row("GRR of the variation", "share_of_total", study.share_of_total, asked="" if of_tolerance else asked),
         _row("ndc, before rounding down", "categories", study.categories),
     ]  # fmt: skip
+    if of_tolerance is not None:
+        rows.append(_row("GRR of the tolerance", "share_of_tolerance", of_tolerance, asked=asked))
     factors = list(study.factors)
     columns = {**_measured(study.data, "part", "trial"), **study.data.factors}
     inputs = {"factors": factors, "every": bool(study.every), "tolerance": study.tolerance, "spread": study.spread}
@@ -276,7 +283,9 @@ def _capability(outcome: Mapping[str, Any]) -> Worked:
 def _capable(name: str, path: str, one: Capable, unit: str) -> Iterator[Row]:
     yield _row(f"Q_{name}", f"{path}.q", one.q, asked=_share(one.most))
     yield _alone(f"u_{name}", f"{path}.u", one.u, unit)
-    yield _row(f"smallest tolerance, {name.partition(',')[0]}", f"{path}.smallest_tolerance", one.smallest_tolerance, unit)
+    yield _row(
+        f"smallest tolerance, {name.partition(',')[0]}", f"{path}.smallest_tolerance", one.smallest_tolerance, unit
+    )
 
 
 def _trial(outcome: Mapping[str, Any]) -> Worked:
@@ -285,7 +294,9 @@ def _trial(outcome: Mapping[str, Any]) -> Worked:
     rows = [_rate("bad parts that pass", "escapes", study.escapes, asked.get("share of bad parts that pass", ""))]
     due = asked.get("share of good parts that do not pass", "")
     rows += [_rate("good parts that do not pass", "false_rejects", study.false_rejects, due)]
-    rows += [_rate(f"wrong of {c.name} ({c.truth})", f"classes.{k}.wrong", c.wrong) for k, c in enumerate(study.classes)]
+    rows += [
+        _rate(f"wrong of {c.name} ({c.truth})", f"classes.{k}.wrong", c.wrong) for k, c in enumerate(study.classes)
+    ]
     worst = [p.worst for p in study.parts]
     columns: dict[str, Sequence[Any]] = {
         "part": [w.part for w in worst], "truth": [w.truth for w in worst], "class": [w.kind for w in worst],
@@ -304,7 +315,9 @@ def _limits(outcome: Mapping[str, Any]) -> Worked:
     for name, placed in (("at the limits", study.without_guard), ("by the rule", study.by_rule)):
         if placed is not None:
             average, worst = placed.risks.average, placed.risks.worst
-            rows.append(Row(f"bad and accepted, {name}", average.consumer, told=f"95 %-worst station {worst.consumer:.3g}"))
+            rows.append(
+                Row(f"bad and accepted, {name}", average.consumer, told=f"95 %-worst station {worst.consumer:.3g}")
+            )
             rows.append(Row(f"good and not, {name}", average.producer, told=f"95 %-worst station {worst.producer:.3g}"))
     return Worked(tuple(rows), picture=risk_curves(study, str(outcome.get("unit", "mm"))))
 

@@ -46,11 +46,13 @@ def keep_study(
     *,
     who: str,
     command: str | None = None,
+    pictures: Mapping[str, str] | None = None,
     at: str | None = None,
 ) -> Entry:
     """Write a study and its data into the station and an act of it into the ledger; return the act's entry.
 
     `outcome`: the study as plain data, with `good`. `data`: the file that it was made of. `command`: what was typed.
+    `pictures`: SVG documents by the place that the study gives each, as of the parts that a trial judged wrongly.
     Raises `UnusableInput` where it cannot be written.
     """
     with Ledger(station.ledger_path, create=True) as ledger:
@@ -58,7 +60,15 @@ def keep_study(
         stem = portable(f"{number:06d}-{kind}" + (f"-{of}" if of else ""))[:80]
         table = b"" if data is None else read_bytes(data, MOST_BYTES)
         said_data = None if data is None else {"file": f"{stem}{data.suffix.lower()}", "named": data.name}
-        content = {"kind": kind, "of": of, "command": command, "data": said_data, "outcome": dict(outcome)}
+        content: dict[str, Any] = {
+            "kind": kind,
+            "of": of,
+            "command": command,
+            "data": said_data,
+            "outcome": dict(outcome),
+        }
+        if pictures:
+            content["pictures"] = dict(pictures)
         files = {station.folder / STUDIES / f"{stem}.json": document_bytes("study", content)}
         if said_data is not None:
             files[station.folder / STUDIES / said_data["file"]] = table

@@ -1,0 +1,195 @@
+"""What the report stands on: times, faults, ongoing control, runs, acts, records with their pictures, and hashes."""
+
+from collections.abc import Iterator, Sequence
+
+from tiepoint.model.record import Record
+from tiepoint.report.acceptance_shots import VERDICTS
+from tiepoint.report.acceptance_story import AcceptanceStory
+from tiepoint.report.blocks import Block, Cell, Facts, Grid, Listed, Note, Raw, Recompute, Say, cells
+from tiepoint.report.figures import counted
+from tiepoint.station.judge import Run
+from tiepoint.station.requirements import ON_DUTY
+
+ON_PAPER = 200
+"""So many runs, acts and records are printed; the page has all."""
+INJECTED = (
+    ("Camera away, or its picture late", "every part unread, none passes"),
+    ("Lamp out, or another brightness", "readings unread or doubtful, none passes by it"),
+    ("Disk full, ledger not to be written", "fault: reject"),
+    ("Network away", "the controller's own time-out rejects"),
+    ("Controller away, or answers late", "fault: reject"),
+)
+"""Faults that are injected before a station goes on duty, and what is due."""
+
+
+def when(utc: str) -> str:
+    """Return a time as a person reads it."""
+    return utc[:16].replace("T", " ") + " UTC"
+
+
+# --- times, faults, control ------------------------------------------------------------------------------------------
+
+
+def times(story: AcceptanceStory) -> Iterator[Block]:
+    """Yield how long a part took, from the records, and what of it is not tried."""
+    found = story.times
+    if found is None:
+        yield Say("Not tried: no record says how long it took.")
+        return
+    timed = [r for r in story.records if r.timings]
+    rows = []
+    for name, seconds, q in (("P50", found.p50, 0.5), ("P99", found.p99, 0.99), ("P99.9", found.p999, 0.999)):
+        inputs = {"raw": "raw-times", "column": "seconds", "q": q}
+        how = None if seconds is None else Recompute("quantile", inputs, {"": seconds})
+        rows.append(cells(name, "too few parts: not shown" if seconds is None else Cell(_ms(seconds), how=how)))
+    how = Recompute("most", {"raw": "raw-times", "column": "seconds"}, {"": found.most})
+    longest = max(timed, key=lambda r: sum(r.timings.values()))
+    rows.append(cells("Maximum", Cell(_ms(found.most), how=how, entry=longest.seq)))
+    rows.append(cells("On duty, from trigger to output", Cell("not tried", "not tried")))
+    yield Grid(("", f"to measure and judge one of {counted(found.n, 'part')}"), tuple(rows), frozenset({1}), (30, 70))
+    takt = story.requirements.table.takt_s
+    asked = f" The takt is {takt:g} s." if takt else " No takt was agreed."
+    yield Note(
+        f"These are times of the steps, not on duty: cameras, wires and archive were not part of it.{asked} P99 takes "
+        "100 parts at least, P99.9 1,000. Times on duty stay not tried until the station has been on duty."
+    )
+    columns: dict[str, list[float]] = {
+        "entry": [r.seq for r in timed],
+        "seconds": [sum(r.timings.values()) for r in timed],
+    }
+    yield Raw("raw-times", "Seconds of every record", columns)
+
+
+def _ms(seconds: float) -> str:
+    return f"{seconds * 1000:.1f} ms"
+
+
+def faults(story: AcceptanceStory) -> Iterator[Block]:
+    """Yield the faults that are to be injected and the alarms that are to be raised, none of which was tried."""
+    rows = [cells(what, due, Cell("not tried", "not tried")) for what, due in INJECTED]
+    alarms = story.requirements.table.control.alarms or ("No alarm was agreed.",)
+    rows += [cells(f"Alarm: {said}", "it is raised, and told", Cell("not tried", "not tried")) for said in alarms]
+    yield Grid(("Fault or alarm", "What is due", "State"), tuple(rows), frozenset(), (42, 38, 20))
+    yield Note("Only a station on duty can show these.")
+
+
+def not_tried(story: AcceptanceStory) -> Iterator[Block]:
+    """Yield all that was asked for and not tried, and what no station off duty can show."""
+    untried = [f"{line.asked.id}: {line.asked.says} ({line.why})" for line in story.lines if line.state == "not tried"]
+    asked = {line.asked.by for line in story.lines}
+    always = {"times": "Times on duty.", "faults": "Fault injections.", "alarms": "Alarms."}
+    yield Listed((*untried, *(always[by] for by in ON_DUTY if by not in asked)))
+
+
+def control(story: AcceptanceStory) -> Iterator[Block]:
+    """Yield what is done for as long as the station is on duty; what was not agreed is told."""
+    agreed = story.requirements.table.control
+    yield Facts(
+        (
+            ("Golden parts", ", ".join(agreed.golden) or "not agreed"),
+            ("Checked", agreed.every or "not agreed"),
+            ("Alarm", "; ".join(agreed.alarms) or "not agreed"),
+        )
+    )
+    if not agreed.again:
+        yield Say("Which change repeats which test was not agreed: state [[control.again]] in requirements.toml.")
+        return
+    tests = list(dict.fromkeys(test for one in agreed.again for test in one.tests))
+    rows = tuple(cells(one.change, *(_again(test in one.tests) for test in tests)) for one in agreed.again)
+    yield Grid(("After this change", *tests), rows, frozenset(), (40, *[60 / len(tests)] * len(tests)))
+    yield Note("Again: the test is made again after this change, before the station goes on.")
+
+
+def _again(due: bool) -> str:
+    return "again" if due else ""
+
+
+# --- evidence --------------------------------------------------------------------------------------------------------
+
+
+def evidence(story: AcceptanceStory) -> Iterator[Block]:
+    """Yield whether the evidence holds, and all of it: runs, acts, and records with the files that they came from."""
+    found = story.evidence
+    if found.good:
+        yield Say("The evidence holds.")
+    else:
+        yield Say("Not all of the evidence holds: " + "; ".join(found.all_faults[:5]) + ".", loud=True)
+    same = sum(r.same for r in found.recomputed)
+    yield Facts(
+        (
+            ("Ledger's head", found.chain.head.sha),
+            ("Entries", str(found.chain.count)),
+            ("Accepted copies", f"{found.copies} whole"),
+            ("Kept shots", f"{found.kept} as they were, {len(found.expired)} taken away by right"),
+            ("Worked out again", f"{counted(len(found.recomputed), 'record')}, {same} as they were judged"),
+            ("Requirements", story.requirements.sha),
+        )
+    )
+    yield Note("Check it with: tiepoint verify STATION --head " + found.chain.head.sha)
+    yield from _runs(story.runs)
+    yield from _acts(story)
+    yield from _records(story)
+
+
+def _runs(runs: Sequence[Run]) -> Iterator[Block]:
+    if not runs:
+        yield Note("Runs: the ledger tells of none.")
+        return
+    rows = tuple(_run(run) for run in runs)
+    head = ("Run", "Begun", "Ended", "Shots", "Records", "Verdicts", "State")
+    entries = tuple(run.begun.seq for run in runs)
+    yield Grid(head, rows, frozenset({3, 4}), (7, 19, 19, 7, 9, 22, 17), entries, ON_PAPER)
+    yield Note("Every run is listed, those too that were stopped or broken off.")
+
+
+def _run(run: Run) -> tuple[Cell, ...]:
+    counts = [(v, sum(r.verdict == v for r in run.records)) for v in VERDICTS]
+    told = ", ".join(f"{n} {v}" for v, n in counts if n) or "none"
+    ended = "never" if run.ended is None else when(run.ended.written_utc)
+    shots, records = str(run.shots), str(len(run.records))
+    return cells(str(run.begun.seq), when(run.begun.written_utc), ended, shots, records, told, _state(run))
+
+
+def _state(run: Run) -> Cell:
+    if run.ended is None:
+        return Cell("BROKEN OFF, without an end", loud=True)
+    return Cell("whole") if run.is_whole else Cell(f"STOPPED after {len(run.records)}", loud=True)
+
+
+def _acts(story: AcceptanceStory) -> Iterator[Block]:
+    rows = tuple(
+        cells(str(a.seq), when(a.written_utc), *(str(a.body.get(key, "")) for key in ("act", "who", "why")))
+        for a in story.acts
+    )
+    entries = tuple(a.seq for a in story.acts)
+    yield Grid(("Entry", "When", "Act", "Who", "Why"), rows, frozenset({0}), (8, 22, 12, 16, 42), entries, ON_PAPER)
+
+
+def _records(story: AcceptanceStory) -> Iterator[Block]:
+    if not story.records:
+        yield Say("Records: none; no part was judged yet.")
+        return
+    rows = tuple(_record(story, record) for record in story.records)
+    head = ("Entry", "When", "Part", "Variant", "Verdict", "Pictures, as archived", "SHA-256", "Record")
+    entries = tuple(record.seq for record in story.records)
+    yield Grid(head, rows, frozenset({0}), (7, 15, 11, 10, 13, 24, 12, 12), entries, ON_PAPER)
+    yield Note(
+        "Hashes by their first sixteen digits; the whole ones stand in the ledger, and tiepoint verify holds every "
+        "file against them."
+    )
+
+
+def _record(story: AcceptanceStory, record: Record) -> tuple[Cell, ...]:
+    kept = story.kept.get(record.seq)
+    files = {} if kept is None else {n: sha for n, sha in kept.body["files"].items() if n != "shot.json"}
+    where = "not kept" if kept is None else f"{kept.body['folder']}/ {', '.join(files)}"
+    return cells(
+        str(record.seq),
+        when(record.shot.taken_utc or story.written[record.seq]),
+        record.shot.part_id or record.shot.id,
+        record.variant or "",
+        Cell(record.verdict, record.verdict),
+        where,
+        ", ".join(sha[:16] for sha in files.values()),
+        (record.sha or "")[:16],
+    )

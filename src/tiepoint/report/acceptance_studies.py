@@ -1,0 +1,183 @@
+"""Every study in the report: what it found, its picture, its figures with what they are worked out from."""
+
+import math
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from tiepoint.foundation.rounding import fixed
+from tiepoint.report.acceptance_evidence import when
+from tiepoint.report.acceptance_story import AcceptanceStory
+from tiepoint.report.blocks import (
+    Block,
+    Cell,
+    Facts,
+    Figure,
+    Grid,
+    Listed,
+    Note,
+    Picture,
+    Pictures,
+    Raw,
+    Recompute,
+    Say,
+    Section,
+    cells,
+)
+from tiepoint.report.study_numbers import Row, Worked, worked
+from tiepoint.station.kept import KeptStudy
+
+KINDS: Mapping[str, str] = {
+    "lengths": "known lengths",
+    "type1": "repeatability and bias on a reference",
+    "rr": "gauge R&R",
+    "linearity": "linearity",
+    "stability": "stability",
+    "capability": "capability",
+    "agreement": "agreement of decisions",
+    "limits": "limits with known risk",
+    "trial": "trial",
+    "pose": "pose of the robot",
+    "touch": "robot touch test",
+}
+"""The studies that a report looks for, in its order."""
+MOST_WRONG = 60
+_RECORD = re.compile(r"record (\d+)")
+
+
+def raw_name(study: KeptStudy) -> str:
+    """Return by which name formulas call the raw numbers of a study."""
+    return f"raw-study-{study.act.seq}"
+
+
+def sections_of_studies(story: AcceptanceStory) -> Iterator[Section]:
+    """Yield a section for each study, kind by kind; of a kind that has none, one that says so."""
+    known = [*KINDS, *dict.fromkeys(s.kind for s in story.studies if s.kind not in KINDS)]
+    for kind in known:
+        made = [s for s in story.studies if s.kind == kind]
+        for study in made:
+            later = [s.act.seq for s in made if s.of == study.of and s.act.seq > study.act.seq]
+            aside = f"entry {study.act.seq}" + (f", made again in entry {later[-1]}" if later else "")
+            yield Section(f"study-{study.act.seq}", _title(study), tuple(_study(story, study)), aside)
+        if not made:
+            name = KINDS[kind]
+            said = Say(f"Not tried: no study of this kind ({kind}) was kept for the station.")
+            yield Section(f"study-{kind}", name[:1].upper() + name[1:], (said,), "not tried")
+
+
+def _title(study: KeptStudy) -> str:
+    name = KINDS.get(study.kind, study.kind)
+    return f"{name[:1].upper()}{name[1:]}: {study.of}" if study.of else name[:1].upper() + name[1:]
+
+
+def _study(story: AcceptanceStory, study: KeptStudy) -> Iterator[Block]:
+    if study.fault is not None:
+        yield Say(f"Nothing can be told of it: {study.fault}.", loud=True)
+        return
+    outcome: Mapping[str, Any] = study.document["outcome"]
+    yield Say(" ".join(outcome.get("sentences", ())) or "It says nothing.")
+    found = worked(study.kind, outcome)
+    if found.picture is not None:
+        yield Figure(found.picture, f"{_title(study)}, as kept in entry {study.act.seq}.")
+    yield from _figures(study, found)
+    if study.kind == "trial":
+        yield from _wrong(story, study)
+    if convention := outcome.get("convention"):
+        yield Note(str(convention))
+    checks = outcome.get("checks", ())
+    if checks:
+        yield Listed(tuple(f"{_held(check['holds'])}: {check['sentence']}" for check in checks))
+    yield from _came_from(story, study, found)
+
+
+def _figures(study: KeptStudy, found: Worked) -> Iterator[Block]:
+    if not found.rows:
+        return
+    rows = tuple(_row(study, found, row) for row in found.rows)
+    head = ("Figure", "Found", "95 % interval", "Asked", "")
+    yield Grid(head, rows, frozenset({1, 2, 3}), (29, 16, 22, 10, 23))
+
+
+def _row(study: KeptStudy, found: Worked, row: Row) -> tuple[Cell, ...]:
+    how = None
+    if found.formula is not None and row.numbers:
+        how = Recompute(found.formula, {**found.inputs, "raw": raw_name(study)}, row.numbers)
+    value = "not tried" if row.value is None else f"{_number(row.value)} {row.unit}".strip()
+    alone = row.low is None and row.high is None
+    interval = "" if alone or row.low == row.high else f"{_end(row.low)} to {_end(row.high)}"
+    return cells(row.name, value, interval, row.asked, Cell(row.told, how=how))
+
+
+def _number(value: float) -> str:
+    """Return a number with four figures, a whole one whole."""
+    if float(value).is_integer():
+        return fixed(value, 0)
+    return fixed(value, max(0, 3 - math.floor(math.log10(abs(value)))))
+
+
+def _end(value: float | None) -> str:
+    return "open" if value is None or not math.isfinite(value) else _number(value)
+
+
+def _wrong(story: AcceptanceStory, study: KeptStudy) -> Iterator[Block]:
+    """Yield the parts that a trial judged wrongly, as thumbnails where their pictures were kept."""
+    parts = [p["worst"] for p in study.document["outcome"].get("parts", ())]
+    wrong = [w for w in parts if (w["verdict"] == "conforms") == (w["truth"] == "bad")]
+    if not wrong:
+        yield Say("No part was judged wrongly.")
+        return
+    overlays: Mapping[str, str] = study.document.get("pictures") or {}
+    seen = {p.pixels_sha256: r.seq for r in story.records for p in r.shot.pictures}
+    yield Note(f"Judged wrongly: {len(wrong)} of {len(parts)} parts, the first {MOST_WRONG} with their pictures.")
+    pictures = [_thumbnail(w, overlays[w["where"]], seen) for w in wrong[:MOST_WRONG] if w["where"] in overlays]
+    if pictures:
+        yield Pictures(tuple(pictures), across=3)
+    left = [w for w in wrong if w["where"] not in overlays][:MOST_WRONG]
+    if left:
+        yield Listed(tuple(f"{_said(w)}; its picture was not kept with the study: not shown." for w in left))
+
+
+def _thumbnail(worst: Mapping[str, Any], overlay: str, seen: Mapping[str, int]) -> Picture:
+    entry = next((seen[sha] for sha in worst["pictures"] if sha in seen), None)
+    return Picture(overlay, _said(worst), entry)
+
+
+def _said(worst: Mapping[str, Any]) -> str:
+    kind = f", {worst['kind']}" if worst["kind"] else ""
+    margin = "" if worst["margin"] is None else f", {worst['nearest']} {worst['margin']:+.1f} u from its limit"
+    return f"{worst['part']} is {worst['truth']}{kind}, and was {worst['verdict']}{margin} ({worst['where']})"
+
+
+def _held(holds: bool | None) -> str:
+    return {True: "Holds", False: "Does not hold", None: "Cannot be told"}[holds]
+
+
+def _came_from(story: AcceptanceStory, study: KeptStudy, found: Worked) -> Iterator[Block]:
+    """Yield where a study's numbers came from: its file, its data with their hash, its records, and the raw numbers."""
+    body = study.act.body
+    facts = [("Kept as", f"{body['file']}, SHA-256 {str(body['sha'])[:16]}…")]
+    facts.append(("Made", f"{when(study.act.written_utc)} by {body['who']}"))
+    if data := study.document.get("data"):
+        facts.append(("Data", f"{data['named']}, kept as {data['file']}, SHA-256 {str(body['data_sha'])[:16]}…"))
+    else:
+        facts.append(("Data", "not kept with it"))
+    if study.document.get("command"):
+        facts.append(("Command", str(study.document["command"])))
+    yield Facts(tuple(facts))
+    entries = _entries(story, found.columns.get("where", ()))
+    if entries:
+        yield Grid(("Records that it is of",), (cells(*[_links(entries)]),))
+    if found.columns:
+        yield Raw(raw_name(study), "Raw numbers of the study", found.columns)
+    if found.formula is None:
+        yield Note("Its figures are not worked out again in the page: make the study again from its data.")
+
+
+def _entries(story: AcceptanceStory, where: Sequence[Any]) -> list[int]:
+    """Return the entries of the ledger that a study's values came from."""
+    told = (_RECORD.search(str(one)) for one in where)
+    return [seq for m in told if m is not None and (seq := int(m[1])) in story.written]
+
+
+def _links(entries: Sequence[int]) -> Cell:
+    return Cell(f"{len(entries)} records of the ledger", entries=tuple(entries))
