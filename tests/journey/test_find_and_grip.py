@@ -342,10 +342,12 @@ def test_an_empty_folder_is_said(cell, tmp_path, capsys):
     assert load_picture(cell / "shot-0.png").grey.shape == (1224, 1632)
 
 
-def said(capsys, *words: object, code: int = 0) -> dict:
+def said(capsys, *words: object, code: int = 0, beside: str = "") -> dict:
     capsys.readouterr()
     assert main([*(str(w) for w in words), "--json"]) == code
-    return json.loads(capsys.readouterr().out)
+    answer, heard = capsys.readouterr()
+    assert beside in heard
+    return json.loads(answer)
 
 
 def test_a_grip_is_taught_where_it_was_held_and_shown_there_again(cell, tmp_path, capsys):
@@ -353,7 +355,9 @@ def test_a_grip_is_taught_where_it_was_held_and_shown_there_again(cell, tmp_path
     recipe = taught(cell, tmp_path, HEAD + GRIP.replace("alike = 2", "alike = 1   # one way only"))
     held, deg = (359.25, 55.5, 106.5), (155.0, 0.0, 180.0)
     typed = ["--held", "359.25,55.5,106.5", "--deg", "155,0,180", "--u", "0.1mm", "--u-turn", "0.2"]
-    lesson = said(capsys, "grip", "teach", recipe, "middle", cell / "shot-0.png", *typed)
+    lesson = said(
+        capsys, "grip", "teach", recipe, "middle", cell / "shot-0.png", *typed, beside="Angles were taken as zyx-in"
+    )
     text = recipe.read_text()
     assert "# one way only" in text
     assert (lesson["revision"], lesson["pointing"]) == (3, "down")

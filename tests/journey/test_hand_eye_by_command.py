@@ -45,7 +45,9 @@ def test_the_camera_is_found_on_the_flange(folder, capsys):
     at, taken = folder
     out = at / "robot.json"
     assert asked(at, "--eye", "in-hand", *ANGLES, "--out", str(out), "--json") == 0
-    told = json.loads(capsys.readouterr().out)
+    answer, beside = capsys.readouterr()
+    told = json.loads(answer)
+    assert "Angles were taken as zyx-intrinsic-deg (turn by a about z, " in beside
     assert told["sentences"][0].startswith("flange_from_camera: the camera's origin lies at (4")
     assert {s["name"] for s in told["solutions"]} == {"tiepoint", "Tsai", "Park", "Horaud", "Andreff", "Daniilidis"}
     found = hand_eye_from_document(read_document(out, "robot"))

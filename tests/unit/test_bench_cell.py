@@ -105,7 +105,6 @@ def test_a_turned_plate_is_a_half_turn_about_its_x():
     assert over.plane_from_part.apply(corner)[0] == pytest.approx([*over.place.to_plane([[48.0, -12.0]])[0], 0.0])
     assert over.plane_from_part.rotation[2, 2] == pytest.approx(-1.0)
     assert not over.wanted
-    assert over.side_up == "back"
 
 
 def test_covers_agrees_with_edges():

@@ -41,11 +41,6 @@ class LaidPlate:
     turned_over: bool = False
 
     @property
-    def side_up(self) -> str:
-        """Which side looks up: `face` or `back`."""
-        return "back" if self.turned_over else "face"
-
-    @property
     def wanted(self) -> bool:
         """Whether this is what a station for the standard plate shall find: its variant, face up."""
         return self.plate.variant == "standard" and not self.turned_over

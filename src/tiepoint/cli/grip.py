@@ -108,7 +108,7 @@ def teach(
     \b
       tiepoint grip teach recipes/pick.toml jaws taught.png --held 412.31,80.12,-45.02 --deg 178.2,0,180 --u 0.2mm
     """
-    from tiepoint.foundation.frames import AngleConvention, Pose3
+    from tiepoint.foundation.frames import AngleConvention, Pose3, worked_pose
     from tiepoint.recipe import held as lessons
     from tiepoint.ties.grip import stated_pose
 
@@ -116,7 +116,8 @@ def teach(
         raise UnusableInput(f"--angles {angles!r} is not known; use one of {', '.join(get_args(AngleConvention))}")
     if not (math.isfinite(u_turn) and u_turn >= 0):
         raise UnusableInput(f"--u-turn is {u_turn:g}; give 0 or more degrees")
-    pose = Pose3.from_angles(_three("--held", held), _three("--deg", deg), cast("AngleConvention", angles))
+    convention = cast("AngleConvention", angles)
+    pose = Pose3.from_angles(_three("--held", held), _three("--deg", deg), convention)
     u_mm = not_negative_mm("--u", u)
     job, outcome = _ran(recipe, shot, tie, variants, variant, None)
     arm = lessons.arm_named(job, grip)
@@ -127,7 +128,8 @@ def teach(
         "grip": grip, "offset_mm": list(taught.offset_mm), "z_mm": taught.z_mm, "turn_deg": taught.turn_deg,
         "pointing": taught.pointing, "u_mm": taught.u_mm, "u_deg": taught.u_deg, "revision": revision,
     }  # fmt: skip
-    present(Answer(document, tuple(_taught(grip, taught, revision))), as_json)
+    taken = f"Angles were taken as {worked_pose(convention)}."
+    present(Answer(document, tuple(_taught(grip, taught, revision)), hints=(taken,)), as_json)
 
 
 def _taught(name: str, taught: "HeldGrip", revision: int) -> Iterator[str]:

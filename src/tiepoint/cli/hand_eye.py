@@ -65,6 +65,7 @@ def hand_eye(
       tiepoint tie hand-eye poses.csv shots/*.png --target t.json --eye in-hand --angles zyx-intrinsic-deg --out r.json
     """
     from tiepoint.documents.files import write_document
+    from tiepoint.foundation.frames import worked_pose
     from tiepoint.ties.hand_eye import hand_eye as solve
     from tiepoint.ties.hand_eye_document import hand_eye_to_document
 
@@ -86,7 +87,8 @@ def hand_eye(
         tie = tie.with_plane(found.uncertain(len(photos)), found.only([len(photos)]).region)
     content = hand_eye_to_document(tie)
     write_document(out, "robot", content)
-    hints = (*(hint for photo in seen for hint in photo.hints), *solved.notes, f"The robot's tie is in {out}.")
+    taken = f"Angles were taken as {worked_pose(typed.convention)}."
+    hints = (*(hint for photo in seen for hint in photo.hints), *solved.notes, taken, f"The robot's tie is in {out}.")
     present(Answer(_document(tie, content, out), tuple(_lines(tie)), hints=hints), as_json)
 
 
