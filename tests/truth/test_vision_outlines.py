@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from tiepoint.foundation.reasons import Reason
-from tiepoint.recipe.shapes import curvature_shift
+from tiepoint.recipe.fit_kernels import pull_of
 from tiepoint.vision.fits import fit_circle
 
 HELPERS = Path(__file__).parents[1] / "helpers"
@@ -48,8 +48,8 @@ def test_what_is_corrected_is_what_is_seen():
     # rows of pixels, (b² − 1)/24R.
     picture = exact.disc(151, 151, 75.2, 75.4, 30, 1.5).astype(np.float32)
     found = measured.circle_in(picture, (75, 75), 30, 15)
-    pulled = curvature_shift(found.points, found.fit)
     width = found.points.width_px
+    pulled = np.array([pull_of(row, found.fit.radius, width) for row in found.points.seen])
     assert np.median(pulled) == pytest.approx((1.5**2 + 1 / 12) / 60 + (width**2 - 1) / 720, rel=0.03)
     plain = fit_circle(found.points.xy - pulled[:, None] * found.fit.normals, found.points.u).radius
     assert 30 - plain == pytest.approx(np.median(pulled), rel=0.05)

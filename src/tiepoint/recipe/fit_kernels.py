@@ -39,7 +39,13 @@ def middle_along(xy: Array, way: Array) -> float:
 
 @njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
 def pull_of(row: Array, radius: float, width_px: float) -> float:
-    """Return by how much an edge of a radius on the ground is seen too far inwards, in ground units."""
+    """Return by how much an edge of a radius on the ground is seen too far inwards, in ground units.
+
+    Blur pulls an edge of radius R inwards by w_e²/(2R), a straight strip of width b by (b² − 1)/(24R), all in pixels:
+    the second-order terms of the blurred disc, and of the mean sagitta over b rows of pixels, whose places have the
+    variance (b² − 1)/12. Few rows carry the edge where blur is small, so the second term depends a little on how they
+    lie.
+    """
     R = row[BEND] * radius
     return float((row[BLUR] * row[BLUR] / (2.0 * R) + (width_px * width_px - 1.0) / (24.0 * R)) * row[SCALE])
 
@@ -48,15 +54,6 @@ def pull_of(row: Array, radius: float, width_px: float) -> float:
 def towards_light(row: Array, nx: float, ny: float) -> float:
     """Return +1 where a shape's normal points to the bright side of an edge point, -1 where to the dark one."""
     return float(row[LIGHT] * np.sign(row[ACROSS_X] * nx + row[ACROSS_Y] * ny))
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def pulls_of(seen: Array, radius: float, width_px: float) -> Array:
-    """Return `pull_of` for points, (n,)."""
-    pulls = np.empty(seen.shape[0])
-    for i in range(pulls.size):
-        pulls[i] = pull_of(seen[i], radius, width_px)
-    return pulls
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -90,8 +90,8 @@ class FlangeTable(Table):
 
 class GripTable(Table):
     """A grip fixed to the part that the find `in` gives: `offset` of its middle in the part's frame, `turn_deg` of its
-    +x from the part's, `z` above the part's surface, the tool `pointing` down into the plane or up out of it. A grip that
-    is drawn says `towards` in place of `turn_deg`: a point in the direction of its +x, in the part's frame too.
+    +x from the part's, `z` above the part's surface, the tool `pointing` down into the plane or up out of it. A grip
+    that is drawn says `towards` in place of `turn_deg`: a point in the direction of its +x, in the part's frame too.
     `u_offset`, `u_turn_deg`: standard uncertainties of offset and turn, as a grip that was taught by hand has them.
 
     `robot`: the file of the robot, seen from the recipe's folder: of a tie plane → robot, or of a hand-eye. Where the

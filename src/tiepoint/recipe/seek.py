@@ -17,7 +17,6 @@ from tiepoint.recipe.look_kernels import (
     ACROSS_X,
     ACROSS_Y,
     BEND,
-    BLUR,
     LIGHT,
     SCALE,
     SEEN_COLUMNS,
@@ -68,11 +67,6 @@ class EdgePoints:
     def light(self) -> Array:
         """+1 where the side of the normal is the brighter one, -1 where the darker, (n,)."""
         return self.seen[:, LIGHT]
-
-    @property
-    def blur_whole_px(self) -> Array:
-        """The edge's blur, (n,)."""
-        return self.seen[:, BLUR]
 
     @property
     def bend(self) -> Array:

@@ -12,7 +12,7 @@ from tiepoint.foundation.reasons import Reason
 from tiepoint.foundation.sources import Values
 from tiepoint.recipe.context import Context, EdgeLook
 from tiepoint.recipe.features import LineFeature, PointFeature
-from tiepoint.recipe.fit_kernels import light_of, meant, middle_of, pulls_of
+from tiepoint.recipe.fit_kernels import light_of, meant, middle_of
 from tiepoint.recipe.fits import Scatter, flags_of, look_of, told_by
 from tiepoint.recipe.layout import Box, along_line, around, is_shallow, on_circle, over_box
 from tiepoint.recipe.schema import Polarity
@@ -200,17 +200,6 @@ def _fitted_circle(
     if scatter.count < (needed := needed_of(points.sought, CIRCLE_NEEDS)):
         return few(scatter.count, points.sought, needed)
     return FoundCircle(values, straight, fit, scatter, flags_of(fit, straight), span_rad)
-
-
-def curvature_shift(points: EdgePoints, circle: CircleFit) -> Array:
-    """Return how far edge points must move outwards (n,), since a curved edge is seen too far inwards.
-
-    Blur pulls an edge of radius R inwards by w_e²/(2R), a straight strip of width b by (b² − 1)/(24R), all in pixels:
-    the second-order terms of the blurred disc, and of the mean sagitta over b rows of pixels, whose places have the
-    variance (b² − 1)/12. Few rows carry the edge where blur is small, so the second term depends a little on how they
-    lie.
-    """
-    return pulls_of(points.seen, circle.radius, points.width_px)
 
 
 def curvature_moves(points: EdgePoints, radius: float) -> Array:

@@ -1,6 +1,7 @@
-"""Teach a find its shape, from a shot or from a drawing; the recipe then names the file that holds it.
+"""Teach a find its shape, from a shot or from a drawing; the recipe then names the file that holds it (`naming`).
 
-The recipe is edited as text: comments, order and spacing stay as they are, and its revision counts on.
+Which step of a recipe it is that is taught, whatever its kind, is told here for all of them; `teach_good` and
+`teach_marks` teach the others.
 """
 
 import math

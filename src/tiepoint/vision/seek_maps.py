@@ -138,7 +138,7 @@ def direction_bits(gx, gy, least, bits):  # type: ignore[no-untyped-def]  # numb
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def respond(bits, pad, maps):  # type: ignore[no-untyped-def]  # numba infers
-    """Fill `maps` (BINS, 2, 2, ·, ·) from bits (h, w) spread over 3 × 3 cells; see `response_maps` for their order."""
+    """Fill `maps` (BINS, 2, 2, ·, ·) from bits (h, w) spread over 3 × 3 cells; see `Directions` for their order."""
     rows, cols = bits.shape
     line = np.empty(cols, np.uint16)
     half = (cols + 1) // 2
