@@ -8,7 +8,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy import integrate, stats
+from scipy import integrate, interpolate, stats
 
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.studies.risks import Normal, Sample, Zones, risks, station_risks, zones_by_guard
@@ -196,3 +196,45 @@ def test_a_sample_of_parts_is_a_plain_mean() -> None:
 def test_what_cannot_be_is_refused_in_a_sentence(make: object, said: str) -> None:
     with pytest.raises(UnusableInput, match=said):
         make()  # type: ignore[operator]  # each is a lambda
+
+
+@pytest.mark.parametrize(
+    ("sd", "common", "guard"), [(0.03, 0.01, 0.0221), (0.025, 0.02, 0.0192), (0.03, 0.01, 0.0), (0.04, 0.004, -0.01)]
+)
+def test_a_mean_that_the_station_read_itself_hides_its_common_error(sd, common, guard):
+    """By adaptive quadrature: readings lie at the mean, the parts at that less the common error (JCGM 106, 9.3)."""
+    lower, upper, u, mean = -0.1, 0.1, 0.006, 0.004
+    zones = zones_by_guard(lower, upper, guard)
+    law, own = stats.norm(mean, sd), stats.norm(0.0, u)
+
+    def accepted(y):  # a part that is seen at y but for its own error
+        return own.cdf(zones.accept_upper - y) - own.cdf(zones.accept_lower - y)
+
+    def consumer(e):
+        edges = [zones.accept_lower, zones.accept_upper]
+        sides = [(mean - 9 * sd, lower + e), (upper + e, mean + 9 * sd)]
+        return sum(
+            integrate.quad(lambda y: law.pdf(y) * accepted(y), *side, points=edges, epsabs=1e-13, limit=300)[0]
+            for side in sides
+        )
+
+    found = station_risks(Normal(mean, sd, read=True), zones, u, common)
+    assert found.no_error.consumer == pytest.approx(consumer(0.0), abs=1e-9)
+    errors = np.linspace(-7, 7, 141)
+    at = np.array([consumer(common * e) for e in errors])
+    average = integrate.simpson(stats.norm.pdf(errors) * at, x=errors)
+    assert found.average.consumer == pytest.approx(average, rel=1e-8)
+    between = interpolate.CubicSpline(errors, at)
+    worst = np.quantile(between(stats.norm.ppf((np.arange(100_000) + 0.5) / 100_000)), 0.95)
+    assert found.worst.consumer == pytest.approx(worst, rel=1e-3)
+    stated = station_risks(Normal(mean, sd), zones, u, common)
+    assert found.worst.consumer > stated.worst.consumer
+
+
+def test_a_sample_that_the_station_read_itself_lies_off_by_its_common_error():
+    values = np.array([-0.99, 0.0, 0.99])
+    zones = zones_by_guard(-1.0, 1.0, 0.0)
+    # Without own error each part is accepted as it was read; it is bad where the common error moved it in.
+    found = station_risks(Sample(values, read=True), zones, 0.0, 0.02)
+    assert found.average.consumer == pytest.approx(2 / 3 * stats.norm.sf(0.5), rel=1e-12)
+    assert found.average.producer == 0.0

@@ -203,11 +203,8 @@ def test_poses_are_held_by_the_worst_of_them():
 
 
 def test_limits_are_held_by_the_risk_of_the_worst_station():
-    placed = {
-        "risks": {"average": {"consumer": 1e-5, "producer": 0.01}, "no_error": {"consumer": 0.0, "producer": 0.01}},
-        "unfavourable": {"worst": {"consumer": 4e-5, "producer": 0.03}},
-    }
-    of = study("limits", {"by_risks": None, "by_rule": placed, "limits": {"lower": 4.4, "upper": 4.6}})
+    risks = {"consumer": figure(0.0, 1e-5, 4e-5), "producer": figure(0.01, 0.01, 0.03)}
+    of = study("limits", {**risks, "limits": {"lower": 4.4, "upper": 4.6}})
     assert state(asking("limits", most=4e-5), of) == "shown"
     assert state(asking("limits", most=3e-5), of) == "not shown"
     assert state(asking("limits", most=0.02, figure="producer's risk"), of) == "not shown"

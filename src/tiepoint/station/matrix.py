@@ -228,14 +228,12 @@ def _pose(outcome: Mapping[str, Any], asked: Requirement) -> Found:
 
 
 def _limits(outcome: Mapping[str, Any], asked: Requirement) -> Found:
-    """Return a risk: of the average station, and of the 95 %-worst with parts spread as far as they may be."""
+    """Return a risk: of the average station, up to the 95 %-worst with parts spread as far as they may be."""
     named = _one_of(asked, "consumer's risk", "producer's risk")
-    placed = outcome["by_risks"] or outcome["by_rule"]
-    if placed is None:
-        raise ValueError("no limits keep what was agreed")
-    key = named.partition("'")[0]
-    average, worst = placed["risks"]["average"][key], placed["unfavourable"]["worst"][key]
-    return Found(named, average, placed["risks"]["no_error"][key], max(average, worst))
+    risk = outcome[named.partition("'")[0]]
+    if risk is None:
+        raise ValueError("no part can ever conform")
+    return _figure(named, risk)
 
 
 def _agreement(outcome: Mapping[str, Any], asked: Requirement) -> Found:

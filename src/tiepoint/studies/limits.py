@@ -26,7 +26,7 @@ from tiepoint.studies.risks import (
     StationRisks,
     Undecided,
     Zones,
-    risks,
+    average_risks,
     station_risks,
     worst_risks,
     zones_by_guard,
@@ -62,7 +62,7 @@ class Spread:
         """The parts, spread as far as their readings allow."""
         if isinstance(self.parts, Sample) or self.sd_high is None:
             return self.parts
-        return Normal(self.parts.mean, self.sd_high)
+        return replace(self.parts, sd=self.sd_high)
 
     @property
     def possible(self) -> tuple[Normal | Sample, ...]:
@@ -149,7 +149,7 @@ def spread_of_readings(values: ArrayLike, u_own: float) -> Spread:
         )
     sd, sd_high = math.sqrt(s * s - u_own * u_own), math.sqrt(high * high - u_own * u_own)
     told = f"normal parts after {n} readings: mean {x.mean():.6g}, spread {sd:.3g} (at most {sd_high:.3g})"
-    return Spread(Normal(float(x.mean()), sd), n, sd_high, told)
+    return Spread(Normal(float(x.mean()), sd, read=True), n, sd_high, told)
 
 
 def sample_of_parts(values: ArrayLike, u_own: float) -> Spread:
@@ -158,7 +158,7 @@ def sample_of_parts(values: ArrayLike, u_own: float) -> Spread:
     told = f"the {x.size} parts that were measured, without a law for them"
     if u_own > 0:
         told += "; what measuring adds to their spread is not taken off, so the risks come out a little large"
-    return Spread(Sample(x), x.size, None, told)
+    return Spread(Sample(x, read=True), x.size, None, told)
 
 
 def own_and_common(readings: Iterable[Reading]) -> tuple[float, float, float]:
@@ -396,7 +396,7 @@ def _curves(limits: Limits, parts: Normal | Sample, u_own: float, u_common: floa
     u = math.hypot(u_own, u_common)
     guard = np.linspace(max(-3 * u, -limits.width / 2), min(4 * u, 0.98 * limits.width / 2), CURVE)
     zones = [zones_by_guard(*_ends(limits), float(g)) for g in guard]
-    average = np.array([risks(parts, z, u).carried(undecided) for z in zones])
+    average = np.array([average_risks(parts, z, u_own, u_common).carried(undecided) for z in zones])
     worst = np.array([worst_risks(parts, z, u_own, u_common, RISKS_OF[undecided]) for z in zones])
     return RiskCurves(guard, average[:, 0], average[:, 1], worst[:, 0], worst[:, 1])
 
@@ -414,9 +414,15 @@ _BECOMES: Mapping[Undecided, str] = {
 def _convention(limits: Limits, spread: Spread, undecided: Undecided) -> str:
     return (
         f"Acceptance limits by {limits.rule} with p {limits.p:g}; global risks after JCGM 106:2012, 9.3, as shares of "
-        f"all parts, for {spread.told}; their mean is taken as it was found or stated; risks of a station are those at "
-        f"its own draw of the common error; {_BECOMES[undecided]}."
+        f"all parts, for {spread.told}; {_mean_said(spread)}; risks of a station are those at its own draw of the "
+        f"common error; {_BECOMES[undecided]}."
     )
+
+
+def _mean_said(spread: Spread) -> str:
+    if spread.parts.read:
+        return "they were read by the station, so they lie off what was read by the error that its parts have in common"
+    return "their mean is taken as it was stated"
 
 
 def _checks(readings: ArrayLike | None) -> tuple[Check, ...]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from tiepoint.model.decide import Limits
 from tiepoint.model.reading import SourceTerm
 from tiepoint.studies.limits import SHARED, share, zones_of
-from tiepoint.studies.risks import Normal, Risks, Sample, risks
+from tiepoint.studies.risks import Normal, Risks, Sample, average_risks
 
 BAR_U_MM = 0.05 / math.sqrt(3.0)
 """Of a bar that is measured to ±0.05 mm."""
@@ -189,7 +189,7 @@ def _standing(terms: Sequence[SourceTerm], limits: Limits, parts: Normal | Sampl
     common = math.sqrt(math.fsum((t.c * t.u) ** 2 for t in terms if t.scope in SHARED))
     u = math.hypot(own, common)
     zones = zones_of(limits, u, dof, unit)
-    return Standing(u, own, common, None if zones is None else risks(parts, zones, u))
+    return Standing(u, own, common, None if zones is None else average_risks(parts, zones, own, common))
 
 
 def _sentences(found: NextSteps) -> Iterable[str]:

@@ -8,11 +8,15 @@ JCGM 106:2012, 9.3: with true values Y of the parts, measured values Y + E and a
 of all parts made. The guide takes E as independent from part to part. A tie's error is not: it is common to all parts
 of its station, so E = common + own, and a station lives with one draw of the common part. Hence three figures: the
 average over stations, a station whose common error is zero, and the 95 %-worst: no worse one among 95 of 100.
+
+Where the parts' own mean was read by the station itself, its common error e hides in that mean: readings lie where
+they were seen to lie, and the parts at that less e. To take the mean for true and let e move the readings besides would
+count the error as if it hid nothing, and make the consumer's risk look many times smaller than it is.
 """
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields, replace
 from typing import Literal
 
 import numpy as np
@@ -47,10 +51,14 @@ RISKS_OF: Mapping[Undecided, tuple[str, str]] = {
 
 @dataclass(frozen=True, slots=True)
 class Normal:
-    """Parts whose true values are normal: their `mean` and standard deviation `sd`, in the unit of the limits."""
+    """Parts whose true values are normal: their `mean` and standard deviation `sd`, in the unit of the limits.
+
+    `read`: whether the mean is that of the station's own readings, so that the parts lie off it by its common error.
+    """
 
     mean: float
     sd: float
+    read: bool = False
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.mean) and math.isfinite(self.sd) and self.sd > 0):
@@ -59,9 +67,10 @@ class Normal:
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """Parts whose true values are those of a sample, each equally likely: `values` (n,)."""
+    """Parts whose true values are those of a sample, each equally likely: `values` (n,); `read`: as in `Normal`."""
 
     values: Array
+    read: bool = False
 
     def __post_init__(self) -> None:
         if self.values.ndim != 1 or not self.values.size or not np.isfinite(self.values).all():
@@ -142,12 +151,19 @@ def station_risks(parts: Normal | Sample, zones: Zones, u_own: float, u_common: 
     """Return the risks over stations: errors `u_own` of each part's own, and `u_common` drawn once for each station."""
     if not (u_own >= 0 and u_common >= 0 and math.isfinite(u_own) and math.isfinite(u_common)):
         raise UnusableInput(f"u is {u_own:g} and {u_common:g} in common; give finite ones of 0 or more")
-    average = risks(parts, zones, math.hypot(u_own, u_common))
+    average = average_risks(parts, zones, u_own, u_common)
     no_error = risks(parts, zones, u_own)
     if u_common == 0:
         return StationRisks(average, no_error, no_error)
     shares = _shares(parts, zones, u_own, u_common * _STATIONS)
     return StationRisks(average, no_error, Risks(*(_quantile(row) for row in shares)))
+
+
+def average_risks(parts: Normal | Sample, zones: Zones, u_own: float, u_common: float) -> Risks:
+    """Return the mean over stations of their risks."""
+    if not parts.read:
+        return risks(parts, zones, math.hypot(u_own, u_common))
+    return Risks(*(float(x) for x in _shares(replace(parts, read=False), zones, u_own, np.zeros(1), u_common)[:, 0]))
 
 
 def worst_risks(
@@ -193,46 +209,53 @@ def _measure(curve: interpolate.PPoly, level: float) -> float:
 # --- shares of all parts, for each of several common errors --------------------------------------------------------
 
 
-def _shares(parts: Normal | Sample, zones: Zones, u: float, errors: Array) -> Array:
-    """Return the fields of `Risks` (5, k) for common errors (k,)."""
+def _shares(parts: Normal | Sample, zones: Zones, u: float, errors: Array, hidden: float = 0.0) -> Array:
+    """Return the fields of `Risks` (6, k) for common errors (k,).
+
+    `hidden`: standard uncertainty of what lies between where parts are seen and where they truly are.
+    """
     if not (u >= 0 and math.isfinite(u)):
         raise UnusableInput(f"u is {u:g}; give a finite standard uncertainty of 0 or more")
-    places, weights = _places(parts, zones, u, errors)
-    good = (places >= zones.lower) & (places <= zones.upper)
+    places, weights = _places(parts, zones, u, errors, hidden)
+    good = _within(places, zones.lower, zones.upper, hidden)
+    bad = np.minimum(_below(places, zones.lower, hidden) + _above(places, zones.upper, hidden), 1.0)
     at = places + errors[:, None]
     accepted = _within(at, zones.accept_lower, zones.accept_upper, u)
     # From tails: the difference of two numbers near 1 would lose the digits that a risk is made of.
     missed = np.minimum(_below(at, zones.accept_lower, u) + _above(at, zones.accept_upper, u), 1.0)
     rejected = np.minimum(_below(at, zones.reject_lower, u) + _above(at, zones.reject_upper, u), 1.0)
     undecided = np.maximum(missed - rejected, 0.0)
-    bad = ~good * np.ones_like(at)
-    rows = (~good * accepted, good * missed, good * rejected, undecided, bad, bad * (accepted + undecided))
+    rows = (bad * accepted, good * missed, good * rejected, undecided, bad, bad * (accepted + undecided))
     return np.array([np.sum(weights * row, axis=1) for row in rows])
 
 
-def _places(parts: Normal | Sample, zones: Zones, u: float, errors: Array) -> tuple[Array, Array]:
-    """Return true values (k, m) at which to ask, and the shares (k, m) of parts that they stand for.
+def _places(parts: Normal | Sample, zones: Zones, u: float, errors: Array, hidden: float) -> tuple[Array, Array]:
+    """Return values of parts (k, m) at which to ask, and the shares (k, m) of parts that they stand for.
 
     Of a normal process by Gauss-Legendre on panels no wider than a standard deviation of the parts or, near the edge
     of a zone, 1.3 of the measurement; panels end at the limits and at the edges.
     """
+    off = (errors if parts.read else np.zeros(errors.size))[:, None]
     if isinstance(parts, Sample):
-        values = np.broadcast_to(parts.values, (errors.size, parts.values.size))
+        values = parts.values[None, :] - off
         return values, np.full(values.shape, 1.0 / parts.values.size)
-    steps = np.arange(-_REACH, _REACH + 1.0)
-    first, last = parts.mean + parts.sd * steps[0], parts.mean + parts.sd * steps[-1]
-    fixed = [*(parts.mean + parts.sd * steps), zones.lower, zones.upper]
-    edges = (zones.accept_lower, zones.accept_upper, zones.reject_lower, zones.reject_upper)
-    moving = np.concatenate([edge + u * _EDGE for edge in dict.fromkeys(edges) if math.isfinite(edge)])
-    ends = np.concatenate(
-        [np.broadcast_to(fixed, (errors.size, len(fixed))), moving[None, :] - errors[:, None]], axis=1
-    )
-    ends = np.sort(np.clip(ends, first, last), axis=1)
+    means = parts.mean - off
+    panels = means + parts.sd * np.arange(-_REACH, _REACH + 1.0)
+    limits = _about((zones.lower, zones.upper), hidden) if hidden else np.array([zones.lower, zones.upper])
+    fixed = np.broadcast_to(limits, (errors.size, limits.size))
+    edges = _about((zones.accept_lower, zones.accept_upper, zones.reject_lower, zones.reject_upper), u)
+    ends = np.concatenate([panels, fixed, edges - errors[:, None]], axis=1)
+    ends = np.sort(np.clip(ends, panels[:, :1], panels[:, -1:]), axis=1)
     half, middle = np.diff(ends, axis=1) / 2, (ends[:, 1:] + ends[:, :-1]) / 2
     places = (middle[:, :, None] + half[:, :, None] * _NODES).reshape(errors.size, -1)
-    z = (places - parts.mean) / parts.sd
+    z = (places - means) / parts.sd
     density = np.exp(-0.5 * z * z) / (parts.sd * math.sqrt(2 * math.pi))
     return places, (half[:, :, None] * _WEIGHTS).reshape(errors.size, -1) * density
+
+
+def _about(edges: Sequence[float], u: float) -> Array:
+    """Return where panels end about edges that measuring by `u` blurs."""
+    return np.concatenate([edge + u * _EDGE for edge in dict.fromkeys(edges) if math.isfinite(edge)])
 
 
 def _below(at: Array, edge: float, u: float) -> Array:
