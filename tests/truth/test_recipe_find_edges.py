@@ -211,3 +211,11 @@ def test_another_size_than_the_taught_one_is_told_by_how_much(scale, told, way):
     assert ("size_differs" in reading.flags) is told
     assert abs(reading.value - scale) < 4 * reading.u
     assert reading.u < 5e-4
+
+
+def test_a_part_of_which_hardly_anything_fits_is_not_found_and_breaks_nothing():
+    """At 0.97 of its size some places of a wrong fit are near the outline, and all of them count for nothing."""
+    rng = np.random.default_rng(9)
+    picture = shown((21.0, 12.0, 0.4), rng, scale=0.97)
+    result = run(job(recipe(least_share=0.3), drawn()), seen(picture)).traces[0].result
+    assert result.failed.code == "shape_not_found"
