@@ -69,7 +69,6 @@ class LengthsStudy:
     allowed: Array | None
     worst: int
     largest: Figure
-    unit: str
     within: int | None
     shown: int | None
     scale: Figure | None
@@ -109,7 +108,6 @@ def study_lengths(
         largest=Figure(
             float(size.max()), float(np.max(np.maximum(size - reach, 0.0))), float(np.max(size + reach)), 0.9
         ),
-        unit=unit,
         within=None if allowed is None else int(np.sum(size <= allowed)),
         shown=shown,
         scale=scale,
