@@ -114,17 +114,18 @@ const FORMULAS = (() => {
     return { terms, n };
   };
   // Rows: how the variance of each term is made of the mean squares.
-  const rowsOf = (terms, levels, n) => {
+  const rowsOf = (terms, levels, n, fixed) => {
     const held = (s, t) => {
       if (!t.length) return 1;
-      if (!s.length || !holds(t, s)) return 0;
+      // What is made of fixed levels alone sums to zero over them, and adds to its own mean square only.
+      if (holds(fixed, t) ? named(s) !== named(t) : !s.length || !holds(t, s)) return 0;
       return n * levels.reduce((a, level, k) => (t.includes(k) ? a : a * level), 1);
     };
     const one = (k) => terms.map((_, j) => Number(j === k));
     return stat.solve(terms.map((s) => terms.map((t) => held(s.factors, t.factors))), terms.map((_, k) => one(k)));
   };
-  const tested = (terms, levels, n) => {
-    const rows = rowsOf(terms, levels, n);
+  const tested = (terms, levels, n, fixed) => {
+    const rows = rowsOf(terms, levels, n, fixed);
     return terms.map((term, k) => {
       const against = terms.filter((_, j) => j !== k && Math.abs(rows[k][j]) > 1e-9 * Math.abs(rows[k][k]));
       if (!term.factors.length || against.length !== 1) return { ...term, p: null };
@@ -132,11 +133,11 @@ const FORMULAS = (() => {
       return { ...term, p: stat.fAbove(F, term.dof, against[0].dof) };
     });
   };
-  const analysed = (found, levels, above) => {
+  const analysed = (found, levels, above, fixed) => {
     let { terms } = found;
     if (above !== null)
       for (let order = levels.length; order > 1; order--) {
-        const judged = tested(terms, levels, found.n);
+        const judged = tested(terms, levels, found.n, fixed);
         const out = judged.filter(
           (t) => t.factors.length === order && t.p !== null && t.p > above &&
             !judged.some((o) => o.factors.length > order && holds(o.factors, t.factors)),
@@ -145,7 +146,7 @@ const FORMULAS = (() => {
         terms = judged.filter((t) => t.factors.length && !out.includes(t));
         terms.push({ factors: [], ss: error.ss + sum(out.map((t) => t.ss)), dof: error.dof + sum(out.map((t) => t.dof)) });
       }
-    const rows = rowsOf(terms, levels, found.n);
+    const rows = rowsOf(terms, levels, found.n, fixed);
     const row = (factors) => rows[terms.findIndex((t) => named(t.factors) === named(factors))] ?? terms.map(() => 0);
     return { terms, row, ms: terms.map((t) => t.ss / t.dof) };
   };
@@ -194,25 +195,25 @@ const FORMULAS = (() => {
     const codes = columns.map((name) => raw[name]);
     const levels = codes.map((code) => new Set(code).size);
     const found = termsOf(codes, levels, numbers(raw.value));
-    const points = analysed(found, levels, { rule: pool_above, always: 0, never: null }[pool]);
-    const whole = pool === "rule" ? analysed(found, levels, null) : points;
+    const points = analysed(found, levels, { rule: pool_above, always: 0, never: null }[pool], every);
+    const whole = pool === "rule" ? analysed(found, levels, null, every) : points;
     const sample = largeSample(whole.terms.map((t) => t.dof));
-    const shrink = every ? (levels[1] - 1) / levels[1] : 1;
+    const shrink = (t) => (t.length && holds(every, t) ? t.reduce((a, k) => (a * (levels[k] - 1)) / levels[k], 1) : 1);
     const variance = (terms) => sum(terms.map((t) => {
       const row = points.row(t);
-      return Math.max(sum(row.map((c, k) => c * points.ms[k])), 0) * (named(t) === "1" ? shrink : 1);
+      return Math.max(sum(row.map((c, k) => c * points.ms[k])), 0) * shrink(t);
     }));
     const parts = (terms) => whole.ms.map((ms, k) => ms * sum(terms.map((t) => whole.row(t)[k])));
     const figure = (terms) => {
       const value = variance(terms);
-      if (every) return interval(Math.sqrt(value), null, null); // its ends take the non-central F: not worked out here
+      if (every.length) return interval(Math.sqrt(value), null, null); // its ends take the non-central F: not worked out here
       const ends = sample.interval(parts(terms));
       return interval(Math.sqrt(value), Math.sqrt(Math.min(Math.max(ends[0], 0), value)), Math.sqrt(Math.max(ends[1], value)));
     };
     const all = whole.terms.map((t) => t.factors);
     const measuring = all.filter((t) => named(t) !== "0");
     const ratio = variance([[0]]) / variance(measuring);
-    const ends = every ? [NaN, NaN] : sample.ratio(parts([[0]]), parts(measuring));
+    const ends = every.length ? [NaN, NaN] : sample.ratio(parts([[0]]), parts(measuring));
     const [least, most] = [Math.min(ends[0], ratio), Math.max(ends[1], ratio)];
     const [grr, tv] = [figure(measuring), figure(all)];
     const times = (f, by) => interval(f.value * by, f.low === null ? null : f.low * by, f.high === null ? null : f.high * by);
@@ -316,6 +317,7 @@ const FORMULAS = (() => {
     const allowed = raw.allowed ? numbers(raw.allowed) : null;
     const over = errors.map((e, k) => Math.abs(e) - (allowed ? allowed[k] : 0));
     const reach = stat.normalQuantile(0.95);
+    const size = errors.map(Math.abs);
     const count = (kept) => (allowed ? errors.filter((e, k) => kept(Math.abs(e), k) <= allowed[k]).length : null);
     const n = known.length;
     const [middle, level, Sxx] = [mean(known), mean(errors), stat.squares(known)];
@@ -329,6 +331,7 @@ const FORMULAS = (() => {
       n: of.length, mean: mean(of), largest: of.reduce((a, b) => (Math.abs(b) > Math.abs(a) ? b : a)),
     })));
     return {
+      largest: interval(Math.max(...size), Math.max(...size.map((e, k) => Math.max(e - reach * u[k], 0))), Math.max(...size.map((e, k) => e + reach * u[k]))),
       worst_error: errors[over.indexOf(Math.max(...over))], within: count((e) => e), shown: count((e, k) => e + reach * u[k]),
       scale: interval(slope, slope - U, slope + U), offset: interval(offset, offset - V, offset + V), places,
     };
@@ -361,6 +364,11 @@ const FORMULAS = (() => {
     const whole = tables.reduce((a, b) => add(a, b, 1));
     let [kappa, error] = cohen(whole);
     const n = tables.length;
+    if (!whole[0][1] && !whole[1][0]) {
+      // Where all agree the error is 0 by any formula: the least share of agreement that n parts allow stands in.
+      const chance = (whole[0][0] ** 2 + whole[1][1] ** 2) / sum(whole.flat()) ** 2;
+      return interval(1, Math.max(1 - rate(0, n).high / (1 - chance), -1), 1);
+    }
     if (sum(whole.flat()) > n) {
       // Decisions on one part belong together: one part at a time is left out (jackknife).
       const without = tables.map((one) => cohen(add(whole, one, -1))[0]);

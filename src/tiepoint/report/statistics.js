@@ -82,6 +82,9 @@ const stat = (() => {
   const normalQuantile = (p) => inverse(normal, p, -40, 40);
   const tBelow = (t, dof) => {
     if (dof === null) return normal(t);
+    // Near the middle from there, and the tails from theirs: neither loses its digits.
+    const middle = (t * t) / (dof + t * t);
+    if (middle < 0.5) return 0.5 + Math.sign(t) * 0.5 * beta(middle, 0.5, dof / 2);
     const tail = 0.5 * beta(dof / (dof + t * t), dof / 2, 0.5);
     return t < 0 ? tail : 1 - tail;
   };

@@ -169,7 +169,7 @@ def _rr(outcome: Mapping[str, Any]) -> Worked:
         rows.append(_row("GRR of the tolerance", "share_of_tolerance", of_tolerance, asked=asked))
     factors = list(study.factors)
     columns = {**_measured(study.data, "part", "trial"), **study.data.factors}
-    inputs = {"factors": factors, "every": bool(study.every), "tolerance": study.tolerance, "spread": study.spread}
+    inputs = {"factors": factors, "every": [1 + factors.index(name) for name in study.every], "tolerance": study.tolerance, "spread": study.spread}
     inputs |= {"pool": study.pool, "pool_above": study.pool_above}
     if study.every:
         # The ends of what fixed levels add take the non-central F law, which the page does without.
@@ -224,6 +224,7 @@ def _lengths(outcome: Mapping[str, Any]) -> Worked:
     asked = "" if study.allowed is None else _at_most(float(study.allowed[study.worst]), study.unit)
     n = len(study.errors)
     rows = [Row("worst error", worst, unit=study.unit, numbers={"worst_error": worst}, asked=asked)]
+    rows += [_row("largest error, without its sign", "largest", study.largest, study.unit)]
     if study.within is not None and study.shown is not None:
         rows += [_alone("errors that keep the maximum", "within", study.within, told=f"of {n}")]
         rows += [_alone("… whatever the test's own u", "shown", study.shown, told=f"of {n}")]
@@ -248,10 +249,11 @@ def _agreement(outcome: Mapping[str, Any]) -> Worked:
     study = revived(AgreementStudy, outcome)
     asked = {a.name: _share(a.most) for a in study.asked}
     rows: list[Row] = []
-    if study.misses is not None and study.false_alarms is not None and study.kappa is not None:
+    if study.misses is not None and study.false_alarms is not None:
         rows += [_rate("misses", "misses", study.misses, asked.get("miss rate", ""))]
         rows += [_rate("false alarms", "false_alarms", study.false_alarms, asked.get("false alarm rate", ""))]
         rows += [_rate(f"wrong of {c.name}", f"classes.{k}.wrong", c.wrong) for k, c in enumerate(study.classes)]
+    if study.kappa is not None:
         rows += [_row("κ, which never stands alone", "kappa", study.kappa)]
     if study.same is not None:
         rows += [_rate("parts on which all repeats agree", "same", study.same)]
