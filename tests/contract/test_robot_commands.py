@@ -180,7 +180,7 @@ def test_planar_cycles_and_several_poses_are_read(cli, tmp_path):
     assert [p["name"] for p in said.json["poses"]] == ["1", "2", "3"]
     assert all(p["turn_ap_deg"][0] < 0.05 for p in said.json["poses"])
     sentences = " ".join(said.json["sentences"])
-    assert "asks for 30 cycles at each pose, and there are 12" in sentences
+    assert "A pose has 12 cycles; ISO 9283 asks for 30" in sentences
     assert "Only x and y were measured" in sentences
     assert "Measuring alone, with u 0.005 mm" in sentences
 

@@ -58,7 +58,8 @@ def test_what_a_person_reads_of_a_gauge_study(cli):
     said = cli("study", "rr", GAUGE, "--tolerance", "8mm", "--most", "30%").out
     for part in (
         "part × appraiser (pooled)", "an interaction joins the error where p > 0.25", "without pooling GRR is 0.313 mm",
-        "By ranges: EV 0.2019, AV 0.2297", "as is usually judged; that it truly is, is not shown", "names no unit",
+        "By ranges: repeatability EV 0.2019, factor AV 0.2297",
+        "as is usually judged; that it truly is, is not shown", "names no unit",
         "Tested and not objected to: enough parts",
     ):  # fmt: skip
         assert part in said, part

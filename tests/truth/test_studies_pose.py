@@ -99,7 +99,7 @@ def test_a_drift_is_named_and_noise_is_not():
     assert still.poses[0].drift_mm is None
     assert creeping.poses[0].drift_mm == pytest.approx(0.05, abs=0.012)
     assert any("warm the robot up" in s for s in creeping.sentences)
-    assert any("Accuracy was not asked" in s for s in still.sentences)
+    assert still.sentences[-1].startswith("Next: give what was commanded")
 
 
 def test_what_cannot_be_studied_is_refused():

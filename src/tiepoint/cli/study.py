@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, cast
 import typer
 
 from tiepoint.cli.answer import Answer, Json, group, help_alone, present, table
+from tiepoint.cli.study_data import Kept, KeptIn, Of, finite, keep, untold
 from tiepoint.cli.study_design import design
 from tiepoint.cli.study_proofs import agreement, capability, lengths
 from tiepoint.cli.study_values import linearity, rr, stability, type1
@@ -52,6 +53,8 @@ def pose(
     most_rp: Annotated[
         str | None, typer.Option("--most-rp", metavar="LENGTH", help="The repeatability RP that is asked for, at most.")
     ] = None,
+    station: KeptIn = None,
+    of: Of = None,
     as_json: Json = False,
 ) -> None:
     """Tell how accurately and how repeatably a robot reaches a pose, in the manner of ISO 9283.
@@ -74,7 +77,9 @@ def pose(
     limits = [None if t is None else positive_mm(o, t) for o, t in (("--most-ap", most_ap), ("--most-rp", most_rp))]
     u_mm = None if u is None else positive_mm("--u", u)
     study = study_pose(_read(data, angles), u_mm=u_mm, most_ap_mm=limits[0], most_rp_mm=limits[1])
-    present(Answer(_document(study), tuple(_lines(study)), study.good is not False), as_json)
+    document = _document(study)
+    hints = keep("pose", document, Kept(station, data, of))
+    present(Answer(document, tuple(_lines(study)), study.good is not False, hints), as_json)
 
 
 # --- the table -----------------------------------------------------------------------------------------------------
@@ -172,12 +177,13 @@ def _pose(row: dict[str, float], prefix: str, angles: str) -> "Pose3":
 def _document(study: "PoseStudy") -> dict[str, Any]:
     from tiepoint.documents.canonical import plain
 
-    poses = [plain(dataclasses.asdict(p)) for p in study.poses]
-    return {"study": "pose", "poses": poses, "good": study.good, "sentences": list(study.sentences)}
+    return {"study": "pose", **plain(finite(dataclasses.asdict(study)))}
 
 
 def _lines(study: "PoseStudy") -> Iterator[str]:
+    yield study.convention
     yield from table([("pose", "cycles", "AP mm", "RP mm", "AP turn °", "RP turn °"), *map(_row, study.poses)])
+    yield untold(study.checks)
     yield from study.sentences
 
 

@@ -144,7 +144,8 @@ def _class_row(seen: "ClassAgreed") -> tuple[str, ...]:
 
 def _objections(checks: "tuple[Check, ...]") -> Iterator[str]:
     yield from (check.sentence for check in checks if check.holds is False)
-    yield untold(checks)
+    if checks:
+        yield untold(checks)
 
 
 # --- capability ----------------------------------------------------------------------------------------------------

@@ -193,7 +193,10 @@ def _rr_lines(study: "RrStudy") -> Iterator[str]:
     yield from table(shares)
     if study.ranges is not None:
         r, share = study.ranges, 100 * study.ranges.grr / study.ranges.tv
-        yield f"By ranges: EV {r.ev:.4g}, AV {r.av:.4g}, GRR {r.grr:.4g}, PV {r.pv:.4g}; GRR is {share:.3g} % of all."
+        yield (
+            f"By ranges: repeatability EV {r.ev:.4g}, factor AV {r.av:.4g}, measuring GRR {r.grr:.4g}, parts PV "
+            f"{r.pv:.4g}; GRR is {share:.3g} % of all."
+        )
     yield untold(study.checks)
 
 

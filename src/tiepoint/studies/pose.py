@@ -13,7 +13,7 @@ Isotropic Gaussian scatter σ has RP = (√(8/π) + 3·√(3 − 8/π))·σ = 3.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,6 +22,7 @@ from scipy import special
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.foundation.frames import Pose3
 from tiepoint.foundation.sources import coverage_factor
+from tiepoint.studies.checks import Check, independence, normality, without_outliers
 from tiepoint.studies.figure import Figure, counted
 from tiepoint.studies.measured import demand_not_pasted
 
@@ -40,10 +41,17 @@ GAUSSIAN = {
 }
 """RP over σ of isotropic Gaussian scatter: moments of the half-normal, Rayleigh and Maxwell distributions."""
 
+CONVENTION = (
+    "In the manner of ISO 9283, without claiming conformity: AP is how far the mean attained place lies from the "
+    "commanded one, RP the mean distance from that mean place and three of its standard deviations; of turns ±3 "
+    "standard deviations; intervals of RP by draws from the Gaussian that the places show, of AP by Student's t, 95 %."
+)
+
 _DRAWS = 4000
 _DRIFT_P = 0.01
 _APART_RAD = math.radians(30.0)
 _TRUE = 200_000
+_FEWEST_TO_TEST = 10
 
 
 @dataclass(frozen=True)
@@ -74,6 +82,8 @@ class PoseStudy:
     """All poses, and what can be said of them. `good`: None where no limit was asked for."""
 
     poses: tuple[PoseFigures, ...]
+    convention: str
+    checks: tuple[Check, ...]
     good: bool | None
     sentences: tuple[str, ...]
 
@@ -127,9 +137,9 @@ def study_pose(
     poses = tuple(_figures(one, rng) for one in cycles)
     if most_ap_mm is not None and (missing := [p.name for p in poses if p.ap is None]):
         raise UnusableInput(f"pose {missing[0]} has no commanded place, so nothing can be said of its accuracy")
-    study = PoseStudy(poses, _good(poses, most_ap_mm, most_rp_mm), ())
+    study = PoseStudy(poses, CONVENTION, _checks(cycles), _good(poses, most_ap_mm, most_rp_mm), ())
     said = (*_verdicts(study, most_ap_mm, most_rp_mm), *_worst(study), *_cautions(study, u_mm), *_next(study))
-    return PoseStudy(poses, study.good, said)
+    return replace(study, sentences=said)
 
 
 def repeatability(places: Array) -> float:
@@ -253,6 +263,31 @@ def _drift(places: Array) -> float | None:
     return float(np.linalg.norm(slope) * (n - 1))
 
 
+# --- what is taken for granted -------------------------------------------------------------------------------------
+
+
+def _checks(cycles: list[Cycles]) -> tuple[Check, ...]:
+    """Return what the coordinates of all poses say of the Gaussian law: each about its mean, in its own scatter."""
+    least = min(len(c.xyz_mm) for c in cycles)
+    said = f"{least} cycles at each pose, and more, are enough."
+    few = f"A pose has {least} cycles; ISO 9283 asks for {CYCLES}, so the intervals are wide."
+    enough = Check("enough cycles", least >= CYCLES, said if least >= CYCLES else few)
+    if least < _FEWEST_TO_TEST:
+        return (
+            enough,
+            Check("normality", None, f"{least} cycles are too few to test whether they scatter as a Gaussian."),
+        )
+    scaled, where = [], []
+    for one in cycles:
+        away = np.asarray(one.xyz_mm, float) - np.mean(one.xyz_mm, axis=0)
+        spread = away.std(axis=0, ddof=1)
+        for k in np.flatnonzero(spread > 0):
+            scaled.append(away[:, k] / spread[k])
+            where += [f"pose {one.name}, cycle {j + 1}, {'xyz'[k]}" for j in range(len(away))]
+    x, of = np.concatenate(scaled), "the attained places"
+    return enough, normality(x, of), without_outliers(x, tuple(where), of), independence(x, of)
+
+
 # --- what is said about it -----------------------------------------------------------------------------------------
 
 
@@ -293,9 +328,7 @@ def _worst(study: PoseStudy) -> list[str]:
 
 
 def _cautions(study: PoseStudy, u_mm: float | None) -> list[str]:
-    said = []
-    if (least := min(p.n for p in study.poses)) < CYCLES:
-        said.append(f"ISO 9283 asks for {CYCLES} cycles at each pose, and there are {least}: the intervals are wide.")
+    said = [check.sentence for check in study.checks if check.holds is False]
     if any(p.dimension == 2 for p in study.poses):
         said.append("Only x and y were measured: RP is that of the plane, about a tenth below that of space.")
     for p in study.poses:
@@ -312,19 +345,22 @@ def _cautions(study: PoseStudy, u_mm: float | None) -> list[str]:
         )
     else:
         said.append("RP holds the scatter of the measuring too; state it with --u to see how much that is.")
-    return [*said, "The intervals take the scatter as Gaussian and the cycles as independent."]
+    return said
 
 
 def _next(study: PoseStudy) -> list[str]:
     if study.worst_ap is None:
-        return ["Accuracy was not asked: give what was commanded to have it, since repeatable is not accurate."]
+        return ["Next: give what was commanded, to have the accuracy too, since repeatable is not accurate."]
     said = ["AP holds in the frame of whoever measured: an error of that frame is in it."]
     if len(study.poses) < POSES:
-        said.append(
-            f"It was shown at {len(study.poses)} of the {POSES} poses that ISO 9283 asks for; accuracy varies over the "
-            "space, so measure where the parts lie, with the load and speed of the work."
-        )
-    return said
+        missing = POSES - len(study.poses)
+        return [
+            *said,
+            f"It was shown at {len(study.poses)} of the {POSES} poses that ISO 9283 asks for, and accuracy varies over "
+            "the space.",
+            f"Next: measure {counted(missing, 'more pose')}, where the parts lie, with the load and speed of the work.",
+        ]
+    return [*said, "Next: repeat it after each new tool, knock or change of the robot's programme or load."]
 
 
 def cycles_of(

@@ -536,7 +536,7 @@ def _next(study: RrStudy, judged: Figure) -> str:
         levels = len(study.factors[wide.name])
         return (
             f"Next: study more levels of {wide.name} than {levels}; it is what keeps the interval wide. If these are "
-            "all that there are, say so, and the interval is of these."
+            f"all that there are, say so (--all {wide.name}), and the interval is of these."
         )
     if unshown:
         return f"Next: study more parts than {len(study.parts)}, or repeat more often, to have narrower intervals."
