@@ -251,11 +251,3 @@ def test_limits_by_agreed_risks_keep_them_whoever_carries_the_undecided(undecide
     assert f"undecided parts {'count' if undecided == 'not-accepted' else 'are'}" in found.convention
     hard = study_limits(limits, spread, **(told | {"u_own": 0.3}), most_consumer=1e-12, most_producer=1e-12)
     assert (hard.good, hard.by_risks) == (False, None)
-
-
-def test_the_risks_that_a_requirement_is_held_by_reach_to_the_worst_station():
-    found = study_limits(Limits(-1.0, 1.0), stated_spread(0.0, 0.4), u_own=0.05, u_common=0.04, undecided="sorted")
-    worst = found.by_rule.unfavourable.worst
-    assert (found.consumer.high, found.producer.high) == (worst.consumer, worst.good_rejected)
-    assert found.consumer.low <= found.consumer.value == found.by_rule.risks.average.consumer
-    assert study_limits(Limits(-1.0, 1.0), stated_spread(0.0, 0.4), u_own=2.0).consumer is None

@@ -68,3 +68,21 @@ def test_what_was_changed_afterwards_is_told_and_stays_listed(station, table, su
     (one,) = listed(station)
     assert one.document == {}
     assert says in one.fault
+
+
+def accept(station: Station, **variants: str) -> None:
+    with Ledger(station.ledger_path) as ledger:
+        ledger.append("act", {"act": "accept", "recipes": {"recipes/a.toml": "x"}, "variants": variants})
+
+
+def test_a_study_is_of_what_was_accepted_when_it_was_made(station, table):
+    made(station, table)
+    accept(station, thin="a", wide="b")
+    made(station, table)
+    accept(station, thin="a", wide="b", other="c")
+    assert [s.replaced for s in listed(station)] == [None, None]  # a further variant replaces nothing
+    accept(station, thin="a2", wide="b", other="c")
+    made(station, table)
+    before, after, now = listed(station)
+    assert (before.replaced, now.replaced) == (None, None)
+    assert after.replaced.seq == 5

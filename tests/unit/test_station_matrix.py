@@ -3,13 +3,17 @@
 import dataclasses
 import math
 
+import numpy as np
 import pytest
 
 from tiepoint.documents.canonical import plain
+from tiepoint.model.decide import Limits
 from tiepoint.station.kept import KeptStudy
 from tiepoint.station.ledger import Entry
 from tiepoint.station.matrix import matrix
 from tiepoint.station.requirements import Characteristic, Requirement
+from tiepoint.studies.limits import stated_spread, study_limits
+from tiepoint.studies.pose import cycles_of, study_pose
 from tiepoint.studies.rates import rate
 from tiepoint.studies.trial import Showing, study_trial
 
@@ -203,11 +207,63 @@ def test_poses_are_held_by_the_worst_of_them():
 
 
 def test_limits_are_held_by_the_risk_of_the_worst_station():
-    risks = {"consumer": figure(0.0, 1e-5, 4e-5), "producer": figure(0.01, 0.01, 0.03)}
-    of = study("limits", {**risks, "limits": {"lower": 4.4, "upper": 4.6}})
+    placed = {
+        "risks": {"average": {"consumer": 1e-5, "producer": 0.01}, "no_error": {"consumer": 0.0, "producer": 0.01}},
+        "unfavourable": {"worst": {"consumer": 4e-5, "producer": 0.03}},
+    }
+    of = study("limits", {"by_risks": None, "by_rule": placed, "limits": {"lower": 4.4, "upper": 4.6}})
     assert state(asking("limits", most=4e-5), of) == "shown"
     assert state(asking("limits", most=3e-5), of) == "not shown"
     assert state(asking("limits", most=0.02, figure="producer's risk"), of) == "not shown"
     drawn = Characteristic(name="bore A", reading="bore A.diameter", drawing="C3", lower=4.3, upper=4.5)
     (line,) = matrix([asking("limits", most=4e-5)], AGREED, [of], [drawn])
     assert (line.state, "other limits" in line.why) == ("not shown", True)
+
+
+def line_of(asked, *studies):
+    (found,) = matrix([asked], AGREED, studies)
+    return found
+
+
+def test_a_touch_test_is_held_by_its_largest_error():
+    told = study("touch", {"worst_mm": figure(0.15, 0.2, 0.25)}, of=None)
+    assert state(asking("touch", most=0.25, of=None), told) == "shown"
+    assert state(asking("touch", most=0.24, of=None), told) == "not shown"
+    assert state(asking("touch", most=0.3, of=None), study("touch", {"worst_mm": None}, of=None)) == "not shown"
+
+
+def test_a_figure_that_is_asked_for_by_the_wrong_end_shows_nothing():
+    judged = line_of(asking("type1", most=2.0), study("type1", {"cgk": figure(1.34, 1.5, 1.7)}))
+    assert (judged.state, "state least" in judged.why) == ("not shown", True)
+    judged = line_of(asking("rr", least=0.1), study("rr", grr(0.1, 0.2, 0.25)))
+    assert (judged.state, "state most" in judged.why) == ("not shown", True)
+
+
+def test_a_study_of_what_is_not_run_any_more_shows_nothing():
+    later = Entry(12, "act", "2026-06-01T08:00:00.000Z", {}, "", "")
+    judged = line_of(RR, dataclasses.replace(study("rr", grr(0.1, 0.2, 0.25)), replaced=later))
+    assert judged.state == "not shown"
+    assert "before entry 12 replaced it" in judged.why
+
+
+def test_risks_are_counted_as_it_was_agreed_who_carries_undecided_parts():
+    """Real studies: sorted by other means, good ones within the guard band are nobody's risk."""
+    for undecided, name in (("not-accepted", "producer"), ("sorted", "good_rejected")):
+        made = study_limits(Limits(-1.0, 1.0), stated_spread(0.0, 0.4), u_own=0.05, u_common=0.04, undecided=undecided)
+        told, worst = study("limits", plain(dataclasses.asdict(made))), getattr(made.by_rule.risks.worst, name)
+        asked = asking("limits", figure="producer's risk", most=1.001 * worst)
+        assert state(asked, told) == "shown"
+        assert state(asking("limits", figure="producer's risk", most=0.999 * worst), told) == "not shown"
+    never = study_limits(Limits(-1.0, 1.0), stated_spread(0.0, 0.4), u_own=2.0)
+    assert state(asking("limits", most=0.5), study("limits", plain(dataclasses.asdict(never)))) == "not shown"
+
+
+def test_studies_of_the_whole_station_answer_whatever_they_are_called():
+    rng = np.random.default_rng(1)
+    cycles = [cycles_of(str(k), rng.normal(0, s, (30, 3)), [0, 0, 0]) for k, s in enumerate((0.01, 0.03, 0.02))]
+    made = study_pose(cycles)
+    high, told = max(p.rp.high for p in made.poses), study("pose", plain(dataclasses.asdict(made)), of="cell 2")
+    assert state(asking("pose", most=high, of=None), told) == "shown"
+    assert state(asking("pose", most=0.999 * high, of="cell 2"), told) == "not shown"
+    assert state(asking("pose", most=high, of="cell 3"), told) == "not tried"
+    assert state(asking("rr", most=0.3, of=None), study("rr", grr(0.1, 0.2, 0.25))) == "not tried"

@@ -36,6 +36,8 @@ def test_what_was_ordered_is_read_and_hashed_by_content(tmp_path):
         (HEAD + RR + RR, '"R1" stands twice'),
         (HEAD + BORE.replace("lower = 4.4", "lower = 4.7"), "give lower < upper"),
         (HEAD + RR + "least = 0.1\n", "most and least"),
+        (HEAD + RR + 'figure = "Cgk"\n', 'names the figure "Cgk", which rr does not have; it is held by'),
+        (HEAD.replace("title", 'undecided_are = "ours"\ntitle') + RR, 'undecided_are is "ours"'),
         (HEAD + RR.replace("most = 0.3\n", ""), "has no limit"),
         (HEAD + RR.replace('"rr"', '"magic"'), 'by is "magic"; use'),
         (HEAD + BORE + LIGHT.replace("tested", "probed"), "probed is not known here"),

@@ -8,6 +8,7 @@ import typer
 
 from tiepoint.cli.answer import Answer, Json, group, help_alone, present, table
 from tiepoint.cli.load import demand_like, load_robot, read_columns
+from tiepoint.cli.study_data import Kept, KeptIn, Of, keep
 from tiepoint.cli.typed import not_negative_mm, positive_mm
 from tiepoint.foundation.errors import UnusableInput
 
@@ -118,6 +119,8 @@ def check(
             help="Standard uncertainty of one coordinate of a touch; else the tie's own scatter.",
         ),
     ] = None,
+    station: KeptIn = None,
+    of: Of = None,
     as_json: Json = False,
 ) -> None:
     """Judge a robot's tie by points that were touched: each error, what they share, and what may be behind it.
@@ -139,7 +142,9 @@ def check(
     asked = positive_mm("--tolerance", tolerance)
     u_mm = None if u is None else not_negative_mm("--u", u)
     found = check_touches(tie, [r[:2] for r in rows], [r[2:] for r in rows], asked, u_mm)
-    present(Answer(_document(found), tuple(_lines(found)), found.good), as_json)
+    document = _document(found)
+    hints = keep("touch", document, Kept(station, touched, of))
+    present(Answer(document, tuple(_lines(found)), found.good, hints), as_json)
 
 
 def _document(found: "TouchCheck") -> dict[str, Any]:
@@ -154,11 +159,16 @@ def _document(found: "TouchCheck") -> dict[str, Any]:
         "offset_mm": None if found.offset_mm is None else [value_document(v) for v in found.offset_mm],
         "turn_rad": None if found.turn_rad is None else value_document(found.turn_rad),
         "scale": None if found.scale is None else value_document(found.scale),
+        "worst_mm": None if found.worst_mm is None else _ends(*found.worst_mm),
         "rms_mm": found.rms_mm if found.rms_mm >= 0 else None,
         "rest_rms_mm": found.rest_rms_mm,
         "hints": list(found.hints),
         "sentences": list(found.sentences),
     }
+
+
+def _ends(value: float, low: float, high: float) -> dict[str, float]:
+    return {"value": value, "low": low, "high": high, "confidence": 0.9}
 
 
 def _checked_document(p: "CheckedPoint") -> dict[str, Any]:

@@ -5,7 +5,7 @@ act for each, with the hashes of both, so that none can be left out, changed or 
 """
 
 import hashlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -26,7 +26,8 @@ MOST_BYTES = 400_000_000
 class KeptStudy:
     """A study that was made: its `kind`, what it is `of` (a reading's id, as a rule), its document and its act.
 
-    `fault`: why its document is not there as it was kept; then `document` is empty.
+    `fault`: why its document is not there as it was kept; then `document` is empty. `replaced`: the entry by which
+    something that was accepted when it was made is not run any more; None where all of it still is.
     """
 
     kind: str
@@ -35,6 +36,7 @@ class KeptStudy:
     document: Mapping[str, Any]
     act: Entry
     fault: str | None = None
+    replaced: Entry | None = None
 
 
 def keep_study(
@@ -90,15 +92,31 @@ def keep_study(
 
 def kept_studies(station: Station, ledger: Ledger) -> Iterator[KeptStudy]:
     """Yield every study that was made, in the order of the ledger, whether its document is still as it was or not."""
-    for entry in ledger.entries("act"):
-        if entry.body.get("act") != STUDY:
+    acts = [entry for entry in ledger.entries("act") if entry.body.get("act") in (STUDY, "accept")]
+    accepted = _accepted(acts)
+    for k, entry in enumerate(acts):
+        if entry.body["act"] != STUDY:
             continue
         body = entry.body
         try:
             document, fault = _document(station, body), None
         except TiepointError as error:
             document, fault = {}, str(error)
-        yield KeptStudy(body["kind"], body["of"], body["good"], document, entry, fault)
+        replaced = next((acts[j] for j in range(k + 1, len(acts)) if not accepted[k] <= accepted[j]), None)
+        yield KeptStudy(body["kind"], body["of"], body["good"], document, entry, fault, replaced)
+
+
+def _accepted(acts: Sequence[Entry]) -> list[frozenset[str]]:
+    """Return for each act the copies that are run from then on."""
+    by_recipe: dict[str, str] = {}
+    now: frozenset[str] = frozenset()
+    each = []
+    for entry in acts:
+        if entry.body["act"] == "accept":
+            by_recipe |= entry.body["recipes"]
+            now = frozenset((entry.body["variants"] or by_recipe).values())
+        each.append(now)
+    return each
 
 
 def _document(station: Station, body: Mapping[str, Any]) -> dict[str, Any]:

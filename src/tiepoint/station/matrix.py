@@ -16,7 +16,8 @@ from tiepoint.foundation.sources import coverage_factor
 from tiepoint.foundation.units import MM_PER
 from tiepoint.station.kept import KeptStudy
 from tiepoint.station.ledger import Entry
-from tiepoint.station.requirements import ON_DUTY, Characteristic, Requirement
+from tiepoint.station.requirements import FIGURES, ON_DUTY, Characteristic, Requirement
+from tiepoint.studies.risks import RISKS_OF
 
 State = Literal["shown", "not shown", "not tried"]
 
@@ -62,7 +63,9 @@ def matrix(
 
 def _is_of(study: KeptStudy, asked: Requirement) -> bool:
     # A trial and an agreement tell of every class at once: which one is meant is found in it.
-    return study.kind == asked.by and (study.of == asked.of or asked.by in ("trial", "agreement"))
+    # Lengths and robots are no readings: where nobody says which they are, they are the station's.
+    whole = asked.by in ("trial", "agreement") or (asked.of is None and asked.by in ("lengths", "pose", "touch"))
+    return study.kind == asked.by and (study.of == asked.of or whole)
 
 
 def _line(asked: Requirement, agreed: Entry, studies: Sequence[KeptStudy], drawn: Characteristic | None) -> Line:
@@ -75,6 +78,11 @@ def _line(asked: Requirement, agreed: Entry, studies: Sequence[KeptStudy], drawn
     if study.act.seq < agreed.seq:
         when = f"the study (entry {study.act.seq}) is older than what was agreed (entry {agreed.seq}); make it again"
         return Line(asked, "not shown", when, None, study)
+    if study.replaced is not None:
+        when = (
+            f"the study (entry {study.act.seq}) is of what was accepted before entry {study.replaced.seq} replaced it"
+        )
+        return Line(asked, "not shown", f"{when}; make it again", None, study)
     outcome = study.document["outcome"]
     try:
         found = _found(outcome, asked)
@@ -123,6 +131,9 @@ def _judged(asked: Requirement, found: Found | None, study: KeptStudy) -> Line:
     limit = asked.most if asked.most is not None else asked.least
     if limit is None or found is None:
         return Line(asked, "shown" if study.good else "not shown", "as the study says", found, study)
+    if (asked.least is not None) != (found.name in _LARGE):
+        want = "most" if asked.least is not None else "least"
+        return Line(asked, "not shown", f"{found.name} is asked for by the wrong end; state {want}", found, study)
     end = found.high if asked.most is not None else found.low
     kept = math.isfinite(end) and (end <= limit if asked.most is not None else end >= limit)
     whose = "the unfavourable end of its interval keeps it" if kept else "the unfavourable end of its interval does not"
@@ -160,11 +171,16 @@ def _end(said: Any, open_: float) -> float:
     return open_ if said is None else float(said)
 
 
-def _one_of(asked: Requirement, first: str, *others: str) -> str:
-    """Return which figure is asked for, `first` where none is named; ValueError for one that is none of them."""
-    named = asked.figure or first
-    if named not in (first, *others):
-        raise ValueError(f"{asked.by} has {', '.join((first, *others))}; it has no {named}")
+_LARGE = ("Cgk", "Cg")
+"""Figures that are to be large: a `least` is asked of them, a `most` of all others."""
+
+
+def _named(asked: Requirement) -> str:
+    """Return which figure is asked for; ValueError for one that its study does not have."""
+    figures = FIGURES[asked.by]
+    named = asked.figure or figures[0]
+    if named not in figures:
+        raise ValueError(f"{asked.by} has {', '.join(figures)}; it has no {named}")
     return named
 
 
@@ -179,12 +195,12 @@ def _rate(name: str, of: Any, confidence: float) -> Found:
 
 
 def _type1(outcome: Mapping[str, Any], asked: Requirement) -> Found:
-    named = _one_of(asked, "Cgk", "Cg")
+    named = _named(asked)
     return _figure(named, outcome[named.lower()])
 
 
 def _rr(outcome: Mapping[str, Any], asked: Requirement) -> Found:
-    named = _one_of(asked, "GRR of the tolerance", "GRR of the variation")
+    named = _named(asked)
     share = outcome["share_of_tolerance" if named == "GRR of the tolerance" else "share_of_total"]
     if share is None:
         raise ValueError("it was made without a tolerance")
@@ -192,15 +208,15 @@ def _rr(outcome: Mapping[str, Any], asked: Requirement) -> Found:
 
 
 def _linearity(outcome: Mapping[str, Any], asked: Requirement) -> Found:
-    return _size(_figure(_one_of(asked, "largest bias"), outcome["largest"], outcome["unit"]))
+    return _size(_figure(_named(asked), outcome["largest"], outcome["unit"]))
 
 
 def _stability(outcome: Mapping[str, Any], asked: Requirement) -> Found:
-    return _size(_figure(_one_of(asked, "drift over the study"), outcome["drift"], outcome["unit"]))
+    return _size(_figure(_named(asked), outcome["drift"], outcome["unit"]))
 
 
 def _capability(outcome: Mapping[str, Any], asked: Requirement) -> Found:
-    named = _one_of(asked, "Q_MP", "Q_MS")
+    named = _named(asked)
     of = outcome["process" if named == "Q_MP" else "system"]
     if of is None:
         raise ValueError("no cause of the measuring process was stated")
@@ -214,12 +230,12 @@ def _lengths(outcome: Mapping[str, Any], asked: Requirement) -> Found:
     sizes = [abs(e) for e in outcome["errors"]]
     reach = [coverage_factor(0.95, math.inf) * u for u in outcome["data"]["u"]]
     ends = [(max(s - r, 0.0), s + r) for s, r in zip(sizes, reach, strict=True)]
-    name = _one_of(asked, "largest error")
+    name = _named(asked)
     return Found(name, max(sizes), max(low for low, _ in ends), max(high for _, high in ends), outcome["unit"])
 
 
 def _pose(outcome: Mapping[str, Any], asked: Requirement) -> Found:
-    named = _one_of(asked, "RP", "AP")
+    named = _named(asked)
     of = [pose[named.lower()] for pose in outcome["poses"]]
     if None in of:
         raise ValueError("a pose was not commanded, so nothing is known of its accuracy")
@@ -228,12 +244,18 @@ def _pose(outcome: Mapping[str, Any], asked: Requirement) -> Found:
 
 
 def _limits(outcome: Mapping[str, Any], asked: Requirement) -> Found:
-    """Return a risk: of the average station, up to the 95 %-worst with parts spread as far as they may be."""
-    named = _one_of(asked, "consumer's risk", "producer's risk")
-    risk = outcome[named.partition("'")[0]]
-    if risk is None:
-        raise ValueError("no part can ever conform")
-    return _figure(named, risk)
+    """Return a risk: of the average station, and of the 95 %-worst with parts spread as far as they may be."""
+    named = _named(asked)
+    placed = outcome["by_rule"]  # agreed risks propose limits, and a station judges by its rule until that is changed
+    if placed is None:
+        raise ValueError("by its rule no part can ever conform")
+    key = RISKS_OF[outcome.get("undecided", "not-accepted")][named == "producer's risk"]
+    average, worst = placed["risks"]["average"][key], placed["unfavourable"]["worst"][key]
+    return Found(named, average, placed["risks"]["no_error"][key], max(average, worst))
+
+
+def _touch(outcome: Mapping[str, Any], asked: Requirement) -> Found:
+    return _figure(_named(asked), outcome["worst_mm"], "mm")
 
 
 def _agreement(outcome: Mapping[str, Any], asked: Requirement) -> Found:
@@ -264,6 +286,7 @@ _FIGURES: Mapping[str, Callable[[Mapping[str, Any], Requirement], Found]] = {
     "lengths": _lengths,
     "pose": _pose,
     "limits": _limits,
+    "touch": _touch,
     "agreement": _agreement,
     "trial": _trial,
 }

@@ -26,7 +26,7 @@
 What is asked for is shown by a study of the kind that `by` names; until one was made it is not tried.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
@@ -51,6 +51,18 @@ By = Literal[
     "type1", "rr", "linearity", "stability", "agreement", "lengths", "capability", "pose", "trial", "limits", "touch",
     "times", "faults", "alarms",
 ]  # fmt: skip
+FIGURES: Mapping[By, tuple[str, ...]] = {
+    "type1": ("Cgk", "Cg"),
+    "rr": ("GRR of the tolerance", "GRR of the variation"),
+    "linearity": ("largest bias",),
+    "stability": ("drift over the study",),
+    "capability": ("Q_MP", "Q_MS"),
+    "lengths": ("largest error",),
+    "pose": ("RP", "AP"),
+    "limits": ("consumer's risk", "producer's risk"),
+    "touch": ("largest error",),
+}
+"""What a study can be held by; the first unless `figure` names another. Of the others `of` says it."""
 ON_DUTY: tuple[By, ...] = ("times", "faults", "alarms")
 """What only a station on duty can show."""
 
@@ -191,6 +203,12 @@ def _check(table: RequirementsTable, where: str) -> None:
 
 
 def _check_requirement(asked: Requirement, here: str) -> None:
+    figures = FIGURES.get(asked.by, ())
+    if asked.figure is not None and asked.figure not in figures:
+        there = f"it is held by {said_names(figures)}" if figures else "leave figure out"
+        raise UnusableDocument(
+            f"{here} names the figure {shown(asked.figure)}, which {asked.by} does not have; {there}"
+        )
     if asked.most is not None and asked.least is not None:
         raise UnusableDocument(f"{here} has most and least; make two requirements of it")
     needs_limit = asked.by not in ("faults", "alarms", "touch", "agreement")

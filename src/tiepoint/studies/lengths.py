@@ -59,7 +59,6 @@ class PlaceErrors:
 class LengthsStudy:
     """Errors (n,) with what was allowed of each (n,); `worst`: its row, and that with the test's own uncertainty.
 
-    `largest`: the largest error without its sign, with what the known length leaves open of it (95 % on each side).
     `scale`: error for each unit of length, `offset` at length 0, by a straight line (None for one length). `within`:
     how many keep the maximum; `shown`: how many do whatever the test's own uncertainty. `missing`: what was not looked
     at. `good`: None where no maximum was stated. `data`, in `unit`: what it was made of.
@@ -68,7 +67,6 @@ class LengthsStudy:
     errors: Array
     allowed: Array | None
     worst: int
-    largest: Figure
     within: int | None
     shown: int | None
     scale: Figure | None
@@ -105,9 +103,6 @@ def study_lengths(
         errors=errors,
         allowed=allowed,
         worst=worst,
-        largest=Figure(
-            float(size.max()), float(np.max(np.maximum(size - reach, 0.0))), float(np.max(size + reach)), 0.9
-        ),
         within=None if allowed is None else int(np.sum(size <= allowed)),
         shown=shown,
         scale=scale,

@@ -18,7 +18,6 @@ from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.model.decide import ISO, Limits, acceptance_limits, probability_of_conformance, prospect
 from tiepoint.model.reading import Reading
 from tiepoint.studies.checks import Check, independence, normality, without_outliers
-from tiepoint.studies.figure import Figure
 from tiepoint.studies.risks import (
     RISKS_OF,
     Normal,
@@ -102,8 +101,6 @@ class LimitsStudy:
     `by_rule` is None where no part can ever conform. `by_risks` is None where no risk was agreed, or where no guard
     band keeps those that were. `narrowest` and `widest`: the guard bands from and to which the agreed risks are kept,
     each alone; None where none sets that end. `undecided`: what becomes of undecided parts, by which both risks go.
-    `consumer` and `producer`: the risks where it is judged by the rule: of the average station, and at the high end of
-    the 95 %-worst one; None where no part can ever conform.
     """
 
     limits: Limits
@@ -119,8 +116,6 @@ class LimitsStudy:
     most_consumer: float | None
     most_producer: float | None
     undecided: Undecided
-    consumer: Figure | None
-    producer: Figure | None
     curves: RiskCurves
     convention: str
     checks: tuple[Check, ...]
@@ -264,8 +259,6 @@ def study_limits(
         most_consumer=most_consumer,
         most_producer=most_producer,
         undecided=undecided,
-        consumer=_judged(by_rule, undecided, 0),
-        producer=_judged(by_rule, undecided, 1),
         curves=_curves(limits, spread.parts, u_own, u_common, undecided),
         convention=_convention(limits, spread, undecided),
         checks=_checks(readings),
@@ -381,15 +374,6 @@ def _chosen(bands: Sequence[Band | None], undecided: Undecided, most_consumer: f
         return None
     alone = len(bands) == 1 and (most_consumer is None) == (undecided == "not-accepted")
     return high if alone and undecided != "sorted" else low
-
-
-def _judged(placed: Placed | None, undecided: Undecided, which: int) -> Figure | None:
-    """Return a risk of the average station; to its high end at the 95 %-worst one, for the spread that is worse."""
-    if placed is None:
-        return None
-    each = (placed.risks.average, placed.risks.no_error, placed.risks.worst, placed.unfavourable.worst)
-    average, *others = (r.carried(undecided)[which] for r in each)
-    return Figure(average, min(average, others[0]), max(average, *others))
 
 
 def _curves(limits: Limits, parts: Normal | Sample, u_own: float, u_common: float, undecided: Undecided) -> RiskCurves:

@@ -76,7 +76,8 @@ class TouchCheck:
 
     Their ± is what tie and touching explain: where the value exceeds it, something else is behind it. None where there
     are too few points, or where errors are so large that no such words fit (`hints` then say what may be mistaken).
-    `holds`: whether the errors agree with the tie's stated ±.
+    `holds`: whether the errors agree with the tie's stated ±. `worst_mm`: the largest error with its low and high end
+    (95 % each), which the touching leaves open; None where so few points, or such a tie, show nothing.
     """
 
     points: tuple[CheckedPoint, ...]
@@ -87,6 +88,7 @@ class TouchCheck:
     scale: Value | None
     rms_mm: float
     rest_rms_mm: float | None
+    worst_mm: tuple[float, float, float] | None
     holds: bool
     good: bool
     hints: tuple[str, ...]
@@ -221,7 +223,7 @@ def check_touches(
     )
     errors = (shown - mapped.xy_mm)[counted]
     forms = _forms(errors, mapped.d_sources[counted], mapped.sources, touching)
-    return _judge(tie, points, shown[counted], mapped.xy_mm[counted], forms, tolerance_mm, touching.u)
+    return _judge(tie, points, shown[counted], mapped.xy_mm[counted], forms, tolerance_mm, touching)
 
 
 def _checked(plane_mm: ArrayLike, shown_mm: ArrayLike, tolerance_mm: float) -> tuple[Array, Array]:
@@ -269,12 +271,16 @@ def _point(
     expected = float(at[0]), float(at[1])
     if not counts:
         return CheckedPoint(k + 1, *places, expected, error, None, "the tie was made from it")
-    guard = coverage_factor(0.95, touching.dof) * touching.u
+    guard = _guard(touching)
     size = math.hypot(*error)
     verdict = (
         "conforms" if size <= tolerance_mm - guard else "undecided" if size <= tolerance_mm + guard else "rejected"
     )
     return CheckedPoint(k + 1, *places, expected, error, verdict)
+
+
+def _guard(touching: Source) -> float:
+    return coverage_factor(0.95, touching.dof) * touching.u
 
 
 def _forms(errors: Array, d_sources: Array, sources: tuple[Source, ...], touching: Source) -> Values:
@@ -291,7 +297,7 @@ def _forms(errors: Array, d_sources: Array, sources: tuple[Source, ...], touchin
 
 def _judge(
     tie: Tie, points: tuple[CheckedPoint, ...], shown: Array, expected: Array, errors: Values, tolerance_mm: float,
-    u_touch: float,
+    touching: Source,
 ) -> TouchCheck:  # fmt: skip
     n = len(shown)
     rms = float(np.sqrt(np.mean(np.sum((shown - expected) ** 2, axis=1)))) if n else math.nan
@@ -303,16 +309,13 @@ def _judge(
         turn, scale, rest = _shape(errors, expected)
     holds = n > 0 and not gross and _agree(errors)
     verdicts = [p.verdict for p in points if p.verdict is not None]
-    good = (
-        n >= FEWEST_POINTS
-        and thinness(expected) >= _THIN
-        and all(v == "conforms" for v in verdicts)
-        and not forbidding(tie.flags)
-    )
+    enough = n >= FEWEST_POINTS and thinness(expected) >= _THIN and not forbidding(tie.flags)
+    good = enough and all(v == "conforms" for v in verdicts)
+    size, guard = max((p.size_mm or 0.0 for p in points if p.verdict), default=0.0), _guard(touching)
     hints = _hints(expected, shown) if gross else () if n else _of_sides(tie, points)
     check = TouchCheck(
-        points, tolerance_mm, u_touch, None if offset is None else (offset[0], offset[1]), turn, scale, rms, rest,
-        holds, good, hints, (),
+        points, tolerance_mm, touching.u, None if offset is None else (offset[0], offset[1]), turn, scale, rms, rest,
+        (size, max(size - guard, 0.0), size + guard) if enough else None, holds, good, hints, (),
     )  # fmt: skip
     said = (_first(check, tie, expected), *hints, *_causes(check), *_doubts(check))
     return TouchCheck(**{**check.__dict__, "sentences": said})
