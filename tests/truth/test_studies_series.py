@@ -10,7 +10,7 @@ from scipy import stats
 from statsmodels.stats.oneway import anova_oneway
 
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
-from tiepoint.studies.control import ewma, run_length, shewhart_run_length, sigma_of_singles
+from tiepoint.studies.control import ewma, run_length, sigma_of_singles
 from tiepoint.studies.linearity import study_linearity
 from tiepoint.studies.measured import Measured, read_measured
 from tiepoint.studies.stability import study_stability
@@ -217,9 +217,10 @@ def test_run_lengths_are_the_published_ones(weight, width, shift, published):
 
 
 def test_a_weight_of_one_is_shewharts_chart():
+    # Points are independent: one after 1/P on average, P that a point lies outside.
     for shift in (0.0, 1.0, 2.0):
-        assert run_length(shift, 1.0, 3.0) == pytest.approx(shewhart_run_length(shift), rel=1e-6)
-    assert shewhart_run_length(0.0) == pytest.approx(1 / (2 * stats.norm.sf(3)), rel=1e-12)
+        outside = stats.norm.sf(3 - shift) + stats.norm.cdf(-3 - shift)
+        assert run_length(shift, 1.0, 3.0) == pytest.approx(1 / outside, rel=1e-6)
 
 
 @pytest.mark.parametrize("shift", [0.0, 1.0])

@@ -10,7 +10,6 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special
 
 from tiepoint.studies.ranges import range_moments
 
@@ -53,8 +52,3 @@ def run_length(shift: float, weight: float = LAMBDA, width: float = WIDTH, nodes
 
     lengths = np.linalg.solve(np.eye(nodes) - density(x, x) * w, np.ones(nodes))
     return float(1 + (density(x, np.zeros(1)) * w @ lengths)[0])
-
-
-def shewhart_run_length(shift: float, width: float = SHEWHART) -> float:
-    """Return after how many points, on average, one lies outside the limits."""
-    return 1 / float(special.ndtr(-width - shift) + special.ndtr(-width + shift))
