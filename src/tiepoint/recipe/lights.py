@@ -96,7 +96,7 @@ class GroundTable(Table):
         return (x - w, x + w), (y - h, y + h)
 
 
-class StepTable(Table):
+class KnownStepTable(Table):
     """`[step]`: pictures of a part with a step of known height, under the lamps, in their order, and where it is."""
 
     pictures: Annotated[tuple[str, ...], Field(strict=False, min_length=1, max_length=MOST)]
@@ -121,7 +121,7 @@ class LightsTable(Table):
     black_level: Annotated[Number, Field(ge=0)] = 0.0
     flat: FlatTable | None = None
     ball: BallTable | None = None
-    step: StepTable | None = None
+    step: KnownStepTable | None = None
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,6 @@
 """`bead`: adhesive, sealant, solder or paint laid along a path: how wide, where, and where it is missing."""
 
 import math
-from dataclasses import dataclass
 from typing import Annotated, Literal, Self
 
 import numpy as np
@@ -23,7 +22,7 @@ from tiepoint.recipe.bead_values import (
     strips_of,
     total_of,
 )
-from tiepoint.recipe.context import Context, EdgeLook, StepResult, Told
+from tiepoint.recipe.context import Context, Outlined, StepResult, Told
 from tiepoint.recipe.kinds import Quantity, StepKind
 from tiepoint.recipe.regions import PathRegion
 from tiepoint.recipe.schema import EdgedTable
@@ -58,15 +57,6 @@ class BeadTable(EdgedTable):
         if self.most_width is None and ("blobs" in self.limits or "blobs" in self.readings):
             raise said("most_width", "is missing; a blob is where the bead is wider than that")
         return self
-
-
-@dataclass(frozen=True)
-class FoundBead:
-    """What was seen of a bead: both its edges, stretch by stretch, and marks across the path at each end of a gap."""
-
-    outlines: tuple[Array, ...]
-    flags: tuple[str, ...]
-    looks: tuple[EdgeLook, ...] = ()
 
 
 def run(context: Context) -> StepResult:
@@ -108,7 +98,7 @@ def _told(table: BeadTable, measure: Measure, full: float) -> StepResult:
         "path_masked": not bool(stations.looked.all()),
         "saturated": full > SATURATED,
     }
-    found = FoundBead(_outlines(measure), tuple(flag(code) for code, holds in held.items() if holds))
+    found = Outlined(_outlines(measure), tuple(flag(code) for code, holds in held.items() if holds))
     return StepResult(told, found=(found,), at=_worst(measure, strips, gaps))
 
 

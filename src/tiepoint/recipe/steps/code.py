@@ -1,6 +1,5 @@
 """`code`: what a printed or marked code says, and where it lies."""
 
-from dataclasses import dataclass
 from typing import Annotated, Any, Self
 
 import numpy as np
@@ -9,7 +8,7 @@ from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from tiepoint.foundation.reasons import Reason, flag
 from tiepoint.foundation.sources import constant
-from tiepoint.recipe.context import Array, Context, EdgeLook, Said, StepResult, Told
+from tiepoint.recipe.context import Context, Outlined, Said, StepResult, Told
 from tiepoint.recipe.features import PlaceFeature
 from tiepoint.recipe.kinds import Quantity, StepKind
 from tiepoint.recipe.marks_content import Message, parse, shown
@@ -84,15 +83,6 @@ class CodeTable(LookingTable):
     def expects(self, quantity: str) -> str | None:
         """Return what the content is judged by."""
         return self.expected.words if quantity == "content" and self.expected else None
-
-
-@dataclass(frozen=True)
-class FoundMark:
-    """The outline of the code, for drawing; and what is to be known of all readings."""
-
-    outlines: tuple[Array, ...]
-    flags: tuple[str, ...]
-    looks: tuple[EdgeLook, ...] = ()
 
 
 def run(context: Context) -> StepResult:
@@ -188,7 +178,7 @@ def _told(context: Context, mark: MarkSeen, read: MarksRead) -> StepResult:
         feature = PlaceFeature(pose)
         told |= {**context.coordinates(feature), "angle": pose[2]}
     outline = context.ground.way.map(mark.corners, with_sources=False).xy_mm
-    found = FoundMark((np.vstack([outline, outline[:1]]),), tuple(flags))
+    found = Outlined((np.vstack([outline, outline[:1]]),), tuple(flags))
     return StepResult(told, feature, found=(found,), at=outline.mean(axis=0))
 
 

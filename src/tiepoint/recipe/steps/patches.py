@@ -10,7 +10,7 @@ from pydantic import BeforeValidator, Field, model_validator
 
 from tiepoint.foundation.reasons import Reason, flag
 from tiepoint.foundation.sources import Value, Values, constant, stack
-from tiepoint.recipe.context import Context, EdgeLook, StepResult, Told
+from tiepoint.recipe.context import Context, Outlined, StepResult, Told
 from tiepoint.recipe.features import ABOUT_DEG, Feature, PlaceFeature, PointFeature, wrapped
 from tiepoint.recipe.inside import Inside, inside
 from tiepoint.recipe.kinds import Quantity, StepKind
@@ -86,15 +86,6 @@ class PatchesTable(EdgedTable):
         if self.most_area is not None and self.most_area <= self.least_area:
             raise said("most_area", f"is {self.most_area:g}; choose above least_area ({self.least_area:g})")
         return self
-
-
-@dataclass(frozen=True)
-class FoundPatches:
-    """The patches that count, for drawing: their `outlines`; and what is to be known of all readings."""
-
-    outlines: tuple[Array, ...]
-    flags: tuple[str, ...]
-    looks: tuple[EdgeLook, ...] = ()
 
 
 def run(context: Context) -> StepResult:
@@ -260,7 +251,7 @@ def _told(context: Context, table: PatchesTable, counted: _Counted) -> StepResul
     if len(patches) <= nth:
         reason = Reason("few_patches", {"found": len(patches), "asked": table.nth})
         told.update(dict.fromkeys(OF_ONE, reason))
-        return StepResult(told, None, table.box, (FoundPatches(lines, flags),))
+        return StepResult(told, None, table.box, (Outlined(lines, flags),))
     is_clear = _stands_alone(patches, nth)
     if not is_clear and context.asks(*OF_ONE):
         flags = (*flags, flag("patch_order"))
@@ -268,7 +259,7 @@ def _told(context: Context, table: PatchesTable, counted: _Counted) -> StepResul
     point = PointFeature(_xy(one.values))
     told.update(_of_one(context, table, one, int(counted.numbers[nth]), point))
     feature = _feature(one, told["angle"], point, table.directed) if is_clear else None
-    return StepResult(told, feature, table.box, (FoundPatches(lines, flags),), at=np.asarray(one.values.value[[X, Y]]))
+    return StepResult(told, feature, table.box, (Outlined(lines, flags),), at=np.asarray(one.values.value[[X, Y]]))
 
 
 def _of_one(
