@@ -10,6 +10,7 @@ from tiepoint.foundation.reasons import Reason
 from tiepoint.recipe.context import Said
 from tiepoint.recipe.marks_content import Message, meant, shown
 from tiepoint.recipe.marks_form import Form, read_form
+from tiepoint.recipe.schema import LookingTable
 from tiepoint.recipe.tables import Table, said
 from tiepoint.recipe.tables import shown as quoted
 
@@ -100,6 +101,16 @@ class ExpectedTable(Table):
     def compared(self, message: Message) -> str | None:
         """Return what of a message is compared; None where it lacks the field."""
         return message.text if self.field is None else message.value_of(self.field)
+
+
+class MarkTable(LookingTable):
+    """A step that reads a mark or a text. `expected`: what it must say."""
+
+    expected: ExpectedTable | None = None
+
+    def expects(self, quantity: str) -> str | None:
+        """Return what the content is judged by."""
+        return self.expected.words if quantity == "content" and self.expected else None
 
 
 def judged(expected: ExpectedTable | None, message: Message, part_id: str | None) -> Said | Reason:

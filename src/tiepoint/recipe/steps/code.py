@@ -12,11 +12,10 @@ from tiepoint.recipe.context import Context, Outlined, Said, StepResult, Told
 from tiepoint.recipe.features import PlaceFeature
 from tiepoint.recipe.kinds import Quantity, StepKind
 from tiepoint.recipe.marks_content import Message, parse, shown
-from tiepoint.recipe.marks_expected import ExpectedTable, judged
+from tiepoint.recipe.marks_expected import MarkTable, judged
 from tiepoint.recipe.marks_look import Look, look
 from tiepoint.recipe.marks_place import pose_of
 from tiepoint.recipe.regions import AreaRegion
-from tiepoint.recipe.schema import LookingTable
 from tiepoint.recipe.tables import said, said_names
 from tiepoint.recipe.tables import shown as quoted
 from tiepoint.vision.mark_indicators import indicators
@@ -34,7 +33,7 @@ def _one_or_more(raw: Any) -> Any:
     return [raw] if isinstance(raw, str) else raw
 
 
-class CodeTable(LookingTable):
+class CodeTable(MarkTable):
     """`region`: where the middle of the code lies; the whole picture without one. `symbology`: which kind, or a list;
     every known kind without it. `expected`: what the code must say.
 
@@ -50,7 +49,6 @@ class CodeTable(LookingTable):
     symbology: Annotated[
         tuple[str, ...], BeforeValidator(_one_or_more), Field(strict=False, json_schema_extra={"examples": ["qr"]})
     ] = ()
-    expected: ExpectedTable | None = None
     preparation: str | None = None
     also: Annotated[tuple[str, ...], Field(strict=False, max_length=16)] = ("curvature", "sunken", "raised")
     budget: Annotated[float, Field(gt=0, le=10_000)] = 60.0
@@ -79,10 +77,6 @@ class CodeTable(LookingTable):
         if self.both_readers and self.symbology != ("data_matrix",):
             raise said("both_readers", 'goes with symbology = "data_matrix", the kind that both readers know')
         return self
-
-    def expects(self, quantity: str) -> str | None:
-        """Return what the content is judged by."""
-        return self.expected.words if quantity == "content" and self.expected else None
 
 
 def run(context: Context) -> StepResult:

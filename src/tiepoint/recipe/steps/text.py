@@ -15,10 +15,9 @@ from tiepoint.foundation.sources import constant
 from tiepoint.recipe.context import Array, Context, Outlined, Said, StepResult, Told, corners
 from tiepoint.recipe.kinds import Quantity, StepKind
 from tiepoint.recipe.marks_content import Message, shown
-from tiepoint.recipe.marks_expected import ExpectedTable, judged
+from tiepoint.recipe.marks_expected import ExpectedTable, MarkTable, judged
 from tiepoint.recipe.marks_form import Form, Piece
 from tiepoint.recipe.regions import RectangleRegion
-from tiepoint.recipe.schema import LookingTable
 from tiepoint.recipe.tables import said
 from tiepoint.recipe.tables import shown as quoted
 from tiepoint.vision.mark_rungs import FIRST, Rung, eight_bits, read_rung
@@ -29,7 +28,7 @@ LEAST_CONTRAST = 12.0
 INVERTED = "inverted"
 
 
-class TextTable(LookingTable):
+class TextTable(MarkTable):
     """`region`: a rectangle around one line of text, with little more than a letter's width of ground on each side; the
     line runs along its own x, from left to right. `expected`: what it must say. Spaces do not count, in what is read
     or in what is expected: how wide a gap is, the reader cannot tell.
@@ -41,7 +40,6 @@ class TextTable(LookingTable):
     """
 
     region: RectangleRegion
-    expected: ExpectedTable | None = None
     characters: Annotated[str, Field(min_length=1, max_length=500)] | None = None
     least_score: Annotated[float, Field(ge=0.3, le=1.0)] = 0.8
     preparation: str | None = None
@@ -67,10 +65,6 @@ class TextTable(LookingTable):
         if expected is not None and expected.field is not None:
             raise said("field", "stands in a text step; a line of text is no message with fields")
         return expected
-
-    def expects(self, quantity: str) -> str | None:
-        """Return what the content is judged by."""
-        return self.expected.words if quantity == "content" and self.expected else None
 
 
 @dataclass(frozen=True)
