@@ -6,7 +6,7 @@ to see before it is accepted.
 """
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -62,11 +62,11 @@ class Replayed:
         return self.lost is None and self.was == self.now and not self.changes
 
 
-def cases_of(station: Station, ledger: Ledger, *, recipe_sha: str | None = None) -> Iterator[Case]:
-    """Yield the records whose pictures were kept, in their order; those of one recipe, where it is named."""
+def cases_of(station: Station, ledger: Ledger, seqs: Collection[int] | None = None) -> Iterator[Case]:
+    """Yield the records whose pictures were kept, in their order; of the entries `seqs` alone, where they are given."""
     kept = {k.record: k.folder for k in (kept_of(station, e) for e in ledger.entries("archived"))}
     for entry in ledger.entries("record"):
-        if entry.seq in kept and recipe_sha in (None, entry.body.get("recipe_sha")):
+        if entry.seq in kept and (seqs is None or entry.seq in seqs):
             yield Case(record_from(entry.body, f"entry {entry.seq}"), kept[entry.seq])
 
 

@@ -111,12 +111,11 @@ def _recomputed(
     station: Station, ledger: Ledger, whole: set[int], sample: int, seed: int
 ) -> tuple[tuple[Replayed, ...], tuple[str, ...]]:
     """Return some records worked out again by the copies that judged them, and why some could not be."""
-    cases = [case for case in cases_of(station, ledger) if case.record.seq in whole]
-    chosen = random.Random(seed).sample(cases, min(sample, len(cases)))
+    chosen = random.Random(seed).sample(sorted(whole), min(sample, len(whole)))
     told: list[Replayed] = []
     left: dict[str, None] = {}
     by_recipe: dict[str, list[Case]] = {}
-    for case in sorted(chosen, key=lambda c: c.record.seq):
+    for case in cases_of(station, ledger, frozenset(chosen)):
         by_recipe.setdefault(case.record.recipe_sha, []).append(case)
     for recipe_sha, group in by_recipe.items():
         copy = copy_of_recipe(station, recipe_sha)
