@@ -5,27 +5,38 @@ import hashlib
 import json
 import math
 import re
+import shlex
 import shutil
 import tomllib
 import xml.etree.ElementTree as ET
+from html import unescape
 from pathlib import Path
 
+import numpy as np
+import pypdfium2
 import pytest
 
 from tiepoint.bench import demo_folder
 from tiepoint.bench.demo import demo_once
-from tiepoint.bench.demo_bench import U_EDGE_MM, as_seen, make_bench
+from tiepoint.bench.demo_accept import Extent
+from tiepoint.bench.demo_bench import PLATE_HEIGHT_MM, U_EDGE_MM, as_seen, make_bench
 from tiepoint.bench.demo_face import close_up_of
+from tiepoint.bench.demo_proofs import BORE, PITCH
+from tiepoint.bench.demo_series import CARRIERS, LOADING_EDGE_MM, Series
 from tiepoint.bench.plate import CHARACTERISTICS, Plate
+from tiepoint.cli.main import main
 from tiepoint.documents.files import read_document
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.recipe.recipe import load_recipe
 from tiepoint.recipe.records import read_records, recompute
+from tiepoint.station.folder import open_station
+from tiepoint.station.verify import verify
 from tiepoint.targets.document import from_document as target_from
 from tiepoint.ties.camera import camera_from_document
 from tiepoint.ties.document import from_document as tie_from
 
 PLATES = 9
+FEW = Extent(loads=10, parts=3, each_step=3, days=10, bad=8, good=10)
 BROWSER = ("--no-sandbox", "--headless", "--disable-gpu", "--no-first-run", "--disable-background-networking",
            "--disable-component-update", "--disable-sync")  # fmt: skip
 
@@ -151,7 +162,7 @@ def test_the_same_seed_leaves_the_same_documents_and_replaces_only_its_own(tmp_p
     folder = tmp_path / "demo"
     kept = []
     for _ in range(2):
-        result = demo_once(folder, seed=3, plates=1, faces=1)
+        result = demo_once(folder, seed=3, plates=1, faces=1, extent=FEW)
         kept.append({f.path: f.sha256 for f in result.story.files})
         (folder / "mine.txt").write_text("a person's own")
     assert kept[0] == kept[1]
@@ -216,6 +227,141 @@ def test_edges_move_towards_the_light_all_round():
     assert seen.bore_b.x_mm - seen.bore_a.x_mm == pytest.approx(real.bore_b.x_mm - real.bore_a.x_mm)
     # In the plane the part frame has moved by e, so the bore stands where it stood.
     assert seen.bore_a.x_mm + e == pytest.approx(real.bore_a.x_mm)
+
+
+# ---------- the report to sign ----------
+
+FIGURES = {
+    "type1": ("cgk",),
+    "rr": ("share_of_tolerance",),
+    "linearity": ("largest",),
+    "capability": ("process", "q"),
+    "agreement": ("misses",),
+}
+"""Where the study's own document has the figure that its requirement is held by."""
+
+
+@pytest.fixture(scope="module")
+def kept(demo):
+    """Return the documents of the studies that the station kept, by kind and by what they are of."""
+    found = [read_document(path, "study") for path in (demo[0].folder / "station" / "studies").glob("*.json")]
+    return {(study["kind"], study["of"]): study for study in found}
+
+
+def test_one_requirement_is_not_shown_and_the_count_is_that_of_the_closed_form(demo):
+    """No escape among n shows 1 % where 0.95 ≤ 1 − 0.99ⁿ (Clopper & Pearson's bound for no event): n = 299."""
+    result = demo[0]
+    accepted, needed = result.accepted, math.ceil(math.log(0.05) / math.log(0.99))
+    assert accepted.ids("not shown") == ("R11",)
+    assert accepted.ids("not tried") == ("R14", "R15", "R16")
+    assert len(accepted.ids("shown")) == 12
+    assert needed == 299
+    bad = [row for row in _rows(result.folder / "proof" / "labels.csv") if row["label"] == "bad"]
+    assert accepted.more == needed - len({row["part_id"] for row in bad})
+    asked = accepted.story.requirements.table.requirement
+    assert [line.asked.id for line in accepted.story.lines] == [one.id for one in asked]
+
+
+def test_the_criteria_are_older_than_every_record_and_every_study(demo):
+    story = demo[0].accepted.story
+    assert story.agreed.seq == 1
+    assert story.agreed.written_utc < min(r.shot.taken_utc for r in story.records)
+    assert all(story.agreed.seq < study.act.seq for study in story.studies)
+
+
+def test_numbers_of_the_report_are_those_of_the_studies(demo, kept):
+    """Each line's figure is read from the study's file, as the page and the paper show it."""
+    page = _plain(demo[0].accepted.html.read_text(encoding="utf-8"))
+    held = [line for line in demo[0].accepted.story.lines if line.asked.by in FIGURES]
+    assert len(held) >= 6
+    for line in held:
+        of = kept[line.asked.by, line.asked.of]["outcome"]
+        for key in FIGURES[line.asked.by]:
+            of = of[key]
+        assert line.found.value == of["value"]
+        assert f"{of['value']:.3g}" in _row_of(page, line.asked.id)
+
+
+def test_paper_and_page_have_a_line_for_each_requirement(demo):
+    accepted = demo[0].accepted
+    paper, page = _text_of(accepted.pdf), _plain(accepted.html.read_text(encoding="utf-8"))
+    for line in accepted.story.lines:
+        for text in (paper, page):
+            assert " ".join(line.asked.says.split()) in text
+        assert line.state in _row_of(page, line.asked.id)
+    assert f"{accepted.more} more, all judged rightly, would" in paper
+    assert f"{accepted.more} more, all judged rightly, would" in page
+    assert [line.asked.id for line in accepted.story.lines if "not shown" in _row_of(page, line.asked.id)] == ["R11"]
+    assert "simulated station" in paper
+    assert accepted.pdf.stat().st_size < 5e6
+    assert accepted.html.stat().st_size < 8e6
+
+
+def test_the_evidence_of_the_demos_station_holds(demo):
+    result = demo[0]
+    found = verify(open_station(result.folder / "station"), sample=5)
+    assert found.good, found.all_faults
+    assert found.kept == len(result.accepted.story.records)
+    assert (result.accepted.replayed, result.accepted.otherwise) == (25, 0)
+    assert not [path for path in (result.folder / "station").rglob("*") if path.name.endswith(("-wal", "-shm"))]
+
+
+def test_every_study_can_be_made_again_by_the_command_that_it_keeps(demo, kept, monkeypatch, capsys):
+    """The command line is the witness: run in the demo's folder it says what was kept."""
+    monkeypatch.chdir(demo[0].folder)
+    for (kind, _), study in kept.items():
+        words = shlex.split(study["command"])[1:]
+        for option in ("--for", "--of"):
+            if option in words:
+                at = words.index(option)
+                del words[at : at + 2]
+        main([*words, "--json"])
+        said = json.loads(capsys.readouterr().out)
+        assert said["sentences"] == study["outcome"]["sentences"], kind
+        for name in said.keys() & study["outcome"].keys() - {"sentences"}:
+            assert _close(said[name], study["outcome"][name]), (kind, name)
+
+
+def test_gauge_studies_find_what_is_really_so_at_the_bench(demo, kept):
+    """The bench knows what differs: light at an edge from loading to loading, and the seats of the carriers."""
+    series = Series(make_bench(7, PLATES))
+    bore, pitch = (kept["rr", id_]["outcome"] for id_ in (BORE, PITCH))
+    assert bore["ev"]["low"] < 2 * LOADING_EDGE_MM * 1.1
+    assert bore["ev"]["high"] > 2 * LOADING_EDGE_MM
+    seats = [series.seat_mm(carrier) for carrier in CARRIERS]
+    lens_mm = float(series.bench.station.camera.centre_mm[2]) - PLATE_HEIGHT_MM
+    carriers = 38.0 / lens_mm * np.std(seats, ddof=1)
+    assert pitch["av"]["low"] <= carriers <= pitch["av"]["high"]
+
+
+def _rows(path):
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def _plain(html):
+    return " ".join(unescape(re.sub(r"<[^>]*>", "\n", html)).split())
+
+
+def _row_of(page, id_):
+    """Return the words of a requirement's row in the table of requirements."""
+    table = page[page.index("What was agreed") :]
+    return re.search(rf" {id_} .*?(?= R\d+ |$)", table).group()
+
+
+def _text_of(pdf):
+    document = pypdfium2.PdfDocument(pdf)
+    return " ".join(" ".join(page.get_textpage().get_text_bounded().split()) for page in document)
+
+
+def _close(one, other):
+    if isinstance(one, dict):
+        return all(_close(one[key], other.get(key)) for key in one)
+    if isinstance(one, list):
+        return len(one) == len(other) and all(map(_close, one, other))
+    if isinstance(one, float) and isinstance(other, int | float):
+        return math.isclose(one, other, rel_tol=1e-9, abs_tol=1e-12)
+    return one == other
 
 
 # ---------- the page in a browser ----------

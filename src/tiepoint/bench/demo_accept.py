@@ -261,7 +261,8 @@ def _of_values(work: _Work, parts: Sequence[Part]) -> None:
     work.now.on(3)
     steps = work.series.steps()
     work.demo.tell(f"Putting {len(steps)} step plates in {far.each_step} times each.")
-    stepped = work.put_in((p, "1", 3, k) for k in range(1, far.each_step + 1) for p in steps)
+    runs = [(p, "1", 3, k) for k in range(1, far.each_step + 1) for p in steps]
+    stepped = work.put_in(work.series.shuffled(runs))
     of_steps = {p.name: work.series.certified(p, CERTIFIED[proofs.BORE]) for p in steps}
     over = proofs.linearity(proof, proofs.BORE, stepped, of_steps)
     work.demo.tell(f"Putting the golden plate in on {far.days} days.")

@@ -50,7 +50,6 @@ STEP_MM = 0.0001
 """The last digit that a record of the demo shows."""
 MOST_ESCAPES, MOST_FALSE, MOST_MISSES = 0.01, 0.2, 0.1
 MOST_BIAS_MM, MOST_DRIFT_MM, MOST_LENGTH_MM = 0.01, 0.01, 0.05
-MOST_CONSUMER, MOST_PRODUCER = 50e-6, 0.01
 U_BAR_MM = 0.0005
 AT = ("position", "orientation", "height")
 XYZ = ("x_mm", "y_mm", "z_mm")
@@ -230,14 +229,11 @@ def limits(proof: Proof, id_: str, puts: Sequence[Put]) -> None:
         spread_of_readings(values, own),
         u_own=own,
         u_common=common,
-        most_consumer=MOST_CONSUMER,
-        most_producer=MOST_PRODUCER,
         readings=values,
     )
     told = f"--lower {asked.lower!r}mm --upper {asked.upper!r}mm --u {own!r}mm --u-common {common!r}mm"
-    agreed = f"--most-consumer {1e6 * MOST_CONSUMER:g}ppm --most-producer {100 * MOST_PRODUCER:g}%"
     outcome = {"unit": "mm", **dataclasses.asdict(study), "next_steps": None}
-    proof.keep("limits", id_, outcome, path, f"limits proof/{path.name} {told} {agreed}")
+    proof.keep("limits", id_, outcome, path, f"limits proof/{path.name} {told}")
 
 
 # --- decisions -------------------------------------------------------------------------------------------------------

@@ -29,10 +29,12 @@ WINDOW_PX = (480, 368, 992, 688)
 CARRIERS = ("1", "2", "3")
 CARRIER_SD_MM, DAY_SD_MM, LAMP_SD = 0.008, 0.002, 0.02
 """Between carriers the height of the seat differs, from day to day that of the fixture; and how bright the lamp is."""
-U_REFERENCE_MM = 0.0005
+U_REFERENCE_MM = 0.0003
 """How well the golden plate and the step plates are known: a standard uncertainty, from their certificates."""
 STEPS_MM = (4.40, 4.45, 4.50, 4.55, 4.60)
 """Nominal diameters of bore A of the step plates."""
+LOADING_EDGE_MM = 0.0005
+"""How much an edge differs from loading to loading, as dirt and the plate's lie under the lamp have it."""
 RELAID_MM = 0.3
 
 CHALLENGES: tuple[tuple[str, Callable[[Plate, float], Plate]], ...] = (
@@ -133,10 +135,10 @@ class Series:
         return tuple(made)
 
     def lot(self) -> tuple[Part, ...]:
-        """Return the demo's own plates, each with the kind of its defect."""
+        """Return the demo's own plates, each with the class of its defect."""
         made = zip(self.bench.plates, self.bench.edges_mm, strict=True)
         return tuple(
-            Part(f"plate-{k:02d}", p, e, p.defects[0] if p.defects else "") for k, (p, e) in enumerate(made, 1)
+            Part(f"plate-{k:02d}", p, e, "".join(CLASSES[d] for d in p.defects)) for k, (p, e) in enumerate(made, 1)
         )
 
     def shuffled(self, runs: Sequence[T]) -> list[T]:
@@ -154,12 +156,13 @@ class Series:
         day = np.random.default_rng([self.bench.seed, 1800, put.day]).standard_normal(2)
         station = self.bench.station
         exposure = replace(station.exposure, light=_dimmed(station.exposure.light, 1 + LAMP_SD * float(day[0])))
-        height = world.PLATE_HEIGHT_MM + self.bench.height_errors_mm[0] + self._seat_mm(put.carrier)
+        height = world.PLATE_HEIGHT_MM + self.bench.height_errors_mm[0] + self.seat_mm(put.carrier)
         fixture = Place(*world.FIXTURE_MM, 0.0, height + DAY_SD_MM * float(day[1]))
-        corner = fixture.to_plane(np.array([[put.part.edge_mm, put.part.edge_mm]]))[0]
+        edge = put.part.edge_mm + LOADING_EDGE_MM * float(self._rng(10_000 + put.number).standard_normal())
+        corner = fixture.to_plane(np.array([[edge, edge]]))[0]
         lying = replace(fixture, x_mm=float(corner[0]), y_mm=float(corner[1]))
         reading = replace(station, window_px=WINDOW_PX, exposure=exposure)
-        seen = as_seen(put.part.plate, put.part.edge_mm)
+        seen = as_seen(put.part.plate, edge)
         return reading.photograph_plate(seen, lying, self.bench.seed * 10_000 + 2000 + put.number).picture
 
     def bars_again(self, bars: tuple[Bar, ...], number: int) -> tuple[tuple[Bar, ...], Pixels]:
@@ -168,7 +171,8 @@ class Series:
         laid = tuple(replace(bar, place=_relaid(bar.place, rng)) for bar in bars)
         return laid, self.bench.station.photograph_bars(laid, self.bench.seed * 10_000 + 1500 + number).picture
 
-    def _seat_mm(self, carrier: str) -> float:
+    def seat_mm(self, carrier: str) -> float:
+        """Return how much higher a carrier's seat is than the fixture."""
         heights = CARRIER_SD_MM * self._rng(6).standard_normal(len(CARRIERS))
         return float(heights[CARRIERS.index(carrier)]) if carrier else 0.0
 
