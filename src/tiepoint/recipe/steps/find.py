@@ -20,7 +20,7 @@ from tiepoint.foundation.sources import (
     stack,
 )
 from tiepoint.recipe.beside import TaughtShape
-from tiepoint.recipe.context import Context, EdgeLook, StepResult, Told, corners
+from tiepoint.recipe.context import Context, Outlined, StepResult, Told, corners
 from tiepoint.recipe.features import Feature, LineFeature, PartFeature, PlaceFeature, PointFeature
 from tiepoint.recipe.kinds import Quantity, StepKind
 from tiepoint.recipe.regions import Polygon, Rectangle, Region
@@ -127,15 +127,6 @@ class FindTable(EdgedTable):
         return True
 
 
-@dataclass(frozen=True)
-class _Outline:
-    """What was seen of a part, for drawing."""
-
-    outlines: tuple[Array, ...]
-    flags: tuple[str, ...]
-    looks: tuple[EdgeLook, ...] = ()
-
-
 def run(context: Context) -> StepResult:
     """Find the part."""
     table = context.table
@@ -199,7 +190,7 @@ def _by_shape(context: Context, table: FindTable, shape: TaughtShape, picture: N
         "runner_up": constant(kept[0].runner_up),
         "count": constant(float(len(kept))),
     }
-    return StepResult(told, first, found=(_Outline(lines, tuple(sorted(flags))),), at=first.origin)
+    return StepResult(told, first, found=(Outlined(lines, tuple(sorted(flags))),), at=first.origin)
 
 
 def _projection(context: Context) -> Projection:
