@@ -12,6 +12,7 @@ from tiepoint.station.kept import KeptStudy
 from tiepoint.station.ledger import Entry
 from tiepoint.station.matrix import matrix
 from tiepoint.station.requirements import Characteristic, Requirement
+from tiepoint.studies.lengths import known_lengths, study_lengths
 from tiepoint.studies.limits import stated_spread, study_limits
 from tiepoint.studies.pose import cycles_of, study_pose
 from tiepoint.studies.rates import rate
@@ -181,7 +182,9 @@ def test_data_that_are_not_what_the_interval_takes_them_for_show_nothing(holds, 
 
 def test_lengths_are_held_by_the_requirements_own_limit():
     """|error| + 1.645 u against the limit (ISO 14253-1, one side, 95 %)."""
-    of = {"errors": [0.02, -0.03], "data": {"u": [0.001, 0.002]}, "missing": [], "unit": "mm", "good": True}
+    where = {name: ["a", "a"] for name in ("position", "orientation", "height")}
+    lengths = study_lengths(known_lengths([10.0, 20.0], [10.02, 19.97], u=[0.001, 0.002], **where), most_error=0.1)
+    of = {**plain(dataclasses.asdict(lengths)), "missing": [], "checks": []}
     assert state(asking("lengths", most=0.01), study("lengths", of)) == "not shown"
     assert state(asking("lengths", most=0.0333), study("lengths", of)) == "shown"
     assert state(asking("lengths", most=0.0332), study("lengths", of)) == "not shown"

@@ -12,7 +12,6 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
-from tiepoint.foundation.sources import coverage_factor
 from tiepoint.foundation.units import MM_PER
 from tiepoint.station.kept import KeptStudy
 from tiepoint.station.ledger import Entry
@@ -227,11 +226,7 @@ def _lengths(outcome: Mapping[str, Any], asked: Requirement) -> Found:
     """Return the error that is largest with what the test itself leaves open (ISO 14253-1, one side)."""
     if outcome["missing"]:
         raise ValueError(f"it did not look at {', '.join(outcome['missing'])}")
-    sizes = [abs(e) for e in outcome["errors"]]
-    reach = [coverage_factor(0.95, math.inf) * u for u in outcome["data"]["u"]]
-    ends = [(max(s - r, 0.0), s + r) for s, r in zip(sizes, reach, strict=True)]
-    name = _named(asked)
-    return Found(name, max(sizes), max(low for low, _ in ends), max(high for _, high in ends), outcome["unit"])
+    return _figure(_named(asked), outcome["largest"], outcome["unit"])
 
 
 def _pose(outcome: Mapping[str, Any], asked: Requirement) -> Found:

@@ -59,6 +59,7 @@ class PlaceErrors:
 class LengthsStudy:
     """Errors (n,) with what was allowed of each (n,); `worst`: its row, and that with the test's own uncertainty.
 
+    `largest`: the largest error without its sign, with what the known length leaves open of it (95 % on each side).
     `scale`: error for each unit of length, `offset` at length 0, by a straight line (None for one length). `within`:
     how many keep the maximum; `shown`: how many do whatever the test's own uncertainty. `missing`: what was not looked
     at. `good`: None where no maximum was stated. `data`, in `unit`: what it was made of.
@@ -67,6 +68,7 @@ class LengthsStudy:
     errors: Array
     allowed: Array | None
     worst: int
+    largest: Figure
     within: int | None
     shown: int | None
     scale: Figure | None
@@ -74,6 +76,7 @@ class LengthsStudy:
     places: tuple[PlaceErrors, ...]
     missing: tuple[str, ...]
     data: KnownLengths
+    unit: str
     convention: str
     checks: tuple[Check, ...]
     good: bool | None
@@ -103,6 +106,9 @@ def study_lengths(
         errors=errors,
         allowed=allowed,
         worst=worst,
+        largest=Figure(
+            float(size.max()), float(np.max(np.maximum(size - reach, 0.0))), float(np.max(size + reach)), 0.9
+        ),
         within=None if allowed is None else int(np.sum(size <= allowed)),
         shown=shown,
         scale=scale,
@@ -110,6 +116,7 @@ def study_lengths(
         places=tuple(_places(data, errors)),
         missing=missing,
         data=data,
+        unit=unit,
         convention=_convention(most_error, per_length, unit),
         checks=tuple(_checks(data, errors, allowed)),
         good=None if shown is None else shown == errors.size and not missing,

@@ -225,7 +225,7 @@ def _checked(one: Cycles) -> Array:
             f"pose {one.name}: all places are the same to the last digit; measure the attained poses from outside, not "
             "the robot's own display"
         )
-    demand_not_pasted(places.T, [f"cycle {k + 1}" for k in range(len(places))], f"pose {one.name}")
+    demand_not_pasted(list(places.T), [f"cycle {k + 1}" for k in range(len(places))], f"pose {one.name}")
     return places
 
 

@@ -131,7 +131,7 @@ def _field(context: Context, table: PatchesTable, picture: NDArray[Any]) -> Heig
         np.pad(height, 1),
         np.pad(looked, 1),
         bool(np.issubdtype(grey.dtype, np.integer)),
-        np.pad(grey >= context.full_scale, 1),
+        np.pad(np.greater_equal(grey, context.full_scale), 1),
         area.left - 1,
         area.top - 1,
         np.pad(signed, 1),
