@@ -2,6 +2,7 @@
 
 import gc
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -13,6 +14,7 @@ from tiepoint.foundation.errors import UnusableInput
 if TYPE_CHECKING:
     from tiepoint.model.record import Record
     from tiepoint.recipe.station import Prepared, Ran
+    from tiepoint.station.sheet import RunSheet
 
 MOST_TABLES = 3
 """Up to so many shots are told reading by reading; more would scroll the outcome away."""
@@ -52,6 +54,14 @@ def run(
     out: Annotated[
         Path | None, typer.Option("--out", metavar="DIR", help="Write records.jsonl and records.csv here.")
     ] = None,
+    sheet: Annotated[
+        Path | None,
+        typer.Option("--sheet", metavar="RUNS.csv", help="Fill in the next open line of this run sheet for each shot."),
+    ] = None,
+    reading: Annotated[
+        str | None,
+        typer.Option("--reading", metavar="ID", help='What goes into the sheet: "bore A.diameter", or verdict.'),
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """Measure and judge shots by a recipe.
@@ -63,6 +73,10 @@ def run(
     A station runs what was accepted, writes each record into its ledger before anything else, and keeps the pictures in
     its archive.
 
+    With --sheet each shot goes to the next open line of its part on a run sheet of `study design`, to the next open
+    line at all where the shot names no part. Lines are filled one by one, and shots that are on the sheet already are
+    not judged again: whoever stops in the middle gives the same shots anew. The sheet is then the DATA of its study.
+
     An overlay has the name of its shot, as shot-0001.svg; of shots of one name in several folders the second gets -2.
 
     \b
@@ -72,6 +86,7 @@ def run(
       tiepoint run recipes/plate.toml shot.png --variants variants.csv --variant left
       tiepoint run recipes/mark.toml shots/0001 --lights lights.toml
       tiepoint run plates shots
+      tiepoint run plates today/*.png --sheet studies/rr.csv --reading "bore A.diameter"
     """
     from tiepoint.documents.files import demand_folder
     from tiepoint.recipe import station
@@ -88,6 +103,8 @@ def run(
     for sentence in prepared.warnings:
         hint_at(sentence)
     shots = station.shots_in(shots, max(len(prepared.each), 1))
+    runs = _Runs.of(sheet, reading, shots, prepared)
+    shots = runs.due
     names = _overlay_names(shots)
     ran: list[tuple[str, Record]] = []
     with progress("Shots", len(shots)) as step:
@@ -95,6 +112,7 @@ def run(
             for hint in (one.unreadable,) if one.loaded is None else one.loaded.hints:
                 hint_at(str(hint))
             ran.append((one.shot_path.name, one.record))
+            runs.fill(one)
             if len(ran) == 1:
                 gc.freeze()  # all that a shot needs is loaded now; to look through it for garbage would stall one
             if out is not None:
@@ -110,10 +128,50 @@ def run(
             {"records": [station.record_json(record) for record in records]},
             tuple(_lines(ran, prepared.warnings)),
             good=all(record.verdict == "conforms" for record in records),
-            hints=_written(out, overlay),
+            hints=(*_written(out, overlay), *runs.told()),
         ),
         as_json,
     )
+
+
+@dataclass
+class _Runs:
+    """The shots that are to be judged, and the run sheet that they fill in, where there is one."""
+
+    due: list[Path]
+    sheet: "RunSheet | None" = None
+    lines: dict[Path, int] = field(default_factory=dict)
+    skipped: int = 0
+
+    @classmethod
+    def of(cls, path: Path | None, reading: str | None, shots: list[Path], prepared: "Prepared") -> "_Runs":
+        from tiepoint.recipe.shots import load_shot
+        from tiepoint.station.sheet import lines_for, open_sheet
+
+        if path is None:
+            if reading is not None:
+                raise UnusableInput("--reading says what goes into a run sheet; name the sheet with --sheet")
+            return cls(shots)
+        sheet = open_sheet(path, reading)
+        lines = lines_for(sheet, {shot: load_shot(shot, prepared.each).shot for shot in shots})
+        if not lines:
+            raise UnusableInput(
+                f"each of these {len(shots)} shots is on {path} already; take the shots that came after"
+            )
+        return cls([shot for shot in shots if shot in lines], sheet, lines, len(shots) - len(lines))
+
+    def fill(self, ran: "Ran") -> None:
+        """Fill in the line of a shot; one that was not looked at leaves it open."""
+        from tiepoint.station.sheet import filled, write_sheet
+
+        if self.sheet is not None and refusal(ran.record) is None:
+            self.sheet = filled(self.sheet, self.lines[ran.shot_path], ran.shot_path, ran.record)
+            write_sheet(self.sheet)
+
+    def told(self) -> tuple[str, ...]:
+        from tiepoint.station.sheet import told
+
+        return () if self.sheet is None else told(self.sheet, self.skipped)
 
 
 def _demand_drafts_only(given: dict[str, Path | None], folder: Path) -> None:

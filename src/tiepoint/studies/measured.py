@@ -23,6 +23,8 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
 KNOWN = ("part", "trial", "value", "reference", "u", "unit")
+UNREAD = "unread"
+"""What a column value reads where the part was put in and gave no value: it is left out, counted and told."""
 BESIDE = ("run", "shot", "record", "time", "remarks")
 """Columns that a run sheet has beside these; `run` is the order in which the values were taken."""
 USUAL_FACTOR = "appraiser"
@@ -118,7 +120,7 @@ def of_grid(grid: Grid, factors: Sequence[str] = (), unit: str | None = None) ->
         raise UnusableInput(f"{grid.where} is a list of readings of records; give the records.jsonl beside it")
     named = _factors(grid, factors)
     _check_distinct(grid)
-    grid = _in_order(grid)
+    grid, unread = _read_ones(_in_order(grid))
     numbers = [name for name in ("value", "reference", "u") if grid.has(name)]
     columns = dict(zip(numbers, (np.array(column) for column in grid.numbers(numbers)), strict=True))
     part, trial = (grid.names(name) if grid.has(name) else None for name in ("part", "trial"))
@@ -140,8 +142,22 @@ def of_grid(grid: Grid, factors: Sequence[str] = (), unit: str | None = None) ->
         trial,
         columns.get("reference"),
         columns.get("u"),
-        notes=_unused(grid, named),
+        unread=unread,
+        notes=(*_unread_said(unread, unread + len(grid.rows)), *_unused(grid, named)),
     )
+
+
+def _read_ones(grid: Grid) -> tuple[Grid, int]:
+    """Return the table without the lines whose part was put in and could not be read, and how many these are."""
+    kept = [k for k, cell in enumerate(grid.texts("value")) if cell.lower() != UNREAD]
+    if not kept:
+        raise UnusableInput(f"{grid.where}: all {len(grid.rows)} values are unread; see why in the station's records")
+    rows, places = (tuple(column[k] for k in kept) for column in (grid.rows, grid.places))
+    return replace(grid, rows=rows, places=places), len(grid.rows) - len(kept)
+
+
+def _unread_said(unread: int, of: int) -> tuple[str, ...]:
+    return (f"{unread} of {of} readings have no value and are left out.",) if unread else ()
 
 
 def _in_order(grid: Grid) -> Grid:
