@@ -116,7 +116,7 @@ def _field(context: Context, table: PatchesTable, picture: NDArray[Any]) -> Heig
     area = inside(context, shape, picture.shape, context.beside.mask)
     if isinstance(area, Reason):
         return area
-    grey = as_grey(area.cut(picture))
+    grey: NDArray[Any] = as_grey(area.cut(picture))
     looked = area.looked & np.isfinite(grey)
     count = int(np.count_nonzero(looked))
     if count < 4 * FEWEST_PX:
