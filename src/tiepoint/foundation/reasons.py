@@ -304,6 +304,12 @@ FLAGS: dict[str, Flag] = {
         False,
         "The ± is that of the stated points; a check is missing, but nothing speaks against it.",
     ),
+    "order_doubtful": Flag(
+        "No surface has these slopes; with the pictures in another order one has: see that each has its lamp's name.",
+        "order of the pictures",
+        True,
+        "Under exchanged lamps relief is turned or mirrored, and what is found in it is not what is there.",
+    ),
     "outliers": Flag(
         "More than 15 % of the points were left out as outliers.",
         "many points left out",

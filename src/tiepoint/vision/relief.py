@@ -22,6 +22,7 @@ from tiepoint.vision.relief_lamps import from_shot
 from tiepoint.vision.relief_lights import CHANNELS, Ground, LightField, Lights, field_of, ground_of, to_angles
 from tiepoint.vision.relief_motion import find_motion, looks_still, registered
 from tiepoint.vision.relief_noise import no_surface, picture_noise, unexplained_noise, usual_misfit
+from tiepoint.vision.relief_order import order_doubt
 from tiepoint.vision.relief_step import Scale, Step, scale_of
 
 Name = Literal["albedo", "slope_x", "slope_y", "curvature", "relief", "confidence", "raised", "sunken"]
@@ -242,6 +243,9 @@ def _solve(
     blamed = _blamed(planes, lights, there, seen) if leave_out and "glossy" not in flags else None
     if blamed is not None:
         flags, notes = (*flags, flag("lamp_differs")), (*notes, blamed)
+    order = _order(solved, ground, lights, there, seen)
+    if order is not None:
+        flags, notes = (*flags, flag("order_doubtful")), (*notes, order)
     return Relief(
         *solved, ground, seen, feature_px, laid.flags + flags, laid.notes + notes, None,
         _Solved(planes, black, there),
@@ -262,6 +266,23 @@ def _blamed(planes: tuple[NDArray[Any], ...], lights: Lights, there: LightField,
         return None
     found = from_shot(planes, there.middle, lights.ids, noise, lights.black_level)
     return None if found is None or abs(found.change or 0.0) < LAMP_DIFFERS else found.sentence
+
+
+def _order(
+    solved: tuple[Picture, Picture, Picture, NDArray[np.uint16]],
+    ground: Ground,
+    lights: Lights,
+    there: LightField,
+    noise: float,
+) -> str | None:
+    """Return what is said of pictures that seem to come in another order than the lamps."""
+    albedo, *slopes, used = solved
+    light = float(np.median(albedo[::4, ::4]))
+    if not light > 0:
+        return None
+    pulls = np.asarray(there.middle, float)
+    found = order_doubt((slopes[0], slopes[1]), used, ground.matrix, pulls, noise / light, lights.ids)
+    return None if found is None else found.sentence
 
 
 @dataclass(frozen=True, slots=True)
