@@ -76,7 +76,6 @@ class LengthsStudy:
     places: tuple[PlaceErrors, ...]
     missing: tuple[str, ...]
     data: KnownLengths
-    unit: str
     convention: str
     checks: tuple[Check, ...]
     good: bool | None
@@ -116,7 +115,6 @@ def study_lengths(
         places=tuple(_places(data, errors)),
         missing=missing,
         data=data,
-        unit=unit,
         convention=_convention(most_error, per_length, unit),
         checks=tuple(_checks(data, errors, allowed)),
         good=None if shown is None else shown == errors.size and not missing,
