@@ -214,7 +214,7 @@ def test_another_size_than_the_taught_one_is_told_by_how_much(scale, told, way):
 
 
 def test_a_part_of_which_hardly_anything_fits_is_not_found_and_breaks_nothing():
-    """At 0.97 of its size some places of a wrong fit are near the outline, and all of them count for nothing."""
+    """At 0.97 of its size all places that count for one wrong pose lie along one straight side, which holds no pose."""
     rng = np.random.default_rng(9)
     picture = shown((21.0, 12.0, 0.4), rng, scale=0.97)
     result = run(job(recipe(least_share=0.3), drawn()), seen(picture)).traces[0].result

@@ -203,10 +203,12 @@ def told(scene: Scene, taught: Taught, c: Candidate, free: Bools) -> Told | None
     if last is None:
         return None
     counts = last.seen & (np.abs(last.left) <= SEEN_PX)
-    # What lies beyond Tukey's limit holds nothing, however near it is.
-    if np.count_nonzero(last.weights[counts]) < 2 * p + 2:
+    if counts.sum() < 2 * p + 2:
         return None
-    cov, gain = covariance(last.rows, last.left, counts, last.weights, last.variance, last.spread)
+    try:
+        cov, gain = covariance(last.rows, last.left, counts, last.weights, last.variance, last.spread)
+    except np.linalg.LinAlgError:  # all that counts lies along one straight line, which holds no pose
+        return None
     pose = last.pose
     ground, normals, px, jac = laid(scene, taught.features, pose, c.sign)
     sensitivity = np.zeros((4, n))
