@@ -145,7 +145,8 @@ def _uri(svg: str) -> str:
 
 def _figure(one: Figure) -> str:
     image = f'<img alt="{escape(one.caption)}" src="{_uri(one.svg)}">'
-    return f'<figure class="drawn">{image}</figure>{note(esc(one.caption))}'
+    entry = "" if one.entry is None else f" {_entry(one.entry)}"
+    return f'<figure class="drawn">{image}</figure>{note(esc(one.caption) + entry)}'
 
 
 def _pictures(one: Pictures) -> str:

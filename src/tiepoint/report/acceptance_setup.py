@@ -65,10 +65,8 @@ def _recipes(story: AcceptanceStory) -> Iterator[Block]:
         if one.shot is None:
             yield Say(f"What the recipe of {one.name} looks at: not shown; no shot judged by it was kept.")
         else:
-            seq = one.shot.record.seq
-            yield Figure(
-                one.shot.svg, f"{one.name}: what its accepted recipe looks at and found, in the shot of entry {seq}."
-            )
+            said = f"{one.name}: what its accepted recipe looks at, and what it found."
+            yield Figure(one.shot.svg, said, one.shot.record.seq)
 
 
 def _files(story: AcceptanceStory) -> Iterator[Block]:

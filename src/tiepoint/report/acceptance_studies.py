@@ -2,7 +2,7 @@
 
 import math
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from tiepoint.foundation.rounding import fixed
@@ -78,7 +78,7 @@ def _study(story: AcceptanceStory, study: KeptStudy) -> Iterator[Block]:
     yield Say(" ".join(outcome.get("sentences", ())) or "It says nothing.")
     found = worked(study.kind, outcome)
     if found.picture is not None:
-        yield Figure(found.picture, f"{_title(study)}, as kept in entry {study.act.seq}.")
+        yield Figure(found.picture, f"{_title(study)}.", study.act.seq)
     yield from _figures(study, found)
     if study.kind == "trial":
         yield from _wrong(story, study)
@@ -164,20 +164,22 @@ def _came_from(story: AcceptanceStory, study: KeptStudy, found: Worked) -> Itera
     if study.document.get("command"):
         facts.append(("Command", str(study.document["command"])))
     yield Facts(tuple(facts))
-    entries = _entries(story, found.columns.get("where", ()))
-    if entries:
-        yield Grid(("Records that it is of",), (cells(*[_links(entries)]),))
+    entries = _entries(story, study, found)
+    told = f"{len(entries)} of the ledger" if entries else "none of the ledger: the study is of its table"
+    kept = Cell("the study, as it was made", entry=study.act.seq)
+    yield Grid(("Kept", "Records that it is of"), (cells(kept, Cell(told, entries=entries)),), frozenset(), (30, 70))
     if found.columns:
         yield Raw(raw_name(study), "Raw numbers of the study", found.columns)
     if found.formula is None:
         yield Note("Its figures are not worked out again in the page: make the study again from its data.")
 
 
-def _entries(story: AcceptanceStory, where: Sequence[Any]) -> list[int]:
-    """Return the entries of the ledger that a study's values came from."""
-    told = (_RECORD.search(str(one)) for one in where)
-    return [seq for m in told if m is not None and (seq := int(m[1])) in story.written]
-
-
-def _links(entries: Sequence[int]) -> Cell:
-    return Cell(f"{len(entries)} records of the ledger", entries=tuple(entries))
+def _entries(story: AcceptanceStory, study: KeptStudy, found: Worked) -> tuple[int, ...]:
+    """Return the entries of the ledger that a study's values came from; of a trial by the hashes of its pictures."""
+    told = (_RECORD.search(str(one)) for one in found.columns.get("where", ()))
+    named = {seq for m in told if m is not None and (seq := int(m[1])) in story.written}
+    if study.kind == "trial":
+        seen = {p.pixels_sha256: r.seq for r in story.records for p in r.shot.pictures}
+        parts = study.document["outcome"].get("parts", ())
+        named |= {seen[sha] for part in parts for sha in part["worst"]["pictures"] if sha in seen}
+    return tuple(sorted(named))

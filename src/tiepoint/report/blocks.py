@@ -84,10 +84,11 @@ class Grid:
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """A drawing (SVG as text) with its caption."""
+    """A drawing (SVG as text) with its caption, and the entry of the ledger that it is of."""
 
     svg: str
     caption: str
+    entry: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -169,8 +169,12 @@ def _rr(outcome: Mapping[str, Any]) -> Worked:
         rows.append(_row("GRR of the tolerance", "share_of_tolerance", of_tolerance, asked=asked))
     factors = list(study.factors)
     columns = {**_measured(study.data, "part", "trial"), **study.data.factors}
-    inputs = {"factors": factors, "every": [1 + factors.index(name) for name in study.every]}
-    inputs |= {"tolerance": study.tolerance, "spread": study.spread}
+    inputs = {
+        "factors": factors,
+        "every": [1 + factors.index(name) for name in study.every],
+        "tolerance": study.tolerance,
+        "spread": study.spread,
+    }
     inputs |= {"pool": study.pool, "pool_above": study.pool_above}
     if study.every:
         # The ends of what fixed levels add take the non-central F law, which the page does without.
