@@ -76,6 +76,7 @@ class LengthsStudy:
     places: tuple[PlaceErrors, ...]
     missing: tuple[str, ...]
     data: KnownLengths
+    unit: str
     convention: str
     checks: tuple[Check, ...]
     good: bool | None
@@ -115,6 +116,7 @@ def study_lengths(
         places=tuple(_places(data, errors)),
         missing=missing,
         data=data,
+        unit=unit,
         convention=_convention(most_error, per_length, unit),
         checks=tuple(_checks(data, errors, allowed)),
         good=None if shown is None else shown == errors.size and not missing,
