@@ -152,8 +152,8 @@ def _read_ones(grid: Grid) -> tuple[Grid, int]:
     kept = [k for k, cell in enumerate(grid.texts("value")) if cell.lower() != UNREAD]
     if not kept:
         raise UnusableInput(f"{grid.where}: all {len(grid.rows)} values are unread; see why in the station's records")
-    rows, places = (tuple(column[k] for k in kept) for column in (grid.rows, grid.places))
-    return replace(grid, rows=rows, places=places), len(grid.rows) - len(kept)
+    of_them = replace(grid, rows=tuple(grid.rows[k] for k in kept), places=tuple(grid.places[k] for k in kept))
+    return of_them, len(grid.rows) - len(kept)
 
 
 def _unread_said(unread: int, of: int) -> tuple[str, ...]:
