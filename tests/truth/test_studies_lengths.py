@@ -114,3 +114,9 @@ def test_lengths_refuse_in_a_sentence(known, value, u, told, said) -> None:
 def test_lengths_that_look_computed_are_refused() -> None:
     with pytest.raises(UnusableInput, match="off by the same 0; the values look computed"):
         study_lengths(measured(noise=0.0, u=0.001))
+
+
+def test_a_study_holds_its_unit_and_what_it_was_made_of() -> None:
+    data = measured(noise=0.002)
+    found = study_lengths(data, unit="in")
+    assert (found.unit, found.data) == ("in", data)
