@@ -6,7 +6,7 @@ photographs of the bench. Dates are of the demo's own time, so that the same see
 
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from importlib.resources import files
 from itertools import count
@@ -26,10 +26,11 @@ from tiepoint.bench.demo_bench import (
 from tiepoint.bench.demo_proofs import WHO, Proof, Put
 from tiepoint.bench.demo_prove import TOLERANCE_MM, U_TRACKER_MM
 from tiepoint.bench.demo_series import CARRIERS, WINDOW_PX, Part, Pixels, Putting, Series
+from tiepoint.documents.canonical import pixels_sha256
 from tiepoint.documents.files import format_of, read_bytes, read_document, write_together
 from tiepoint.documents.pictures import load_picture, save_png
 from tiepoint.model.record import Record
-from tiepoint.model.shot import Shot
+from tiepoint.model.shot import Picture, Shot
 from tiepoint.recipe.shots import write_shot
 from tiepoint.recipe.station import Prepared
 from tiepoint.report.acceptance import acceptance
@@ -43,6 +44,9 @@ from tiepoint.station.judge import judge
 from tiepoint.station.ledger import Ledger
 from tiepoint.station.replay import cases_of, replay
 from tiepoint.station.requirements import REQUIREMENTS, agree
+from tiepoint.studies.linearity import LinearityStudy
+from tiepoint.studies.rr import RrStudy
+from tiepoint.studies.type1 import Type1Study
 from tiepoint.ties.document import from_document
 from tiepoint.ties.tie import Tie
 
@@ -56,6 +60,8 @@ VARIANT, RECIPE = "vent-60", "hinge-plate"
 CERTIFIED = {proofs.BORE: "bore A diameter", proofs.PITCH: "bore distance"}
 """Readings that are proved by themselves, and what the golden plate's certificate calls them."""
 MOST_GRR = 0.1
+GOOD_TWICE = 10
+"""So many of the good plates are shown a second time, beside the lot and the bad ones."""
 BEGIN = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
 TAKT = timedelta(seconds=2)
 OWN_DAYS = "2026-01-*"
@@ -224,8 +230,8 @@ def _shot(folder: Path, part: str, pixels: Pixels, taken_utc: str) -> Path:
     """Write a shot of the window that is read out, as a camera's program would."""
     folder.mkdir()
     save_png(folder / "picture.png", pixels)
-    described = load_picture(folder / "picture.png").described()
-    picture = replace(described, camera="top", roi_offset=WINDOW_PX[:2])
+    (x, y, *size), sha = WINDOW_PX, pixels_sha256(pixels)
+    picture = Picture("picture", sha, (size[0], size[1]), 8, "Mono8", "top", roi_offset=(x, y), file="picture.png")
     write_shot(
         folder, Shot(f"{part}-{taken_utc[5:19]}", (picture,), taken_utc=taken_utc, part_id=part, variant=VARIANT)
     )
@@ -238,7 +244,9 @@ def _shot(folder: Path, part: str, pixels: Pixels, taken_utc: str) -> Path:
 def _prove(work: _Work) -> None:
     """Make the studies that were ordered, one after another."""
     made = work.series.as_made(max(work.extent.parts, work.extent.good))
-    _of_values(work, made[: work.extent.parts])
+    once, gauge, over = _at_once(work), _in_carriers(work, made[: work.extent.parts]), _over_range(work)
+    for id_, days in _from_day_to_day(work):
+        proofs.capability(work.proof, id_, once[id_], gauge[id_], over if id_ == proofs.BORE else None, days)
     work.demo.tell("Reading the known lengths twice more.")
     proofs.lengths(work.proof, list(_lengths(work)))
     _of_decisions(work, made[: work.extent.good])
@@ -247,32 +255,45 @@ def _prove(work: _Work) -> None:
     proofs.pose(work.proof, robot / "cycles.csv", U_TRACKER_MM)
 
 
-def _of_values(work: _Work, parts: Sequence[Part]) -> None:
-    golden, far, proof = work.series.golden, work.extent, work.proof
+def _at_once(work: _Work) -> dict[str, Type1Study]:
+    """Put the golden plate in again and again, and keep what it says of each reading."""
+    golden, series = work.series.golden, work.series
     work.now.on(1)
-    work.demo.tell(f"Putting the golden plate in {far.loads} times.")
-    still = work.put_in((golden, "1", 1, k) for k in range(1, far.loads + 1))
-    once = {id_: proofs.type1(proof, id_, still, work.series.certified(golden, of)) for id_, of in CERTIFIED.items()}
+    work.demo.tell(f"Putting the golden plate in {work.extent.loads} times.")
+    puts = work.put_in((golden, "1", 1, k) for k in range(1, work.extent.loads + 1))
+    return {id_: proofs.type1(work.proof, id_, puts, series.certified(golden, of)) for id_, of in CERTIFIED.items()}
+
+
+def _in_carriers(work: _Work, parts: Sequence[Part]) -> dict[str, RrStudy]:
+    """Put plates into every carrier, in random order, and keep how much of the variation is the measuring's own."""
+    trials = range(1, work.extent.trials + 1)
     work.now.on(2)
-    work.demo.tell(f"Putting {len(parts)} plates into {len(CARRIERS)} carriers, {far.trials} times each.")
-    loads = [(p, carrier, 2, k) for k in range(1, far.trials + 1) for carrier in CARRIERS for p in parts]
-    loaded = work.put_in(work.series.shuffled(loads))
-    gauge = {id_: proofs.rr(proof, id_, loaded, MOST_GRR) for id_ in CERTIFIED}
+    work.demo.tell(f"Putting {len(parts)} plates into {len(CARRIERS)} carriers, {len(trials)} times each.")
+    runs = [(part, carrier, 2, k) for k in trials for carrier in CARRIERS for part in parts]
+    puts = work.put_in(work.series.shuffled(runs))
+    return {id_: proofs.rr(work.proof, id_, puts, MOST_GRR) for id_ in CERTIFIED}
+
+
+def _over_range(work: _Work) -> LinearityStudy:
+    """Put the step plates in, in random order, and keep how the bias of bore A changes over its tolerance."""
+    steps, each = work.series.steps(), range(1, work.extent.each_step + 1)
     work.now.on(3)
-    steps = work.series.steps()
-    work.demo.tell(f"Putting {len(steps)} step plates in {far.each_step} times each.")
-    runs = [(p, "1", 3, k) for k in range(1, far.each_step + 1) for p in steps]
-    stepped = work.put_in(work.series.shuffled(runs))
-    of_steps = {p.name: work.series.certified(p, CERTIFIED[proofs.BORE]) for p in steps}
-    over = proofs.linearity(proof, proofs.BORE, stepped, of_steps)
-    work.demo.tell(f"Putting the golden plate in on {far.days} days.")
-    days: list[Put] = []
-    for day in range(4, 4 + far.days):
+    work.demo.tell(f"Putting {len(steps)} step plates in {len(each)} times each.")
+    puts = work.put_in(work.series.shuffled([(part, "1", 3, k) for k in each for part in steps]))
+    certified = {part.name: work.series.certified(part, CERTIFIED[proofs.BORE]) for part in steps}
+    return proofs.linearity(work.proof, proofs.BORE, puts, certified)
+
+
+def _from_day_to_day(work: _Work) -> Iterator[tuple[str, list[Put]]]:
+    """Put the golden plate in day by day, and yield each reading that was studied, with what was put in."""
+    puts: list[Put] = []
+    work.demo.tell(f"Putting the golden plate in on {work.extent.days} days.")
+    for day in range(4, 4 + work.extent.days):
         work.now.on(day)
-        days += work.put_in([(golden, "1", day, 1)])
+        puts += work.put_in([(work.series.golden, "1", day, 1)])
     for id_ in CERTIFIED:
-        proofs.stability(proof, id_, days)
-        proofs.capability(proof, id_, once[id_], gauge[id_], over if id_ == proofs.BORE else None, days)
+        proofs.stability(work.proof, id_, puts)
+        yield id_, puts
 
 
 def _of_decisions(work: _Work, good: Sequence[Part]) -> None:
@@ -284,7 +305,7 @@ def _of_decisions(work: _Work, good: Sequence[Part]) -> None:
     records = work.judged([part.name for part in lot], pictures)
     others = work.put_in((part, "1", day, 1) for part in (*bad, *good))
     first = [*(Put(part, record, "1") for part, record in zip(lot, records, strict=True)), *others]
-    twice = [put for put in first if put not in others[len(bad) :]]
+    twice = first[: len(lot) + len(bad) + GOOD_TWICE]
     again = work.put_in((put.made, "1", day, 2) for put in twice)
     proofs.limits(work.proof, proofs.PITCH, others[len(bad) :])
     proofs.agreement(work.proof, [*twice, *again])
