@@ -45,6 +45,7 @@ from tiepoint.report.story import (
 )
 from tiepoint.report.summary import summary_html
 from tiepoint.report.tie_sheet import Margin, sheet_svg
+from tiepoint.station.folder import Station
 from tiepoint.targets import document as target_document
 from tiepoint.targets import sheet as target_sheet
 from tiepoint.targets.draw import Target
@@ -199,6 +200,8 @@ def _silent(sentence: str) -> None:
 def _story(job: _Job, faces: int, extent: Extent | None) -> tuple[Story, Accepted]:
     bench = job.bench
     job.text("station.toml", _station_toml(bench))
+    job.tell("Writing down what the station is ordered for, and dating it before anything is measured.")
+    station = demo_accept.ordered(job.folder, bench)
     job.tell("Drawing the target, printing it, and measuring its ruler bars.")
     target = _target(job)
     job.tell("Photographing the target and tying pixels to millimetres.")
@@ -217,7 +220,7 @@ def _story(job: _Job, faces: int, extent: Extent | None) -> tuple[Story, Accepte
     job.tell("Proving the robot: its tool point, touches, repeatability, and a camera in its hand.")
     proved = demo_prove.prove_robot(setup, demo_prove.Views(bench, _view_paths(job), target, camera))
     picks = demo_picks.pick_plates(setup, job.tell, plates=PICKS)
-    accepted = demo_accept.accept_and_prove(_demo(job, setup), extent)
+    accepted = demo_accept.accept_and_prove(_demo(job, station, setup), extent)
     mm_per_px = tie_story.view.mm_per_px
     story = Story(
         title="A hinge plate, from photograph to millimetre",
@@ -249,8 +252,8 @@ def _story(job: _Job, faces: int, extent: Extent | None) -> tuple[Story, Accepte
     return story, accepted
 
 
-def _demo(job: _Job, setup: demo_picks.Setup) -> demo_accept.Demo:
-    return demo_accept.Demo(job.folder, job.bench, job.place, job.tell, setup.robot.tie)
+def _demo(job: _Job, station: Station, setup: demo_picks.Setup) -> demo_accept.Demo:
+    return demo_accept.Demo(job.folder, station, job.bench, job.place, job.tell, setup.robot.tie)
 
 
 # ---------- target and tie ----------

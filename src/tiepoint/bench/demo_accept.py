@@ -32,7 +32,7 @@ from tiepoint.documents.pictures import load_picture, save_png
 from tiepoint.model.record import Record
 from tiepoint.model.shot import Picture, Shot
 from tiepoint.recipe.shots import write_shot
-from tiepoint.recipe.station import Prepared
+from tiepoint.recipe.station import Prepared, run_shot
 from tiepoint.report.acceptance import acceptance
 from tiepoint.report.acceptance_html import acceptance_html
 from tiepoint.report.acceptance_pdf import acceptance_pdf
@@ -60,6 +60,7 @@ VARIANT, RECIPE = "vent-60", "hinge-plate"
 CERTIFIED = {proofs.BORE: "bore A diameter", proofs.PITCH: "bore distance"}
 """Readings that are proved by themselves, and what the golden plate's certificate calls them."""
 MOST_GRR = 0.1
+OVERLAY_PX = 640
 GOOD_TWICE = 10
 """So many of the good plates are shown a second time, beside the lot and the bad ones."""
 BEGIN = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
@@ -91,8 +92,8 @@ class OwnTime:
         self.at += TAKT
         return self.at.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
-    def on(self, day: int) -> None:
-        """Go on to the morning of a day, counted from that of the acceptance."""
+    def on(self, day: float) -> None:
+        """Go on to the morning of a day, counted from that of the order."""
         self.at = max(self.at, BEGIN + timedelta(days=day))
 
 
@@ -117,54 +118,59 @@ class Accepted:
 
 @dataclass(frozen=True)
 class Demo:
-    """What the demo has so far: its folder with ties, pictures and tables, its bench, and the robot's tie."""
+    """What the demo has so far: its folder with ties, pictures and tables, the ordered station, and the robot's tie."""
 
     folder: Path
+    station: Station
     bench: DemoBench
     place: Callable[[str], Path]
     tell: Tell
     robot: Tie
 
 
+def ordered(folder: Path, bench: DemoBench) -> Station:
+    """Write what the station is ordered for, and date it: before anything is measured."""
+    there = folder / FOLDER
+    _clear(there)
+    write_together(
+        {
+            there / "station.toml": _station_toml(bench).encode(),
+            there / REQUIREMENTS: (files("tiepoint.bench") / REQUIREMENTS).read_bytes(),
+        }
+    )
+    station = open_station(there)
+    agree(station, who=WHO, why="what the order says", at=OwnTime()())
+    return station
+
+
 def accept_and_prove(demo: Demo, extent: Extent | None = None) -> Accepted:
-    """Accept the station of hinge plates, prove it, and write its report."""
+    """Accept the station of hinge plates as it was ordered, prove it, and write its report."""
     now, far = OwnTime(), extent or Extent()
-    demo.tell("Accepting the station of hinge plates: first what it is ordered for, then its recipe.")
-    station = _accepted(demo, now)
-    work = _Work(demo, station, Series(demo.bench), far, now, prepare_accepted(station, VARIANT))
+    now.on(0.5)
+    demo.tell("Accepting the station of hinge plates, as it was ordered.")
+    _accept(demo, now)
+    work = _Work(demo, demo.station, Series(demo.bench), far, now, prepare_accepted(demo.station, VARIANT))
     _prove(work)
     demo.tell(f"Running {REPLAYED} kept shots again, and writing the report to sign.")
-    again = _again(station)
+    again = _again(demo.station)
     return _reported(work, again)
 
 
 # --- the station -----------------------------------------------------------------------------------------------------
 
 
-def _accepted(demo: Demo, now: OwnTime) -> Station:
-    """Write what was ordered and date it; then write the drafts and accept them."""
-    folder, bench = demo.folder / FOLDER, files("tiepoint.bench")
-    _clear(folder)
+def _accept(demo: Demo, now: OwnTime) -> None:
+    """Write the station's drafts and accept them."""
+    folder, bench = demo.station.folder, files("tiepoint.bench")
+    row = f"{VARIANT},{PLATE_HEIGHT_MM:g},{U_HEIGHT_MM:g},{RECIPE},6"
     write_together(
         {
-            folder / "station.toml": _station_toml(demo.bench).encode(),
-            folder / REQUIREMENTS: (bench / REQUIREMENTS).read_bytes(),
-        }
-    )
-    station = open_station(folder)
-    agree(station, who=WHO, why="what the order says", at=now())
-    variants = (
-        f"variant,height_mm,u_height_mm,recipe,bore_b\n{VARIANT},{PLATE_HEIGHT_MM:g},{U_HEIGHT_MM:g},{RECIPE},6\n"
-    )
-    write_together(
-        {
-            folder / "variants.csv": variants.encode(),
+            folder / "variants.csv": f"variant,height_mm,u_height_mm,recipe,bore_b\n{row}\n".encode(),
             folder / "recipes" / f"{RECIPE}.toml": (bench / f"{RECIPE}.toml").read_bytes(),
             folder / "ties" / "plane.json": read_bytes(demo.folder / "ties" / "plane.json", MOST_BYTES),
         }
     )
-    accept(station, [draft_of(station, path) for path in station.recipes()], who=WHO, why=WHY, at=now())
-    return station
+    accept(demo.station, [draft_of(demo.station, p) for p in demo.station.recipes()], who=WHO, why=WHY, at=now())
 
 
 def _clear(folder: Path) -> None:
@@ -309,7 +315,11 @@ def _of_decisions(work: _Work, good: Sequence[Part]) -> None:
     again = work.put_in((put.made, "1", day, 2) for put in twice)
     proofs.limits(work.proof, proofs.PITCH, others[len(bad) :])
     proofs.agreement(work.proof, [*twice, *again])
-    proofs.trial(work.proof, first, _kept_shots(work.station, first))
+    shots = _kept_shots(work.station, first)
+    wrong = [p.record.seq for p in first if p.made.good != (p.record.verdict == "conforms")]
+    overlays = {seq: run_shot(work.prepared, shots[seq], seq=seq).overlay(most_px=OVERLAY_PX) for seq in wrong}
+    named = [f"../{path.relative_to(work.demo.folder).as_posix()}" for path in shots.values()]
+    proofs.trial(work.proof, first, named, overlays)
 
 
 def _window(photo: Path) -> Pixels:
@@ -318,11 +328,11 @@ def _window(photo: Path) -> Pixels:
     return load_picture(photo).pixels[y : y + height, x : x + width]
 
 
-def _kept_shots(station: Station, puts: Sequence[Put]) -> list[str]:
-    """Return the folders of kept shots, as a table in `proof/` names them."""
+def _kept_shots(station: Station, puts: Sequence[Put]) -> dict[int, Path]:
+    """Return the folder of each kept shot, by its record's entry, in the order of what was put in."""
     with Ledger(station.ledger_path) as ledger:
         kept = {k.record: k.folder for k in (kept_of(station, e) for e in ledger.entries("archived"))}
-    return [f"../{FOLDER}/{kept[put.record.seq].relative_to(station.folder).as_posix()}" for put in puts]
+    return {put.record.seq: kept[put.record.seq] for put in puts}
 
 
 def _lengths(work: _Work) -> Iterator[tuple[object, ...]]:
@@ -338,17 +348,12 @@ def _lengths(work: _Work) -> Iterator[tuple[object, ...]]:
                 bars, pixels = work.series.bars_again(bars, 10 * number + again)
                 photo = work.demo.place(f"{shot}-{again + 1}.png")
                 save_png(photo, pixels)
+            taken = work.now()
             read = demo_work.bar_readings(photo, [demo_work.laid(bar, bench.clicked(bar)) for bar in bars], tie)
             for place, bar, reading in zip(BAR_PLACES, bars, read, strict=True):
                 if reading.value is not None:
-                    yield (
-                        bar.certified_mm,
-                        float(reading.value),
-                        place,
-                        f"along {axis}",
-                        f"{height_mm:g} mm",
-                        photo.name,
-                    )
+                    at = (place, f"along {axis}", f"{height_mm:g} mm")
+                    yield bar.certified_mm, float(reading.value), *at, photo.name, taken
 
 
 # --- what comes of it ------------------------------------------------------------------------------------------------

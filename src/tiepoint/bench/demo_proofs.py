@@ -52,6 +52,7 @@ MOST_ESCAPES, MOST_FALSE, MOST_MISSES = 0.01, 0.2, 0.1
 MOST_BIAS_MM, MOST_DRIFT_MM, MOST_LENGTH_MM = 0.01, 0.01, 0.05
 U_BAR_MM = 0.0005
 AT = ("position", "orientation", "height")
+CAME_FROM = ("record", "time")
 XYZ = ("x_mm", "y_mm", "z_mm")
 MOST_RP_MM = 0.2
 
@@ -69,6 +70,11 @@ class Put:
     def part(self) -> str:
         """The part's name."""
         return self.made.name
+
+    @property
+    def came_from(self) -> tuple[int, str]:
+        """The record's entry in the ledger, and when its picture was taken."""
+        return self.record.seq, self.record.shot.taken_utc or ""
 
     def reading(self, id_: str) -> Reading:
         """Return a reading of the record."""
@@ -93,13 +99,16 @@ class Proof:
     def values(self, name: str, id_: str, puts: Sequence[Put], *columns: str) -> Path:
         """Write the table of a reading's values, with what is known of each; what has no value is not there."""
         read = [p for p in puts if p.reading(id_).value is not None]
-        rows = [(*(getattr(p, c) for c in columns), p.reading(id_).value, p.record.seq) for p in read]
-        return self.table(f"{name}-{SHORT[id_]}", ",".join((*columns, "value", "record")), rows)
+        rows = [(*(getattr(p, c) for c in columns), p.reading(id_).value, *p.came_from) for p in read]
+        return self.table(f"{name}-{SHORT[id_]}", ",".join((*columns, "value", *CAME_FROM)), rows)
 
-    def keep(self, kind: str, of: str | None, study: Any, data: Path, command: str) -> None:
+    def keep(
+        self, kind: str, of: str | None, study: Any, data: Path, command: str, pictures: Mapping[str, str] | None = None
+    ) -> None:
         """Keep a study and its data in the station, as `--for` does; `command` makes it again in the demo's folder."""
         outcome = plain(_finite(study if isinstance(study, dict) else dataclasses.asdict(study)))
-        keep_study(self.station, kind, of, outcome, data, who=WHO, command=f"tiepoint {command}", at=self.now())
+        told = f"tiepoint {command}"
+        keep_study(self.station, kind, of, outcome, data, who=WHO, command=told, pictures=pictures, at=self.now())
 
 
 def _cell(value: object) -> str:
@@ -153,8 +162,8 @@ def rr(proof: Proof, id_: str, puts: Sequence[Put], most: float) -> RrStudy:
 
 def linearity(proof: Proof, id_: str, puts: Sequence[Put], certified_mm: Mapping[str, float]) -> LinearityStudy:
     """Keep how the bias changes over step plates of certified size, by the part's name."""
-    rows = [(certified_mm[p.part], p.part, p.reading(id_).value, p.record.seq) for p in puts]
-    path = proof.table(f"linearity-{SHORT[id_]}", "reference,part,value,record", rows)
+    rows = [(certified_mm[p.part], p.part, p.reading(id_).value, *p.came_from) for p in puts]
+    path = proof.table(f"linearity-{SHORT[id_]}", ",".join(("reference", "part", "value", *CAME_FROM)), rows)
     study = study_linearity(_measured(path), u_reference=U_REFERENCE_MM, most=MOST_BIAS_MM)
     told = f"--most-bias {MOST_BIAS_MM:g}mm --u-reference {short(U_REFERENCE_MM)}mm"
     proof.keep("linearity", id_, study, path, f"study linearity proof/{path.name} --unit mm {told} {_kept_in(id_)}")
@@ -185,9 +194,10 @@ def capability(
     ]
     if over is not None:
         causes.append(("linearity", over.largest.value / math.sqrt(3), math.inf))
-    rows = [(name, float(f"{figure:.4g}"), "" if math.isinf(dof) else dof) for name, figure, dof in causes]
-    path = proof.table(f"capability-{SHORT[id_]}", "cause,value,dof", rows)
-    told = [Cause(name, value, math.inf if dof == "" else float(dof)) for name, value, dof in rows]
+    told = [Cause(name, float(f"{figure:.4g}"), float(dof)) for name, figure, dof in causes]
+    since = min(put.came_from[1] for put in days)
+    rows = [(one.kind, one.figure, "" if math.isinf(one.dof) else one.dof, since) for one in told]
+    path = proof.table(f"capability-{SHORT[id_]}", "cause,value,dof,time", rows)
     study = study_capability(told, TOLERANCE_MM[id_])
     command = f"study capability proof/{path.name} --unit mm --tolerance {TOLERANCE_MM[id_]:g}mm {_kept_in(id_)}"
     proof.keep("capability", id_, study, path, command)
@@ -202,8 +212,8 @@ def _spread(values: Sequence[float]) -> float:
 
 
 def lengths(proof: Proof, rows: Sequence[Sequence[object]]) -> None:
-    """Keep the errors of known lengths: rows of known, value, position, orientation, height, and the picture."""
-    path = proof.table("lengths", ",".join(("known", "value", *AT, "shot")), rows)
+    """Keep the errors of known lengths, by rows of known, value, where it lay, the picture and when it was taken."""
+    path = proof.table("lengths", ",".join(("known", "value", *AT, "shot", "time")), rows)
     grid = _grid(path, "known", "value", *AT)
     known, value = grid.numbers(("known", "value"))
     at = [grid.names(name) for name in AT]
@@ -241,8 +251,8 @@ def limits(proof: Proof, id_: str, puts: Sequence[Put]) -> None:
 
 def agreement(proof: Proof, puts: Sequence[Put]) -> None:
     """Keep how verdicts agree with what the plates are, and between showings."""
-    rows = [(p.part, p.trial, p.record.verdict, _truth(p.made), p.record.seq) for p in puts]
-    path = proof.table("agreement", "part,trial,value,reference,record", rows)
+    rows = [(p.part, p.trial, p.record.verdict, _truth(p.made), *p.came_from) for p in puts]
+    path = proof.table("agreement", ",".join(("part", "trial", "value", "reference", *CAME_FROM)), rows)
     grid = _grid(path, "part", "value")
     told = zip(grid.names("part"), grid.names("value"), grid.names("reference"), grid.places, strict=True)
     decisions = [Decision(part, said, truth, "", place) for part, said, truth, place in told]
@@ -255,18 +265,23 @@ def _truth(part: Part) -> str:
     return "good" if part.good else part.kind
 
 
-def trial(proof: Proof, puts: Sequence[Put], shots: Sequence[str]) -> TrialStudy:
-    """Keep what the recipe says of plates that are known to be good or bad; `shots`: each's pictures, from `proof/`."""
+def trial(proof: Proof, puts: Sequence[Put], shots: Sequence[str], overlays: Mapping[int, str]) -> TrialStudy:
+    """Keep what the recipe says of plates that are known to be good or bad.
+
+    `shots`: where the pictures of each are, from `proof/`. `overlays`: what was found on the wrong ones, by the entry.
+    """
     rows = [
         (shot, p.part, "good" if p.made.good else "bad", "" if p.made.good else p.made.kind)
         for shot, p in zip(shots, puts, strict=True)
     ]
     path = proof.table("labels", "shot,part_id,label,class", rows)
-    showings = [_showing(label, p.record) for label, p in zip(read_labels(path), puts, strict=True)]
+    labels = list(zip(read_labels(path), puts, strict=True))
+    showings = [_showing(label, p.record) for label, p in labels]
     study = study_trial(showings, most_escapes=MOST_ESCAPES, most_false=MOST_FALSE)
     run = "trial station/recipes/hinge-plate.toml proof/labels.csv --variants station/variants.csv"
     agreed = f"--most-escapes {100 * MOST_ESCAPES:g}% --most-false {100 * MOST_FALSE:g}%"
-    proof.keep("trial", None, study, path, f"{run} {agreed} --for station")
+    pictures = {label.where: overlays[p.record.seq] for label, p in labels if p.record.seq in overlays}
+    proof.keep("trial", None, study, path, f"{run} {agreed} --for station", pictures)
     return study
 
 

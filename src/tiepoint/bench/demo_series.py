@@ -121,7 +121,7 @@ class Series:
         """Return plates as production makes them, none of them deliberately bad."""
         rng = self._rng(3)
         lot = make_lot(count, self.bench.seed + 1, Lot(defect_share=0.0))
-        return tuple(Part(f"made-{k:02d}", plate, self._edge(rng)) for k, plate in enumerate(lot, 1))
+        return tuple(Part(f"as-{k:02d}", plate, self._edge(rng)) for k, plate in enumerate(lot, 1))
 
     def challenges(self, count: int) -> tuple[Part, ...]:
         """Return known-bad plates of all classes in turn, each a little beyond its limit."""
