@@ -300,6 +300,9 @@ def touch(proof: Proof, tie: Tie, touched: Path, tolerance_mm: float) -> None:
     rows = np.loadtxt(touched, delimiter=",", skiprows=1)
     found = check_touches(tie, rows[:, :2], rows[:, 2:], tolerance_mm)
     outcome = {name: _of_value(getattr(found, name)) for name in (f.name for f in dataclasses.fields(found))}
+    if found.worst_mm is not None:
+        value, low, high = found.worst_mm
+        outcome["worst_mm"] = {"value": value, "low": low, "high": high, "confidence": 0.9}
     command = f"touch check ties/robot.json robot/{touched.name} --tolerance {tolerance_mm:g}mm"
     proof.keep("touch", ROBOT, outcome, touched, command)
 

@@ -3,6 +3,10 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import TiepointError
 from tiepoint.foundation.rounding import fixed
@@ -15,6 +19,7 @@ from tiepoint.report.tie_sheet import Margin, sheet_svg
 from tiepoint.report.tie_view import samples, view_of
 from tiepoint.station.accepted import copy_of_recipe, preparation_of
 from tiepoint.station.folder import Station
+from tiepoint.ties.sensor import OtherSensor, Sensor, place
 from tiepoint.ties.tie import Tie
 from tiepoint.ties.verdict import uncertainty_map
 
@@ -80,14 +85,30 @@ class Shots:
         ran = self.ran(record)
         if ran is None or ran.loaded is None or tie.from_frame != "image":
             return None
-        pixels = next(iter(ran.loaded.pictures.values())).pixels
-        size = (pixels.shape[1], pixels.shape[0])
-        if tie.sensor is not None and tuple(tie.sensor.size_px) != size:
+        role, picture = next(iter(ran.loaded.pictures.items()))
+        pixels = picture.grey if tie.sensor is None else _on_whole(picture.grey, ran.loaded.sensors[role], tie.sensor)
+        if pixels is None:
             return None
+        size = (pixels.shape[1], pixels.shape[0])
         view = view_of(tie, size, uncertainty_map(tie, *samples(size)).U_um, None)
         photo = look.data_uri(jpeg(pixels, WHOLE_PX), "image/jpeg")
         block = (("Tie", f"by {tie.made}"), ("Model", tie.model), ("Height", f"{fixed(tie.height_mm, 2)} mm"))
         return sheet_svg(view, photo, f"The tie {file}", Margin(f"Over the shot of entry {record.seq}.", "", block))
+
+
+def _on_whole(pixels: NDArray[Any], shot: Sensor, tie: Sensor) -> NDArray[Any] | None:
+    """Return a picture as the tie's, on blank paper where only a window was read out; None where it fits no such."""
+    try:
+        placing = place(shot, tie)
+    except OtherSensor:
+        return None
+    x, y = (round(shift) for shift in placing.shift_px)
+    height, width = pixels.shape[:2]
+    if placing.scale != (1.0, 1.0) or min(x, y) < 0 or x + width > tie.width_px or y + height > tie.height_px:
+        return None
+    whole = np.full((tie.height_px, tie.width_px), np.iinfo(pixels.dtype).max, pixels.dtype)
+    whole[y : y + height, x : x + width] = pixels
+    return whole
 
 
 def chosen(records: Sequence[Record], kept: Mapping[int, Path], most: int) -> tuple[Record, ...]:
