@@ -21,7 +21,7 @@ Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Picture = NDArray[np.float32]
 
-WINDOW, MOST_WINDOWS = 96, 16
+WINDOW, MOST_WINDOWS, SPARSE = 96, 16, 8
 """Looked at are the windows with the most detail: so many tell enough, and a large picture costs no more."""
 BLUR_PX, BORDER_PX = 1.5, 6
 OUT_OF_NOISE = 25.0
@@ -70,8 +70,7 @@ def order_doubt(
     turns = _turns(pulls)
     if len(turns) < 2:
         return None
-    whole = used == (1 << len(pulls)) - 1
-    change, kept = _changes(slopes, whole, np.asarray(np.linalg.inv(matrix), np.float64))
+    change, kept = _changes(slopes, used, (1 << len(pulls)) - 1, np.asarray(np.linalg.inv(matrix), np.float64))
     # Slopes of noise, blurred, and their derivatives: white noise of 1 gives 1/(8πσ⁴).
     spread = np.linalg.inv(pulls.T @ pulls)[[0, 1], [0, 1]].sum() * noise**2
     least = OUT_OF_NOISE * 2 * spread / (8 * np.pi * BLUR_PX**4) / abs(float(np.linalg.det(matrix)))
@@ -110,12 +109,17 @@ def _curl(turn: Array, moments: Array) -> float:
     return float(weights @ moments @ weights)
 
 
-def _changes(slopes: tuple[Picture, Picture], whole: Bools, px_from_plane: Array) -> tuple[Picture, Bools]:
-    """Return p_x, p_y, q_x and q_y (4, n) of the blurred slopes along the plane's axes, and which of them hold (n,)."""
+def _changes(
+    slopes: tuple[Picture, Picture], used: NDArray[np.uint16], every: int, px_from_plane: Array
+) -> tuple[Picture, Bools]:
+    """Return p_x, p_y, q_x and q_y (4, n) of the blurred slopes along the plane's axes, and which of them hold (n,).
+
+    Those hold about which `used` tells that `every` lamp was.
+    """
     kernel = np.ones((2 * BORDER_PX - 1, 2 * BORDER_PX - 1), np.uint8)
     (a, b), (c, d) = (px_from_plane / 2).astype(np.float32).tolist()
     changes, kept = [np.zeros((4, 0), np.float32)], [np.zeros(0, bool)]
-    for window in _windows(slopes, whole.shape):
+    for window in _windows(slopes, used.shape):
         both = []
         for slope in slopes:
             smooth = cv2.GaussianBlur(slope[window], (0, 0), BLUR_PX)
@@ -123,7 +127,7 @@ def _changes(slopes: tuple[Picture, Picture], whole: Bools, px_from_plane: Array
             down = _inner(smooth[2:] - smooth[:-2], 1, 0)
             both += [a * right + c * down, b * right + d * down]
         changes.append(np.stack(both))
-        kept.append(_inner(cv2.erode(whole[window].astype(np.uint8), kernel), 0, 0) > 0)
+        kept.append(_inner(cv2.erode((used[window] == every).astype(np.uint8), kernel), 0, 0) > 0)
     return np.concatenate(changes, axis=1), np.concatenate(kept)
 
 
@@ -134,16 +138,15 @@ def _inner(values: NDArray[Any], fewer_rows: int, fewer_cols: int) -> NDArray[An
 
 
 def _windows(slopes: tuple[Picture, Picture], shape: tuple[int, ...]) -> list[tuple[slice, slice]]:
-    """Return the windows with the most change of slopes, seen at every fourth pixel."""
-    rows, cols = (max(size // WINDOW, 1) for size in shape)
-    windows = [
-        np.s_[
-            shape[0] * i // rows : shape[0] * (i + 1) // rows,
-            shape[1] * j // cols : shape[1] * (j + 1) // cols,
-        ]
-        for i in range(rows)
-        for j in range(cols)
+    """Return the windows with the most change of slopes at every eighth pixel, without what is left at two sides."""
+    (rows, high), (cols, wide) = ((max(size // WINDOW, 1), min(size, WINDOW)) for size in shape)
+    if min(high, wide) <= 2 * BORDER_PX + 2:
+        return []
+    detail = np.zeros((rows, cols))
+    for slope in slopes:
+        seen = slope[: rows * high : SPARSE, : cols * wide : SPARSE]
+        detail += seen.reshape(rows, seen.shape[0] // rows, cols, seen.shape[1] // cols).var(axis=(1, 3))
+    most = np.argsort(detail.ravel())[::-1][:MOST_WINDOWS]
+    return [
+        np.s_[high * i : high * (i + 1), wide * j : wide * (j + 1)] for i, j in (divmod(int(k), cols) for k in most)
     ]
-    windows = [w for w in windows if min(s.stop - s.start for s in w) > 2 * BORDER_PX + 2]
-    detail = [sum(float(np.var(slope[w][::4, ::4])) for slope in slopes) for w in windows]
-    return [windows[k] for k in np.argsort(detail)[::-1][:MOST_WINDOWS]]
