@@ -1,6 +1,7 @@
 """What `study pose`, `limits` and `touch check` keep for a station, and which requirement it shows."""
 
 import csv
+import xml.etree.ElementTree as ET
 
 import numpy as np
 import pytest
@@ -67,8 +68,11 @@ def cycles(path, sigma):
 def test_a_robots_poses_and_risks_are_kept_and_shown_and_the_newest_counts(cli, agreed, tmp_path):
     assert {line.state for line in states(agreed).values()} == {"not tried"}
     fine, coarse = cycles(tmp_path / "fine.csv", 0.01), cycles(tmp_path / "coarse.csv", 0.05)
-    said = cli("study", "pose", fine, "--most-rp", "0.1mm", "--for", agreed.folder, "--of", "cell 2")
+    drawn = tmp_path / "fine.svg"
+    words = ("--most-rp", "0.1mm", "--picture", drawn, "--for", agreed.folder, "--of", "cell 2")
+    said = cli("study", "pose", fine, *words)
     assert said.code == 0
+    assert "1: RP" in "".join(ET.parse(drawn).getroot().itertext())
     assert "entry" in said.err
     assert "In the manner of ISO 9283" in said.out
     assert states(agreed)["R1"].state == "shown"

@@ -1,15 +1,14 @@
 """`tiepoint study`: experiments that prove a station or a robot."""
 
-import dataclasses
 import math
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, cast
+from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
-from tiepoint.cli.answer import Answer, Json, group, help_alone, present, table
-from tiepoint.cli.study_data import Kept, KeptIn, Of, finite, keep, untold
+from tiepoint.cli.answer import Json, group, help_alone, table
+from tiepoint.cli.study_data import Kept, KeptIn, Of, Picture, answer, demand_drawing, untold
 from tiepoint.cli.study_design import design
 from tiepoint.cli.study_proofs import agreement, capability, lengths
 from tiepoint.cli.study_values import linearity, rr, stability, type1
@@ -53,6 +52,7 @@ def pose(
     most_rp: Annotated[
         str | None, typer.Option("--most-rp", metavar="LENGTH", help="The repeatability RP that is asked for, at most.")
     ] = None,
+    picture: Picture = None,
     station: KeptIn = None,
     of: Of = None,
     as_json: Json = False,
@@ -69,17 +69,18 @@ def pose(
     Let the robot move by its own programme, with nobody in its space; tiepoint never starts a motion.
 
     \b
-      tiepoint study pose cycles.csv --u 0.005mm --most-rp 0.05mm
+      tiepoint study pose cycles.csv --u 0.005mm --most-rp 0.05mm --picture cycles.svg
       tiepoint study pose cycles.csv --angles zyx-intrinsic-deg --json
     """
+    from tiepoint.report.pose_picture import pose_picture
     from tiepoint.studies.pose import study_pose
 
+    demand_drawing(picture)
     limits = [None if t is None else positive_mm(o, t) for o, t in (("--most-ap", most_ap), ("--most-rp", most_rp))]
     u_mm = None if u is None else positive_mm("--u", u)
     study = study_pose(_read(data, angles), u_mm=u_mm, most_ap_mm=limits[0], most_rp_mm=limits[1])
-    document = _document(study)
-    hints = keep("pose", document, Kept(station, data, of))
-    present(Answer(document, tuple(_lines(study)), study.good is not False, hints), as_json)
+    drawing = "" if picture is None else pose_picture(study, *limits)
+    answer(study, "pose", _lines(study), picture, drawing, as_json, Kept(station, data, of))
 
 
 # --- the table -----------------------------------------------------------------------------------------------------
@@ -174,17 +175,9 @@ def _pose(row: dict[str, float], prefix: str, angles: str) -> "Pose3":
 # --- the answer ----------------------------------------------------------------------------------------------------
 
 
-def _document(study: "PoseStudy") -> dict[str, Any]:
-    from tiepoint.documents.canonical import plain
-
-    return {"study": "pose", **plain(finite(dataclasses.asdict(study)))}
-
-
 def _lines(study: "PoseStudy") -> Iterator[str]:
-    yield study.convention
     yield from table([("pose", "cycles", "AP mm", "RP mm", "AP turn °", "RP turn °"), *map(_row, study.poses)])
     yield untold(study.checks)
-    yield from study.sentences
 
 
 def _row(p: "PoseFigures") -> tuple[str, ...]:
