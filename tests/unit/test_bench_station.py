@@ -1,4 +1,5 @@
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from tiepoint.bench.station import BenchStation, Loading, View
 from tiepoint.bench.worlds import WORLDS, world
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.render.camera import UnrenderableScene, corner_distortion_percent, project, unproject
+from tiepoint.render.integral import irradiance
 from tiepoint.render.photo import Exposure
 from tiepoint.render.scene import seen_on_sheet
 from tiepoint.render.sensor import Light, PlainSensor
@@ -43,6 +45,18 @@ def test_the_default_station_is_the_one_described():
     assert corner_distortion_percent(camera) == pytest.approx(-2.5, abs=0.1)
     ends = unproject(camera, np.array([[1223.0, 1023.0], [1224.0, 1023.0]]))
     assert np.hypot.reduce(ends[1] - ends[0]) == pytest.approx(0.0552, abs=2e-4)
+
+
+def test_a_window_that_is_read_out_is_a_part_of_the_whole_picture():
+    """Exactly so before light and noise: the lens bends by where a ray meets the whole sensor."""
+    whole, part = SMALL, replace(SMALL, window_px=(120, 80, 96, 64))
+    plate, place = Plate(), Place(-4.0, 0.0, 3.0, 3.0)
+    seen = whole.photograph_plate(plate, place, 1, Loading(0.0, 0.0)).rendered
+    cropped = part.photograph_plate(plate, place, 1, Loading(0.0, 0.0)).rendered
+    assert cropped.picture.shape == (64, 96)
+    assert np.add(cropped.truth.px, (120, 80)) == pytest.approx(seen.truth.px, abs=1e-9)
+    due = irradiance(seen.scene, whole.camera, 0.8)[80:144, 120:216]
+    assert irradiance(cropped.scene, part.camera, 0.8)[4:-4, 4:-4] == pytest.approx(due[4:-4, 4:-4], abs=1e-5)
 
 
 def test_places_go_both_ways():

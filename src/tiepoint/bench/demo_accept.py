@@ -313,7 +313,7 @@ def _of_decisions(work: _Work, good: Sequence[Part]) -> None:
     first = [*(Put(part, record, "1") for part, record in zip(lot, records, strict=True)), *others]
     twice = first[: len(lot) + len(bad) + GOOD_TWICE]
     again = work.put_in((put.made, "1", day, 2) for put in twice)
-    proofs.limits(work.proof, proofs.PITCH, others[len(bad) :])
+    proofs.limits(work.proof, proofs.BORE, others[len(bad) :])
     proofs.agreement(work.proof, [*twice, *again])
     shots = _kept_shots(work.station, first)
     wrong = [p.record.seq for p in first if p.made.good != (p.record.verdict == "conforms")]

@@ -60,20 +60,21 @@ def sealed(record: Record) -> Record:
     return made
 
 
-def record_from(content: Mapping[str, Any], where: str = "the record") -> Record:
-    """Return the record that plain data holds.
+def record_from(content: Mapping[str, Any], where: str = "the record", *, vouched: bool = False) -> Record:
+    """Return the record that plain data holds; `vouched`: by a chain that was checked, so its `sha` is not worked out.
 
     Raises `UnusableDocument` in one sentence where it holds none, or where its content is not what `sha` was taken of.
     """
     check_format(dict(content), "record", where)
     try:
         record = _record(content, where)
-        said, is_sha = content.get("sha"), _sha(dict(content))
+        said = None if vouched else content.get("sha")
+        altered = said is not None and said != _sha(dict(content))
     except KeyError as error:
         raise UnusableDocument(f"{where} cannot be used: it has no {error.args[0]!r}") from error
     except (TypeError, ValueError, AttributeError, UnusableInput, MixedSources) as error:
         raise UnusableDocument(f"{where} cannot be used: {error}") from error
-    if said is not None and said != is_sha:
+    if altered:
         raise UnusableDocument(f"{where} was altered: its content is not what its sha was taken of")
     return record
 
