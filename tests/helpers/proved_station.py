@@ -102,6 +102,8 @@ def prove(cli: Callable[..., Any], vent: Vent, ordered: str = ORDERED) -> None:
     for words in studies(vent.folder.parent / "data"):
         said = cli(*words, "--for", vent.folder)
         assert said.code in (0, 1), said.err
+    words = _touched(cli, vent.folder.parent / "robot")
+    assert cli(*words, "--for", vent.folder).code == 1
     copy = next(iter(sorted((vent.folder / "accepted").glob("*/recipes"))))
     labels = _challenge(vent.folder.parent / "proof")
     rates = ("--most-escapes", "0.1%", "--most-false", "20%")
@@ -116,6 +118,25 @@ def prove(cli: Callable[..., Any], vent: Vent, ordered: str = ORDERED) -> None:
         *rates,
     )
     assert cli(*words, "--for", vent.folder).code == 1
+
+
+def _touched(cli: Callable[..., Any], folder: Path) -> tuple[Any, ...]:
+    """Make a robot's tie by pairs, and touch six points with a tip that was bent since."""
+    turn = np.array([[np.cos(0.4), -np.sin(0.4)], [np.sin(0.4), np.cos(0.4)]])
+    rng = np.random.default_rng(4)
+    columns = ("from_x", "from_y", "to_x", "to_y")
+
+    def rows(places: Sequence[tuple[float, float]], off: float) -> list[tuple[float, ...]]:
+        to = np.array(places) @ turn.T + [400.0, -150.0] + rng.normal(0, 0.02, (len(places), 2)) + off
+        return [(*place, *shown) for place, shown in zip(places, to.round(3).tolist(), strict=True)]
+
+    pairs = table(folder / "pairs.csv", columns, rows([(x, y) for x in (10, 60, 110) for y in (10, 45, 80)], 0.0))
+    places = [(97.5, 15.0), (22.5, 75.0), (22.5, 15.0), (97.5, 75.0), (60.0, 30.0), (30.0, 45.0)]
+    touched = table(folder / "touched.csv", columns, rows(places, 1.0))
+    robot = folder / "robot.json"
+    tied = cli("tie", "pairs", pairs, "--unit", "mm", "--from", "plane", "--to", "robot", "--out", robot)
+    assert tied.code == 0, tied.err
+    return ("touch", "check", robot, touched, "--tolerance", "0.3mm", "--of", "robot")
 
 
 def _challenge(folder: Path) -> Path:
@@ -167,6 +188,16 @@ def studies(folder: Path) -> Iterable[tuple[Any, ...]]:
         "0.2mm",
         *of,
     )
+    shares = ("--most-consumer", "1%", "--most-producer", "10%")
+    parts = table(folder / "parts.csv", ("value", "u"), [(v, 0.002) for v in (4.4 + rng.normal(0, 0.02, 60)).round(5)])
+    yield ("limits", parts, "--lower", "4.3mm", "--upper", "4.5mm", "--u-common", "1um", *shares, *of)
+    labelled = [(round(0.1 + 0.01 * rng.random(), 5), "good") for _ in range(40)]
+    labelled += [(round(0.2 + 0.02 * rng.random(), 5), "bad") for _ in range(30)]
+    yield ("limits", table(folder / "burr.csv", ("value", "label"), labelled), "--most-escapes", "10%", "--of", "burr")
+    cycles = np.array([100.0, 50.0]) + rng.normal(0, 0.02, (30, 2))
+    reached = [(*c, 100, 50) for c in cycles.round(4).tolist()]
+    columns = ("x_mm", "y_mm", "commanded_x_mm", "commanded_y_mm")
+    yield ("study", "pose", table(folder / "cycles.csv", columns, reached), "--most-rp", "0.2mm", "--of", "home")
     said = []
     for k in range(60):
         truth = "good" if k < 35 else "scratch" if k < 50 else "dent"

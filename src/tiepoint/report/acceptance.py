@@ -11,7 +11,7 @@ from tiepoint.report.acceptance_evidence import control, evidence, faults, not_t
 from tiepoint.report.acceptance_setup import cautions, setup, ties
 from tiepoint.report.acceptance_shots import VERDICTS
 from tiepoint.report.acceptance_story import AcceptanceStory, ReadingSeen, TextSeen
-from tiepoint.report.acceptance_studies import raw_name, sections_of_studies
+from tiepoint.report.acceptance_studies import inputs_of, sections_of_studies
 from tiepoint.report.blocks import (
     Block,
     Cell,
@@ -204,7 +204,7 @@ def _how(line: Line) -> Recompute | None:
         told = tuple(row.numbers.values())
         if found.formula is not None and all(end in told for end in ends if math.isfinite(end)):
             wanted = {path: v for path, v in row.numbers.items() if v in (line.found.value, *ends)}
-            return Recompute(found.formula, {**found.inputs, "raw": raw_name(line.study)}, wanted)
+            return Recompute(found.formula, inputs_of(line.study, found), wanted)
     return None
 
 

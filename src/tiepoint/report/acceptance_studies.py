@@ -50,6 +50,11 @@ def raw_name(study: KeptStudy) -> str:
     return f"raw-study-{study.act.seq}"
 
 
+def inputs_of(study: KeptStudy, found: Worked) -> dict[str, Any]:
+    """Return what the formula of a study takes: its inputs, and the raw numbers where it has any."""
+    return {**found.inputs, "raw": raw_name(study)} if found.columns else dict(found.inputs)
+
+
 def sections_of_studies(story: AcceptanceStory) -> Iterator[Section]:
     """Yield a section for each study, kind by kind; of a kind that has none, one that says so."""
     known = [*KINDS, *dict.fromkeys(s.kind for s in story.studies if s.kind not in KINDS)]
@@ -101,7 +106,7 @@ def _figures(study: KeptStudy, found: Worked) -> Iterator[Block]:
 def _row(study: KeptStudy, found: Worked, row: Row) -> tuple[Cell, ...]:
     how = None
     if found.formula is not None and row.numbers:
-        how = Recompute(found.formula, {**found.inputs, "raw": raw_name(study)}, row.numbers)
+        how = Recompute(found.formula, inputs_of(study, found), row.numbers)
     value = "not tried" if row.value is None else f"{_number(row.value)} {row.unit}".strip()
     alone = row.low is None and row.high is None
     interval = "" if alone or row.low == row.high else f"{_end(row.low)} to {_end(row.high)}"

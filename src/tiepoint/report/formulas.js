@@ -417,6 +417,18 @@ const FORMULAS = (() => {
     return high - n;
   };
 
+  // --- a robot's touch test: what was shown beside what was expected ---
+  const touch = (_, raw) => {
+    const of = (name, k) => [Number(raw[`${name} x`][k]), Number(raw[`${name} y`][k])];
+    const sizes = raw.point.map((_, k) => {
+      if (raw["expected x"][k] === "") return null;
+      const [a, b] = [of("shown", k), of("expected", k)];
+      return Math.hypot(a[0] - b[0], a[1] - b[1]);
+    });
+    const counted = sizes.filter((_, k) => raw.verdict[k] !== "");
+    return { sizes, worst: Math.max(...counted), rms: Math.sqrt(mean(counted.map((e) => e * e))) };
+  };
+
   // --- capability, in the manner of ISO 22514-7 ---
   const capability = ({ tolerance, most_system, most_process }, raw) => {
     const causes = raw.u.map((u, k) => ({ u: Number(u), dof: raw.dof[k] === "" ? Infinity : Number(raw.dof[k]), system: raw.acts[k] === "system", group: raw.group[k] }));
@@ -436,7 +448,7 @@ const FORMULAS = (() => {
   };
 
   return {
-    reading, type1, rr, linearity, stability, lengths, agreement, trial, capability, more,
+    reading, type1, rr, linearity, stability, lengths, agreement, trial, capability, touch, more,
     "rate": ({ events, n, confidence }) => rate(events, n, confidence),
     "quantile": ({ q, column }, raw) => quantile(numbers(raw[column]), q),
     "most": ({ column }, raw) => Math.max(...numbers(raw[column])),

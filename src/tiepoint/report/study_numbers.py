@@ -6,7 +6,7 @@ results have the names of the study's own fields.
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from tiepoint.documents.revived import revived
@@ -18,6 +18,7 @@ from tiepoint.report.trial_picture import margins
 from tiepoint.studies.agreement import AgreementStudy
 from tiepoint.studies.capability import KINDS, CapabilityStudy, Capable
 from tiepoint.studies.figure import Figure
+from tiepoint.studies.good_bad import GoodBadLimits
 from tiepoint.studies.lengths import LengthsStudy
 from tiepoint.studies.limits import LimitsStudy
 from tiepoint.studies.linearity import LinearityStudy
@@ -314,6 +315,8 @@ def _trial(outcome: Mapping[str, Any]) -> Worked:
 
 
 def _limits(outcome: Mapping[str, Any]) -> Worked:
+    if "n_good" in outcome:
+        return _good_bad(outcome)
     study = revived(LimitsStudy, outcome)
     rows = [
         *([] if study.by_rule is None else [Row("guard band by the rule", study.by_rule.guard)]),
@@ -329,6 +332,56 @@ def _limits(outcome: Mapping[str, Any]) -> Worked:
     return Worked(tuple(rows), picture=risk_curves(study, str(outcome.get("unit", "mm"))))
 
 
+def _good_bad(outcome: Mapping[str, Any]) -> Worked:
+    study = revived(GoodBadLimits, outcome)
+    unit = str(outcome.get("unit", ""))
+    rows = [Row(f"{side} limit", value, unit=unit) for side, value in (("lower", study.lower), ("upper", study.upper))]
+    rows = [row for row in rows if row.value is not None]
+    rows.append(Row("good parts within, at least", study.good_kept, told=f"{study.good_lost} of {study.n_good} beyond"))
+    if study.escapes is None:
+        return Worked(tuple(rows))
+    found = study.escapes
+    row = _rate("bad parts within", "", found)
+    rows.append(replace(row, numbers={path.lstrip("."): v for path, v in row.numbers.items()}))
+    return Worked(
+        tuple(rows), formula="rate", inputs={"events": found.events, "n": found.n, "confidence": found.confidence}
+    )
+
+
+def _pose(outcome: Mapping[str, Any]) -> Worked:
+    rows = []
+    for pose in outcome["poses"]:
+        for name, figure in (("AP", pose["ap"]), ("RP", pose["rp"])):
+            if figure is not None:
+                told = f"{pose['n']} cycles"
+                rows.append(Row(f"{name}, pose {pose['name']}", *_ends(figure), unit="mm", told=told))
+            else:
+                rows.append(Row(f"{name}, pose {pose['name']}", None, told="it was not commanded"))
+    return Worked(tuple(rows))
+
+
+def _ends(figure: Mapping[str, Any]) -> tuple[float | None, float | None, float | None]:
+    return figure["value"], figure["low"], figure["high"]
+
+
+def _touch(outcome: Mapping[str, Any]) -> Worked:
+    points = outcome["points"]
+    asked = _at_most(outcome["tolerance_mm"], "mm")
+    rows = []
+    if (worst := outcome.get("worst_mm")) is not None:
+        numbers = {"worst": float(worst["value"])}
+        rows.append(Row("largest error", *_ends(worst), unit="mm", numbers=numbers, asked=asked))
+    rows.append(_alone("rms of the errors", "rms", outcome["rms_mm"], "mm"))
+    for k, point in enumerate(points):
+        size, told = point["size_mm"], point["verdict"] or point["why"] or ""
+        rows.append(_alone(f"error at point {point['row']}", f"sizes.{k}", size, "mm", told))
+    columns: dict[str, list[Any]] = {"point": [p["row"] for p in points], "verdict": [p["verdict"] for p in points]}
+    for name in ("plane", "expected", "shown"):
+        for k, axis in enumerate("xy"):
+            columns[f"{name} {axis}"] = [None if p[f"{name}_mm"] is None else p[f"{name}_mm"][k] for p in points]
+    return Worked(tuple(rows), columns, "touch")
+
+
 _KINDS: Mapping[str, Callable[[Mapping[str, Any]], Worked]] = {
     "type1": _type1,
     "rr": _rr,
@@ -339,4 +392,6 @@ _KINDS: Mapping[str, Callable[[Mapping[str, Any]], Worked]] = {
     "capability": _capability,
     "trial": _trial,
     "limits": _limits,
+    "pose": _pose,
+    "touch": _touch,
 }
