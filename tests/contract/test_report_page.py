@@ -148,7 +148,7 @@ def test_every_picture_is_shown(opened):
     for words in (
         "thin: what its accepted recipe looks at", "plane.json: U at 95 %", "recipes/bore.png", "Gauge R&R",
         "Linearity", "Stability", "Known lengths", "Capability", "Agreement", "Trial",
-        "Limits with known risk", "P2 is good, and was rejected",
+        "Limits with known risk", "Pose of the robot", "P2 is good, and was rejected",
         "P4 is bad, large, and was conforms",
     ):  # fmt: skip
         assert any(words in alt for alt in alts), words

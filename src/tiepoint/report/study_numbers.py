@@ -11,6 +11,7 @@ from typing import Any
 
 from tiepoint.documents.revived import revived
 from tiepoint.foundation.errors import UnusableDocument
+from tiepoint.report.pose_picture import pose_picture
 from tiepoint.report.proof_pictures import agreement_picture, capability_picture, lengths_picture
 from tiepoint.report.risk_pictures import risk_curves
 from tiepoint.report.study_pictures import linearity_picture, rr_picture, stability_picture, type1_picture
@@ -23,6 +24,7 @@ from tiepoint.studies.lengths import LengthsStudy
 from tiepoint.studies.limits import LimitsStudy
 from tiepoint.studies.linearity import LinearityStudy
 from tiepoint.studies.measured import Measured
+from tiepoint.studies.pose import PoseStudy
 from tiepoint.studies.rates import Rate
 from tiepoint.studies.rr import RrStudy
 from tiepoint.studies.stability import StabilityStudy
@@ -349,19 +351,16 @@ def _good_bad(outcome: Mapping[str, Any]) -> Worked:
 
 
 def _pose(outcome: Mapping[str, Any]) -> Worked:
+    study = revived(PoseStudy, outcome)
     rows = []
-    for pose in outcome["poses"]:
-        for name, figure in (("AP", pose["ap"]), ("RP", pose["rp"])):
-            if figure is not None:
-                told = f"{pose['n']} cycles"
-                rows.append(Row(f"{name}, pose {pose['name']}", *_ends(figure), unit="mm", told=told))
-            else:
-                rows.append(Row(f"{name}, pose {pose['name']}", None, told="it was not commanded"))
-    return Worked(tuple(rows))
-
-
-def _ends(figure: Mapping[str, Any]) -> tuple[float | None, float | None, float | None]:
-    return figure["value"], figure["low"], figure["high"]
+    for pose in study.poses:
+        told = f"{pose.n} cycles"
+        rows.append(Row(f"RP, pose {pose.name}", pose.rp.value, pose.rp.low, pose.rp.high, "mm", told=told))
+        if pose.ap is None:
+            rows.append(Row(f"AP, pose {pose.name}", None, told="it was not commanded"))
+        else:
+            rows.append(Row(f"AP, pose {pose.name}", pose.ap.value, pose.ap.low, pose.ap.high, "mm", told=told))
+    return Worked(tuple(rows), picture=pose_picture(study))
 
 
 def _touch(outcome: Mapping[str, Any]) -> Worked:
@@ -370,7 +369,8 @@ def _touch(outcome: Mapping[str, Any]) -> Worked:
     rows = []
     if (worst := outcome.get("worst_mm")) is not None:
         numbers = {"worst": float(worst["value"])}
-        rows.append(Row("largest error", *_ends(worst), unit="mm", numbers=numbers, asked=asked))
+        ends = worst["value"], worst["low"], worst["high"]
+        rows.append(Row("largest error", *ends, unit="mm", numbers=numbers, asked=asked))
     rows.append(_alone("rms of the errors", "rms", outcome["rms_mm"], "mm"))
     for k, point in enumerate(points):
         size, told = point["size_mm"], point["verdict"] or point["why"] or ""
