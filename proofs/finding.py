@@ -30,8 +30,9 @@ import numpy as np
 from common import on_all_cores, write_result
 from scipy import special
 
+from tiepoint.foundation.sources import coverage_factor
 from tiepoint.vision.seek import LEAST_SHARE, seek
-from tiepoint.vision.seek_model import Pose, Taught
+from tiepoint.vision.seek_model import FoundShape, Pose, Taught
 from tiepoint.vision.seek_teach import teach
 
 scenes = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "tests" / "helpers" / "shape_scenes.py")))
@@ -292,17 +293,27 @@ def _hide(rng: Any, picture: Any, outline: Any, lost: Any, pose: tuple[float, fl
             return
 
 
-def tried(kind: str, with_part: bool, seed: int) -> tuple[bool, float]:
-    """Return whether the scene was judged rightly, and the best share seen."""
+def tried(kind: str, with_part: bool, seed: int) -> tuple[bool, float, float]:
+    """Return whether the scene was judged rightly, the best share seen, and the spread of parts' sizes (as `u_scale` in
+    a recipe) that it takes for the part not to be told to be of another size: all have the taught one."""
     picture, name, pose = scene(seed, kind, with_part)
     got = seek(picture, taught_part(name))
     if not with_part:
-        return not got.found, got.best_share
+        return not got.found, got.best_share, 0.0
     if not got.found:
-        return False, got.best_share
+        return False, got.best_share, 0.0
     at = got.found[0].pose
     turn = (at.angle - pose[2] + math.pi) % math.tau - math.pi
-    return math.hypot(at.x - pose[0], at.y - pose[1]) < 1 and abs(turn) < math.radians(0.5), got.found[0].share
+    right = math.hypot(at.x - pose[0], at.y - pose[1]) < 1 and abs(turn) < math.radians(0.5)
+    return right, got.found[0].share, _spread_needed(got.found[0])
+
+
+def _spread_needed(found: FoundShape) -> float:
+    """Return from which spread of sizes on a find by shape in a recipe does not flag the part (`is_other_size`)."""
+    if found.size is None:
+        return 0.0
+    beyond = abs(found.size.scale - 1.0) / coverage_factor(0.9999, max(float(found.edges.seen.sum()) - 4.0, 1.0))
+    return math.sqrt(max(beyond**2 - found.size.u**2, 0.0))
 
 
 def share(what: str, hits: int, n: int) -> dict[str, Any]:
@@ -312,12 +323,12 @@ def share(what: str, hits: int, n: int) -> dict[str, Any]:
     return {"what": what, "n": n, "percent": 100 * hits / n, "low": 100 * low, "high": 100 * high}
 
 
-def told(kind: str, first: int, there: list[tuple[bool, float]], empty: list[tuple[bool, float]]) -> list[str]:
+def told(kind: str, first: int, there: list[Any], empty: list[Any]) -> list[str]:
     """Return what is said of a family of scenes: its seeds, the shares of both sorts of scenes, and what went wrong."""
-    lowest = np.quantile([s for _, s in there], [0.0, 0.005, 0.05, 0.5])
-    highest = np.quantile([s for _, s in empty], [0.5, 0.95, 0.995, 1.0])
-    lost = [first + k for k, (right, _) in enumerate(there) if not right]
-    false = [first + k for k, (right, _) in enumerate(empty) if not right]
+    lowest = np.quantile([s for _, s, _ in there], [0.0, 0.005, 0.05, 0.5])
+    highest = np.quantile([s for _, s, _ in empty], [0.5, 0.95, 0.995, 1.0])
+    lost = [first + k for k, (right, *_) in enumerate(there) if not right]
+    false = [first + k for k, (right, *_) in enumerate(empty) if not right]
     margin = lowest[0] - highest[3]
     return [
         f"{kind}: {len(there)} scenes with the part and {len(empty)} without, of the seeds from {first} on.",
@@ -345,9 +356,13 @@ def main() -> None:
             on_all_cores(functools.partial(tried, kind, is_there), seeds, f"{kind}, {said}", asked.minutes)
             for is_there, said in ((True, "with"), (False, "without"))
         )
-        found, false = sum(right for right, _ in there), sum(not right for right, _ in empty)
+        found, false = sum(right for right, *_ in there), sum(not right for right, *_ in empty)
         table.append(share(f"{kind} scenes with the part: found at its pose", found, len(there)))
         table.append(share(f"{kind} scenes without the part: something found", false, len(empty)))
+        seen = [spread for right, _, spread in there if right]
+        for u_scale in (0.002, 0.0):
+            what = f"{kind} scenes with the part: told to be of another size where u_scale is {u_scale:g}"
+            table.append(share(what, sum(spread > u_scale for spread in seen), len(seen)))
         notes += told(kind, asked.seed, there, empty)
     notes.append("From and to: Clopper-Pearson 95 %.")
     claim = (
