@@ -174,7 +174,12 @@ def test_earlier_runs_are_not_lost(cli, tmp_path):
         ("capability", "cause,value\nheat,1\n", ("--tolerance", "1mm"), "'heat' is not known; use one of"),
         ("capability", "cause,value,dof\nbias,1,many\n", ("--tolerance", "1mm"), "dof reads 'many'"),
         ("capability", "cause,value\nbias,1\n", ("--tolerance", "0mm"), "above 0"),
-        ("capability", "cause,value,unit\nbias,1,mm\nlinearity,1,in\n", ("--tolerance", "1mm"), "differ; use one"),
+        (
+            "capability",
+            "cause,value,unit\nbias,1,mm\nlinearity,1,in\n",
+            ("--tolerance", "1mm"),
+            "mm in row 1 (line 2) and in in row 2",
+        ),
         ("lengths", "known,value\n1,1\n", (), "has no column position"),
         ("lengths", "known,value,position,orientation,height\n0,1,a,0,0\n", (), "known length is 0"),
         ("lengths", "known,value,position,orientation,height,u\n1,1,a,0,0,1\n", ("--u", "1um"), "leave one out"),

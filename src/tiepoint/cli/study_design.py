@@ -52,8 +52,8 @@ def design(
     """Design the studies that prove a characteristic, and put their runs in random order.
 
     An automatic station has no operator; its factors are how a part lies, which carrier bears it, which shift it is.
-    Each table of runs, rr.csv and the like, has an empty column value: filled in, it is the DATA of that study. The
-    numbers of the trial follow from the agreed rates.
+    Each table of runs, rr.csv and the like, has an empty column value: filled in, by hand or by `tiepoint run --sheet`,
+    it is the DATA of that study. The numbers of the trial follow from the agreed rates.
 
     \b
       tiepoint study design "bore A.diameter" --tolerance 0.2mm --takt 1.2s --factor carrier=1,2,3 --out studies
@@ -115,7 +115,10 @@ def _write(out: Path, found: "Design") -> tuple[str, ...]:
         if path.exists():
             raise UnusableInput(f"{path} is there already, perhaps filled in; name another folder")
     write_together(files)
-    return (f"The run sheet is {out / SHEET}; its tables stand beside it.",)
+    return (
+        f"The run sheet is {out / SHEET}; its tables stand beside it. Fill them in by hand, or let the station do it: "
+        "tiepoint run STATION SHOT... --sheet TABLE.csv.",
+    )
 
 
 def _table(found: "Design", study: str) -> str:

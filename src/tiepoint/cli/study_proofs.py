@@ -211,10 +211,16 @@ def _unit_of(grid: "Grid", given: str | None) -> str:
     """Return the unit of a table: that of its column, that which was given, or mm."""
     if not grid.has("unit"):
         return given or "mm"
-    units = list(dict.fromkeys(grid.texts("unit")))
-    if len(units) > 1 or (given is not None and given != units[0]):
-        raise UnusableInput(f"{grid.where}: the units {', '.join([*units, given or ''][:3])} differ; use one for all")
-    return units[0]
+    first, *others = zip(grid.texts("unit"), grid.places, strict=True)
+    for unit, place in others:
+        if unit != first[0]:
+            raise UnusableInput(
+                f"{grid.where}: the unit is {first[0] or 'empty'} in {first[1]} and {unit or 'empty'} in {place}; use one "
+                "for all"
+            )
+    if given is not None and given != first[0]:
+        raise UnusableInput(f"{grid.where} says that its unit is {first[0]}, not {given}; leave the unit out")
+    return first[0]
 
 
 def _causes(grid: "Grid") -> "list[Cause]":
