@@ -112,3 +112,19 @@ def test_a_touch_test_is_kept_and_held_by_its_largest_error(cli, agreed, tmp_pat
     line = states(agreed)["R3"]
     assert line.state == state
     assert line.found.value == pytest.approx(off, abs=0.02)
+
+
+def test_a_design_is_dated_and_the_report_lists_it(cli, agreed, tmp_path):
+    words = ("study", "design", "bore.diameter", "--tolerance", "0.2mm", "--seed", "3", "--for", agreed.folder)
+    assert cli(*words).code == 0
+    station = open_station(agreed.folder)
+    with Ledger(station.ledger_path) as ledger:
+        (kept,) = kept_studies(station, ledger)
+    assert (kept.kind, kept.of, kept.good, kept.fault) == ("design", "bore.diameter", None, None)
+    assert kept.document["outcome"]["seed"] == 3
+    cli("study", "pose", cycles(tmp_path / "c.csv", 0.01), "--for", agreed.folder, "--of", "cell 2")
+    out = tmp_path / "acceptance.html"
+    assert cli("report", agreed.folder, "--out", tmp_path / "a.pdf", "--html", out).code in (0, 1)
+    text = out.read_text(encoding="utf-8")
+    assert "design" in text
+    assert "cell 2" in text

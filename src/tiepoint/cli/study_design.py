@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from tiepoint.cli.answer import Answer, Json, present, table
-from tiepoint.cli.study_data import MostEscapes, MostFalse
+from tiepoint.cli.study_data import Kept, KeptIn, MostEscapes, MostFalse, keep
 from tiepoint.cli.typed import positive_mm, share_typed
 from tiepoint.foundation.errors import UnusableInput
 
@@ -47,13 +47,15 @@ def design(
         Path | None,
         typer.Option("--out", metavar="DIR", help=f"Write {SHEET} and a table of runs for each study here."),
     ] = None,
+    station: KeptIn = None,
     as_json: Json = False,
 ) -> None:
     """Design the studies that prove a characteristic, and put their runs in random order.
 
     An automatic station has no operator; its factors are how a part lies, which carrier bears it, which shift it is.
     Each table of runs, rr.csv and the like, has an empty column value: filled in, by hand or by `tiepoint run --sheet`,
-    it is the DATA of that study. The numbers of the trial follow from the agreed rates.
+    it is the DATA of that study. The numbers of the trial follow from the agreed rates. With --for the
+    station's ledger knows what was planned, and that it was before the data.
 
     \b
       tiepoint study design "bore A.diameter" --tolerance 0.2mm --takt 1.2s --factor carrier=1,2,3 --out studies
@@ -78,7 +80,9 @@ def design(
         most_false=rates[1],
     )
     hints = () if out is None else _write(out, found)
-    present(Answer({"study": "design", **plain(found)}, tuple(_lines(found)), hints=hints), as_json)
+    document = {"study": "design", **plain(found)}
+    hints += keep("design", document, Kept(station, None, characteristic))
+    present(Answer(document, tuple(_lines(found)), hints=hints), as_json)
 
 
 def _seconds(option: str, text: str) -> float:

@@ -215,8 +215,8 @@ def _unit_of(grid: "Grid", given: str | None) -> str:
     for unit, place in others:
         if unit != first[0]:
             raise UnusableInput(
-                f"{grid.where}: the unit is {first[0] or 'empty'} in {first[1]} and {unit or 'empty'} in {place}; use one "
-                "for all"
+                f"{grid.where}: the unit is {first[0] or 'empty'} in {first[1]} and {unit or 'empty'} in {place}; use "
+                "one for all"
             )
     if given is not None and given != first[0]:
         raise UnusableInput(f"{grid.where} says that its unit is {first[0]}, not {given}; leave the unit out")
