@@ -326,11 +326,9 @@ def _limits(outcome: Mapping[str, Any]) -> Worked:
     ]
     for name, placed in (("at the limits", study.without_guard), ("by the rule", study.by_rule)):
         if placed is not None:
-            average, worst = placed.risks.average, placed.risks.worst
-            rows.append(
-                Row(f"bad and accepted, {name}", average.consumer, told=f"95 %-worst station {worst.consumer:.3g}")
-            )
-            rows.append(Row(f"good and not, {name}", average.producer, told=f"95 %-worst station {worst.producer:.3g}"))
+            average, worst = (r.carried(study.undecided) for r in (placed.risks.average, placed.risks.worst))
+            for what, mean, most in zip(("bad and accepted", "good and not"), average, worst, strict=True):
+                rows.append(Row(f"{what}, {name}", mean, told=f"95 %-worst station {most:.3g}"))
     return Worked(tuple(rows), picture=risk_curves(study, str(outcome.get("unit", "mm"))))
 
 
