@@ -154,8 +154,10 @@ def test_files_are_listed_with_their_hashes(demo):
     for path in ("records.jsonl", "ties/plane.json", "shots/target.png"):
         assert hashlib.sha256((result.folder / path).read_bytes()).hexdigest() == listed[path]
     assert all(f.what for f in result.story.files)
-    # 70 MB, and 36 close-ups of 1.2 MP, whose stains and grain no PNG makes smaller than 0.6 MB.
-    assert sum(f.size_bytes for f in result.story.files) < 70e6 + 36 * 0.65e6
+    # 70 MB, 36 close-ups of 1.2 MP, whose stains and grain no PNG makes smaller than 0.6 MB, and the windows of 0.7 MP
+    # that the accepted station kept, with their records.
+    kept = len(result.accepted.story.records)
+    assert sum(f.size_bytes for f in result.story.files) < 80e6 + 36 * 0.65e6 + kept * 0.45e6
 
 
 def test_the_same_seed_leaves_the_same_documents_and_replaces_only_its_own(tmp_path):
