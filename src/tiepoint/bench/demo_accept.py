@@ -57,8 +57,8 @@ PDF, HTML = "acceptance.pdf", "acceptance.html"
 WHY = "first acceptance, in simulation"
 REPLAYED, SAMPLE = 25, 20
 VARIANT, RECIPE = "vent-60", "hinge-plate"
-CERTIFIED = {proofs.BORE: "bore A diameter", proofs.PITCH: "bore distance"}
-"""Readings that are proved by themselves, and what the golden plate's certificate calls them."""
+BORE = "bore A diameter"
+"""What a plate's certificate calls bore A's size."""
 MOST_GRR = 0.1
 OVERLAY_PX = 640
 GOOD_TWICE = 10
@@ -250,9 +250,9 @@ def _shot(folder: Path, part: str, pixels: Pixels, taken_utc: str) -> Path:
 def _prove(work: _Work) -> None:
     """Make the studies that were ordered, one after another."""
     made = work.series.as_made(max(work.extent.parts, work.extent.good))
-    once, gauge, over = _at_once(work), _in_carriers(work, made[: work.extent.parts]), _over_range(work)
-    for id_, days in _from_day_to_day(work):
-        proofs.capability(work.proof, id_, once[id_], gauge[id_], over if id_ == proofs.BORE else None, days)
+    once, gauge = _at_once(work), _in_carriers(work, made[: work.extent.parts])
+    over, days = _over_range(work), _from_day_to_day(work)
+    proofs.capability(work.proof, proofs.BORE, once, gauge, over, days)
     work.demo.tell("Reading the known lengths twice more.")
     proofs.lengths(work.proof, list(_lengths(work)))
     _of_decisions(work, made[: work.extent.good])
@@ -261,23 +261,27 @@ def _prove(work: _Work) -> None:
     proofs.pose(work.proof, robot / "cycles.csv", U_TRACKER_MM)
 
 
-def _at_once(work: _Work) -> dict[str, Type1Study]:
-    """Put the golden plate in again and again, and keep what it says of each reading."""
-    golden, series = work.series.golden, work.series
+def _at_once(work: _Work) -> Type1Study:
+    """Put the golden plate in again and again, and keep what it says of bore A."""
+    golden = work.series.golden
     work.now.on(1)
     work.demo.tell(f"Putting the golden plate in {work.extent.loads} times.")
     puts = work.put_in((golden, "1", 1, k) for k in range(1, work.extent.loads + 1))
-    return {id_: proofs.type1(work.proof, id_, puts, series.certified(golden, of)) for id_, of in CERTIFIED.items()}
+    return proofs.type1(work.proof, proofs.BORE, puts, work.series.certified(golden, BORE))
 
 
-def _in_carriers(work: _Work, parts: Sequence[Part]) -> dict[str, RrStudy]:
-    """Put plates into every carrier, in random order, and keep how much of the variation is the measuring's own."""
+def _in_carriers(work: _Work, parts: Sequence[Part]) -> RrStudy:
+    """Put plates into every carrier, in random order; keep how much of the variation is the measuring's own.
+
+    Return the study of bore A; the pitch, which the carrier's height scales, is studied too.
+    """
     trials = range(1, work.extent.trials + 1)
     work.now.on(2)
     work.demo.tell(f"Putting {len(parts)} plates into {len(CARRIERS)} carriers, {len(trials)} times each.")
     runs = [(part, carrier, 2, k) for k in trials for carrier in CARRIERS for part in parts]
     puts = work.put_in(work.series.shuffled(runs))
-    return {id_: proofs.rr(work.proof, id_, puts, MOST_GRR) for id_ in CERTIFIED}
+    proofs.rr(work.proof, proofs.PITCH, puts, MOST_GRR)
+    return proofs.rr(work.proof, proofs.BORE, puts, MOST_GRR)
 
 
 def _over_range(work: _Work) -> LinearityStudy:
@@ -286,20 +290,18 @@ def _over_range(work: _Work) -> LinearityStudy:
     work.now.on(3)
     work.demo.tell(f"Putting {len(steps)} step plates in {len(each)} times each.")
     puts = work.put_in(work.series.shuffled([(part, "1", 3, k) for k in each for part in steps]))
-    certified = {part.name: work.series.certified(part, CERTIFIED[proofs.BORE]) for part in steps}
-    return proofs.linearity(work.proof, proofs.BORE, puts, certified)
+    return proofs.linearity(work.proof, proofs.BORE, puts, {p.name: work.series.certified(p, BORE) for p in steps})
 
 
-def _from_day_to_day(work: _Work) -> Iterator[tuple[str, list[Put]]]:
-    """Put the golden plate in day by day, and yield each reading that was studied, with what was put in."""
+def _from_day_to_day(work: _Work) -> list[Put]:
+    """Put the golden plate in day by day, keep whether its pitch stays, and return what was put in."""
     puts: list[Put] = []
     work.demo.tell(f"Putting the golden plate in on {work.extent.days} days.")
     for day in range(4, 4 + work.extent.days):
         work.now.on(day)
         puts += work.put_in([(work.series.golden, "1", day, 1)])
-    for id_ in CERTIFIED:
-        proofs.stability(work.proof, id_, puts)
-        yield id_, puts
+    proofs.stability(work.proof, proofs.PITCH, puts)
+    return puts
 
 
 def _of_decisions(work: _Work, good: Sequence[Part]) -> None:

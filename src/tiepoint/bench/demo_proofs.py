@@ -180,7 +180,7 @@ def stability(proof: Proof, id_: str, puts: Sequence[Put]) -> StabilityStudy:
 
 
 def capability(
-    proof: Proof, id_: str, one: Type1Study, gauge: RrStudy, over: LinearityStudy | None, days: Sequence[Put]
+    proof: Proof, id_: str, one: Type1Study, gauge: RrStudy, over: LinearityStudy, days: Sequence[Put]
 ) -> None:
     """Keep all causes side by side, as the studies of the same characteristic found them."""
     causes = [
@@ -188,12 +188,11 @@ def capability(
         ("resolution", STEP_MM, math.inf),
         ("repeatability_reference", one.s.value, one.n - 1),
         ("bias", one.bias.value, math.inf),
+        ("linearity", over.largest.value / math.sqrt(3), math.inf),
         ("repeatability_parts", gauge.ev.value, gauge.table[-1].dof),
         ("reproducibility", 0.0 if gauge.av is None else gauge.av.value, math.inf),
         ("stability", _spread([float(v) for p in days if (v := p.reading(id_).value) is not None]), math.inf),
     ]
-    if over is not None:
-        causes.append(("linearity", over.largest.value / math.sqrt(3), math.inf))
     told = [Cause(name, float(f"{figure:.4g}"), float(dof)) for name, figure, dof in causes]
     since = min(put.came_from[1] for put in days)
     rows = [(one.kind, one.figure, "" if math.isinf(one.dof) else one.dof, since) for one in told]
