@@ -99,6 +99,19 @@ def test_rates_of_a_trial_are_held_by_their_one_sided_bound():
     assert math.isclose(rate(0, 299).at_most, 1 - 0.05 ** (1 / 299))
 
 
+def test_a_rate_that_is_not_shown_tells_how_many_more_parts_would():
+    """Of 40 bad parts none passed; 299 without an escape show 1 % (Clopper & Pearson)."""
+    parts = [Showing(f"b{k}", "bad", "", "rejected", 2.0) for k in range(40)]
+    parts += [Showing(f"g{k}", "good", "", "conforms", 9.0) for k in range(40)]
+    outcome = plain(dataclasses.asdict(study_trial(parts, most_escapes=0.01)))
+    of_one, of_two = (Requirement(id="R", says="Escapes", by="trial", of="escapes", most=m) for m in (0.01, 0.02))
+    (line,) = matrix([of_one], AGREED, [study("trial", outcome, of="trial")])
+    assert (line.state, line.more) == ("not shown", 259)
+    assert line.why.endswith("does not keep it; 259 more parts, all judged rightly, would")
+    (other,) = matrix([of_two], AGREED, [study("trial", outcome, of="trial")])
+    assert (other.state, other.more) == ("not shown", None)  # the study was not asked for that share
+
+
 def figure(low, value, high):
     return {"value": value, "low": low, "high": high}
 

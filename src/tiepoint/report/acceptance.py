@@ -132,15 +132,19 @@ def _risk(story: AcceptanceStory) -> str:
     told = [line for line in story.lines if line.asked.by == "trial"]
     if not told:
         return "How often it is wrong was not agreed: no requirement asks for a trial."
-    said = [f"{line.asked.id} ({line.asked.says}) is {line.state}" for line in told]
+    said = [f"{line.asked.id} ({line.asked.says.rstrip('.')}) is {line.state}" for line in told]
     return f"Of how often it is wrong: {'; '.join(said)}."
 
 
 def _not_shown(lines: Sequence[Line]) -> str:
-    missing = [line.asked.id for line in lines if line.state == "not shown"]
+    missing = [f"{line.asked.id}{_would(line)}" for line in lines if line.state == "not shown"]
     if missing:
         return f"Not shown: {', '.join(missing)}."
     return "All that was tried is shown." if any(line.state == "shown" for line in lines) else "Nothing is shown yet."
+
+
+def _would(line: Line) -> str:
+    return f" ({line.more} more parts, all judged rightly, would show it)" if line.more else ""
 
 
 def _leaves_out(story: AcceptanceStory) -> str:

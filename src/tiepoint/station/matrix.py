@@ -34,13 +34,18 @@ class Found:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A requirement with its state, why, the figure and the study; these are None where there was none."""
+    """A requirement with its state, why, the figure and the study; these are None where there was none.
+
+    `more`: how many more parts, all judged rightly, would show an agreed rate; None where no number would, or it is no
+    rate.
+    """
 
     asked: Requirement
     state: State
     why: str
     found: Found | None = None
     study: KeptStudy | None = None
+    more: int | None = None
 
 
 def matrix(
@@ -135,8 +140,21 @@ def _judged(asked: Requirement, found: Found | None, study: KeptStudy) -> Line:
         return Line(asked, "not shown", f"{found.name} is asked for by the wrong end; state {want}", found, study)
     end = found.high if asked.most is not None else found.low
     kept = math.isfinite(end) and (end <= limit if asked.most is not None else end >= limit)
-    whose = "the unfavourable end of its interval keeps it" if kept else "the unfavourable end of its interval does not"
-    return Line(asked, "shown" if kept else "not shown", whose, found, study)
+    if kept:
+        return Line(asked, "shown", "the unfavourable end of its interval keeps it", found, study)
+    more = _more(study, limit, found)
+    would = "" if more is None else f"; {more} more parts, all judged rightly, would"
+    return Line(asked, "not shown", f"the unfavourable end of its interval does not keep it{would}", found, study, more)
+
+
+def _more(study: KeptStudy, limit: float, found: Found) -> int | None:
+    """Return how many more parts would show a rate, as the study has it of that rate and limit."""
+    rates = study.document["outcome"].get("asked")
+    for one in rates if isinstance(rates, list) else ():
+        if math.isclose(one["most"], limit) and math.isclose(one["rate"]["at_most"], found.high):
+            more: int | None = one["more"]
+            return more
+    return None
 
 
 # --- what each kind of study is held by ------------------------------------------------------------------------------
