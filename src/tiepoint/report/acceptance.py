@@ -306,7 +306,9 @@ def _readings(story: AcceptanceStory) -> Iterator[Block]:
     )
     for k, one in enumerate(story.readings):
         of = f", {one.variant}" if one.variant else ""
-        yield Raw(f"raw-reading-{k}", f"Every record of {one.name}{of}, in {one.unit}", one.columns)
+        yield Raw(
+            f"raw-reading-{k}", f"Every record of {one.name}{of}, in {one.unit}", one.columns, one.columns["entry"]
+        )
 
 
 def _reading(k: int, one: ReadingSeen) -> tuple[Cell, ...]:
@@ -351,7 +353,8 @@ def _texts(story: AcceptanceStory) -> Iterator[Block]:
     yield Grid(
         head, tuple(_text(k, one) for k, one in enumerate(story.texts)), frozenset({2, 3, 4}), (30, 16, 16, 14, 24)
     )
-    yield from (Raw(f"raw-text-{k}", f"What was read as {one.name}", one.columns) for k, one in enumerate(story.texts))
+    for k, one in enumerate(story.texts):
+        yield Raw(f"raw-text-{k}", f"What was read as {one.name}", one.columns, one.columns["entry"])
 
 
 def _text(k: int, one: TextSeen) -> tuple[Cell, ...]:

@@ -57,7 +57,7 @@ def times(story: AcceptanceStory) -> Iterator[Block]:
         "entry": [r.seq for r in timed],
         "seconds": [sum(r.timings.values()) for r in timed],
     }
-    yield Raw("raw-times", "Seconds of every record", columns)
+    yield Raw("raw-times", "Seconds of every record", columns, [r.seq for r in timed])
 
 
 def _ms(seconds: float) -> str:

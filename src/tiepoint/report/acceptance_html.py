@@ -28,6 +28,8 @@ from tiepoint.report.blocks import (
 from tiepoint.report.page_parts import block, esc, note, say, scroll, sheet, title_block
 
 _SCRIPTS = ("statistics", "formulas", "recompute")
+_MOST_LINKS = 1000
+"""So many records are linked beside raw numbers; of more the column of entries alone tells which they are."""
 _CLAIMS = {
     "shown": '<path d="M1 1h12v12H1z" class="box"/><path d="M3 7.5l3 3 5-7" class="box"/>',
     "not shown": '<path d="M1 1h12v12H1z" class="box"/><path d="M3 7h8" class="box bar"/>',
@@ -164,6 +166,8 @@ def _raw(one: Raw) -> str:
         "What is worked out again is worked out of these numbers. Change one in this view, and press recompute: it "
         "differs."
     )
+    if 0 < len(one.entries) <= _MOST_LINKS:
+        hint += f'<p class="note">From the records {" ".join(map(_entry, one.entries))}.</p>'
     text = "\n".join("\t".join(line) for line in _lines_of(one))
     n = len(next(iter(one.columns.values()), ()))
     return (

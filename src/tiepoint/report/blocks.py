@@ -112,12 +112,13 @@ class Pictures:
 class Raw:
     """Raw numbers in columns, under a `name` that formulas call them by; `title` says what they are.
 
-    On paper only the title is told, and where the numbers are kept.
+    `entries`: those of the ledger that they came from. On paper only the title is told, and where the numbers are kept.
     """
 
     name: str
     title: str
     columns: Mapping[str, Sequence[Any]]
+    entries: Sequence[int] = ()
 
 
 @dataclass(frozen=True, slots=True)

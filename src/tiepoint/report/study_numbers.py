@@ -32,6 +32,10 @@ from tiepoint.studies.trial import TrialStudy
 from tiepoint.studies.type1 import Type1Study
 
 Columns = Mapping[str, Sequence[Any]]
+FIXED = (
+    "Of levels that are all there are, the ends of intervals take the non-central F law: the page works the values out "
+    "again, and not these ends."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +60,8 @@ class Row:
 class Worked:
     """A study as the report has it: its figures, raw numbers (none: not kept with it), and its picture as SVG.
 
-    `formula` with `inputs` works the figures out of the `columns`; None where the page has no formula for them.
+    `formula` with `inputs` works the figures out of the `columns`; None where the page has no formula for them. `note`:
+    what of them the page leaves out.
     """
 
     rows: tuple[Row, ...]
@@ -64,6 +69,7 @@ class Worked:
     formula: str | None = None
     inputs: Mapping[str, Any] = field(default_factory=dict)
     picture: str | None = None
+    note: str = ""
 
 
 def worked(kind: str, outcome: Mapping[str, Any]) -> Worked:
@@ -155,7 +161,7 @@ def _rr(outcome: Mapping[str, Any]) -> Worked:
             f"components.{k}.sd",
             c.sd,
             study.unit,
-            told=f"{100 * c.share_of_variance:.3g} % of u²",
+            told=f"{100 * c.share_of_variance:.3g} % of the variance",
         )
         for k, c in enumerate(study.components)
     ]
@@ -179,10 +185,10 @@ def _rr(outcome: Mapping[str, Any]) -> Worked:
         "spread": study.spread,
     }
     inputs |= {"pool": study.pool, "pool_above": study.pool_above}
+    note = ""
     if study.every:
-        # The ends of what fixed levels add take the non-central F law, which the page does without.
-        rows = [_value_only(row) for row in rows]
-    return Worked(tuple(rows), columns, "rr", inputs, rr_picture(study, study.data))
+        rows, note = [_value_only(row) for row in rows], FIXED
+    return Worked(tuple(rows), columns, "rr", inputs, rr_picture(study, study.data), note)
 
 
 def _value_only(row: Row) -> Row:
