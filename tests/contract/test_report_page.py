@@ -2,6 +2,7 @@
 
 import contextlib
 import io
+import json
 import os
 import re
 import shutil
@@ -194,6 +195,21 @@ def test_what_is_younger_than_its_data_is_told_loudly(made, tmp_path):
         assert "2020-01-01 08:00 UTC" in told
         assert "measure again" in told
     assert "Younger than the data" not in text_of(made.pdf)
+
+
+def test_wrong_parts_of_records_are_drawn_from_the_archive(made, tmp_path):
+    """A trial of records keeps no pictures of its own: what the station kept of these shots is shown."""
+    vent = shutil.copytree(made.vent.folder, tmp_path / "vent")
+    shot = shutil.copytree(next(iter(sorted((vent / "archive").glob("*/*_rejected")))), tmp_path / "P7")
+    told = json.loads((shot / "shot.json").read_text(encoding="utf-8"))
+    (shot / "shot.json").write_text(json.dumps({**told, "part_id": "P7"}), encoding="utf-8")
+    assert cli("run", vent, shot, "--out", tmp_path / "today").code == 1
+    labels = table(tmp_path / "labels.csv", ("part_id", "label"), [("P7", "good")])
+    said = cli("trial", tmp_path / "today" / "records.jsonl", labels, "--for", vent)
+    assert said.code == 0, said.err
+    cli("report", vent, "--out", tmp_path / "a.pdf", "--html", tmp_path / "a.html")
+    page = (tmp_path / "a.html").read_text(encoding="utf-8")
+    assert re.search(r'<img[^>]*alt="P7 is good, and was rejected', page)
 
 
 def test_runs_that_were_broken_off_are_listed(made, tmp_path):

@@ -31,6 +31,8 @@ from tiepoint.station.requirements import Requirements, agreed_requirements, dev
 from tiepoint.station.verify import Evidence, verify
 from tiepoint.ties.tie import Tie
 
+MOST_WRONG = 60
+"""Parts of a trial that are shown as thumbnails."""
 PICTURES = 24
 """Judged shots that are shown, unless more or fewer are asked for."""
 
@@ -110,7 +112,10 @@ class AcceptedSeen:
 
 @dataclass(frozen=True)
 class AcceptanceStory:
-    """All that the report tells. `made_utc`: when. `kept`: the `archived` entry of each record by its number."""
+    """All that the report tells. `made_utc`: when. `kept`: the `archived` entry of each record by its number.
+
+    `wrong`: drawings of parts that trials judged wrongly and kept no picture of, from the archive, by a picture's hash.
+    """
 
     station: Station
     made_utc: str
@@ -130,6 +135,7 @@ class AcceptanceStory:
     kept: Mapping[int, Entry]
     runs: tuple[Run, ...]
     shots: tuple[ShotShown, ...]
+    wrong: Mapping[str, str]
     most_shots: int
     times: Times | None
     studies: tuple[KeptStudy, ...]
@@ -194,6 +200,7 @@ def gather(station: Station, *, made_utc: str, sample: int, pictures: int = PICT
         kept=told.kept,
         runs=told.runs,
         shots=tuple(shots.shown(chosen(records, folders, pictures))),
+        wrong=_wrong(told.studies, records, shots),
         most_shots=pictures,
         times=times_of(records),
         studies=told.studies,
@@ -215,6 +222,25 @@ def _told(station: Station) -> _Told:
             tuple(runs_of(list(ledger.entries(RUN)), records)),
             {e.body["record"]: e for e in ledger.entries("archived")},
         )
+
+
+def wrong_of(study: KeptStudy) -> list[Mapping[str, Any]]:
+    """Return the worst showings of the parts that a kept trial judged wrongly."""
+    worst = [part["worst"] for part in study.document["outcome"].get("parts", ())]
+    return [w for w in worst if (w["verdict"] == "conforms") == (w["truth"] == "bad")]
+
+
+def _wrong(studies: Sequence[KeptStudy], records: Sequence[Record], shots: Shots) -> dict[str, str]:
+    of = {p.pixels_sha256: record for record in records for p in record.shot.pictures}
+    found: dict[str, str] = {}
+    for study in studies:
+        if study.kind != "trial" or study.fault is not None:
+            continue
+        for worst in wrong_of(study)[:MOST_WRONG]:
+            known = [sha for sha in worst["pictures"] if sha in of]
+            if known and worst["where"] not in (study.document.get("pictures") or {}):
+                found.update((known[0], one.svg) for one in shots.shown([of[known[0]]]))
+    return found
 
 
 def _each(pointers: Pointers) -> Iterable[tuple[str, str, str | None]]:

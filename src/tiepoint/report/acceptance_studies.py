@@ -7,7 +7,7 @@ from typing import Any
 
 from tiepoint.foundation.rounding import fixed
 from tiepoint.report.acceptance_evidence import when
-from tiepoint.report.acceptance_story import AcceptanceStory
+from tiepoint.report.acceptance_story import MOST_WRONG, AcceptanceStory, wrong_of
 from tiepoint.report.blocks import (
     Block,
     Cell,
@@ -41,7 +41,6 @@ KINDS: Mapping[str, str] = {
     "touch": "robot touch test",
 }
 """The studies that a report looks for, in its order."""
-MOST_WRONG = 60
 _RECORD = re.compile(r"record (\d+)")
 
 
@@ -126,20 +125,26 @@ def _end(value: float | None) -> str:
 
 def _wrong(story: AcceptanceStory, study: KeptStudy) -> Iterator[Block]:
     """Yield the parts that a trial judged wrongly, as thumbnails where their pictures were kept."""
-    parts = [p["worst"] for p in study.document["outcome"].get("parts", ())]
-    wrong = [w for w in parts if (w["verdict"] == "conforms") == (w["truth"] == "bad")]
+    wrong, n = wrong_of(study), len(study.document["outcome"].get("parts", ()))
     if not wrong:
         yield Say("No part was judged wrongly.")
         return
-    overlays: Mapping[str, str] = study.document.get("pictures") or {}
     seen = {p.pixels_sha256: r.seq for r in story.records for p in r.shot.pictures}
-    yield Note(f"Judged wrongly: {len(wrong)} of {len(parts)} parts, the first {MOST_WRONG} with their pictures.")
-    pictures = [_thumbnail(w, overlays[w["where"]], seen) for w in wrong[:MOST_WRONG] if w["where"] in overlays]
-    if pictures:
-        yield Pictures(tuple(pictures), across=3)
-    left = [w for w in wrong if w["where"] not in overlays][:MOST_WRONG]
+    yield Note(f"Judged wrongly: {len(wrong)} of {n} parts, the first {MOST_WRONG} with their pictures.")
+    drawn = {w["where"]: svg for w in wrong[:MOST_WRONG] if (svg := _drawn(story, study, w)) is not None}
+    if drawn:
+        yield Pictures(tuple(_thumbnail(w, drawn[w["where"]], seen) for w in wrong if w["where"] in drawn), across=3)
+    left = [w for w in wrong[:MOST_WRONG] if w["where"] not in drawn]
     if left:
         yield Listed(tuple(f"{_said(w)}; its picture was not kept with the study: not shown." for w in left))
+
+
+def _drawn(story: AcceptanceStory, study: KeptStudy, worst: Mapping[str, Any]) -> str | None:
+    """Return the picture of a part as the trial kept it, else as the archive has it."""
+    kept: Mapping[str, str] = study.document.get("pictures") or {}
+    if worst["where"] in kept:
+        return kept[worst["where"]]
+    return next((story.wrong[sha] for sha in worst["pictures"] if sha in story.wrong), None)
 
 
 def _thumbnail(worst: Mapping[str, Any], overlay: str, seen: Mapping[str, int]) -> Picture:
