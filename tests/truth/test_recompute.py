@@ -73,6 +73,9 @@ def test_special_functions_are_those_of_scipy(script):
     assert got == pytest.approx([float(special.fdtri(a, b, p)) for p, a, b in two], rel=1e-9)
     got = script("(a) => a.map(([p, m, n]) => stat.betaQuantile(p, m, n))", two)
     assert got == pytest.approx([float(special.betaincinv(a, b, p)) for p, a, b in two], rel=1e-9)
+    shifted = [(x, n, s) for x in (0.5, 8.0, 60.0) for n in (1.0, 4.0, 30.0) for s in (0.0, 0.3, 9.0, 80.0)]
+    got = script("(a) => a.map(([x, n, s]) => stat.nonCentral(x, n, s))", shifted)
+    assert got == pytest.approx([float(special.chndtr(x, n, s)) for x, n, s in shifted], rel=1e-9, abs=1e-15)
     at = np.linspace(-12, 12, 49).tolist()
     assert script("(a) => a.map(stat.normal)", at) == pytest.approx(special.ndtr(at).tolist(), rel=1e-12)
     assert script("(a) => a.map(stat.normalQuantile)", tails) == pytest.approx(stats.norm.ppf(tails), rel=1e-12)
@@ -196,6 +199,7 @@ STUDIES = {
     "rr without a factor": lambda: study_rr(dataclasses.replace(GAUGE, factors={})),
     "rr of two factors": lambda: study_rr(crossed((8, 3, 2), 2), tolerance=0.5),
     "rr of two factors, one of them whole": lambda: study_rr(crossed((8, 3, 2), 2), every=("f2",)),
+    "rr of two factors, both whole": lambda: study_rr(crossed((8, 3, 2), 2), tolerance=0.5, every=("f1", "f2")),
     "rr of unequal repeats": lambda: study_rr(crossed((8, 3), 4, drop=7), tolerance=0.5),
     "type1": lambda: type1(50, 0.0003),
     "type1 of few": lambda: type1(10, 0.0),

@@ -180,8 +180,6 @@ def _came_from(story: AcceptanceStory, study: KeptStudy, found: Worked) -> Itera
     yield Grid(("Kept", "Records that it is of"), (cells(kept, Cell(told, entries=entries)),), frozenset(), (30, 70))
     if found.columns:
         yield Raw(raw_name(study), "Raw numbers of the study", found.columns, entries)
-    if found.note:
-        yield Note(found.note)
     if found.formula is None:
         yield Note("Its figures are not worked out again in the page: make the study again from its data.")
 

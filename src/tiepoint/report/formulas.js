@@ -164,7 +164,7 @@ const FORMULAS = (() => {
       const joint = ((1 - (a + b) / up(a + b)) ** 2 * (a + b) ** 2) / (a * b);
       return joint - (G[i] ** 2 * a) / b - (G[j] ** 2 * b) / a;
     }));
-    const low = (parts) => {
+    const low = (parts, [value, from] = [0, 0]) => {
       const plus = parts.map((v) => Math.max(v, 0));
       const minus = parts.map((v) => Math.max(-v, 0));
       const form = (a, matrix, b) => sum(a.map((v, i) => v * sum(b.map((w, j) => matrix[i][j] * w))));
@@ -174,11 +174,14 @@ const FORMULAS = (() => {
         V += form(plus, apart, minus);
         if (of > 1) V += form(plus, alike, plus) / 2 / (of - 1);
       }
-      return sum(parts) - Math.sqrt(Math.max(V, 0));
+      return sum(parts) + value - Math.sqrt(Math.max(V, 0) + (value - from) ** 2);
     };
-    const root = (over, under, sign) => {
-      const at = (log) => sign * low(over.map((v, k) => sign * (v - Math.exp(log) * under[k])));
-      const middle = Math.log(Math.max(Math.abs(sum(over)), 1e-300) / sum(under));
+    const root = (over, under, beside, sign) => {
+      const at = (log) => {
+        const [value, ...ends] = beside.map((v) => -sign * Math.exp(log) * v);
+        return sign * low(over.map((v, k) => sign * (v - Math.exp(log) * under[k])), [value, Math.min(...ends)]);
+      };
+      const middle = Math.log(Math.max(Math.abs(sum(over)), 1e-300) / (sum(under) + beside[0]));
       let [from, to, step] = [middle - 1, middle + 1, 2];
       for (; at(from) <= 0 && from > -600; step *= 2) from -= step;
       for (; at(to) >= 0 && to < 600; step *= 2) to += step;
@@ -186,9 +189,33 @@ const FORMULAS = (() => {
       return Math.exp(stat.inverse((log) => -at(log), 0, from, to));
     };
     return {
-      interval: (parts) => [low(parts), -low(parts.map((v) => -v))],
-      ratio: (over, under) => [low(over) <= 0 ? 0 : root(over, under, 1), low(under) <= 0 ? Infinity : root(over, under, -1)],
+      interval: (parts, [value, from, to]) => [low(parts, [value, from]), -low(parts.map((v) => -v), [-value, -to])],
+      ratio: (over, under, beside) => [
+        low(over) <= 0 ? 0 : root(over, under, beside, 1), low(under, beside) <= 0 ? Infinity : root(over, under, beside, -1),
+      ],
     };
+  };
+  // What fixed levels add, by the non-central F of their mean square over what it is compared with: one mean square, or
+  // a sum of several with the degrees of freedom of Satterthwaite.
+  const fixedOne = (whole, term, shrink) => {
+    const row = whole.row(term.factors);
+    const own = whole.terms.indexOf(term);
+    const others = row.map((_, k) => k).filter((k) => k !== own && Math.abs(row[k]) > 1e-12 * Math.abs(row[own]));
+    const shares = others.map((k) => (-row[k] / row[own]) * whole.ms[k]);
+    const against = Math.max(sum(shares), whole.ms.at(-1));
+    const dofAgainst = against ** 2 / sum(shares.map((v, k) => v ** 2 / whole.terms[others[k]].dof));
+    const F = whole.ms[own] / against;
+    const weights = stat.chi(dofAgainst, 120, 1e-12);
+    const end = (level) => {
+      const at = (shift) => sum(weights.map(([v, w]) => w * stat.nonCentral(term.dof * F * v * v, term.dof, shift))) - level;
+      if (at(0) <= 0) return 0;
+      let high = Math.max(term.dof * F, 1);
+      while (at(high) > 0) high *= 2;
+      return stat.crossing(at, 0, high);
+    };
+    const scale = shrink * row[own];
+    const ends = [TWO_SIDED, 1 - TWO_SIDED].map((p) => (scale * end(p) * against) / term.dof);
+    return [scale * (whole.ms[own] - sum(shares)), ...ends];
   };
   const rr = ({ factors, pool, pool_above, tolerance, spread, every }, raw) => {
     const columns = ["part", ...factors];
@@ -203,17 +230,27 @@ const FORMULAS = (() => {
       const row = points.row(t);
       return Math.max(sum(row.map((c, k) => c * points.ms[k])), 0) * shrink(t);
     }));
-    const parts = (terms) => whole.ms.map((ms, k) => ms * sum(terms.map((t) => whole.row(t)[k])));
+    const isFixed = (t) => t.length > 0 && holds(every, t);
+    const parts = (terms) => whole.ms.map((ms, k) => ms * sum(terms.filter((t) => !isFixed(t)).map((t) => whole.row(t)[k])));
+    const fixed = new Map(whole.terms.filter((t) => isFixed(t.factors)).map((t) => [named(t.factors), fixedOne(whole, t, shrink(t.factors))]));
+    // Levels that are all there are stand beside the mean squares, with intervals of their own.
+    const beside = (terms) => {
+      const each = terms.filter(isFixed).map((t) => fixed.get(named(t)));
+      if (!each.length) return [0, 0, 0];
+      const value = sum(each.map((e) => e[0]));
+      const seen = each.filter((e) => e[1] > 0);
+      const from = sum(seen.map((e) => e[0])) - Math.hypot(...seen.map((e) => e[0] - e[1]));
+      return [value, Math.min(from, value), value + Math.hypot(...each.map((e) => e[2] - e[0]))];
+    };
     const figure = (terms) => {
       const value = variance(terms);
-      if (every.length) return interval(Math.sqrt(value), null, null); // its ends take the non-central F: not worked out here
-      const ends = sample.interval(parts(terms));
+      const ends = sample.interval(parts(terms), beside(terms));
       return interval(Math.sqrt(value), Math.sqrt(Math.min(Math.max(ends[0], 0), value)), Math.sqrt(Math.max(ends[1], value)));
     };
     const all = whole.terms.map((t) => t.factors);
     const measuring = all.filter((t) => named(t) !== "0");
     const ratio = variance([[0]]) / variance(measuring);
-    const ends = every.length ? [NaN, NaN] : sample.ratio(parts([[0]]), parts(measuring));
+    const ends = sample.ratio(parts([[0]]), parts(measuring), beside(measuring));
     const [least, most] = [Math.min(ends[0], ratio), Math.max(ends[1], ratio)];
     const [grr, tv] = [figure(measuring), figure(all)];
     const times = (f, by) => interval(f.value * by, f.low === null ? null : f.low * by, f.high === null ? null : f.high * by);

@@ -101,6 +101,39 @@ const stat = (() => {
     const y = betaQuantile(1 - p, b / 2, a / 2);
     return (b * (1 - y)) / (a * y);
   };
+  // The non-central χ² from below: central ones, weighted by the law of Poisson about its middle.
+  const nonCentral = (x, dof, shift) => {
+    const half = shift / 2;
+    if (half === 0) return chi2(x, dof);
+    const middle = Math.floor(half);
+    let total = 0;
+    for (const step of [1, -1])
+      for (let j = step > 0 ? middle : middle - 1; j >= 0; j += step) {
+        const weight = Math.exp(j * Math.log(half) - half - lnGamma(j + 1));
+        total += weight * P(dof / 2 + j, x / 2);
+        if (weight < 1e-17) break;
+      }
+    return total;
+  };
+  // Where a falling function crosses 0, by false position that halves an end that stays (Illinois).
+  const crossing = (falling, low, high) => {
+    let [a, fa, b, fb] = [low, falling(low), high, falling(high)];
+    for (let k = 0, side = 0; k < 200 && Math.abs(b - a) > 1e-13 * Math.abs(b); k++) {
+      const c = (fa * b - fb * a) / (fa - fb);
+      const fc = falling(c);
+      if (fc === 0 || c === a || c === b) return c;
+      if (fc > 0) {
+        [a, fa] = [c, fc];
+        if (side === 1) fb /= 2;
+        side = 1;
+      } else {
+        [b, fb] = [c, fc];
+        if (side === -1) fa /= 2;
+        side = -1;
+      }
+    }
+    return (a + b) / 2;
+  };
   const fAbove = (f, a, b) => beta(b / (b + a * f), b / 2, a / 2);
   // Nodes and weights of Gauss and Legendre on −1 to 1, by Newton's steps on the polynomial.
   const legendre = (n) => {
@@ -144,6 +177,6 @@ const stat = (() => {
   };
   return {
     sum, mean, squares, sd, quantile, lnGamma, beta, P, Q, inverse, normal, normalQuantile, tBelow, tQuantile, chi2,
-    chi2Quantile, betaQuantile, fQuantile, fAbove, legendre, chi, solve,
+    chi2Quantile, betaQuantile, fQuantile, nonCentral, crossing, fAbove, legendre, chi, solve,
   };
 })();

@@ -32,10 +32,6 @@ from tiepoint.studies.trial import TrialStudy
 from tiepoint.studies.type1 import Type1Study
 
 Columns = Mapping[str, Sequence[Any]]
-FIXED = (
-    "Of levels that are all there are, the ends of intervals take the non-central F law: the page works the values out "
-    "again, and not these ends."
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,8 +56,7 @@ class Row:
 class Worked:
     """A study as the report has it: its figures, raw numbers (none: not kept with it), and its picture as SVG.
 
-    `formula` with `inputs` works the figures out of the `columns`; None where the page has no formula for them. `note`:
-    what of them the page leaves out.
+    `formula` with `inputs` works the figures out of the `columns`; None where the page has no formula for them.
     """
 
     rows: tuple[Row, ...]
@@ -69,7 +64,6 @@ class Worked:
     formula: str | None = None
     inputs: Mapping[str, Any] = field(default_factory=dict)
     picture: str | None = None
-    note: str = ""
 
 
 def worked(kind: str, outcome: Mapping[str, Any]) -> Worked:
@@ -185,15 +179,7 @@ def _rr(outcome: Mapping[str, Any]) -> Worked:
         "spread": study.spread,
     }
     inputs |= {"pool": study.pool, "pool_above": study.pool_above}
-    note = ""
-    if study.every:
-        rows, note = [_value_only(row) for row in rows], FIXED
-    return Worked(tuple(rows), columns, "rr", inputs, rr_picture(study, study.data), note)
-
-
-def _value_only(row: Row) -> Row:
-    kept = {path: v for path, v in row.numbers.items() if path.endswith(".value")}
-    return Row(row.name, row.value, row.low, row.high, row.unit, kept, row.asked, row.told)
+    return Worked(tuple(rows), columns, "rr", inputs, rr_picture(study, study.data))
 
 
 def _linearity(outcome: Mapping[str, Any]) -> Worked:
