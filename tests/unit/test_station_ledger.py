@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import os
 import sqlite3
 import subprocess
 import sys
@@ -158,7 +159,7 @@ def test_no_ledger_no_database_and_a_newer_one_are_told(path: Path, tmp_path: Pa
     with pytest.raises(UnusableInput, match="there is no ledger"):
         Ledger(path)
     path.write_bytes(b"this is no database, however long it may be" * 40)
-    with pytest.raises(UnusableDocument, match="damaged, or no ledger"):
+    with pytest.raises(UnusableDocument, match=r"damaged, or no ledger: .*; restore it from a backup"):
         Ledger(path)
     other = tmp_path / "other.sqlite"
     base = sqlite3.connect(other)
@@ -187,6 +188,81 @@ def test_a_writer_that_holds_on_is_told(filled: Path, monkeypatch: pytest.Monkey
     base.close()
     with Ledger(filled) as ledger:
         assert ledger.append("act", act(9)).seq == 7
+
+
+def shut(path: Path) -> Path:
+    """Have nothing be written beside a ledger, even by root: the index of SQLite would lie where no folder is."""
+    index = path.with_name("ledger.sqlite-shm")
+    try:
+        index.symlink_to(path.parent / "nowhere" / "index")
+    except OSError:
+        pytest.skip("this system has no links for everybody")
+    return index
+
+
+@pytest.fixture
+def unwritable(filled: Path) -> Path:
+    shut(filled)
+    return filled
+
+
+def test_a_ledger_where_nothing_can_be_written_is_read(unwritable: Path):
+    with Ledger(unwritable) as ledger:
+        assert ledger.check().holds
+        assert [e.seq for e in ledger.entries("record")] == [2, 4, 6]
+        with pytest.raises(UnusableInput, match=r"use a copy in a folder that can; no entry was added"):
+            ledger.append("act", act(9))
+
+
+def test_a_log_that_such_a_ledger_leaves_out_is_never_passed_over(filled: Path):
+    """A copy of a folder whose writer was killed: SQLite, told that the file cannot change, would lose two entries."""
+    with Ledger(filled) as ledger:
+        ledger.append("act", act(8))
+        ledger.append("act", act(9))
+        log = filled.with_name("ledger.sqlite-wal").read_bytes()
+        alone = filled.read_bytes()
+    filled.write_bytes(alone)
+    filled.with_name("ledger.sqlite-wal").write_bytes(log)
+    index = shut(filled)
+    with pytest.raises(UnusableInput, match=r"lie in ledger.sqlite-wal beside it.*copy the station with both files"):
+        Ledger(filled)
+    index.unlink()
+    with Ledger(filled) as ledger:
+        assert ledger.head.seq == 8
+
+
+def test_a_ledger_that_changes_while_it_is_read_so_is_told(unwritable: Path):
+    with Ledger(unwritable) as ledger:
+        unwritable.write_bytes(unwritable.read_bytes() + bytes(4096))
+        with pytest.raises(UnusableInput, match="written to while it was read"):
+            list(ledger.entries())
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="everything can be written by root")
+def test_a_folder_without_the_right_to_write_is_read(filled: Path):
+    filled.parent.chmod(0o555)
+    filled.chmod(0o444)
+    try:
+        with Ledger(filled) as ledger:
+            assert ledger.head.seq == 6
+    finally:
+        filled.parent.chmod(0o755)
+
+
+def test_the_number_of_an_entry_is_nobody_elses_meanwhile(path: Path):
+    Ledger(path, create=True).close()
+
+    def write(_: int) -> None:
+        with Ledger(path) as ledger:
+            for _ in range(5):
+                ledger.append_made("act", lambda seq: act(seq))
+
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(write, range(4)))
+    with Ledger(path) as ledger:
+        assert [e.body["why"] for e in ledger.entries()] == [f"note {k}" for k in range(1, 21)]
+        assert ledger.last("act").seq == 20
+        assert ledger.last("record") is None
 
 
 def test_writers_side_by_side_make_one_chain(path: Path):

@@ -6,16 +6,21 @@ change all that come after it, and the head with them. The head is told elsewher
 
 The base holds SQLite's WAL with `synchronous = FULL`: what `append` returned from is on the disk. Triggers refuse to
 change or delete a row; who takes them away is found by `check`.
+
+Where the folder cannot be written (a customer's copy, a share) the file is read as one that cannot change. SQLite then
+looks at no log beside it, in which the newest entries may lie: with one there, the ledger is refused.
 """
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+import sqlite3
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import sqlalchemy as sql
 from sqlalchemy import event
@@ -34,6 +39,12 @@ _VERSION = 1
 _READING = {"tiepoint_reading": True}
 _WAIT_S = 10.0
 _AT_ONCE = 500
+_NO_PLACE = ("SQLITE_CANTOPEN", "SQLITE_READONLY", "SQLITE_IOERR_SHM")
+"""How the names begin of what SQLite says where it may not write beside the file."""
+_RESTORE = (
+    "restore it from a backup, with a -wal that lies beside it, and hold it against the head that the last report "
+    "tells: tiepoint verify STATION --head"
+)
 
 _meta = sql.MetaData()
 _entries = sql.Table(
@@ -108,16 +119,39 @@ class Ledger:
             raise UnusableInput(
                 f"{path} is no ordinary file where the ledger was expected; name another in station.toml"
             )
-        self._engine = sql.create_engine(
-            sql.URL.create("sqlite", database=str(path)), connect_args={"timeout": _WAIT_S}
-        )
-        event.listen(self._engine, "connect", _durably)
-        event.listen(self._engine, "begin", _for_writing)
+        self._frozen: tuple[int, int] | None = None
+        self._engine = self._connected()
         try:
             self._prepare()
         except BaseException:
             self.close()
             raise
+
+    def _connected(self) -> sql.Engine:
+        """Return the base, as one that cannot change where nothing can be written beside it."""
+        url = sql.URL.create("sqlite", database=str(self.path))
+        engine = sql.create_engine(url, connect_args={"timeout": _WAIT_S})
+        event.listen(engine, "connect", _durably)
+        try:
+            engine.connect().close()
+        except DatabaseError as error:
+            engine.dispose()
+            if not (self.path.is_file() and _code(error).startswith(_NO_PLACE)):
+                with self._told():
+                    raise
+            self._demand_no_log()
+            self._frozen = _stamp(self.path)
+            engine = sql.create_engine(url, creator=lambda: _unchanging(self.path))
+        event.listen(engine, "begin", _for_writing)
+        return engine
+
+    def _demand_no_log(self) -> None:
+        log = self.path.with_name(f"{self.path.name}-wal")
+        if log.exists() and log.stat().st_size:
+            raise UnusableInput(
+                f"the newest entries of {self.path} lie in {log.name} beside it, which is only read where the folder "
+                "can be written; copy the station with both files to such a folder, and use the copy"
+            )
 
     def _prepare(self) -> None:
         with self._reading() as base:
@@ -131,7 +165,7 @@ class Ledger:
             self._begin()
 
     def _begin(self) -> None:
-        with self._told(), self._engine.begin() as base:
+        with self._told(adds=True), self._engine.begin() as base:
             if base.exec_driver_sql("PRAGMA user_version").scalar_one():
                 return  # another program was quicker
             _meta.create_all(base)
@@ -158,12 +192,20 @@ class Ledger:
 
         Raises `UnusableInput` where it cannot be written; the ledger is then as it was.
         """
-        with self._told(), self._engine.begin() as base:
-            return self._add(base, self._head(base), kind, body, at)
+        return self.append_made(kind, lambda _: body, at=at)
+
+    def append_made(self, kind: str, make: Callable[[int], Mapping[str, Any]], *, at: str | None = None) -> Entry:
+        """Add the document that `make` returns for the entry's number, which nobody else gets meanwhile.
+
+        What `make` raises is passed on; no entry is added then.
+        """
+        with self._told(adds=True), self._engine.begin() as base:
+            head = self._head(base)
+            return self._add(base, head, kind, make(head.seq + 1), at)
 
     def commit(self, record: Record, *, at: str | None = None) -> Record:
         """Add a record: it gets the entry's number as its `seq`, and `prev_sha` and `sha` from the chain."""
-        with self._told(), self._engine.begin() as base:
+        with self._told(adds=True), self._engine.begin() as base:
             head = self._head(base)
             chained = sealed(replace(record, seq=head.seq + 1, prev_sha=head.sha, sha=None))
             self._add(base, head, "record", record_json(chained), at)
@@ -212,6 +254,13 @@ class Ledger:
                 return
             after = rows[-1].seq
 
+    def last(self, kind: str) -> Entry | None:
+        """Return the newest entry of a kind; None where there is none."""
+        wanted = sql.select(_entries.c.seq, _entries.c.sha, _entries.c.entry).where(_entries.c.kind == kind)
+        with self._reading() as base:
+            row = base.execute(wanted.order_by(_entries.c.seq.desc()).limit(1)).first()
+        return None if row is None else self._read(row)
+
     def _read(self, row: Any) -> Entry:
         try:
             told = json.loads(row.entry)
@@ -240,22 +289,25 @@ class Ledger:
 
     @contextmanager
     def _reading(self) -> Iterator[sql.Connection]:
+        if self._frozen is not None and _stamp(self.path) != self._frozen:
+            raise UnusableInput(f"{self.path} was written to while it was read as one that cannot change; do it again")
         with self._told(), self._engine.connect().execution_options(**_READING) as base:
             yield base
 
     # --- what may go wrong -----------------------------------------------------------------------------------------
 
     @contextmanager
-    def _told(self) -> Iterator[None]:
-        """Turn what the database says into a sentence."""
+    def _told(self, *, adds: bool = False) -> Iterator[None]:
+        """Turn what the database says into a sentence; `adds`: an entry was to be added."""
         try:
             yield
         except IntegrityError as error:
             raise UnusableInput(f"{self.path}: another entry was added at the same moment; do it again") from error
         except OperationalError as error:
-            raise UnusableInput(f"cannot use the ledger {self.path}: {_reason(error)}; nothing was changed") from error
+            unchanged = "; no entry was added" if adds else ""
+            raise UnusableInput(f"cannot use the ledger {self.path}: {_reason(error)}{unchanged}") from error
         except DatabaseError as error:
-            raise UnusableDocument(f"{self.path} is damaged, or no ledger: {_reason(error)}") from error
+            raise UnusableDocument(f"{self.path} is damaged, or no ledger: {_reason(error)}; {_RESTORE}") from error
         except SQLAlchemyError as error:
             raise UnusableInput(f"cannot use the ledger {self.path}: {error}") from error
 
@@ -312,7 +364,27 @@ def _reason(error: DatabaseError) -> str:
     said = str(error.orig)
     if "locked" in said:
         return f"another program has been writing to it for {_WAIT_S:g} s"
+    if _code(error).startswith(_NO_PLACE[:2]):
+        return "its folder or its file cannot be written; use a copy in a folder that can"
     return said
+
+
+def _code(error: DatabaseError) -> str:
+    return str(getattr(error.orig, "sqlite_errorname", ""))
+
+
+def _stamp(path: Path) -> tuple[int, int]:
+    told = path.stat()
+    return told.st_size, told.st_mtime_ns
+
+
+def _unchanging(path: Path) -> sqlite3.Connection:
+    """Return a connection to a file that nobody writes: SQLite then neither locks it nor looks at a log beside it."""
+    there = path.resolve().as_posix()
+    uri = f"file://{quote(there if there.startswith('/') else f'/{there}')}?mode=ro&immutable=1"
+    connection = sqlite3.connect(uri, uri=True, isolation_level=None)
+    connection.execute("PRAGMA query_only = 1")
+    return connection
 
 
 def _durably(connection: Any, _: Any) -> None:
