@@ -73,7 +73,7 @@ class TestAccepting:
         step = f"[step]\npictures = {names}\nlow = {beside}\nhigh = {beside}\nheight_mm = 1\nu_height_mm = 0.01\n"
         (vent.folder / "recipes" / "lights.toml").write_text('format = "tiepoint/lights/1"\n' + lamps + step)
         for name in names:
-            picture(vent.folder / "recipes" / name, 6.0, 1)
+            picture(vent.folder / "recipes" / name, 6.0, int(name[4]))
         vent.change('unit = "mm"', 'unit = "mm"\nlights = "lights.toml"')
         assert cli("accept", vent.folder, "--why", "first").code == 0
         station = open_station(vent.folder)

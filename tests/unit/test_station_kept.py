@@ -1,13 +1,26 @@
 """Studies that a station keeps: none is left out, none changes unseen."""
 
+import subprocess
+import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 
+from tiepoint.foundation.errors import UnusableInput
 from tiepoint.station.folder import Station, open_station
 from tiepoint.station.kept import keep_study, kept_studies
 from tiepoint.station.ledger import Ledger
 
+MAKER = """
+import sys
+from pathlib import Path
+from tiepoint.station.folder import open_station
+from tiepoint.station.kept import keep_study
+for k in range(5):
+    outcome = {"good": True, "n": int(sys.argv[3]) + k}
+    keep_study(open_station(Path(sys.argv[1])), "rr", "bore A.diameter", outcome, Path(sys.argv[2]), who="M. Weiss")
+"""
 TABLE = "part,value\nA,4.501\nB,4.503\n"
 
 
@@ -55,7 +68,8 @@ def test_every_study_is_listed_those_that_failed_too(station, table):
     [
         (".json", ("0.003", "0.002"), "altered after the study"),
         (".csv", ("4.501", "4.502"), "altered after the study"),
-        (".json", None, "cannot read"),
+        (".json", None, ".json is missing"),
+        (".csv", None, ".csv is missing"),
     ],
 )
 def test_what_was_changed_afterwards_is_told_and_stays_listed(station, table, suffix, new, says):
@@ -68,6 +82,28 @@ def test_what_was_changed_afterwards_is_told_and_stays_listed(station, table, su
     (one,) = listed(station)
     assert one.document == {}
     assert says in one.fault
+
+
+def test_studies_made_at_the_same_moment_each_keep_their_own_document(station, table):
+    """Six threads and two processes: each entry has a file of its own number, and each file is as it was made."""
+    maker = [sys.executable, "-c", MAKER, str(station.folder), str(table)]
+    processes = [subprocess.Popen([*maker, str(k)]) for k in (100, 200)]
+    with ThreadPoolExecutor(6) as pool:
+        list(pool.map(lambda k: made(station, table, good=bool(k % 2)), range(6)))
+    assert [process.wait() for process in processes] == [0, 0]
+    studies = listed(station)
+    assert len(studies) == 16
+    assert [s.fault for s in studies] == [None] * 16
+    assert [Path(s.act.body["file"]).name[:6] for s in studies] == [f"{s.act.seq:06d}" for s in studies]
+    assert sorted(s.document["outcome"].get("n", -1) for s in studies)[6:] == [*range(100, 105), *range(200, 205)]
+    assert len(list((station.folder / "studies").iterdir())) == 32
+
+
+def test_a_study_that_cannot_be_written_leaves_no_entry(station, table):
+    (station.folder / "studies").write_text("a file where the folder should be")
+    with pytest.raises(UnusableInput, match="cannot write"):
+        made(station, table)
+    assert listed(station) == []
 
 
 def accept(station: Station, **variants: str) -> None:

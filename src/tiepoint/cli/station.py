@@ -48,7 +48,7 @@ def accept(
     A recipe is copied with all that it rests on (tie, lights, masks, taught data, robot, belt, variants) to
     accepted/<hash>/, which is never changed afterwards. Who accepted it, when and why stands in the station's ledger.
     Without --why, or with --show, what would change is shown and nothing is done. requirements.toml is kept and dated
-    likewise: what a study is held against must be older than its data.
+    likewise: what a study is held against must be older than its data. So is a name that the station is given anew.
 
     \b
       tiepoint accept plates --show
@@ -57,12 +57,13 @@ def accept(
     from tiepoint.station.accepted import accept as accepted
     from tiepoint.station.accepted import as_plain, draft_of
     from tiepoint.station.folder import open_station
+    from tiepoint.station.naming import rename
     from tiepoint.station.requirements import agree
 
     there = open_station(station)
-    named = _recipes(there, recipes) if recipes else _measuring(there, _recipes(there, None))
-    bundles = [draft_of(there, path) for path in named]
-    changes = [*_of_requirements(there), *_changes(there, bundles)]
+    drafts = _recipes(there, recipes) if recipes else _measuring(there, _recipes(there, None))
+    bundles = [draft_of(there, path) for path in drafts]
+    changes = [*_of_name(there), *_of_requirements(there), *_changes(there, bundles)]
     document: dict[str, object] = {"station": there.name, "changes": changes}
     if show or not changes:
         lines = changes or [f"Nothing differs from what is accepted at {there.name}."]
@@ -70,17 +71,17 @@ def accept(
     for line in changes:
         hint_at(line)
     by, reason = who_is_asking(who), _why(why)
+    named = rename(there, who=by, why=reason)
     agreed = agree(there, who=by, why=reason)
     acceptance = accepted(there, bundles, who=by, why=reason, variants=variants or ())
-    of_agreed = () if agreed is None else (f"Requirements agreed: entry {agreed.seq} of the ledger.",)
+    acts = (("Renamed", named), ("Requirements agreed", agreed))
+    done = tuple(f"{what}: entry {entry.seq} of the ledger." for what, entry in acts if entry is not None)
     if acceptance is None:
-        present(
-            Answer({**document, "accepted": None}, of_agreed or ("Nothing differs from what is accepted.",)), as_json
-        )
+        present(Answer({**document, "accepted": None}, done or ("Nothing differs from what is accepted.",)), as_json)
     told = {"entry": acceptance.entry.seq, "sha": acceptance.entry.sha, "new": list(acceptance.new)}
     copies = "; ".join(f"{b.recipe} as {b.sha[:12]}" for b in bundles)
     lines = [
-        *of_agreed,
+        *done,
         f"Accepted at {there.name}: {copies}.",
         f"Entry {acceptance.entry.seq} of the ledger, {acceptance.entry.written_utc}; head {acceptance.entry.sha}.",
     ]
@@ -123,6 +124,16 @@ def _changes(station: "Station", bundles: "list[Bundle]") -> Iterator[str]:
     old = {b.recipe: b for b in (accepted_bundle(station, sha) for sha in pointers_of(station).shas)}
     for bundle in bundles:
         yield from differences(old.get(bundle.recipe), bundle)
+
+
+def _of_name(station: "Station") -> Iterator[str]:
+    """Yield whether the station is called otherwise than its ledger calls it."""
+    from tiepoint.recipe.tables import shown
+    from tiepoint.station.folder import STATION
+    from tiepoint.station.naming import other_names
+
+    if names := other_names(station):
+        yield f"{STATION}: renamed from {' and '.join(map(shown, names))} to {shown(station.name)}"
 
 
 def _of_requirements(station: "Station") -> Iterator[str]:
@@ -189,11 +200,14 @@ def verify(
     ] = None,
     as_json: Json = False,
 ) -> None:
-    """Prove that a station's evidence is what it was: ledger, accepted copies, kept pictures, and some records anew.
+    """Prove that a station's evidence is what it was, and is this station's.
 
-    Tells apart what was taken away by right (expired), what is missing and what was altered. An end that was cut off
-    the ledger is found by a head that was told elsewhere, as every report does. Exit code 1: something does not hold.
-    With --report it proves instead that a report is the file that was signed by the holder of a key.
+    Looked at are the ledger, accepted copies, agreed requirements, studies with their data, kept pictures, and some
+    records, which are worked out again. Tells apart what was taken away by right (expired), what is missing, what was
+    altered and what was never kept. An end that was cut off the ledger is found by a head that was told elsewhere, as
+    every report does. The folder is only read: a copy that cannot be written will do. Exit code 1: something does not
+    hold, or is of another station. With --report it proves instead that a report is the file that was signed by the
+    holder of a key.
 
     \b
       tiepoint verify plates
@@ -235,16 +249,21 @@ def _verify_signature(station: Path | None, report: Path | None, by: Path | None
 def _evidence(found: "Evidence") -> dict[str, object]:
     return {
         "good": found.good,
+        "first": found.first,
         "entries": found.chain.count,
         "head": found.chain.head.sha,
         "head_known": found.head_known,
         "accepted_copies": found.copies,
+        "agreed": found.agreed,
+        "studies": found.studies,
         "kept_shots": found.kept,
         "expired": list(found.expired),
+        "never_kept": list(found.never_kept),
         "recomputed": len(found.recomputed),
         "recomputed_same": sum(r.same for r in found.recomputed),
         "not_recomputed": list(found.not_recomputed),
         "faults": list(found.all_faults),
+        "notes": list(found.notes),
     }
 
 
@@ -253,9 +272,15 @@ def _told(found: "Evidence") -> Iterator[str]:
     yield f"Ledger: {found.chain.count} entries, {chain}; head {found.chain.head.sha}."
     if found.chain.holds:
         gone = f", {len(found.expired)} taken away by right" if found.expired else ""
-        yield f"Accepted copies: {found.copies} whole. Kept shots: {found.kept} as they were{gone}."
+        never = f", {len(found.never_kept)} never kept" if found.never_kept else ""
+        yield (
+            f"Accepted copies: {found.copies} whole. Agreed requirements: {found.agreed} as they were. "
+            f"Studies: {found.studies} as they were."
+        )
+        yield f"Kept shots: {found.kept} as they were{gone}{never}."
         same = sum(r.same for r in found.recomputed)
         yield f"Worked out again: {len(found.recomputed)} records, {same} as they were judged."
+    yield from (f"  {note}" for note in found.notes)
     yield from (f"  not worked out again: {line}" for line in found.not_recomputed)
     yield from (f"  {fault}" for fault in found.all_faults[:MOST_TOLD])
     if len(found.all_faults) > MOST_TOLD:

@@ -38,6 +38,7 @@ from tiepoint.recipe.tables import said_names, shown
 from tiepoint.recipe.variants import load_variants
 from tiepoint.station.folder import VARIANTS, Station
 from tiepoint.station.ledger import Entry, Ledger
+from tiepoint.station.naming import act_of, demand_own
 
 ACCEPTED = "accepted"
 POINTER = "accepted.toml"
@@ -249,15 +250,10 @@ def accept(
     new = tuple(b.sha for b in drafts if b.sha not in before.shas)
     for bundle in drafts:
         _copy(station, bundle)
-    body = {
-        "format": format_of("act"),
-        "act": "accept",
-        "who": who,
-        "why": why,
-        "recipes": {b.recipe: b.sha for b in drafts},
-        "variants": dict(after.by_variant),
-    }
+    recipes, by_variant = {b.recipe: b.sha for b in drafts}, dict(after.by_variant)
+    body = act_of(station, "accept", who=who, why=why, recipes=recipes, variants=by_variant)
     with Ledger(station.ledger_path, create=True) as ledger:
+        demand_own(station, ledger)
         entry = ledger.append("act", body, at=at)
     write_atomic(station.folder / POINTER, _pointer_text(after, entry).encode())
     return Acceptance(entry, new, after)

@@ -58,8 +58,10 @@ def keep(station: Station, record: Record, loaded: LoadedShot, day: str) -> dict
         shutil.rmtree(staged, ignore_errors=True)
         write_together({staged / name: data for name, data in files.items()})
         staged.replace(folder)
-    except OSError as error:
-        raise UnusableInput(f"cannot keep the shot in {folder}: {reason_of(error)}") from error
+    except (OSError, UnusableInput) as error:
+        cause = error if isinstance(error, OSError) or error.__cause__ is None else error.__cause__
+        why = reason_of(cause) if isinstance(cause, OSError) else str(cause)
+        raise UnusableInput(f"cannot keep the shot in {folder}: {why}") from error
     finally:
         shutil.rmtree(staged, ignore_errors=True)
     return {

@@ -11,13 +11,15 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from tiepoint.documents.files import format_of
-from tiepoint.foundation.errors import TiepointError
+from tiepoint.foundation.errors import TiepointError, UnusableInput
 from tiepoint.model.record import Record
 from tiepoint.recipe.runner import Clock
+from tiepoint.recipe.shots import LoadedShot
 from tiepoint.recipe.station import Prepared, Ran, run_shots
 from tiepoint.station.archive import keep
 from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Entry, Ledger, utc_now
+from tiepoint.station.naming import demand_own
 
 RUN = "run"
 
@@ -35,6 +37,7 @@ def judge(
 
     Raises a `TiepointError` where the ledger or the archive cannot be written: then nothing more is judged.
     """
+    demand_own(station, ledger)
     paths = list(shots)
     begun = ledger.append(RUN, {"format": format_of(RUN), "of": None, "shots": len(paths)}, at=now())
     judged = 0
@@ -44,12 +47,25 @@ def judge(
             record = ledger.commit(replace(ran.record, station=station.name), at=at)
             judged += 1
             if ran.loaded is not None:
-                ledger.append("archived", keep(station, record, ran.loaded, at[:10]), at=now())
+                _keep(station, ledger, record, ran.loaded, at[:10], now)
             yield replace(ran, record=record)
     finally:
         # Where the ledger itself is the fault there is no end, which says as much.
         with suppress(TiepointError):
             ledger.append(RUN, {"format": format_of(RUN), "of": begun.seq, "shots": judged}, at=now())
+
+
+def _keep(
+    station: Station, ledger: Ledger, record: Record, loaded: LoadedShot, day: str, now: Callable[[], str]
+) -> None:
+    """Keep a shot whose record is in the ledger already, and stays there where its pictures cannot be kept."""
+    try:
+        ledger.append("archived", keep(station, record, loaded, day), at=now())
+    except TiepointError as error:
+        raise UnusableInput(
+            f"entry {record.seq} of the ledger is the record of {record.shot.part_id or record.shot.id} "
+            f"({record.verdict}), and its shot was not kept: {error}; see to that, and judge the part again"
+        ) from error
 
 
 @dataclass(frozen=True, slots=True)

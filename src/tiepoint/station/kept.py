@@ -16,6 +16,7 @@ from tiepoint.documents.names import portable
 from tiepoint.foundation.errors import TiepointError, UnusableDocument
 from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Entry, Ledger
+from tiepoint.station.naming import act_of, demand_own
 
 STUDIES = "studies"
 STUDY = "study"
@@ -58,36 +59,41 @@ def keep_study(
     Raises `UnusableInput` where it cannot be written.
     """
     with Ledger(station.ledger_path, create=True) as ledger:
-        number = ledger.head.seq + 1
-        stem = portable(f"{number:06d}-{kind}" + (f"-{of}" if of else ""))[:80]
-        table = b"" if data is None else read_bytes(data, MOST_BYTES)
-        said_data = None if data is None else {"file": f"{stem}{data.suffix.lower()}", "named": data.name}
-        content: dict[str, Any] = {
-            "kind": kind,
-            "of": of,
-            "command": command,
-            "data": said_data,
-            "outcome": dict(outcome),
-        }
-        if pictures:
-            content["pictures"] = dict(pictures)
-        files = {station.folder / STUDIES / f"{stem}.json": document_bytes("study", content)}
-        if said_data is not None:
-            files[station.folder / STUDIES / said_data["file"]] = table
-        write_together(files)
-        body = {
-            "format": format_of("act"),
-            "act": STUDY,
-            "who": who,
-            "why": f"{kind} of {of}" if of else kind,
-            "kind": kind,
-            "of": of,
-            "good": outcome.get("good"),
-            "file": f"{STUDIES}/{stem}.json",
-            "sha": sha256({"format": format_of("study"), **content}),
-            "data_sha": hashlib.sha256(table).hexdigest() if data is not None else None,
-        }
-        return ledger.append("act", body, at=at)
+        demand_own(station, ledger)
+        table = None if data is None else read_bytes(data, MOST_BYTES)
+        content: dict[str, Any] = {"station": station.name, "kind": kind, "of": of, "command": command, "data": None}
+        content |= {"outcome": dict(outcome), **({"pictures": dict(pictures)} if pictures else {})}
+
+        def written(seq: int) -> dict[str, Any]:
+            stem = portable(f"{seq:06d}-{kind}" + (f"-{of}" if of else ""))[:80]
+            return _written(station, stem, content, table, data, who)
+
+        # Files and entry go by one number, so it is taken and used before anybody else can add an entry.
+        return ledger.append_made("act", written, at=at)
+
+
+def _written(
+    station: Station, stem: str, content: dict[str, Any], table: bytes | None, data: Path | None, who: str
+) -> dict[str, Any]:
+    """Write a study and its table under a name; return the act that tells of them."""
+    folder, files = station.folder / STUDIES, {}
+    if data is not None and table is not None:
+        content = {**content, "data": {"file": f"{stem}{data.suffix.lower()}", "named": data.name}}
+        files[folder / content["data"]["file"]] = table
+    write_together({folder / f"{stem}.json": document_bytes("study", content), **files})
+    kind, of = content["kind"], content["of"]
+    return act_of(
+        station,
+        STUDY,
+        who=who,
+        why=f"{kind} of {of}" if of else kind,
+        kind=kind,
+        of=of,
+        good=content["outcome"].get("good"),
+        file=f"{STUDIES}/{stem}.json",
+        sha=sha256({"format": format_of("study"), **content}),
+        data_sha=None if table is None else hashlib.sha256(table).hexdigest(),
+    )
 
 
 def kept_studies(station: Station, ledger: Ledger) -> Iterator[KeptStudy]:
@@ -121,11 +127,18 @@ def _accepted(acts: Sequence[Entry]) -> list[frozenset[str]]:
 
 def _document(station: Station, body: Mapping[str, Any]) -> dict[str, Any]:
     path = station.folder.joinpath(*str(body["file"]).split("/"))
+    _demand_there(path)
     document = read_document(path, "study")
     if sha256(document) != body["sha"]:
         raise UnusableDocument(f"{path} was altered after the study was made")
     if body["data_sha"] is not None:
         data = path.with_name(document["data"]["file"])
+        _demand_there(data)
         if hashlib.sha256(read_bytes(data, MOST_BYTES)).hexdigest() != body["data_sha"]:
             raise UnusableDocument(f"{data} was altered after the study was made")
     return document
+
+
+def _demand_there(path: Path) -> None:
+    if not path.is_file():
+        raise UnusableDocument(f"{path} is missing; restore it from a backup, or make the study again")

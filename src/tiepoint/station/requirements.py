@@ -34,13 +34,14 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from tiepoint.documents.canonical import sha256
-from tiepoint.documents.files import check_format, format_of, read_bytes, read_document, write_atomic
+from tiepoint.documents.files import check_format, read_bytes, read_document, write_atomic
 from tiepoint.foundation.errors import UnusableDocument
 from tiepoint.model.decide import Limits
 from tiepoint.recipe.tables import Name, Number, Positive, Table, said_names, shown
 from tiepoint.station.accepted import ACCEPTED
 from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Entry, Ledger
+from tiepoint.station.naming import act_of, demand_own
 from tiepoint.studies.risks import Undecided
 
 REQUIREMENTS = "requirements.toml"
@@ -231,11 +232,17 @@ def agreed_requirements(station: Station, ledger: Ledger) -> tuple[Requirements,
     if not acts:
         return None
     sha = acts[-1].body["requirements"]
+    demand_as_agreed(station, sha)
+    return load_requirements(station.folder / ACCEPTED / sha / REQUIREMENTS), acts[-1]
+
+
+def demand_as_agreed(station: Station, sha: str) -> None:
+    """Raise `UnusableDocument` where requirements that were agreed are missing, or not what was agreed."""
     path = station.folder / ACCEPTED / sha / REQUIREMENTS
-    found = load_requirements(path)
-    if found.sha != sha:
+    if not path.is_file():
+        raise UnusableDocument(f"{path} is missing; restore it from a backup, or agree again")
+    if sha256(read_document(path, "requirements")) != sha:
         raise UnusableDocument(f"{path} was altered after it was agreed; restore it from a backup, or agree again")
-    return found, acts[-1]
 
 
 def undecided_of(station: Station) -> Undecided:
@@ -257,12 +264,12 @@ def agree(station: Station, *, who: str, why: str, at: str | None = None) -> Ent
         return None
     found = load_requirements(path)
     with Ledger(station.ledger_path, create=True) as ledger:
+        demand_own(station, ledger)
         before = agreed_requirements(station, ledger)
         if before is not None and before[0].sha == found.sha:
             return None
         write_atomic(station.folder / ACCEPTED / found.sha / REQUIREMENTS, read_bytes(path, MOST_BYTES))
-        body = {"format": format_of("act"), "act": AGREE, "who": who, "why": why, "requirements": found.sha}
-        return ledger.append("act", body, at=at)
+        return ledger.append("act", act_of(station, AGREE, who=who, why=why, requirements=found.sha), at=at)
 
 
 def limits_of(one: Characteristic) -> Limits | None:

@@ -1,6 +1,7 @@
-"""Whether a station's evidence is what it was: chain, accepted copies, kept pictures, and some records anew.
+"""Whether a station's evidence is what it was: chain, what was accepted and agreed, studies, pictures, some records.
 
-What is gone by right (`expired`), what is gone (`missing`) and what is not what it was (`altered`) are told apart.
+What is gone by right (`expired`), what is gone (`missing`), what is not what it was (`altered`) and what was never
+there (`never_kept`) are told apart. Evidence of another station proves nothing about this one.
 """
 
 import random
@@ -11,8 +12,11 @@ from tiepoint.foundation.errors import TiepointError
 from tiepoint.station.accepted import accepted_bundle, copy_of_recipe, folder_of, pointers_of, preparation_of
 from tiepoint.station.archive import kept_of
 from tiepoint.station.folder import Station
+from tiepoint.station.kept import kept_studies
 from tiepoint.station.ledger import Chain, Ledger
+from tiepoint.station.naming import naming_of
 from tiepoint.station.replay import Case, Replayed, cases_of, replay
+from tiepoint.station.requirements import AGREE, demand_as_agreed
 
 SAMPLE = 20
 """Records that are worked out again, unless more are asked for."""
@@ -23,7 +27,10 @@ class Evidence:
     """What was found. `head_known`: whether a head that was told elsewhere is in the ledger; None where none was given.
 
     `copies`: accepted copies that are whole. `kept` shots as they were; `expired`, `missing` and `altered` ones, the
-    latter in sentences. `recomputed`: records worked out again, with what came of each.
+    latter in sentences. `recomputed`: records worked out again, with what came of each. `studies` and `agreed`
+    requirements that are as they were. `never_kept`: records whose pictures no entry tells of. `notes`: what a reader
+    should know and is no fault. `first`: the hash of the first entry, by which a station is told from every other,
+    whatever it is called; None of an empty ledger.
     """
 
     chain: Chain
@@ -34,6 +41,11 @@ class Evidence:
     faults: tuple[str, ...]
     recomputed: tuple[Replayed, ...]
     not_recomputed: tuple[str, ...]
+    studies: int = 0
+    agreed: int = 0
+    never_kept: tuple[int, ...] = ()
+    notes: tuple[str, ...] = ()
+    first: str | None = None
 
     @property
     def good(self) -> bool:
@@ -49,7 +61,10 @@ class Evidence:
         differ = [
             f"entry {r.seq} does not come out as it was judged: {_differs(r)}" for r in self.recomputed if not r.same
         ]
-        return (*self.chain.faults, *told, *self.faults, *differ)
+        bare = [
+            f"entry {seq}: its shot was never kept; the ledger tells of no picture of it" for seq in self.never_kept
+        ]
+        return (*self.chain.faults, *told, *self.faults, *bare, *differ)
 
 
 def verify(
@@ -70,23 +85,78 @@ def verify(
         if not chain.holds:
             # What an altered ledger says of files and records proves nothing about them.
             return Evidence(chain, known, 0, 0, (), (), (), ("nothing else was looked at: the chain does not hold",))
-        gone = {k for e in ledger.entries("act") if e.body.get("act") == "expire" for k in e.body.get("records", ())}
-        kept = [kept_of(station, entry) for entry in ledger.entries("archived")]
-        copies, faults = _copies(station, ledger)
-        whole: set[int] = set()
-        expired = []
-        for one in kept:
-            state, says = one.state()
-            if state == "missing" and one.record in gone:
-                expired.append(one.record)
-            elif state == "kept":
-                whole.add(one.record)
-            else:
-                faults.append(f"entry {one.record}: {says}")
-            if progress is not None:
-                progress(one.folder.name)
-        told, left = _recomputed(station, ledger, whole, sample, seed)
-    return Evidence(chain, known, copies, len(whole), tuple(expired), tuple(faults), told, left)
+        naming = naming_of(station, ledger)
+        copies, of_copies = _copies(station, ledger)
+        studies, of_studies = _studies(station, ledger)
+        agreed, of_agreed = _agreed(station, ledger)
+        shots = _shots(station, ledger, progress)
+        told, left = _recomputed(station, ledger, shots.whole, sample, seed)
+        first = next((entry.sha for entry in ledger.entries()), None)
+    return Evidence(
+        chain,
+        known,
+        copies,
+        len(shots.whole),
+        shots.expired,
+        (*naming.faults(station), *of_copies, *of_agreed, *of_studies, *shots.faults),
+        told,
+        left,
+        studies=studies,
+        agreed=agreed,
+        never_kept=shots.never_kept,
+        notes=tuple(naming.notes()),
+        first=first,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Shots:
+    """Records by what became of their pictures; `faults`: of the missing and the altered."""
+
+    whole: frozenset[int]
+    expired: tuple[int, ...]
+    never_kept: tuple[int, ...]
+    faults: tuple[str, ...]
+
+
+def _shots(station: Station, ledger: Ledger, progress: Callable[[str], None] | None) -> _Shots:
+    """Return what became of every judged shot."""
+    gone = {k for e in ledger.entries("act") if e.body.get("act") == "expire" for k in e.body.get("records", ())}
+    whole, told_of, expired, faults = set(), set(), [], []
+    for one in (kept_of(station, entry) for entry in ledger.entries("archived")):
+        told_of.add(one.record)
+        state, says = one.state()
+        if state == "missing" and one.record in gone:
+            expired.append(one.record)
+        elif state == "kept":
+            whole.add(one.record)
+        else:
+            faults.append(f"entry {one.record}: {says}")
+        if progress is not None:
+            progress(one.folder.name)
+    # A shot that could not be read has no picture to keep, and its record says so.
+    due = (e.seq for e in ledger.entries("record") if e.body["shot"]["pictures"])
+    never = tuple(seq for seq in due if seq not in told_of and seq not in gone)
+    return _Shots(frozenset(whole), tuple(expired), never, tuple(faults))
+
+
+def _studies(station: Station, ledger: Ledger) -> tuple[int, list[str]]:
+    """Return how many studies are as they were made, with their data, and what is wrong with the others."""
+    studies = list(kept_studies(station, ledger))
+    faults = [f"entry {one.act.seq}: {one.fault}" for one in studies if one.fault is not None]
+    return len(studies) - len(faults), faults
+
+
+def _agreed(station: Station, ledger: Ledger) -> tuple[int, list[str]]:
+    """Return how many of the requirements that were ever agreed are as they were, and what is wrong with the others."""
+    acts = {e.body["requirements"]: e.seq for e in ledger.entries("act") if e.body.get("act") == AGREE}
+    faults = []
+    for sha, seq in acts.items():
+        try:
+            demand_as_agreed(station, sha)
+        except TiepointError as error:
+            faults.append(f"entry {seq}: {error}")
+    return len(acts) - len(faults), faults
 
 
 def _copies(station: Station, ledger: Ledger) -> tuple[int, list[str]]:
@@ -108,7 +178,7 @@ def _copies(station: Station, ledger: Ledger) -> tuple[int, list[str]]:
 
 
 def _recomputed(
-    station: Station, ledger: Ledger, whole: set[int], sample: int, seed: int
+    station: Station, ledger: Ledger, whole: frozenset[int], sample: int, seed: int
 ) -> tuple[tuple[Replayed, ...], tuple[str, ...]]:
     """Return some records worked out again by the copies that judged them, and why some could not be."""
     chosen = random.Random(seed).sample(sorted(whole), min(sample, len(whole)))

@@ -1,0 +1,107 @@
+"""Whose evidence a ledger is: every act and record names its station, and an act says where it was renamed.
+
+A folder can be copied and its `station.toml` be given another name; the entries of its ledger cannot. So a station is
+what its entries say, and is called otherwise only from the act on that says so.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from tiepoint.documents.files import format_of
+from tiepoint.foundation.errors import UnusableInput
+from tiepoint.recipe.tables import shown
+from tiepoint.station.folder import STATION, Station
+from tiepoint.station.ledger import Entry, Ledger
+
+RENAME = "rename"
+
+
+@dataclass(frozen=True, slots=True)
+class Stranger:
+    """Entries that name another station, which no later act renamed: its `name`, the first of them, and how many."""
+
+    name: str
+    first: int
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Naming:
+    """What a ledger says of whose it is: entries of `strangers`, acts of a rename, and acts that name no station."""
+
+    strangers: tuple[Stranger, ...]
+    renamed: tuple[Entry, ...]
+    unnamed: tuple[int, ...]
+
+    def faults(self, station: Station) -> Iterator[str]:
+        """Yield, in sentences, which entries are of another station."""
+        for one in self.strangers:
+            which = f"entry {one.first} is" if one.count == 1 else f"entry {one.first} and {one.count - 1} more are"
+            yield f"{which} of the station {shown(one.name)}, and this is {shown(station.name)}"
+
+    def notes(self) -> Iterator[str]:
+        """Yield what a reader should know, and is no fault."""
+        for act in self.renamed:
+            was = " and ".join(shown(name) for name in act.body["was"])
+            yield f"entry {act.seq}, {act.written_utc[:10]}: renamed from {was} to {shown(act.body['station'])}"
+        if self.unnamed:
+            many = f" and {len(self.unnamed) - 1} more acts do" if len(self.unnamed) > 1 else " does"
+            yield f"entry {self.unnamed[0]}{many} not say of which station: an earlier tiepoint wrote no name there"
+
+
+def act_of(station: Station, act: str, *, who: str, why: str, **about: Any) -> dict[str, Any]:
+    """Return the body of a person's act at a station."""
+    return {"format": format_of("act"), "act": act, "station": station.name, "who": who, "why": why, **about}
+
+
+def naming_of(station: Station, ledger: Ledger) -> Naming:
+    """Return whose the entries of a ledger are, held against the name that the station has now."""
+    strangers: dict[str, Stranger] = {}
+    renamed, unnamed = [], []
+    for entry in ledger.entries():
+        if entry.body.get("act") == RENAME:
+            renamed.append(entry)
+            for was in entry.body["was"]:
+                strangers.pop(was, None)
+        name = entry.body.get("station")
+        if name is None and entry.kind == "act":
+            unnamed.append(entry.seq)
+        elif name is not None and name != station.name:
+            known = strangers.get(name, Stranger(name, entry.seq, 0))
+            strangers[name] = Stranger(name, known.first, known.count + 1)
+    return Naming(tuple(strangers.values()), tuple(renamed), tuple(unnamed))
+
+
+def name_in(ledger: Ledger) -> str | None:
+    """Return the name that the ledger's newest act or record gives its station; None where neither gives one."""
+    named = [entry for entry in map(ledger.last, ("act", "record")) if entry is not None and entry.body.get("station")]
+    return max(named, key=lambda entry: entry.seq).body["station"] if named else None
+
+
+def demand_own(station: Station, ledger: Ledger) -> None:
+    """Raise `UnusableInput` where the ledger is of a station that is called otherwise: nothing is added to it then."""
+    name = name_in(ledger)
+    if name is not None and name != station.name:
+        raise UnusableInput(
+            f"{ledger.path} is of the station {shown(name)}, and {station.folder / STATION} calls it "
+            f"{shown(station.name)}; if it was renamed, date that with tiepoint accept --why; if the folder was copied "
+            "for another station, begin that one without ledger, accepted, archive and studies"
+        )
+
+
+def other_names(station: Station) -> tuple[str, ...]:
+    """Return what the entries of its ledger call a station, where that is not its name, nor was renamed to it."""
+    if not station.ledger_path.is_file():
+        return ()
+    with Ledger(station.ledger_path) as ledger:
+        return tuple(one.name for one in naming_of(station, ledger).strangers)
+
+
+def rename(station: Station, *, who: str, why: str, at: str | None = None) -> Entry | None:
+    """Write into the ledger that the station is called what `station.toml` says; None where it is already."""
+    was = other_names(station)
+    if not was:
+        return None
+    with Ledger(station.ledger_path) as ledger:
+        return ledger.append("act", act_of(station, RENAME, who=who, why=why, was=list(was)), at=at)
