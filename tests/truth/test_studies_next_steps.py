@@ -64,13 +64,45 @@ def test_where_nothing_is_lost_nothing_needs_to_be_done() -> None:
     assert "nothing needs to be done" in found.sentences[0]
 
 
+def test_an_average_takes_nothing_off_what_four_shots_of_a_part_share() -> None:
+    # CONTRACTS: averaging reduces only scopes that vary. 0.006 by noise, 0.005 by the level of the part's own outline.
+    level = term("level:plate-01/bead", 0.005, "part")
+    found = next_steps((term("edges:plate-01/bead", 0.006, "pixel"), level), Limits(9.98, 10.02), PARTS)
+    step = next(s for s in found.steps if s.action.startswith("take four shots"))
+    assert level.label not in step.acts_on
+    assert found.steps[0].action.startswith("take four shots")
+    assert step.after.u == pytest.approx(math.hypot(0.003, 0.005), rel=1e-12)
+
+
+def test_one_known_part_corrects_only_an_edge_that_is_the_same_on_all_parts() -> None:
+    known = next(a for a in ACTIONS if a.name.startswith("measure one known part"))
+    assert known.acts(term("edge:punched:edge-definition", 0.01, "station"))
+    assert not known.acts(term("edge:punched/plate-01:edge-definition", 0.01, "part"))
+
+
+@pytest.mark.parametrize(
+    ("id_", "scope"),
+    [
+        ("edges:plate-01/height of the boss#0", "pixel"),
+        ("edges:plate-01/temperature mark", "pixel"),
+        ("edges:plate-01/tile-bias", "pixel"),
+        ("edges:shot:bow", "pixel"),
+    ],
+)
+def test_an_action_on_a_tie_does_not_act_on_a_step_that_is_named_like_its_cause(id_, scope) -> None:
+    acting = [a.name for a in ACTIONS if a.acts(term(id_, 0.01, scope))]
+    assert not [name for name in acting if not name.startswith(("take four shots", "bring more pixels"))]
+
+
 def test_sources_of_the_demo_have_an_action_each() -> None:
-    # Ids as ties and steps write them (ties/by_target, targets/paper, ties/move, recipe/sizes, vision/definition).
-    ids = (
-        "target:768b36f4/swelling/x", "instrument:glass scale no 4/scale", "target:a/bar-reading/y/2026-01-05",
-        "tie:target-b1:bow#2", "tie:target-b1:corners#4", "tie:target-b1:distance", "height:hinge plate/vent-60",
-        "edge:punched/plate-01:edge-definition", "edges:bore A/plate-01", "model:edge-curvature", "target:a/expansion",
-        "tie:length-1:lens", "lean:part:x",
+    # Ids and scopes as ties and steps write them (ties/by_target, targets/paper, ties/move, recipe/sizes, fits).
+    sources = (
+        ("target:768b36f4/swelling/x", "station"), ("instrument:glass scale no 4/scale", "instrument"),
+        ("target:a/bar-reading/y/2026-01-05", "station"), ("tie:target-b1:bow#2", "tie"),
+        ("tie:target-b1:corners#4", "tie"), ("tie:target-b1:distance", "tie"),
+        ("height:hinge plate/vent-60", "station"), ("edge:punched:edge-definition", "station"),
+        ("edges:bore A/plate-01", "pixel"), ("model:edge-curvature", "instrument"), ("target:a/expansion", "station"),
+        ("tie:length-1:lens", "tie"), ("lean:part:x", "part"),
     )  # fmt: skip
-    for one in ids:
-        assert any(action.pattern.search(one) for action in ACTIONS), one
+    for id_, scope in sources:
+        assert any(action.acts(term(id_, 0.01, scope)) for action in ACTIONS), id_

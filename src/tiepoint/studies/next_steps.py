@@ -9,7 +9,9 @@ import math
 import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import get_args
 
+from tiepoint.foundation.sources import Scope
 from tiepoint.model.decide import Limits
 from tiepoint.model.reading import SourceTerm
 from tiepoint.studies.limits import SHARED, share, zones_of
@@ -29,6 +31,8 @@ LEAST_GAIN = 0.02
 class Action:
     """Something to do: what, the sources that it acts on (by a pattern of their ids), and what it leaves of each u.
 
+    `scopes`: of which these sources are: an average takes nothing off what is the same in all that it is of, and a
+    correction nothing off what differs from part to part; a person's name for a step cannot be taken for a cause.
     `assumes`: what was taken for granted of how well it is done.
     """
 
@@ -36,6 +40,15 @@ class Action:
     pattern: re.Pattern[str]
     leaves: Callable[[SourceTerm], float]
     assumes: str = ""
+    scopes: frozenset[str] = frozenset(get_args(Scope))
+
+    def acts(self, term: SourceTerm) -> bool:
+        """Whether it takes something off a source."""
+        return term.scope in self.scopes and self.pattern.search(term.id) is not None
+
+
+AMONG_SHOTS: frozenset[str] = frozenset({"pixel", "shot"})
+"""What differs between shots of one part that stays where it lies."""
 
 
 def _to(factor: float) -> Callable[[SourceTerm], float]:
@@ -58,44 +71,54 @@ ACTIONS = (
         re.compile(r"/print-scale/"),
         _unmeasured_bars,
         f"bars of {BAR_MM:g} mm",
+        SHARED,
     ),
     Action(
         "measure the bars of the target to ±0.05 mm, or twice as well",
         re.compile(r"/bar-reading/|^instrument:.*/scale"),
         _measured_bars,
+        scopes=SHARED,
     ),
     Action(
         "print the target on glass or aluminium",
         re.compile(r"/swelling/"),
         _to(0.0),
         "it swells no more",
+        SHARED,
     ),
-    Action("keep target and part within 2 K of the tie", re.compile(r"/expansion|temperature"), _to(0.4)),
+    Action("keep target and part within 2 K of the tie", re.compile(r"/expansion|temperature"), _to(0.4), "", SHARED),
     Action(
         "tie again at the part's height, and state that height four times as well",
         re.compile(r"height|:distance$|principal-|plane-z"),
         _to(0.25),
+        scopes=SHARED,
     ),
     Action(
         "take four shots of each part and average",
-        re.compile(r"^(edges|form|corners|contrast|aligned|level|colour|levels|spread|scale):|^pixel:|noise"),
+        re.compile(
+            r"^(edges|corners|lattice|contrast|aligned|colour|levels|spread|scale|pixel):(?!.*-(bias|pull)(#|$))|noise"
+        ),
         _to(0.5),
-        "their noise is independent",
+        "their noise is independent, and none of it the part's own form",
+        AMONG_SHOTS,
     ),
     Action(
         "measure one known part, and correct the edges by it",
         re.compile(r"edge-definition|:edge$"),
         _to(0.25),
+        scopes=SHARED,
     ),
     Action(
         "take four photos of the target, on a flat plate",
         re.compile(r":(corners|bow|pairs|remainder|rest)(#|$)"),
         _to(0.5),
+        scopes=SHARED,
     ),
     Action(
         "make a camera document by views, and tie with it",
         re.compile(r":(lens|tilt|stretch|cushion|foreshorten)"),
         _to(0.2),
+        scopes=SHARED,
     ),
     Action("let the part lie flat, and prove it", re.compile(r"^lean:"), _to(0.3)),
     Action("bring more pixels to each mm, twice as many", re.compile(r"^model:|-bias$"), _to(0.5)),
@@ -159,7 +182,7 @@ def next_steps(
         action, changed, after = min(tried, key=lambda one: (one[2].lost, one[2].u))
         if after.u > (1 - LEAST_GAIN) * standing.u:
             break
-        acts_on = tuple(dict.fromkeys(t.label for t in left if action.pattern.search(t.id)))
+        acts_on = tuple(dict.fromkeys(t.label for t in left if action.acts(t)))
         steps.append(NextStep(action.name, acts_on, action.assumes, after))
         open_ = [other for other in open_ if other is not action]
         left, standing = changed, after
@@ -171,7 +194,7 @@ def _actions(terms: Sequence[SourceTerm]) -> Iterable[Action]:
     """Yield the actions that act on a source, and for what none acts on: know it twice as well."""
     known: set[str] = set()
     for action in ACTIONS:
-        acting = [t.id for t in terms if action.pattern.search(t.id)]
+        acting = [t.id for t in terms if action.acts(t)]
         if acting:
             yield action
         known |= set(acting)
@@ -181,7 +204,7 @@ def _actions(terms: Sequence[SourceTerm]) -> Iterable[Action]:
 
 
 def _done(action: Action, terms: Sequence[SourceTerm]) -> list[SourceTerm]:
-    return [t._replace(c=t.c * action.leaves(t)) if action.pattern.search(t.id) else t for t in terms]
+    return [t._replace(c=t.c * action.leaves(t)) if action.acts(t) else t for t in terms]
 
 
 def _standing(terms: Sequence[SourceTerm], limits: Limits, parts: Normal | Sample, dof: float, unit: str) -> Standing:
