@@ -18,7 +18,7 @@ import pytest
 
 from tiepoint.bench import demo_folder
 from tiepoint.bench.demo import demo_once
-from tiepoint.bench.demo_accept import Extent
+from tiepoint.bench.demo_accept import Extent, ordered
 from tiepoint.bench.demo_bench import PLATE_HEIGHT_MM, U_EDGE_MM, as_seen, make_bench
 from tiepoint.bench.demo_face import close_up_of
 from tiepoint.bench.demo_proofs import BORE, PITCH
@@ -30,6 +30,8 @@ from tiepoint.foundation.errors import UnusableInput
 from tiepoint.recipe.recipe import load_recipe
 from tiepoint.recipe.records import read_records, recompute
 from tiepoint.station.folder import open_station
+from tiepoint.station.ledger import Ledger
+from tiepoint.station.requirements import agreed_requirements
 from tiepoint.station.verify import verify
 from tiepoint.targets.document import from_document as target_from
 from tiepoint.ties.camera import camera_from_document
@@ -212,6 +214,18 @@ def test_nothing_is_taken_away_through_a_link_out_of_the_folder(tmp_path):
     with pytest.raises(UnusableInput, match="is no demo's folder"):
         demo_folder.claim(folder)
     assert (other / "keep.txt").read_text() == "do not lose"
+
+
+def test_what_a_stopped_demo_left_of_its_station_is_begun_anew_and_a_persons_shots_stay(tmp_path):
+    archive = tmp_path / "station" / "archive"
+    for day in ("2026-01-05", "2026-11-26"):  # the demo's own time, and a person's
+        (archive / day / "000000003_golden_conforms").mkdir(parents=True)
+    (tmp_path / "station" / "ledger.sqlite").write_bytes(b"half of one")
+    station = ordered(tmp_path, make_bench(7, 1))
+    with Ledger(station.ledger_path) as ledger:
+        assert ledger.head.seq == 1
+        assert agreed_requirements(station, ledger)[1].written_utc.startswith("2026-01-05")
+    assert [day.name for day in archive.iterdir()] == ["2026-11-26"]
 
 
 def test_a_file_for_a_folder_is_refused(tmp_path):
