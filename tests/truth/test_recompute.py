@@ -64,6 +64,12 @@ def test_special_functions_are_those_of_scipy(script):
     dofs = [1.0, 2.0, 2.5, 9.0, 18.0, 60.0, 299.0, 4999.0]
     tails = [0.001, 0.025, 0.05, 0.5, 0.95, 0.975, 0.9999]
     asked = [(p, d) for p in tails for d in dofs]
+    many = [(p, d) for p in tails for d in (9999.0, 12345.6, 1.7e7)]
+    got = script("(a) => a.map(([p, n]) => stat.tQuantile(p, n))", many)
+    assert got == pytest.approx([stats.t.ppf(p, d) for p, d in many], rel=1e-10, abs=1e-12)
+    at = [(t, d) for t in (-3.0, -0.01, 0.0, 1.6, 4.0, 40.0) for d in (1.0, 30.0, 12345.6, 1.7e7)]
+    got = script("(a) => a.map(([t, n]) => stat.tBelow(t, n))", at)
+    assert got == pytest.approx([float(stats.t.cdf(t, d)) for t, d in at], rel=1e-9)
     two = [(p, a, b) for p in tails for a in dofs for b in rng.choice(dofs, 3).tolist()]
     got = script("(a) => a.map(([p, n]) => stat.chi2Quantile(p, n))", asked)
     assert got == pytest.approx([float(special.chdtri(d, 1 - p)) for p, d in asked], rel=1e-10)
@@ -139,9 +145,9 @@ def crossed(levels, repeats, drop=0):
     return measured([values[k] for k in kept], part=tuple(str(cells[k][0]) for k in kept), factors=factors)
 
 
-def type1(n, u):
+def type1(n, u, tolerance=0.2):
     values = 4.5 + np.random.default_rng(n).normal(0.0005, 0.002, n)
-    return study_type1(measured(values), tolerance=0.2, reference=4.5, u_reference=u)
+    return study_type1(measured(values), tolerance=tolerance, reference=4.5, u_reference=u)
 
 
 def stability(n, sets):
@@ -203,6 +209,7 @@ STUDIES = {
     "rr of unequal repeats": lambda: study_rr(crossed((8, 3), 4, drop=7), tolerance=0.5),
     "type1": lambda: type1(50, 0.0003),
     "type1 of few": lambda: type1(10, 0.0),
+    "type1 of a tolerance that is wide": lambda: type1(25, 0.0003, 3.0),
     "linearity": lambda: study_linearity(LINE, u_reference=0.01, most=0.5),
     "stability": lambda: stability(40, 0),
     "stability by sets": lambda: stability(100, 5),

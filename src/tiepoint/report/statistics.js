@@ -39,18 +39,23 @@ const stat = (() => {
     }
     return h;
   };
-  // The incomplete beta function (Abramowitz & Stegun 26.5.8).
-  const beta = (x, a, b) => {
+  // ln Γ(a + b) − ln Γ(a), which are near each other where a is large.
+  const lnGammaStep = (a, b) =>
+    a < 1e4 ? lnGamma(a + b) - lnGamma(a)
+      : b * Math.log(a) + (a + b - 0.5) * Math.log1p(b / a) - b + (1 / (a + b) - 1 / a) / 12;
+  // The incomplete beta function (Abramowitz & Stegun 26.5.8); y is 1 − x, where that is known better.
+  const beta = (x, a, b, y = 1 - x) => {
     if (x <= 0) return 0;
-    if (x >= 1) return 1;
-    if (x > (a + 1) / (a + b + 2)) return 1 - beta(1 - x, b, a);
-    const front = Math.exp(lnGamma(a + b) - lnGamma(a) - lnGamma(b) + a * Math.log(x) + b * Math.log1p(-x));
+    if (y <= 0) return 1;
+    if (x > (a + 1) / (a + b + 2)) return 1 - beta(y, b, a, x);
+    const logs = [x < 0.5 ? Math.log(x) : Math.log1p(-y), y < 0.5 ? Math.log(y) : Math.log1p(-x)];
+    const whole = a > b ? lnGammaStep(a, b) - lnGamma(b) : lnGammaStep(b, a) - lnGamma(a);
     const next = (k) => {
       const m = k >> 1;
       const down = (a + k - 1) * (a + k);
       return [k % 2 ? (-(a + m) * (a + b + m) * x) / down : (m * (b - m) * x) / down, 1];
     };
-    return front / (a * fraction(1, next));
+    return Math.exp(whole + a * logs[0] + b * logs[1]) / (a * fraction(1, next));
   };
   // The incomplete gamma function, from below (`P`) and from above (`Q`) (Abramowitz & Stegun 6.5.29 and 6.5.31).
   const P = (a, x) => (x <= 0 ? 0 : x > a + 1 ? 1 - above(a, x) : below(a, x));
@@ -83,12 +88,19 @@ const stat = (() => {
   const tBelow = (t, dof) => {
     if (dof === null) return normal(t);
     // Near the middle from there, and the tails from theirs: neither loses its digits.
-    const middle = (t * t) / (dof + t * t);
-    if (middle < 0.5) return 0.5 + Math.sign(t) * 0.5 * beta(middle, 0.5, dof / 2);
-    const tail = 0.5 * beta(dof / (dof + t * t), dof / 2, 0.5);
+    const [middle, rest] = [(t * t) / (dof + t * t), dof / (dof + t * t)];
+    if (middle < 0.5) return 0.5 + Math.sign(t) * 0.5 * beta(middle, 0.5, dof / 2, rest);
+    const tail = 0.5 * beta(rest, dof / 2, 0.5, middle);
     return t < 0 ? tail : 1 - tail;
   };
-  const tQuantile = (p, dof) => (dof === null ? normalQuantile(p) : inverse((t) => tBelow(t, dof), p, -1e6, 1e6));
+  const tQuantile = (p, dof) => {
+    if (dof === null) return normalQuantile(p);
+    if (dof < 1e4) return inverse((t) => tBelow(t, dof), p, -1e6, 1e6);
+    // The first terms of its way to the normal law (Abramowitz & Stegun 26.7.5); the next is below 1e-15.
+    const z = normalQuantile(p);
+    const g = [(z ** 3 + z) / 4, (5 * z ** 5 + 16 * z ** 3 + 3 * z) / 96, (3 * z ** 7 + 19 * z ** 5 + 17 * z ** 3 - 15 * z) / 384];
+    return z + g[0] / dof + g[1] / dof ** 2 + g[2] / dof ** 3;
+  };
   const chi2 = (x, dof) => P(dof / 2, x / 2);
   const chi2Quantile = (p, dof) => {
     const rising = (x) => chi2(x, dof);
@@ -155,7 +167,8 @@ const stat = (() => {
   };
   // Values v = χ/√dof with their weights: how an estimated standard deviation stands to the true one.
   const chi = (dof, nodes, tail) => {
-    const ends = [tail, 1 - tail].map((p) => Math.sqrt(chi2Quantile(p, dof) / dof));
+    const above = inverse((x) => -Q(dof / 2, x / 2), -tail, 0, beyond((x) => -Q(dof / 2, x / 2), -tail));
+    const ends = [chi2Quantile(1 - (1 - tail), dof), above].map((x) => Math.sqrt(x / dof));
     const found = legendre(nodes).map(([x, w]) => [(ends[0] + ends[1]) / 2 + ((ends[1] - ends[0]) / 2) * x, w]);
     const logs = found.map(([v]) => (dof - 1) * Math.log(v) - (dof * v * v) / 2);
     const most = Math.max(...logs);
