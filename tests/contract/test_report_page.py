@@ -179,6 +179,7 @@ def test_paper_and_page_tell_all_that_a_report_must(made):
             assert words in told, words
         assert "Not tried: no study of this kind" not in told  # there is one of every kind
         assert "error at point 3" in told
+        assert "1 wrong of 2" in told  # no escape may be among 2 995, and one was
         assert "RP, pose" in told
 
 

@@ -4,6 +4,7 @@ import math
 import statistics
 from collections.abc import Iterator, Sequence
 
+from tiepoint.documents.revived import revived
 from tiepoint.foundation.rounding import value_and_pm, with_unit
 from tiepoint.model.decide import Limits
 from tiepoint.report.acceptance_dates import Dated
@@ -30,6 +31,7 @@ from tiepoint.report.figures import counted
 from tiepoint.report.study_numbers import worked
 from tiepoint.station.matrix import Line
 from tiepoint.station.requirements import Characteristic, Influence, Requirement
+from tiepoint.studies.rates import Rate, more_parts
 
 
 def acceptance(story: AcceptanceStory) -> Report:
@@ -181,7 +183,8 @@ def _requirements(story: AcceptanceStory) -> Iterator[Block]:
     yield Grid(
         ("", "What was agreed", "By", "Found", "Asked", "State"), tuple(rows), frozenset({4}), (7, 33, 13, 24, 9, 14)
     )
-    yield from (Note(f"{line.asked.id}: {line.why}.") for line in story.lines if line.state != "shown")
+    yield from (Note(f"{line.asked.id} is {line.state}: {line.why}.") for line in story.lines if line.state != "shown")
+    yield from _what_it_takes(story.lines)
     yield from _which_came_first(story)
     yield Note(
         f"The criteria are of {when(story.agreed.written_utc)} (entry {story.agreed.seq}, by "
@@ -196,6 +199,33 @@ def _requirement(line: Line) -> tuple[Cell, ...]:
     seq = None if line.study is None else line.study.act.seq
     by = Cell(asked.by, entry=seq, to=None if seq is None else f"study-{seq}")
     return cells(asked.id, asked.says, by, Cell(said, how=_how(line)), _asked(asked), Cell(line.state, line.state))
+
+
+def _what_it_takes(lines: Sequence[Line]) -> Iterator[Block]:
+    """Yield how many more parts, all decided rightly, would show the agreed rates that are not shown."""
+    rows = []
+    for line in lines:
+        rate = _rate_of(line) if line.state == "not shown" and line.asked.most is not None else None
+        if rate is not None and line.asked.most is not None and (more := more_parts(rate, line.asked.most)) is not None:
+            inputs = {"events": rate.events, "n": rate.n, "most": line.asked.most, "confidence": rate.confidence}
+            tried = f"{rate.events} wrong of {rate.n}"
+            rows.append(cells(line.asked.id, tried, Cell(f"{more} more", how=Recompute("more", inputs, {"": more}))))
+    if rows:
+        yield Grid(
+            ("", "Tried so far", "Parts that would show it, all decided rightly"), tuple(rows), widths=(8, 30, 62)
+        )
+
+
+def _rate_of(line: Line) -> Rate | None:
+    """Return the rate that a requirement is held by, as its study has it; None where that is no rate."""
+    if line.study is None or line.found is None:
+        return None
+    outcome = line.study.document["outcome"]
+    kept = [one for one in outcome.values() if isinstance(one, dict)]
+    kept += [one["wrong"] for one in outcome.get("classes", ()) if isinstance(one, dict)]
+    ends = {"at_least": line.found.low, "at_most": line.found.high}
+    found = next((one for one in kept if ends.items() <= one.items()), None)
+    return None if found is None else revived(Rate, found)
 
 
 def _how(line: Line) -> Recompute | None:
