@@ -65,7 +65,7 @@ def test_where_nothing_is_lost_nothing_needs_to_be_done() -> None:
 
 
 def test_an_average_takes_nothing_off_what_four_shots_of_a_part_share() -> None:
-    # CONTRACTS: averaging reduces only scopes that vary. 0.006 by noise, 0.005 by the level of the part's own outline.
+    # Averaging reduces only scopes that vary. 0.006 by noise, 0.005 by the level of the part's own outline.
     level = term("level:plate-01/bead", 0.005, "part")
     found = next_steps((term("edges:plate-01/bead", 0.006, "pixel"), level), Limits(9.98, 10.02), PARTS)
     step = next(s for s in found.steps if s.action.startswith("take four shots"))
