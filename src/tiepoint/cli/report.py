@@ -28,7 +28,7 @@ def report(
         typer.Option(
             "--pictures", metavar="N", min=0, max=100, help="Show so many judged shots; which, the report says."
         ),
-    ] = 24,
+    ] = 12,
     sign: Annotated[
         Path | None,
         typer.Option("--sign", metavar="KEY.pem", help="Sign each file by this Ed25519 key: FILE.sig beside it."),

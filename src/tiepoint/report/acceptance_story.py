@@ -33,7 +33,7 @@ from tiepoint.ties.tie import Tie
 
 MOST_WRONG = 60
 """Parts of a trial that are shown as thumbnails."""
-PICTURES = 24
+PICTURES = 12
 """Judged shots that are shown, unless more or fewer are asked for."""
 
 
