@@ -140,7 +140,7 @@ class TestAnotherStation:
         told = cli("verify", proved.folder, *QUICK, "--json")
         assert (told.code, told.json["faults"]) == (0, [])
         (note,) = told.json["notes"]
-        assert note.startswith("entry 1 and 2 more acts do not say of which station")
+        assert note.startswith("3 acts name no station, the first of them entry 1")
         assert cli("run", proved.folder, proved.shots / "vent-0.png", "--variant", "thin").code == 0
         call_it(proved, "another")
         said = cli("verify", proved.folder, *QUICK)

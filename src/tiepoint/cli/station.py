@@ -269,7 +269,8 @@ def _evidence(found: "Evidence") -> dict[str, object]:
 
 def _told(found: "Evidence") -> Iterator[str]:
     chain = "the chain holds" if found.chain.holds else "the chain does not hold"
-    yield f"Ledger: {found.chain.count} entries, {chain}; head {found.chain.head.sha}."
+    since = f", the first {found.first}" if found.first is not None else ""
+    yield f"Ledger: {found.chain.count} entries{since}, {chain}; head {found.chain.head.sha}."
     if found.chain.holds:
         gone = f", {len(found.expired)} taken away by right" if found.expired else ""
         never = f", {len(found.never_kept)} never kept" if found.never_kept else ""

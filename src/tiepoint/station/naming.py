@@ -46,8 +46,8 @@ class Naming:
             was = " and ".join(shown(name) for name in act.body["was"])
             yield f"entry {act.seq}, {act.written_utc[:10]}: renamed from {was} to {shown(act.body['station'])}"
         if self.unnamed:
-            many = f" and {len(self.unnamed) - 1} more acts do" if len(self.unnamed) > 1 else " does"
-            yield f"entry {self.unnamed[0]}{many} not say of which station: an earlier tiepoint wrote no name there"
+            which = "1 act names" if len(self.unnamed) == 1 else f"{len(self.unnamed)} acts name"
+            yield f"{which} no station, the first of them entry {self.unnamed[0]}: an earlier tiepoint wrote so"
 
 
 def act_of(station: Station, act: str, *, who: str, why: str, **about: Any) -> dict[str, Any]:
