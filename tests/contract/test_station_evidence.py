@@ -147,6 +147,42 @@ class TestAnotherStation:
         assert (said.code, 'entry 5 is of the station "vent bores"' in said.out) == (1, True)
 
 
+class TestWhatRuns:
+    def test_an_earlier_copy_that_is_pointed_to_again_is_found(self, cli, proved):
+        """Accepted once, so no stranger; but not what was accepted last."""
+        path = proved.folder / "accepted.toml"
+        before = path.read_text()
+        proved.change("plus = 0.1", "plus = 0.05")
+        assert cli("accept", proved.folder, "--why", "narrower").code == 0
+        assert cli("verify", proved.folder, *QUICK).code == 0
+        path.write_text(before)
+        said = cli("verify", proved.folder, *QUICK)
+        assert (said.code, "has thin run by the copy" in said.out) == (1, True)
+        path.unlink()
+        said = cli("verify", proved.folder, *QUICK)
+        assert (said.code, "has thin run by nothing, and the copy" in said.out) == (1, True)
+
+    def test_evidence_that_lies_elsewhere_is_told_when_accepted_and_when_verified(self, cli, vent):
+        path = vent.folder / "station.toml"
+        path.write_text(path.read_text() + '[ledger]\nfile = "../elsewhere.sqlite"\n')
+        said = cli("accept", vent.folder, "--why", "first")
+        assert said.code == 0
+        assert "lies outside of the station's folder" in said.err
+        told = cli("verify", vent.folder, *QUICK, "--json").json
+        assert (told["good"], len(told["notes"])) == (True, 1)
+
+    def test_a_clock_that_was_set_back_is_told(self, cli, proved):
+        with Ledger(open_station(proved.folder).ledger_path) as ledger:
+            body = {"act": "note", "station": "vent bores", "who": "x", "why": "y"}
+            seq = ledger.append("act", body, at="1999-11-26T08:00:00.000Z").seq
+            ledger.append("act", body)
+        told = cli("verify", proved.folder, *QUICK, "--json").json
+        assert told["good"]
+        assert [note for note in told["notes"] if "clock" in note] == [
+            f"entry {seq} is dated before entry {seq - 1}: the clock was set back; the order is that of the entries"
+        ]
+
+
 KILLED = """
 import os, sys
 from pathlib import Path

@@ -68,7 +68,7 @@ def accept(
     if show or not changes:
         lines = changes or [f"Nothing differs from what is accepted at {there.name}."]
         present(Answer({**document, "accepted": None}, tuple(lines)), as_json)
-    for line in changes:
+    for line in (*changes, *there.outside()):
         hint_at(line)
     by, reason = who_is_asking(who), _why(why)
     named = rename(there, who=by, why=reason)

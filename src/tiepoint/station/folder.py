@@ -100,6 +100,12 @@ class Station:
         """Yield the drafts of recipes in the order of their names."""
         yield from sorted((self.folder / RECIPES).glob("*.toml"))
 
+    def outside(self) -> Iterator[str]:
+        """Yield, in sentences, what of the evidence does not lie in the folder, and so is not copied with it."""
+        for what, path in (("ledger", self.ledger_path), ("archive", self.archive_path)):
+            if not path.resolve().is_relative_to(self.folder.resolve()):
+                yield f"the {what} {path} lies outside of the station's folder: a copy of the folder is without it"
+
     def relative(self, path: Path) -> str:
         """Return a path in the folder as documents give it; `UnusableInput` where it leads out of it."""
         try:

@@ -87,11 +87,16 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Chain:
-    """What a ledger's chain proves: `count` of entries, its `head`, and `faults` in sentences, none where it holds."""
+    """What a ledger's chain proves: `count` of entries, its `head`, and `faults` in sentences, none where it holds.
+
+    `set_back`: entries that are dated more than a minute before the one before them: the clock was set back, and dates
+    prove no order. The chain does.
+    """
 
     count: int
     head: Head
     faults: tuple[str, ...]
+    set_back: tuple[int, ...] = ()
 
     @property
     def holds(self) -> bool:
@@ -271,7 +276,8 @@ class Ledger:
     def check(self) -> Chain:
         """Return whether every entry is as it was written and none is missing."""
         faults: list[str] = []
-        count, before = 0, Head(0, NOTHING)
+        set_back: list[int] = []
+        count, before, latest = 0, Head(0, NOTHING), ""
         after = -1
         while True:
             with self._reading() as base:
@@ -280,12 +286,14 @@ class Ledger:
                 ).all()
             for row in rows:
                 faults += _faults_of(row, before)
-                before = Head(row.seq, row.sha)
+                if _is_set_back(row.written_utc, latest):
+                    set_back.append(row.seq)
+                before, latest = Head(row.seq, row.sha), row.written_utc
             count += len(rows)
             if len(rows) < _AT_ONCE:
                 break
             after = rows[-1].seq
-        return Chain(count, before, tuple(faults))
+        return Chain(count, before, tuple(faults), tuple(set_back))
 
     @contextmanager
     def _reading(self) -> Iterator[sql.Connection]:
@@ -341,6 +349,14 @@ def _faults_of(row: Any, before: Head) -> list[str]:
         return [f"entry {row.seq} does not follow entry {before.seq}: one of them was put in place of another"]
     wrong = [name for name, value in columns.items() if getattr(row, name) != value]
     return [f"entry {row.seq} was altered: its {wrong[0]} is not what its content says"] if wrong else []
+
+
+def _is_set_back(written_utc: str, before: str) -> bool:
+    """Return whether a time lies clearly before that of the entry before; writers side by side differ by seconds."""
+    try:
+        return (datetime.fromisoformat(before) - datetime.fromisoformat(written_utc)).total_seconds() > 60
+    except (ValueError, TypeError):
+        return False
 
 
 def _columns(seq: int, kind: str, written_utc: str, body: Mapping[str, Any]) -> dict[str, Any]:

@@ -5,11 +5,11 @@ there (`never_kept`) are told apart. Evidence of another station proves nothing 
 """
 
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 
 from tiepoint.foundation.errors import TiepointError
-from tiepoint.station.accepted import accepted_bundle, copy_of_recipe, folder_of, pointers_of, preparation_of
+from tiepoint.station.accepted import POINTER, accepted_bundle, copy_of_recipe, folder_of, pointers_of, preparation_of
 from tiepoint.station.archive import kept_of
 from tiepoint.station.folder import Station
 from tiepoint.station.kept import kept_studies
@@ -104,9 +104,14 @@ def verify(
         studies=studies,
         agreed=agreed,
         never_kept=shots.never_kept,
-        notes=tuple(naming.notes()),
+        notes=(*naming.notes(), *_set_back(chain), *station.outside()),
         first=first,
     )
+
+
+def _set_back(chain: Chain) -> Iterator[str]:
+    for seq in chain.set_back:
+        yield f"entry {seq} is dated before entry {seq - 1}: the clock was set back; the order is that of the entries"
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +179,23 @@ def _copies(station: Station, ledger: Ledger) -> tuple[int, list[str]]:
             whole += 1
         except TiepointError as error:
             faults.append(str(error))
-    return whole, faults
+    return whole, [*faults, *_other_pointers(station, ledger, known)]
+
+
+def _other_pointers(station: Station, ledger: Ledger, known: Collection[str]) -> Iterator[str]:
+    """Yield what is run by another accepted copy than the one that was accepted for it last."""
+    due: dict[str, str] = {}
+    by_recipe: dict[str, str] = {}
+    for act in (e.body for e in ledger.entries("act") if e.body.get("act") == "accept"):
+        by_recipe = {} if act["variants"] else {**by_recipe, **act["recipes"]}
+        due = act["variants"] or by_recipe
+    now = pointers_of(station)
+    runs = {**now.by_recipe, **now.by_variant}
+    for name in dict.fromkeys((*due, *runs)):
+        is_, was = runs.get(name), due.get(name)
+        if is_ != was and (is_ is None or is_ in known):
+            told = ["nothing" if sha is None else f"the copy {sha[:12]}" for sha in (is_, was)]
+            yield f"{station.folder / POINTER} has {name} run by {told[0]}, and {told[1]} was accepted for it last"
 
 
 def _recomputed(
