@@ -313,7 +313,7 @@ def _of_value(thing: Any) -> Any:
     if isinstance(thing, tuple):
         return [_of_value(item) for item in thing]
     if isinstance(thing, CheckedPoint):
-        return {**dataclasses.asdict(thing), "size_mm": thing.size_mm}
+        return {**dataclasses.asdict(thing), "size_mm": thing.size_mm, "why": thing.why or None}
     return thing
 
 
