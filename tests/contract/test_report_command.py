@@ -1,7 +1,9 @@
 """The command that writes the acceptance report: what is shown, not shown, not tried, and what it refuses."""
 
+import shutil
+
 import pytest
-from tests.helpers.vent_station import REQUIREMENTS
+from tests.helpers.vent_station import REQUIREMENTS, picture
 
 from tiepoint.station.folder import open_station
 from tiepoint.station.kept import keep_study
@@ -120,3 +122,69 @@ def test_a_study_is_kept_for_the_station_good_or_not(cli, ordered, tmp_path):
     assert told["R1"] == "shown"  # the newest study keeps 30 %, though it was made to show 0.1 %
     assert len(list((ordered.folder / "studies").glob("*rr*.json"))) == 3
     assert cli("verify", ordered.folder).code == 0
+
+
+def states(cli, folder, tmp_path):
+    said = cli("report", folder, "--out", tmp_path / "a.pdf", "--sample", "0", "--pictures", "0", "--json")
+    return said.json["requirements"]
+
+
+def labelled(folder):
+    """Draw a good and a bad part, and return the table that says which is which."""
+    for name, size in (("good", 4.4), ("bad", 4.8)):
+        picture(folder / f"{name}.png", size, len(name))
+    table = folder / "labels.csv"
+    table.write_text("shot,part_id,label,class\ngood.png,G,good,\nbad.png,B,bad,large\n")
+    return table
+
+
+ESCAPES = REQUIREMENTS + '[[requirement]]\nid = "T"\nsays = "Few escape."\nby = "trial"\nmost = 0.96\n'
+
+
+def test_only_a_trial_of_what_is_accepted_shows_a_requirement(cli, vent, tmp_path):
+    """A copy of the recipe elsewhere, with other limits in its table of variants, and then in itself, is another."""
+    (vent.folder / "requirements.toml").write_text(ESCAPES)
+    assert cli("accept", vent.folder, "--why", "order 7").code == 0
+    labels, elsewhere = labelled(tmp_path / "proof"), tmp_path / "elsewhere"
+    shutil.copytree(vent.folder, elsewhere, ignore=shutil.ignore_patterns("accepted*", "ledger*"))
+
+    def tried(folder):
+        recipe, variants = folder / "recipes" / "bore.toml", folder / "variants.csv"
+        words = ("trial", recipe, labels, "--variants", variants, "--variant", "thin", "--for", vent.folder)
+        assert cli(*words).code == 0
+        return states(cli, vent.folder, tmp_path)["T"]
+
+    assert tried(elsewhere) == "shown"  # the same by content, wherever it lies
+    variants = elsewhere / "variants.csv"
+    variants.write_text(variants.read_text().replace("bore,4.4", "bore,4.41"))
+    assert tried(elsewhere) == "not shown"
+    assert tried(vent.folder) == "shown"
+    recipe = vent.recipe
+    recipe.write_text(recipe.read_text().replace("plus = 0.1", "plus = 0.09"))
+    assert tried(vent.folder) == "not shown"
+
+
+def test_a_limit_that_is_relaxed_after_the_data_shows_nothing_by_them(cli, vent, tmp_path):
+    def asked(most, title="Vents"):
+        rr = f'[[requirement]]\nid = "R1"\nsays = "GRR."\nby = "rr"\nof = "bore.diameter"\nmost = {most}\n'
+        (vent.folder / "requirements.toml").write_text(REQUIREMENTS.replace("Vents", title) + rr)
+        assert cli("accept", vent.folder, "--why", "order 7").code == 0
+
+    def studied(shift=0.0, time=None):
+        table = tmp_path / "loads.csv"
+        cells = [(part, 4.36 + 0.01 * k + 0.001 * r + shift) for k, part in enumerate("ABCDE") for r in range(3)]
+        rows = [f"{part},{value:.5f}" + (f",{time}" if time else "") for part, value in cells]
+        table.write_text("part,value" + (",time" if time else "") + "\n" + "\n".join(rows) + "\n")
+        words = ("study", "rr", table, "--unit", "mm", "--tolerance", "0.2mm", "--for", vent.folder)
+        assert cli(*words, "--of", "bore.diameter").code == 0
+        return states(cli, vent.folder, tmp_path)["R1"]
+
+    asked(0.001)
+    assert studied() == "not shown"
+    asked(3.0)
+    assert studied() == "not shown"
+    assert studied(shift=0.00001) == "shown"
+    assert studied(shift=0.00002, time="2026-01-01T08:00:00Z") == "not shown"
+    assert studied(shift=0.00002, time="2126-01-01T08:00:00Z") == "shown"
+    asked(3.0, "Vents for greenhouses")
+    assert states(cli, vent.folder, tmp_path)["R1"] == "shown"

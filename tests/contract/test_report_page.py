@@ -267,8 +267,9 @@ def test_a_station_without_anything_but_an_order_says_so_of_everything(tmp_path)
     vent = new_station(tmp_path / "vent", square_tie(0.05, 640, 480, 1e-4))
     (vent.folder / "requirements.toml").write_text(ORDERED, encoding="utf-8")
     assert cli("accept", vent.folder, "--why", "order 7").code == 0
-    assert cli("report", vent.folder, "--out", tmp_path / "a.pdf").code == 0
+    assert cli("report", vent.folder, "--out", tmp_path / "a.pdf").code == 1
     told = text_of(tmp_path / "a.pdf")
+    assert "0 of 5 requirements are shown, and 5 of 5 not tried" in told
     for words in (
         "No quantity was measured yet: not tried", "no shot judged by it was kept", "Records: none",
         "Runs: the ledger tells of none", "no record says how long it took", "Codes and texts: not tried",

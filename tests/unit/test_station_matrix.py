@@ -10,7 +10,7 @@ from tiepoint.documents.canonical import plain
 from tiepoint.model.decide import Limits
 from tiepoint.station.kept import KeptStudy
 from tiepoint.station.ledger import Entry
-from tiepoint.station.matrix import matrix
+from tiepoint.station.matrix import Known, all_shown, in_all, matrix
 from tiepoint.station.requirements import Characteristic, Requirement
 from tiepoint.studies.lengths import known_lengths, study_lengths
 from tiepoint.studies.limits import stated_spread, study_limits
@@ -22,9 +22,9 @@ AGREED = Entry(3, "act", "2026-05-12T08:00:00.000Z", {}, "", "")
 RR = Requirement(id="R1", says="GRR", by="rr", of="bore A.diameter", most=0.3)
 
 
-def study(kind, outcome, seq=9, of="bore A.diameter", good=True, fault=None):
-    act = Entry(seq, "act", "2026-05-20T08:00:00.000Z", {}, "", "")
-    return KeptStudy(kind, of, good, {} if fault else {"outcome": outcome}, act, fault)
+def study(kind, outcome, seq=9, of="bore A.diameter", good=True, fault=None, data_sha=None, **document):
+    act = Entry(seq, "act", "2026-05-20T08:00:00.000Z", {"data_sha": data_sha}, "", "")
+    return KeptStudy(kind, of, good, {} if fault else {"outcome": outcome, **document}, act, fault)
 
 
 def grr(low, value, high, of_tolerance=True):
@@ -165,7 +165,7 @@ def test_a_study_made_for_another_tolerance_than_the_drawings_shows_nothing():
     def of(tolerance, unit):
         return study("rr", {**grr(0.05, 0.09, 0.2), "tolerance": tolerance, "unit": unit})
 
-    states = [matrix([RR], AGREED, [of(*t)], [drawn])[0] for t in ((0.2, "mm"), (2.0, "mm"), (0.2 / 25.4, "in"))]
+    states = [matrix([RR], AGREED, [of(*t)], Known([drawn]))[0] for t in ((0.2, "mm"), (2.0, "mm"), (0.2 / 25.4, "in"))]
     assert [line.state for line in states] == ["shown", "not shown", "shown"]
     assert "made for a tolerance of 2 mm, and the drawing gives 0.2" in states[1].why
 
@@ -232,7 +232,7 @@ def test_limits_are_held_by_the_risk_of_the_worst_station():
     assert state(asking("limits", most=3e-5), of) == "not shown"
     assert state(asking("limits", most=0.02, figure="producer's risk"), of) == "not shown"
     drawn = Characteristic(name="bore A", reading="bore A.diameter", drawing="C3", lower=4.3, upper=4.5)
-    (line,) = matrix([asking("limits", most=4e-5)], AGREED, [of], [drawn])
+    (line,) = matrix([asking("limits", most=4e-5)], AGREED, [of], Known([drawn]))
     assert (line.state, "other limits" in line.why) == ("not shown", True)
 
 
@@ -283,3 +283,126 @@ def test_studies_of_the_whole_station_answer_whatever_they_are_called():
     assert state(asking("pose", most=0.999 * high, of="cell 2"), told) == "not shown"
     assert state(asking("pose", most=high, of="cell 3"), told) == "not tried"
     assert state(asking("rr", most=0.3, of=None), study("rr", grr(0.1, 0.2, 0.25))) == "not tried"
+
+
+# --- criteria before data, and accepted recipes -----------------------------------------------------------------------
+
+GOOD = grr(0.1, 0.2, 0.25)
+
+
+def held(asked, *studies, agreed=AGREED, **known):
+    (found,) = matrix([asked], agreed, studies, Known(**known))
+    return found
+
+
+def test_a_requirement_counts_from_the_act_since_which_it_stands():
+    relaxed = Entry(12, "act", "2026-05-21T08:00:00.000Z", {}, "", "")
+    before, after = study("rr", GOOD, seq=9), study("rr", GOOD, seq=13)
+    assert held(RR, before, agreed=relaxed).state == "not shown"
+    line = held(RR, before, agreed=relaxed, since={"R1": AGREED})
+    assert (line.state, line.agreed) == ("shown", AGREED)
+    assert held(RR, after, agreed=relaxed).state == "shown"
+
+
+def test_data_that_were_studied_before_the_criterion_show_nothing_of_it():
+    """The same table studied again after its limit was relaxed: of the same bytes, whatever the file is called."""
+    old, again = study("rr", GOOD, seq=2, data_sha="ab"), study("rr", GOOD, seq=9, data_sha="ab")
+    line = held(RR, old, again)
+    assert (line.state, "entry 2 was of the same" in line.why) == ("not shown", True)
+    assert "2026-05-12T08:00:00.000Z (entry 3)" in line.why
+    assert held(RR, old, study("rr", GOOD, seq=9, data_sha="cd")).state == "shown"
+    assert held(RR, study("type1", {}, seq=2, data_sha="ab"), again).state == "not shown"
+    assert held(RR, study("rr", GOOD, seq=4, data_sha="ab"), again).state == "shown"
+
+
+@pytest.mark.parametrize(
+    ("taken", "state"),
+    [
+        ("2026-05-12T07:59:59Z", "not shown"),
+        ("2026-05-12T08:00:00Z", "shown"),
+        ("2026-05-12T09:59:00+02:00", "not shown"),
+        ("2026-05-12T08:30:00+00:00", "shown"),
+        ("2026-05-11 19:59:59", "not shown"),  # in every zone on earth
+        ("2026-05-12 07:00:00", "shown"),  # at 08:00 UTC, where clocks are behind
+        ("yesterday", "shown"),
+    ],
+)
+def test_data_that_tell_when_they_were_taken_are_held_to_it(taken, state):
+    assert held(RR, study("rr", GOOD), data_from=lambda _: taken).state == state
+
+
+def tried(seq, *shas, **document):
+    parts = [Showing(f"b{k}", "bad", "scratch", "rejected", pictures=(sha,)) for k, sha in enumerate(shas)]
+    parts.append(Showing("g", "good", "", "conforms", pictures=(f"good of {seq}",)))
+    outcome = plain(dataclasses.asdict(study_trial(parts)))
+    return study("trial", outcome, seq=seq, of=None, data_sha="labels", **document)
+
+
+def test_a_trial_is_as_old_as_its_pictures_and_not_as_its_labels():
+    asked = asking("trial", most=0.99, of=None)
+    assert held(asked, tried(2, "p1", "p2"), tried(9, "p2", "p3")).state == "not shown"
+    assert held(asked, tried(2, "p1", "p2"), tried(9, "p3", "p4")).state == "shown"
+
+
+def test_a_part_that_was_shown_twice_is_counted_once_and_forbids_nothing():
+    """n counts parts, each by its worst showing: the bound is that of so many parts already."""
+    twice = [Showing(f"b{k // 2}", "bad", "scratch", "rejected") for k in range(598)]
+    parts = [*twice, Showing("g", "good", "", "conforms")]
+    asked, told = asking("trial", most=0.01, of=None), plain(dataclasses.asdict(study_trial(parts)))
+    assert state(asked, study("trial", told, of=None)) == "shown"
+    less = plain(dataclasses.asdict(study_trial(parts[2:])))
+    assert state(asked, study("trial", less, of=None)) == "not shown"
+
+
+def revision(recipe="r1", tie="t1", lights=None, lower=4.3, variant="thin"):
+    limits = {"bore A.diameter": {"lower": lower, "upper": 4.5, "rule": "iso14253-1", "p": 0.95}}
+    return {"recipe_sha": recipe, "tie_shas": [tie], "lights_sha": lights, "variant": variant, "limits": limits}
+
+
+@pytest.mark.parametrize(
+    ("made", "why"),
+    [
+        ([revision()], None),
+        ([revision(variant=None)], None),
+        ([revision(recipe="r2")], "made with a recipe that is not accepted (r2)"),
+        ([revision(), revision(recipe="r2")], "made with a recipe that is not accepted (r2)"),
+        ([revision(tie="t2")], "made with another tie than the accepted recipe's"),
+        ([revision(lights="l2")], "made with other lights than the accepted recipe's"),
+        ([revision(lower=4.0)], "made with other limits of bore A.diameter than are accepted"),
+        (None, "does not say which recipe was tried"),
+    ],
+)
+def test_a_trial_of_what_nobody_accepted_shows_nothing(made, why):
+    more = {} if made is None else {"made_by": made}
+    line = held(asking("trial", most=0.99, of=None), tried(9, "p1", **more), accepted=[revision()])
+    assert (line.state, why is None or why in line.why) == ("shown" if why is None else "not shown", True)
+
+
+def test_a_study_of_records_of_a_draft_shows_nothing_and_one_of_a_table_is_not_asked():
+    assert held(RR, study("rr", GOOD, made_by=[revision("r2")]), accepted=[revision()]).state == "not shown"
+    assert held(RR, study("rr", GOOD, made_by=[revision()]), accepted=[revision()]).state == "shown"
+    assert held(RR, study("rr", GOOD), accepted=[revision()]).state == "shown"
+
+
+def test_a_study_is_held_to_the_drawing_of_its_own_variant():
+    def drawn(lower, upper, variant):
+        return Characteristic(
+            name=variant, reading="bore A.diameter", drawing="C3", lower=lower, upper=upper, variants=(variant,)
+        )
+
+    both = [drawn(4.3, 4.5, "thin"), drawn(4.5, 4.9, "wide")]
+    of = {**GOOD, "tolerance": 0.4, "unit": "mm"}
+    assert held(RR, study("rr", of), characteristics=both).state == "shown"
+    assert held(RR, study("rr", of, made_by=[revision(variant="wide")]), characteristics=both).state == "shown"
+    assert held(RR, study("rr", of, made_by=[revision(variant="thin")]), characteristics=both).state == "not shown"
+
+
+def test_all_is_shown_when_only_duty_is_left_and_what_is_left_is_counted():
+    duty = asking("times", most=0.5, of=None)
+    good, never = study("rr", GOOD), asking("type1", least=1.33)
+    lines = matrix([RR, duty], AGREED, [good])
+    assert (all_shown(lines), in_all(lines)) == (True, "1 of 2 requirements are shown, and 1 of 2 not tried.")
+    assert not all_shown(matrix([RR, never], AGREED, [good]))
+    assert not all_shown(matrix([never], AGREED, []))
+    assert in_all(matrix([RR], AGREED, [good])) == "1 of 1 requirement is shown."
+    assert in_all(matrix([RR], AGREED, [study("rr", grr(0.2, 0.4, 0.5))])).startswith("Not shown: R1. 0 of 1")

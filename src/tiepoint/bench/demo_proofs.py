@@ -103,12 +103,30 @@ class Proof:
         return self.table(f"{name}-{SHORT[id_]}", ",".join((*columns, "value", *CAME_FROM)), rows)
 
     def keep(
-        self, kind: str, of: str | None, study: Any, data: Path, command: str, pictures: Mapping[str, str] | None = None
+        self,
+        kind: str,
+        of: str | None,
+        study: Any,
+        data: Path,
+        command: str,
+        pictures: Mapping[str, str] | None = None,
+        records: Sequence[Record] = (),
     ) -> None:
         """Keep a study and its data in the station, as `--for` does; `command` makes it again in the demo's folder."""
         outcome = plain(_finite(study if isinstance(study, dict) else dataclasses.asdict(study)))
         told = f"tiepoint {command}"
-        keep_study(self.station, kind, of, outcome, data, who=WHO, command=told, pictures=pictures, at=self.now())
+        keep_study(
+            self.station,
+            kind,
+            of,
+            outcome,
+            data,
+            who=WHO,
+            command=told,
+            pictures=pictures,
+            records=records,
+            at=self.now(),
+        )
 
 
 def _cell(value: object) -> str:
@@ -280,7 +298,8 @@ def trial(proof: Proof, puts: Sequence[Put], shots: Sequence[str], overlays: Map
     run = "trial station/recipes/hinge-plate.toml proof/labels.csv --variants station/variants.csv"
     agreed = f"--most-escapes {100 * MOST_ESCAPES:g}% --most-false {100 * MOST_FALSE:g}%"
     pictures = {label.where: overlays[p.record.seq] for label, p in labels if p.record.seq in overlays}
-    proof.keep("trial", None, study, path, f"{run} {agreed} --for station", pictures)
+    records = [p.record for p in puts]
+    proof.keep("trial", None, study, path, f"{run} {agreed} --for station", pictures, records)
     return study
 
 

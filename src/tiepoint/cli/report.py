@@ -40,7 +40,7 @@ def report(
     It tells what was agreed (requirements.toml, dated by tiepoint accept) and what the station's ledger, accepted
     copies and kept studies say of it, every number with the entry that it came from. The page has the same, and beside
     each number a button that works it out again in the reader's browser, without tiepoint. Exit code 1: a requirement
-    is not shown, or the evidence does not hold.
+    is not shown, or not tried though it does not take a station on duty, or the evidence does not hold.
 
     With --sign, who holds the public key can prove that a file is the one that was signed: tiepoint verify --report.
 
@@ -56,6 +56,7 @@ def report(
     from tiepoint.report.acceptance_story import gather
     from tiepoint.station.folder import open_station
     from tiepoint.station.ledger import utc_now
+    from tiepoint.station.matrix import all_shown
 
     if out.suffix.lower() != ".pdf":
         raise UnusableInput(f"--out is {out}; give a name that ends in .pdf, and one for the page with --html")
@@ -74,7 +75,7 @@ def report(
     for path in files:
         hint_at(f"{path} is written.")
     states = {line.asked.id: line.state for line in story.lines}
-    good = story.evidence.good and "not shown" not in states.values()
+    good = story.evidence.good and all_shown(story.lines)
     first = next(section for section in told.sections if section.anchor == "can")
     lines = [line for block in first.blocks for line in getattr(block, "lines", ())]
     document = {"station": story.station.name, "head": story.evidence.chain.head.sha, "requirements": states}

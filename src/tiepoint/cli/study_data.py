@@ -12,6 +12,7 @@ from tiepoint.cli.answer import Answer, present
 from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
+    from tiepoint.model.record import Record
     from tiepoint.studies.checks import Check
     from tiepoint.studies.measured import Measured
 
@@ -75,13 +76,15 @@ def demand_drawing(picture: Path | None) -> None:
 class Kept:
     """Where a study is kept: in which `station`, of which data file, and `of` what (a reading's id, as a rule).
 
-    `pictures`: SVG documents that belong to it, by the place that the study gives each.
+    `pictures`: SVG documents that belong to it, by the place that the study gives each. `records`: those that it was
+    made of, where `data` are none.
     """
 
     station: Path | None
     data: Path | None
     of: str | None = None
     pictures: Mapping[str, str] = dataclasses.field(default_factory=dict)
+    records: "Sequence[Record]" = ()
 
 
 def answer(
@@ -129,8 +132,16 @@ def keep(kind: str, document: Mapping[str, Any], kept: Kept | None) -> tuple[str
         who=who_is_asking(None),
         command=typed,
         pictures=kept.pictures,
+        records=kept.records or _records_of(kept.data),
     )
     return (f"The study is entry {entry.seq} of the ledger of {kept.station}: {entry.body['file']}.",)
+
+
+def _records_of(data: Path | None) -> "Sequence[Record]":
+    """Return the records of the data that are such; which recipe made them is kept with the study."""
+    from tiepoint.recipe.records import read_records
+
+    return read_records(data) if data is not None and data.suffix.lower() == ".jsonl" else ()
 
 
 def untold(checks: "Sequence[Check]") -> str:

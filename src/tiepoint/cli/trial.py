@@ -111,7 +111,8 @@ def trial(
     document = {"study": "trial", **plain(study)}
     wrong = [p.worst.where for p in study.wrong[:MOST_KEPT]]
     pictures = {where: shown.overlays[where] for where in wrong if where in shown.overlays}
-    written += keep("trial", document, Kept(station, labels if labels.is_file() else None, pictures=pictures))
+    told_by = labels if labels.is_file() else None
+    written += keep("trial", document, Kept(station, told_by, pictures=pictures, records=shown.records))
     present(Answer(document, tuple(_lines(study)), study.good is not False, (*_few(shown.hints), *written)), as_json)
 
 

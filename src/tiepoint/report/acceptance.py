@@ -29,7 +29,7 @@ from tiepoint.report.blocks import (
 )
 from tiepoint.report.figures import counted
 from tiepoint.report.study_numbers import worked
-from tiepoint.station.matrix import Line
+from tiepoint.station.matrix import Line, in_all
 from tiepoint.station.requirements import Characteristic, Influence, Requirement
 from tiepoint.studies.rates import Rate, more_parts
 
@@ -103,7 +103,7 @@ def six_lines(story: AcceptanceStory) -> tuple[str, ...]:
         _does(story),
         _how_well(story),
         _risk(story),
-        _not_shown(story.lines),
+        in_all(story.lines),
         _leaves_out(story),
         _stands_on(story),
     )
@@ -136,17 +136,6 @@ def _risk(story: AcceptanceStory) -> str:
         return "How often it is wrong was not agreed: no requirement asks for a trial."
     said = [f"{line.asked.id} ({line.asked.says.rstrip('.')}) is {line.state}" for line in told]
     return f"Of how often it is wrong: {'; '.join(said)}."
-
-
-def _not_shown(lines: Sequence[Line]) -> str:
-    missing = [f"{line.asked.id}{_would(line)}" for line in lines if line.state == "not shown"]
-    if missing:
-        return f"Not shown: {', '.join(missing)}."
-    return "All that was tried is shown." if any(line.state == "shown" for line in lines) else "Nothing is shown yet."
-
-
-def _would(line: Line) -> str:
-    return f" ({line.more} more parts, all judged rightly, would show it)" if line.more else ""
 
 
 def _leaves_out(story: AcceptanceStory) -> str:

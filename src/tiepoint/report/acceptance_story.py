@@ -17,17 +17,20 @@ from tiepoint.model.decide import ISO, SIMPLE, Limits, Verdict, guard_mm
 from tiepoint.model.reading import Reading
 from tiepoint.model.record import Record
 from tiepoint.recipe.records import record_from
+from tiepoint.recipe.runner import Job
 from tiepoint.recipe.station import Prepared
 from tiepoint.report.acceptance_dates import Dated, dated
 from tiepoint.report.acceptance_shots import Shots, ShotShown, chosen
 from tiepoint.station.accepted import Bundle, Pointers, accepted_bundle, pointers_of, preparation_of
 from tiepoint.station.archive import kept_of
+from tiepoint.station.dates import data_from, taken_of
 from tiepoint.station.folder import Station
 from tiepoint.station.judge import RUN, Run, runs_of
 from tiepoint.station.kept import KeptStudy, kept_studies
 from tiepoint.station.ledger import Entry, Ledger
-from tiepoint.station.matrix import Line, matrix
-from tiepoint.station.requirements import Requirements, agreed_requirements, deviations
+from tiepoint.station.made import made_of
+from tiepoint.station.matrix import Known, Line, matrix
+from tiepoint.station.requirements import Judged, Requirements, agreed_requirements, agreed_since, deviations
 from tiepoint.station.verify import Evidence, verify
 from tiepoint.ties.tie import Tie
 
@@ -153,6 +156,7 @@ class _Told:
     """What the ledger holds."""
 
     agreed: tuple[Requirements, Entry] | None
+    since: Mapping[str, Entry]
     studies: tuple[KeptStudy, ...]
     records: tuple[Record, ...]
     written: Mapping[int, str]
@@ -180,15 +184,22 @@ def gather(station: Station, *, made_utc: str, sample: int, pictures: int = PICT
     shots = Shots(station, folders)
     accepted = tuple(_accepted(station, shots, records, *one) for one in _each(pointers))
     prepared = [one.prepared for one in accepted]
-    lines = matrix(requirements.table.requirement, act, told.studies, requirements.table.characteristic)
+    taken = taken_of(reversed(records), told.written)
+    known = Known(
+        requirements.table.characteristic,
+        told.since,
+        lambda study: data_from(station, study, taken),
+        [made_of(job) for _, job in _jobs(accepted)],
+    )
+    lines = matrix(requirements.table.requirement, act, told.studies, known)
     return AcceptanceStory(
         station=station,
         made_utc=made_utc,
         requirements=requirements,
         agreed=act,
         lines=lines,
-        dates=dated(station, act, lines, records, told.written),
-        deviations=deviations(requirements.table, _limits(prepared)),
+        dates=dated(lines),
+        deviations=deviations(requirements.table, tuple(_judged(accepted))),
         pointers=pointers,
         accepted=accepted,
         ties=tuple(_ties(prepared, shots, records)),
@@ -215,6 +226,7 @@ def _told(station: Station) -> _Told:
         records = tuple(record_from(e.body, f"entry {e.seq}", vouched=True) for e in entries)
         return _Told(
             agreed_requirements(station, ledger),
+            agreed_since(station, ledger),
             tuple(kept_studies(station, ledger)),
             records,
             {e.seq: e.written_utc for e in entries},
@@ -261,10 +273,17 @@ def _accepted(
     return AcceptedSeen(name, sha, bundle, prepared, None if last is None else shots.whole(last))
 
 
-def _limits(prepared: Iterable[Prepared]) -> dict[str, Limits | None]:
-    """Return by which limits the accepted recipes judge, by the id of the reading."""
-    jobs = [job for p in prepared for job in p.jobs.values()]
-    return {asked.id: asked.limits for job in jobs for of_step in job.asked.values() for asked in of_step}
+def _jobs(accepted: Iterable[AcceptedSeen]) -> Iterable[tuple[str | None, Job]]:
+    """Yield what is run for each variant (None: the recipe has none)."""
+    for one in accepted:
+        yield from one.prepared.jobs.items()
+
+
+def _judged(accepted: Iterable[AcceptedSeen]) -> Iterable[Judged]:
+    """Yield by which limits the accepted recipes judge, variant by variant."""
+    for variant, job in _jobs(accepted):
+        for of_step in job.asked.values():
+            yield from (Judged(variant, asked.id, asked.unit, asked.limits) for asked in of_step)
 
 
 def _ties(prepared: Iterable[Prepared], shots: Shots, records: Sequence[Record]) -> Iterable[TieSeen]:

@@ -14,8 +14,10 @@ from tiepoint.documents.canonical import sha256
 from tiepoint.documents.files import document_bytes, format_of, read_bytes, read_document, write_together
 from tiepoint.documents.names import portable
 from tiepoint.foundation.errors import TiepointError, UnusableDocument
+from tiepoint.model.record import Record
 from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Entry, Ledger
+from tiepoint.station.made import made_by, taken_from
 from tiepoint.station.naming import act_of, demand_own
 
 STUDIES = "studies"
@@ -50,12 +52,14 @@ def keep_study(
     who: str,
     command: str | None = None,
     pictures: Mapping[str, str] | None = None,
+    records: Sequence[Record] = (),
     at: str | None = None,
 ) -> Entry:
     """Write a study and its data into the station and an act of it into the ledger; return the act's entry.
 
     `outcome`: the study as plain data, with `good`. `data`: the file that it was made of. `command`: what was typed.
     `pictures`: SVG documents by the place that the study gives each, as of the parts that a trial judged wrongly.
+    `records`: those that it was made of; which recipe they name, and since when they are, is kept with it.
     Raises `UnusableInput` where it cannot be written.
     """
     with Ledger(station.ledger_path, create=True) as ledger:
@@ -63,6 +67,8 @@ def keep_study(
         table = None if data is None else read_bytes(data, MOST_BYTES)
         content: dict[str, Any] = {"station": station.name, "kind": kind, "of": of, "command": command, "data": None}
         content |= {"outcome": dict(outcome), **({"pictures": dict(pictures)} if pictures else {})}
+        if records:
+            content |= {"made_by": list(made_by(records)), "taken_utc": taken_from(records)}
 
         def written(seq: int) -> dict[str, Any]:
             stem = portable(f"{seq:06d}-{kind}" + (f"-{of}" if of else ""))[:80]

@@ -2,20 +2,32 @@
 
 A requirement is *shown* where the newest study of its kind keeps the limit at the end of its interval that is against
 it, *not shown* where it does not, or where something forbids saying so, and *not tried* until there is a study. What
-forbids it: a study older than what was agreed, made for another tolerance than the drawing's, in a unit that is not
-that of the limit, without the figure that is asked for, with an alarm, or of data that are not what its intervals take
-them for.
+forbids it: a study or data older than what was agreed, made with a recipe that is not accepted, for another tolerance
+than the drawing's, in a unit that is not that of the limit, without the figure that is asked for, with an alarm, or of
+data that are not what its intervals take them for.
 """
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from itertools import chain
 from typing import Any, Literal
 
-from tiepoint.foundation.units import MM_PER
+from tiepoint.foundation.errors import TiepointError
+from tiepoint.model.decide import Limits
+from tiepoint.station.dates import is_before
 from tiepoint.station.kept import KeptStudy
 from tiepoint.station.ledger import Entry
-from tiepoint.station.requirements import FIGURES, ON_DUTY, Characteristic, Requirement
+from tiepoint.station.made import Made, not_accepted
+from tiepoint.station.requirements import (
+    FIGURES,
+    ON_DUTY,
+    Characteristic,
+    Requirement,
+    in_unit,
+    limits_of,
+    same_limits,
+)
 from tiepoint.studies.risks import RISKS_OF
 
 State = Literal["shown", "not shown", "not tried"]
@@ -36,33 +48,65 @@ class Found:
 class Line:
     """A requirement with its state, why, the figure and the study; these are None where there was none.
 
+    `agreed`: the act since which it stands as it does. `data_from`: since when the study's data are, as they tell it.
     `more`: how many more parts, all judged rightly, would show an agreed rate; None where no number would, or it is no
     rate.
     """
 
     asked: Requirement
+    agreed: Entry
     state: State
     why: str
     found: Found | None = None
     study: KeptStudy | None = None
+    data_from: str | None = None
     more: int | None = None
 
 
-def matrix(
-    requirements: Sequence[Requirement],
-    agreed: Entry,
-    studies: Sequence[KeptStudy],
-    characteristics: Sequence[Characteristic] = (),
-) -> tuple[Line, ...]:
-    """Return a line for each requirement. `agreed`: the act that dates them; `studies`: in the order of the ledger.
+@dataclass(frozen=True)
+class Known:
+    """What else decides whether a study shows anything.
 
     `characteristics`: what the drawing asks for; a study of one of them must have been made for its tolerance.
+    `since`: by the requirement's id, the act since which it stands as it does. `data_from`: since when a study's data
+    are. `accepted`: what the accepted recipes are made of; None where it does not matter.
     """
-    drawn = {one.reading: one for one in characteristics}
-    return tuple(
-        _line(asked, agreed, [s for s in studies if _is_of(s, asked)], drawn.get(asked.of or ""))
-        for asked in requirements
-    )
+
+    characteristics: Sequence[Characteristic] = ()
+    since: Mapping[str, Entry] = field(default_factory=dict)
+    data_from: Callable[[KeptStudy], str | None] = lambda _: None
+    accepted: Sequence[Made] | None = None
+
+
+def matrix(
+    requirements: Sequence[Requirement], agreed: Entry, studies: Sequence[KeptStudy], known: Known | None = None
+) -> tuple[Line, ...]:
+    """Return a line for each requirement. `studies`: all that were made, in the order of the ledger.
+
+    `agreed`: the act that dates the requirements of which `known` does not say it.
+    """
+    known = known or Known()
+    return tuple(_line(asked, known.since.get(asked.id, agreed), studies, known) for asked in requirements)
+
+
+def all_shown(lines: Sequence[Line]) -> bool:
+    """Whether every requirement is shown that can be off duty; what only a station on duty can show does not count."""
+    return all(line.state == "shown" or line.asked.by in ON_DUTY for line in lines)
+
+
+def in_all(lines: Sequence[Line]) -> str:
+    """Return in a sentence what is not shown, and how many of how many are."""
+    if not lines:
+        return "No requirement was agreed."
+    n, shown, left = len(lines), *(sum(line.state == state for line in lines) for state in ("shown", "not tried"))
+    missing = [f"{line.asked.id}{_would(line)}" for line in lines if line.state == "not shown"]
+    count = f"{shown} of {n} {'requirement is' if n == 1 else 'requirements are'} shown"
+    whole = f"{count}{f', and {left} of {n} not tried' if left else ''}."
+    return f"Not shown: {', '.join(missing)}. {whole}" if missing else whole
+
+
+def _would(line: Line) -> str:
+    return f" ({line.more} more parts, all judged rightly, would show it)" if line.more else ""
 
 
 def _is_of(study: KeptStudy, asked: Requirement) -> bool:
@@ -72,79 +116,119 @@ def _is_of(study: KeptStudy, asked: Requirement) -> bool:
     return study.kind == asked.by and (study.of == asked.of or whole)
 
 
-def _line(asked: Requirement, agreed: Entry, studies: Sequence[KeptStudy], drawn: Characteristic | None) -> Line:
-    if not studies:
+def _line(asked: Requirement, agreed: Entry, studies: Sequence[KeptStudy], known: Known) -> Line:
+    study = next((s for s in reversed(studies) if _is_of(s, asked)), None)
+    if study is None:
         later = "only a station on duty can show it" if asked.by in ON_DUTY else f"there is no study {asked.by} of it"
-        return Line(asked, "not tried", later)
-    study = studies[-1]
+        return Line(asked, agreed, "not tried", later)
     if study.fault is not None:
-        return Line(asked, "not shown", study.fault, None, study)
-    if study.act.seq < agreed.seq:
-        when = f"the study (entry {study.act.seq}) is older than what was agreed (entry {agreed.seq}); make it again"
-        return Line(asked, "not shown", when, None, study)
-    if study.replaced is not None:
-        when = (
-            f"the study (entry {study.act.seq}) is of what was accepted before entry {study.replaced.seq} replaced it"
-        )
-        return Line(asked, "not shown", f"{when}; make it again", None, study)
+        return Line(asked, agreed, "not shown", study.fault, None, study)
+    since = known.data_from(study)
+    early = next(chain(_too_early(study, agreed, studies, since), _of_others(study, known.accepted)), None)
+    if early is not None:
+        return Line(asked, agreed, "not shown", early, None, study, since)
     outcome = study.document["outcome"]
     try:
         found = _found(outcome, asked)
-        against = next(_against(outcome, drawn), None)
-    except (KeyError, TypeError, ValueError) as error:
-        return Line(asked, "not shown", f"the study does not hold the figure that is asked for ({error})", None, study)
-    if against is not None:
-        return Line(asked, "not shown", against, found, study)
-    return _judged(asked, found, study)
+        against = next(_against(outcome, _drawn(asked, study, known.characteristics)), None)
+    except (KeyError, TypeError, ValueError, TiepointError) as error:
+        why = f"the study does not hold the figure that is asked for ({error})"
+        return Line(asked, agreed, "not shown", why, None, study, since)
+    shown, why, more = (False, against, None) if against is not None else _judged(asked, found, study)
+    return Line(asked, agreed, "shown" if shown else "not shown", why, found, study, since, more)
 
 
-def _against(outcome: Mapping[str, Any], drawn: Characteristic | None) -> Iterator[str]:
+def _too_early(study: KeptStudy, agreed: Entry, studies: Sequence[KeptStudy], since: str | None) -> Iterator[str]:
+    """Yield why a study, or its data, came before what it is held against."""
+    if study.act.seq < agreed.seq:
+        yield f"the study (entry {study.act.seq}) is older than what was agreed (entry {agreed.seq}); make it again"
+    older, on = "the data are older than what was agreed", f"agreed on {agreed.written_utc} (entry {agreed.seq})"
+    if since is not None and is_before(since, agreed.written_utc):
+        yield f"{older}: they are of {since}, and it was {on}; take new ones"
+    first = next((s.act for s in studies if s.act.seq < agreed.seq and _data_of(s) & _data_of(study)), None)
+    if first is not None:
+        yield f"{older}: entry {first.seq} was of the same ({first.written_utc}), and it was {on}; take new ones"
+
+
+def _data_of(study: KeptStudy) -> frozenset[str]:
+    """Return by what the data of a study are known again: the hash of its table, or of each picture of a trial."""
+    if study.kind == "trial":  # the table of a trial labels parts, and tells nothing of when they were shown
+        parts = study.document.get("outcome", {}).get("parts", ())
+        return frozenset(sha for part in parts for sha in part["worst"]["pictures"])
+    sha = study.act.body.get("data_sha")
+    return frozenset() if sha is None else frozenset([sha])
+
+
+def _of_others(study: KeptStudy, accepted: Sequence[Made] | None) -> Iterator[str]:
+    """Yield why a study is not of what is run now."""
+    if study.replaced is not None:
+        was = f"the study (entry {study.act.seq}) is of what was accepted before entry {study.replaced.seq} replaced it"
+        yield f"{was}; make it again"
+    if accepted is None:
+        return
+    made = study.document.get("made_by")
+    if made is None:
+        if study.kind == "trial":
+            yield "it does not say which recipe was tried; make it again"
+    elif (why := not_accepted(made, accepted)) is not None:
+        yield f"{why}; accept that, or make the study with what is accepted"
+
+
+def _drawn(
+    asked: Requirement, study: KeptStudy, characteristics: Sequence[Characteristic]
+) -> tuple[Characteristic, ...]:
+    """Return what the drawing says of the reading that a study is of, for the variants that it was made with."""
+    made = {one["variant"] for one in study.document.get("made_by") or () if one["variant"] is not None}
+    return tuple(
+        one
+        for one in characteristics
+        if one.reading == asked.of and (not one.variants or not made or made & set(one.variants))
+    )
+
+
+def _against(outcome: Mapping[str, Any], drawn: Sequence[Characteristic]) -> Iterator[str]:
     """Yield what forbids that a study shows what is asked, whatever its figure is."""
-    if drawn is not None:
-        yield from _other_tolerance(outcome, drawn)
+    yield from _other_tolerance(outcome, drawn)
     if outcome.get("alarms"):
         yield f"the study has {len(outcome['alarms'])} alarms"
     for check in outcome.get("checks", ()):
         # An interval holds for data that are what it takes them for: of values that follow on each other, a type 1
-        # study says "shown" five to twenty times as often as it may. Too few of them make it wide, not wrong.
-        if check["holds"] is False and not check["name"].startswith("enough"):
+        # study says "shown" five to twenty times as often as it may. Too few of them make it wide, not wrong, and parts
+        # that were shown again are counted once.
+        if check["holds"] is False and not check["name"].startswith(("enough", "distinct parts")):
             yield f"{check['name']} does not hold: {check['sentence']}"
 
 
-def _other_tolerance(outcome: Mapping[str, Any], drawn: Characteristic) -> Iterator[str]:
-    width, limits = outcome.get("tolerance"), outcome.get("limits")
-    if width is not None and drawn.lower is not None and drawn.upper is not None:
-        due = drawn.upper - drawn.lower
-        mine = _in_unit(float(width), outcome.get("unit") or "mm", drawn.unit)
-        if not math.isclose(mine, due, rel_tol=1e-6):
-            of = f"a tolerance of {mine:g} {drawn.unit}, and the drawing gives {due:g}"
+def _other_tolerance(outcome: Mapping[str, Any], drawn: Sequence[Characteristic]) -> Iterator[str]:
+    """Yield where a study was made for another tolerance or other limits than any variant is drawn with."""
+    width, limits, unit = outcome.get("tolerance"), outcome.get("limits"), outcome.get("unit") or "mm"
+    due = [(one.upper - one.lower, one.unit) for one in drawn if one.lower is not None and one.upper is not None]
+    if width is not None and due:
+        mine = [in_unit(float(width), unit, its) for _, its in due]
+        if not any(math.isclose(m, of, rel_tol=1e-6) for m, (of, _) in zip(mine, due, strict=True)):
+            of = f"a tolerance of {mine[0]:g} {due[0][1]}, and the drawing gives {due[0][0]:g}"
             yield f"the study was made for {of}; make it again"
-    if isinstance(limits, Mapping) and (limits["lower"], limits["upper"]) != (drawn.lower, drawn.upper):
-        yield "the study was made for other limits than the drawing's; make it again"
+    if isinstance(limits, Mapping) and drawn:
+        own = Limits(limits["lower"], limits["upper"])
+        if not any((its := limits_of(one)) is not None and same_limits(own, unit, its, one.unit) for one in drawn):
+            yield "the study was made for other limits than the drawing's; make it again"
 
 
-def _in_unit(value: float, unit: str, asked: str) -> float:
-    if unit == asked:
-        return value
-    if unit not in MM_PER or asked not in MM_PER:
-        raise ValueError(f"it is in {unit}, and what is asked for is in {asked}")
-    return value * MM_PER[unit] / MM_PER[asked]
-
-
-def _judged(asked: Requirement, found: Found | None, study: KeptStudy) -> Line:
+def _judged(asked: Requirement, found: Found | None, study: KeptStudy) -> tuple[bool, str, int | None]:
+    """Return whether it is shown, why, and how many more parts would show it."""
     limit = asked.most if asked.most is not None else asked.least
     if limit is None or found is None:
-        return Line(asked, "shown" if study.good else "not shown", "as the study says", found, study)
+        return study.good is True, "as the study says", None
     if (asked.least is not None) != (found.name in _LARGE):
         want = "most" if asked.least is not None else "least"
-        return Line(asked, "not shown", f"{found.name} is asked for by the wrong end; state {want}", found, study)
+        return False, f"{found.name} is asked for by the wrong end; state {want}", None
     end = found.high if asked.most is not None else found.low
     kept = math.isfinite(end) and (end <= limit if asked.most is not None else end >= limit)
     if kept:
-        return Line(asked, "shown", "the unfavourable end of its interval keeps it", found, study)
+        return True, "the unfavourable end of its interval keeps it", None
     more = _more(study, limit, found)
     would = "" if more is None else f"; {more} more parts, all judged rightly, would"
-    return Line(asked, "not shown", f"the unfavourable end of its interval does not keep it{would}", found, study, more)
+    return False, f"the unfavourable end of its interval does not keep it{would}", more
 
 
 def _more(study: KeptStudy, limit: float, found: Found) -> int | None:
@@ -168,7 +252,7 @@ def _found(outcome: Mapping[str, Any], asked: Requirement) -> Found | None:
     found = _FIGURES[asked.by](outcome, asked)
     if found.unit == "" or (asked.most is None and asked.least is None):
         return found
-    value, low, high = (_in_unit(x, found.unit, asked.unit) for x in (found.value, found.low, found.high))
+    value, low, high = (in_unit(x, found.unit, asked.unit) for x in (found.value, found.low, found.high))
     return Found(found.name, value, low, high, asked.unit)
 
 

@@ -26,7 +26,7 @@
 What is asked for is shown by a study of the kind that `by` names; until one was made it is not tried.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
@@ -35,7 +35,8 @@ from pydantic import Field
 
 from tiepoint.documents.canonical import sha256
 from tiepoint.documents.files import check_format, read_bytes, read_document, write_atomic
-from tiepoint.foundation.errors import UnusableDocument
+from tiepoint.foundation.errors import TiepointError, UnusableDocument
+from tiepoint.foundation.units import MM_PER
 from tiepoint.model.decide import Limits
 from tiepoint.recipe.tables import Name, Number, Positive, Table, said_names, shown
 from tiepoint.station.accepted import ACCEPTED
@@ -228,12 +229,18 @@ def agreed_requirements(station: Station, ledger: Ledger) -> tuple[Requirements,
 
     Raises `UnusableDocument` where the copy is not what was agreed.
     """
-    acts = [entry for entry in ledger.entries("act") if entry.body.get("act") == AGREE]
-    if not acts:
-        return None
-    sha = acts[-1].body["requirements"]
+    acts = _agreements(ledger)
+    return (_agreed_by(station, acts[-1]), acts[-1]) if acts else None
+
+
+def _agreements(ledger: Ledger) -> list[Entry]:
+    return [entry for entry in ledger.entries("act") if entry.body.get("act") == AGREE]
+
+
+def _agreed_by(station: Station, act: Entry) -> Requirements:
+    sha = act.body["requirements"]
     demand_as_agreed(station, sha)
-    return load_requirements(station.folder / ACCEPTED / sha / REQUIREMENTS), acts[-1]
+    return load_requirements(station.folder / ACCEPTED / sha / REQUIREMENTS)
 
 
 def demand_as_agreed(station: Station, sha: str) -> None:
@@ -243,6 +250,41 @@ def demand_as_agreed(station: Station, sha: str) -> None:
         raise UnusableDocument(f"{path} is missing; restore it from a backup, or agree again")
     if sha256(read_document(path, "requirements")) != sha:
         raise UnusableDocument(f"{path} was altered after it was agreed; restore it from a backup, or agree again")
+
+
+def agreed_since(station: Station, ledger: Ledger) -> dict[str, Entry]:
+    """Return for each requirement that is agreed, by its id, the act since which it stands as it stands now.
+
+    What stood otherwise in between counts from when it came back. A copy that cannot be read tells nothing.
+    """
+    since: dict[_Criterion, Entry] = {}
+    ids: dict[str, Entry] = {}
+    for act in _agreements(ledger):
+        try:
+            table = _agreed_by(station, act).table
+        except TiepointError:
+            since = {}
+            continue
+        now = {asked.id: _criterion(asked, table) for asked in table.requirement}
+        since = {criterion: since.get(criterion, act) for criterion in now.values()}
+        ids = {id_: since[criterion] for id_, criterion in now.items()}
+    return ids
+
+
+_Criterion = tuple[object, ...]
+_OF_THE_TOLERANCE: tuple[By, ...] = ("type1", "rr", "capability", "limits")
+
+
+def _criterion(asked: Requirement, table: RequirementsTable) -> _Criterion:
+    """Return what a study is held against; not what it is called, nor in which words.
+
+    A share of the tolerance is another one where the drawing's limits are others, and risks where undecided parts are.
+    """
+    figure = asked.figure or next(iter(FIGURES.get(asked.by, ())), None)
+    drawn = frozenset((c.lower, c.upper, c.unit) for c in table.characteristic if c.reading == asked.of)
+    told = (asked.by, asked.of, asked.most, asked.least, asked.unit, figure, asked.confidence)
+    undecided = table.undecided_are if asked.by == "limits" else None
+    return (*told, drawn if asked.by in _OF_THE_TOLERANCE else None, undecided)
 
 
 def undecided_of(station: Station) -> Undecided:
@@ -277,26 +319,72 @@ def limits_of(one: Characteristic) -> Limits | None:
     return None if one.lower is None and one.upper is None else Limits(one.lower, one.upper)
 
 
-def deviations(table: RequirementsTable, recipe_limits: dict[str, Limits | None]) -> tuple[str, ...]:
-    """Return, in sentences, where what is judged differs from what the drawing says.
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """By which limits an accepted recipe judges a reading, in `unit`; `variant` None where there are none."""
 
-    `recipe_limits`: those of the accepted recipes by the id of the reading, in its unit; None for one without limits.
-    """
-    told = []
-    for one in table.characteristic:
-        due, by = limits_of(one), recipe_limits.get(one.reading)
-        if one.reading not in recipe_limits:
-            told.append(f"{one.name}: no accepted recipe reads {one.reading}; there are {said_names(recipe_limits)}.")
-        elif due is None:
-            continue
-        elif by is None:
-            told.append(f"{one.name}: the drawing allows {_range(due)}, and the recipe sets no limits.")
-        elif (by.lower, by.upper) != (due.lower, due.upper):
-            told.append(f"{one.name}: the drawing allows {_range(due)}, the recipe judges by {_range(by)}.")
-    return tuple(told)
+    variant: str | None
+    reading: str
+    unit: str
+    limits: Limits | None
+
+
+def deviations(table: RequirementsTable, judged: Sequence[Judged]) -> tuple[str, ...]:
+    """Return, in sentences, where what is judged differs from what the drawing says, variant by variant."""
+    return tuple(told for one in table.characteristic for told in _deviations(one, judged))
+
+
+def _deviations(one: Characteristic, judged: Sequence[Judged]) -> Iterator[str]:
+    of_it = [j for j in judged if j.reading == one.reading]
+    if not of_it:
+        there = said_names(list(dict.fromkeys(j.reading for j in judged)))
+        yield f"{one.name}: no accepted recipe reads {one.reading}; there are {there}."
+    elif unread := [name for name in one.variants if name not in {j.variant for j in of_it}]:
+        yield f"{one.name}: no accepted recipe reads {one.reading} for the variant {said_names(unread)}."
+    for j in of_it:
+        due = limits_of(one)
+        if due is not None and (not one.variants or j.variant in one.variants) and (by := _judged(j, due, one.unit)):
+            of = one.name if j.variant is None else f"{one.name} ({j.variant})"
+            yield f"{of}: the drawing allows {_range(due)} {one.unit}, {by}."
+
+
+def _judged(j: Judged, due: Limits, unit: str) -> str | None:
+    """Return by what is judged in place of what is due; None where it is the same."""
+    if j.limits is None:
+        return "and the recipe sets no limits"
+    if same_limits(j.limits, j.unit, due, unit):
+        return None
+    return f"the recipe judges by {_range(j.limits)} {j.unit}"
+
+
+def same_limits(one: Limits, unit: str, other: Limits, its_unit: str) -> bool:
+    """Whether two pairs of limits are the same to 1e-9 of their width: 4.7 - 0.1 is not 4.6 to the last digit."""
+    try:
+        mine = [None if x is None else in_unit(x, unit, its_unit) for x in (one.lower, one.upper)]
+    except ValueError:
+        return False
+    its = [x for x in (other.lower, other.upper) if x is not None]
+    close = 1e-9 * (its[1] - its[0] if len(its) == 2 else abs(its[0]))
+    return all(
+        a is b if a is None or b is None else abs(a - b) <= close
+        for a, b in zip(mine, (other.lower, other.upper), strict=True)
+    )
+
+
+_MM2_PER = {"mm2": 1.0, "in2": 25.4**2}
+
+
+def in_unit(value: float, unit: str, asked: str) -> float:
+    """Return a length or an area in another unit; ValueError in words where there is no way to it."""
+    if unit == asked:
+        return value
+    for per in (MM_PER, _MM2_PER):
+        if unit in per and asked in per:
+            return value * per[unit] / per[asked]
+    raise ValueError(f"it is in {unit}, and what is asked for is in {asked}")
 
 
 def _range(limits: Limits) -> str:
     if limits.lower is None:
-        return f"at most {limits.upper:g}"
-    return f"at least {limits.lower:g}" if limits.upper is None else f"{limits.lower:g} to {limits.upper:g}"
+        return f"at most {limits.upper:.10g}"
+    return f"at least {limits.lower:.10g}" if limits.upper is None else f"{limits.lower:.10g} to {limits.upper:.10g}"
