@@ -10,7 +10,7 @@ from tiepoint.report.figures import counted
 from tiepoint.station.judge import Run
 from tiepoint.station.requirements import ON_DUTY
 
-ON_PAPER = 200
+ON_PAPER = 60
 """So many runs, acts and records are printed; the page has all."""
 INJECTED = (
     ("Camera away, or its picture late", "every part unread, none passes"),
@@ -118,6 +118,7 @@ def evidence(story: AcceptanceStory) -> Iterator[Block]:
     yield Facts(
         (
             ("Ledger's head", found.chain.head.sha),
+            ("Its first entry", found.first or "none"),
             ("Entries", str(found.chain.count)),
             ("Accepted copies", f"{found.copies} whole"),
             ("Kept shots", f"{found.kept} as they were, {len(found.expired)} taken away by right"),
@@ -126,6 +127,7 @@ def evidence(story: AcceptanceStory) -> Iterator[Block]:
         )
     )
     yield Note("Check it with: tiepoint verify STATION --head " + found.chain.head.sha)
+    yield from map(Note, found.notes)
     yield from _runs(story.runs)
     yield from _acts(story)
     yield from _records(story)
