@@ -15,7 +15,7 @@ resolution,0.005,
 repeatability_reference,0.002,49
 bias,0.003,
 repeatability_parts,0.003,60
-stations,0.002,
+stations,0.002,inf
 temperature,0.0015,
 object,0.002,
 """
@@ -83,6 +83,20 @@ def test_capability_tells_q_smallest_tolerances_and_all_causes(cli, here, tmp_pa
     assert len(said.json["rows"]) == 8
     assert "repeatability on parts" in words_of(drawn)
     assert cli("study", "capability", tmp_path / "c.csv", "--tolerance", "0.05mm").code == 1
+
+
+def test_capability_ends_well_only_where_all_is_stated_and_shown(cli, here):
+    few = CAUSES.replace("0.003,60", "0.012,2")
+    open_ = cli("study", "capability", here("few.csv", few), "--tolerance", "0.2mm", "--json")
+    assert (open_.code, open_.json["good"]) == (1, True)
+    assert "capable by the point value alone: Q_MP" in " ".join(open_.json["sentences"])
+    alone = cli("study", "capability", here("one.csv", "cause,value\nresolution,0.0001\n"), "--tolerance", "0.2mm")
+    assert alone.code == 1
+    assert "Of the measuring system nothing is shown" in alone.out
+    unknown = here("unknown.csv", CAUSES.replace("0.002,49", "0.002,"))
+    refused = cli("study", "capability", unknown, "--tolerance", "0.2mm")
+    assert refused.code == 2
+    assert "repeatability_reference is a standard deviation, and how well it is known is not said" in refused.err
 
 
 # --- lengths -------------------------------------------------------------------------------------------------------

@@ -9,12 +9,12 @@ from tiepoint.foundation.errors import UnusableInput
 from tiepoint.studies.capability import Cause, study_capability
 
 SYSTEM = (
-    Cause("calibration", 0.0015), Cause("resolution", 0.005), Cause("repeatability_reference", 0.002),
+    Cause("calibration", 0.0015), Cause("resolution", 0.005), Cause("repeatability_reference", 0.002, math.inf),
     Cause("bias", 0.003),
 )  # fmt: skip
 PROCESS = (
-    *SYSTEM, Cause("repeatability_parts", 0.003), Cause("stations", 0.002), Cause("temperature", 0.0015),
-    Cause("object", 0.002),
+    *SYSTEM, Cause("repeatability_parts", 0.003, math.inf), Cause("stations", 0.002, math.inf),
+    Cause("temperature", 0.0015), Cause("object", 0.002),
 )  # fmt: skip
 
 
@@ -64,11 +64,46 @@ def test_the_interval_of_q_covers_in_95_of_100_studies() -> None:
 
 
 def test_capable_by_the_point_and_yet_not_shown_is_said() -> None:
-    found = study_capability([Cause("repeatability_reference", 0.007, 9)], 0.2)
+    nothing = [Cause(kind, 0.0) for kind in ("calibration", "resolution", "bias")]
+    found = study_capability([Cause("repeatability_reference", 0.007, 9), *nothing], 0.2)
     assert found.good is True
     assert not found.system.shown
-    assert any("By its interval that is not shown" in s for s in found.sentences)
+    assert not found.shown
+    # s·√(ν/χ²): χ²(0.025; 9) = 2.700 (any table of it), so Q is 14 % and at most 14 %·√(9/2.700) = 25.6 %.
+    assert found.sentences[0].startswith(
+        "The measuring system is capable by the point value alone: Q_MS is 14 % of at most 15 %, and with 9 degrees of "
+        "freedom it may be up to 25.6 %"
+    )
+    assert "repeatability on a reference, s better, by more readings" in found.sentences[-1]
     assert any(c.name == "enough readings" and c.holds is False for c in found.checks)
+
+
+def test_what_nobody_stated_is_not_nothing() -> None:
+    # A small step alone was “capable: Q_MS 0.06 %”; ISO 22514-7 has four causes of a system in every case (memory).
+    found = study_capability([Cause("resolution", 0.0001)], 0.2)
+    assert found.good is False
+    assert found.missing(of_process=False) == (
+        "calibration of the reference, u", "repeatability on a reference, s", "bias on a reference",
+    )  # fmt: skip
+    assert found.sentences[0].startswith("Of the measuring system nothing is shown: Q_MS is 0.0577 % or more")
+    assert "bias on a reference" in found.sentences[0]
+
+
+def test_a_process_needs_repeatability_on_parts() -> None:
+    found = study_capability((*SYSTEM, Cause("temperature", 0.001)), 0.2)
+    assert found.good is False
+    assert found.sentences[0].startswith("The measuring system is capable")
+    assert "not stated is repeatability on parts, s" in found.sentences[1]
+    stated = study_capability((*SYSTEM, Cause("repeatability_parts", 0.0), Cause("temperature", 0.001)), 0.2)
+    assert stated.good is True
+
+
+def test_a_standard_deviation_of_unknown_degrees_of_freedom_is_not_taken_as_known() -> None:
+    for kind in ("repeatability_reference", "repeatability_parts", "reproducibility", "stations", "interaction"):
+        with pytest.raises(UnusableInput, match=f"{kind} is a standard deviation, and how well it is known"):
+            study_capability([Cause("calibration", 0.001), Cause(kind, 0.001)], 0.2)
+    told = study_capability(SYSTEM, 0.2).convention
+    assert "A u without degrees of freedom is taken as known." in told
 
 
 @pytest.mark.parametrize(

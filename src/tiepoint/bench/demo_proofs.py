@@ -201,6 +201,7 @@ def capability(
     proof: Proof, id_: str, one: Type1Study, gauge: RrStudy, over: LinearityStudy, days: Sequence[Put]
 ) -> None:
     """Keep all causes side by side, as the studies of the same characteristic found them."""
+    daily = [float(v) for put in days if (v := put.reading(id_).value) is not None]
     causes = [
         ("calibration", U_REFERENCE_MM, math.inf),
         ("resolution", STEP_MM, math.inf),
@@ -209,11 +210,11 @@ def capability(
         ("linearity", over.largest.value / math.sqrt(3), math.inf),
         ("repeatability_parts", gauge.ev.value, gauge.table[-1].dof),
         ("reproducibility", 0.0 if gauge.av is None else gauge.av.value, math.inf),
-        ("stability", _spread([float(v) for p in days if (v := p.reading(id_).value) is not None]), math.inf),
+        ("stability", _spread(daily), len(daily) - 1),
     ]
     told = [Cause(name, float(f"{figure:.4g}"), float(dof)) for name, figure, dof in causes]
     since = min(put.came_from[1] for put in days)
-    rows = [(one.kind, one.figure, "" if math.isinf(one.dof) else one.dof, since) for one in told]
+    rows = [(one.kind, one.figure, "inf" if math.isinf(one.dof) else one.dof, since) for one in told]
     path = proof.table(f"capability-{SHORT[id_]}", "cause,value,dof,time", rows)
     study = study_capability(told, TOLERANCE_MM[id_])
     command = f"study capability proof/{path.name} --unit mm --tolerance {TOLERANCE_MM[id_]:g}mm {_kept_in(id_)}"

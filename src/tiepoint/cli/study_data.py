@@ -95,8 +95,12 @@ def answer(
     drawing: str,
     as_json: bool,
     kept: Kept | None = None,
+    shown: bool = True,
 ) -> None:
-    """Write the picture, keep the study, print the answer, and end the command: code 1 where the study is not good."""
+    """Write the picture, keep the study, print the answer, and end the command.
+
+    The code is 1 where the study is not good, or where what is good by a standard's rule is not `shown`.
+    """
     from tiepoint.documents.canonical import plain
     from tiepoint.documents.files import write_atomic
 
@@ -107,7 +111,7 @@ def answer(
     document = {"study": kind, **plain(finite(dataclasses.asdict(study)))}
     hints += keep(kind, document, kept)
     said = (study.convention, *lines, *study.sentences)
-    present(Answer(document, said, study.good is not False, hints), as_json)
+    present(Answer(document, said, study.good is not False and shown, hints), as_json)
 
 
 def keep(kind: str, document: Mapping[str, Any], kept: Kept | None) -> tuple[str, ...]:

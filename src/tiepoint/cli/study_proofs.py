@@ -175,9 +175,12 @@ def capability(
     In the manner of ISO 22514-7 and VDA 5. CAUSES has a row for each cause. Of the system: calibration, resolution (the
     whole step), repeatability_reference, bias, linearity, system_other; of the process besides: repeatability_parts,
     reproducibility, stations, interaction, stability, temperature, object, other. Values are standard uncertainties or
-    standard deviations, but for resolution and bias; dof says how well a standard deviation is known.
+    standard deviations, but for resolution and bias. The first four, and repeatability_parts for the process, have to
+    be stated, with 0 where one is nothing. dof says how well a standard deviation of readings is known: inf, or a
+    number; without it such a row is refused.
 
-    The exit code is 1 unless Q_MS and, where causes of the process are stated, Q_MP keep their limits.
+    The exit code is 1 unless Q_MS and, where causes of the process are stated, Q_MP keep their limits by their values,
+    which is the standard's rule, and by the upper ends of their 95 % intervals.
 
     \b
       tiepoint study capability causes.csv --tolerance 0.2mm --picture causes.svg
@@ -204,6 +207,7 @@ def capability(
         capability_picture(study, in_),
         as_json,
         Kept(station, causes, of),
+        shown=study.shown,
     )
 
 
@@ -238,19 +242,22 @@ def _causes(grid: "Grid") -> "list[Cause]":
     return [Cause(*row) for row in zip(kinds, values, dofs, labels, strict=True)]
 
 
-def _dofs(grid: "Grid") -> list[float]:
-    """Return degrees of freedom, infinite where a cell is empty: what is stated without them is taken as known."""
+def _dofs(grid: "Grid") -> list[float | None]:
+    """Return degrees of freedom, None where a cell is empty."""
+    if not grid.has("dof"):
+        return [None] * len(grid.rows)
+    return [_dof(cell, f"{grid.where}, {place}") for cell, place in zip(grid.texts("dof"), grid.places, strict=True)]
+
+
+def _dof(cell: str, where: str) -> float | None:
     from tiepoint.documents.tables import plain_number
 
-    if not grid.has("dof"):
-        return [math.inf] * len(grid.rows)
-    dofs = []
-    for cell, place in zip(grid.texts("dof"), grid.places, strict=True):
-        number = math.inf if not cell else plain_number(cell)
-        if number is None:
-            raise UnusableInput(f"{grid.where}, {place}: dof reads {cell[:40]!r}; give a number, or leave it empty")
-        dofs.append(number)
-    return dofs
+    if not cell:
+        return None
+    number = math.inf if cell.lower() == "inf" else plain_number(cell)
+    if number is None:
+        raise UnusableInput(f"{where}: dof reads {cell[:40]!r}; give a number, or inf where it is known exactly")
+    return number
 
 
 def _capability_lines(study: "CapabilityStudy", unit: str) -> Iterator[str]:

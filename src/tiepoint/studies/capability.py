@@ -7,7 +7,12 @@
 
 u_RE = resolution/√12 and u_BI = |bias|/√3. Of the repeatability on a reference, the resolution and the repeatability on
 parts the largest alone counts, since the one holds the other. Limits Q_MS ≤ 15 % and Q_MP ≤ 30 % (from memory) are
-inputs. The standard judges by the point values; what few degrees of freedom leave open is said beside it.
+inputs. The standard judges by the point values; `shown` is what the ends of their intervals keep too.
+
+A cause that nobody stated is not 0. Of the system ISO 22514-7 has calibration, resolution, repeatability on a reference
+and bias in every case, and VDA 5 repeatability on parts of the process (both from memory): without them nothing is
+capable. A standard deviation of readings needs its degrees of freedom; a u that is stated without any, as from a
+certificate or of limits, counts as known (JCGM 100, G.4.3).
 """
 
 import math
@@ -31,26 +36,28 @@ FEWEST_DOF = 20.0
 class Kind:
     """A kind of cause: what its figure is, by what it is divided to be a standard uncertainty, and where it acts.
 
-    `group`: causes of one group that hold each other, of which the largest alone counts.
+    `group`: causes of one group that hold each other, of which the largest alone counts. `of_readings`: the figure is a
+    standard deviation of readings.
     """
 
     told: str
     divisor: float = 1.0
     in_system: bool = False
     group: str = ""
+    of_readings: bool = False
 
 
 KINDS: dict[str, Kind] = {
     "calibration": Kind("calibration of the reference, u", in_system=True),
     "resolution": Kind("resolution, the whole step", math.sqrt(12.0), True, "repeatability"),
-    "repeatability_reference": Kind("repeatability on a reference, s", in_system=True, group="repeatability"),
+    "repeatability_reference": Kind("repeatability on a reference, s", 1.0, True, "repeatability", True),
     "bias": Kind("bias on a reference", math.sqrt(3.0), True),
     "linearity": Kind("linearity, u", in_system=True),
     "system_other": Kind("other of the measuring system, u", in_system=True),
-    "repeatability_parts": Kind("repeatability on parts, s", group="repeatability"),
-    "reproducibility": Kind("loading, carrier or shift, s"),
-    "stations": Kind("difference between stations, s"),
-    "interaction": Kind("interaction, s"),
+    "repeatability_parts": Kind("repeatability on parts, s", group="repeatability", of_readings=True),
+    "reproducibility": Kind("loading, carrier or shift, s", of_readings=True),
+    "stations": Kind("difference between stations, s", of_readings=True),
+    "interaction": Kind("interaction, s", of_readings=True),
     "stability": Kind("stability, u"),
     "temperature": Kind("temperature, u"),
     "object": Kind("form and surface of the part, u"),
@@ -59,16 +66,27 @@ KINDS: dict[str, Kind] = {
 """Causes by the name that a table gives them."""
 MANY = ("system_other", "other")
 """Causes of which there may be several."""
+LEAST_SYSTEM = ("calibration", "resolution", "repeatability_reference", "bias")
+LEAST_PROCESS = (*LEAST_SYSTEM, "repeatability_parts")
+"""Causes that have to be stated, be it as 0, before anything is capable."""
 
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """A cause of uncertainty by `kind`, its figure as stated (step, bias, s or u), and its degrees of freedom."""
+    """A cause of uncertainty by `kind`, its figure as stated (step, bias, s or u), and its degrees of freedom.
+
+    `stated_dof` is None where nothing was said.
+    """
 
     kind: str
     figure: float
-    dof: float = math.inf
+    stated_dof: float | None = None
     label: str = ""
+
+    @property
+    def dof(self) -> float:
+        """Its degrees of freedom: what is stated without them is known."""
+        return math.inf if self.stated_dof is None else self.stated_dof
 
     @property
     def u(self) -> float:
@@ -133,6 +151,16 @@ class CapabilityStudy:
     good: bool | None
     sentences: tuple[str, ...]
 
+    @property
+    def shown(self) -> bool:
+        """Whether all is stated and the unfavourable ends of the intervals keep their limits too."""
+        return self.good is True and self.system.shown and (self.process is None or self.process.shown)
+
+    def missing(self, of_process: bool) -> tuple[str, ...]:
+        """Return what the causes are called without which nothing is shown of the process, or of the system."""
+        stated = {row.kind for row in self.rows}
+        return tuple(KINDS[k].told for k in (LEAST_PROCESS if of_process else LEAST_SYSTEM) if k not in stated)
+
 
 def study_capability(
     causes: Sequence[Cause],
@@ -144,8 +172,9 @@ def study_capability(
 ) -> CapabilityStudy:
     """Return the study of causes for a `tolerance` (distance of both limits), all in `unit`.
 
-    `good` is by the standard's own rule, the point values. Raises `UnusableInput` for a tolerance of zero, a cause
-    that is stated twice, or figures that cannot be.
+    `good` is by the standard's own rule, the point values, and False where a cause is missing that each has. Raises
+    `UnusableInput` for a tolerance of zero, a cause that is stated twice, figures that cannot be, or a standard
+    deviation of readings without its degrees of freedom.
     """
     _checked(causes, tolerance, most_system, most_process)
     in_system = [c for c in causes if KINDS[c.kind].in_system]
@@ -162,11 +191,19 @@ def study_capability(
             f"In the manner of ISO 22514-7 and VDA 5: U = {COVERAGE:g}u, Q = 2U/T with T = {tolerance:g} {unit}; of "
             "repeatability on a reference, resolution and repeatability on parts the largest counts; capable by the "
             f"point values, Q_MS at most {_per_cent(most_system)} and Q_MP at most {_per_cent(most_process)}."
+            + (
+                " A u without degrees of freedom is taken as known."
+                if any(c.stated_dof is None for c in causes)
+                else ""
+            )
         ),
-        checks=tuple(_checks(causes)),
-        good=system.by_point and (process is None or process.by_point),
+        checks=(),
+        good=None,
         sentences=(),
     )
+    complete = not study.missing(has_process)
+    by_point = system.by_point and (process is None or process.by_point)
+    study = replace(study, checks=tuple(_checks(causes, study.missing(has_process))), good=complete and by_point)
     return replace(study, sentences=tuple(_sentences(study, unit)))
 
 
@@ -187,11 +224,20 @@ def _checked(causes: Sequence[Cause], tolerance: float, *most: float) -> None:
         seen.add(cause.kind)
         if not math.isfinite(cause.figure) or (cause.figure < 0 and cause.kind != "bias"):
             raise UnusableInput(f"{cause.kind} is {cause.figure:g}; give a finite figure of 0 or more")
-        if not cause.dof > 0:
-            raise UnusableInput(f"the degrees of freedom of {cause.kind} are {cause.dof:g}; give more than 0")
+        _check_dof(cause)
     if not any(KINDS[c.kind].in_system and c.u > 0 for c in causes):
         raise UnusableInput(
             "no cause of the measuring system is above 0; state at least the repeatability on a reference"
+        )
+
+
+def _check_dof(cause: Cause) -> None:
+    if not cause.dof > 0:
+        raise UnusableInput(f"the degrees of freedom of {cause.kind} are {cause.dof:g}; give more than 0")
+    if cause.stated_dof is None and cause.figure and KINDS[cause.kind].of_readings:
+        raise UnusableInput(
+            f"{cause.kind} is a standard deviation, and how well it is known is not said; give its dof (its readings "
+            "less one, as a rule), or inf where it is known from very many"
         )
 
 
@@ -245,12 +291,10 @@ def _rows(causes: Sequence[Cause], has_process: bool) -> Iterable[CauseRow]:
         )
 
 
-def _checks(causes: Sequence[Cause]) -> Iterable[Check]:
+def _checks(causes: Sequence[Cause], missing: Sequence[str]) -> Iterable[Check]:
     by_kind = {c.kind: c for c in causes}
-    missing = [k for k in ("calibration", "resolution", "repeatability_reference", "bias") if k not in by_kind]
     if missing:
-        told = ", ".join(KINDS[k].told for k in missing)
-        yield Check("all causes", False, f"Not stated, and so taken as 0: {told}.")
+        yield Check("all causes", False, f"Not stated: {'; '.join(missing)}.")
     for kind in ("repeatability_reference", "repeatability_parts"):
         cause = by_kind.get(kind)
         if cause is not None and cause.dof < FEWEST_DOF:
@@ -270,27 +314,45 @@ def _sentences(study: CapabilityStudy, unit: str) -> Iterable[str]:
     for name, symbol, found in (("system", "Q_MS", study.system), ("process", "Q_MP", study.process)):
         if found is None:
             yield "No cause of the process was stated, so of the measuring process nothing is shown."
-            continue
-        word = "capable" if found.by_point else "not capable"
-        yield (
-            f"The measuring {name} is {word}: {symbol} is {_per_cent(found.q.value)} of at most "
-            f"{_per_cent(found.most)}; the smallest tolerance that it is good for is "
-            f"{found.smallest_tolerance.value:.3g} {unit}."
-        )
-        if found.by_point and not found.shown:
+        elif missing := study.missing(name == "process"):
             yield (
-                f"By its interval that is not shown: with {found.dof:.3g} degrees of freedom {symbol} may be up to "
-                f"{_per_cent(found.q.high)}."
+                f"Of the measuring {name} nothing is shown: {symbol} is {_per_cent(found.q.value)} or more, and not "
+                f"stated {'is' if len(missing) == 1 else 'are'} {'; '.join(missing)}."
             )
+        else:
+            yield _judged(name, symbol, found, unit)
     yield _next(study)
+
+
+def _judged(name: str, symbol: str, found: Capable, unit: str) -> str:
+    smallest = f"the smallest tolerance that it is good for is {found.smallest_tolerance.value:.3g} {unit}"
+    figures = f"{symbol} is {_per_cent(found.q.value)} of at most {_per_cent(found.most)}"
+    if not found.by_point:
+        return f"The measuring {name} is not capable: {figures}; {smallest}."
+    if found.shown:
+        return f"The measuring {name} is capable: {figures}; {smallest}."
+    return (
+        f"The measuring {name} is capable by the point value alone: {figures}, and with {found.dof:.3g} degrees of "
+        f"freedom it may be up to {_per_cent(found.q.high)}, so by its interval that is not shown; {smallest}, by the "
+        "point value too."
+    )
 
 
 def _next(study: CapabilityStudy) -> str:
     of_process = study.process is not None
-    row = max(study.rows, key=lambda r: (r.share_process if of_process else r.share_system) or 0.0)
-    share = (row.share_process if of_process else row.share_system) or 0.0
+    if study.missing(of_process):
+        return "Next: state what is missing; a cause that truly is nothing gets a row with 0, and its name says why."
+    row = max(study.rows, key=lambda r: _share(r, of_process))
+    share = _share(row, of_process)
+    if study.good and not study.shown:
+        least = max(study.rows, key=lambda r: _share(r, of_process) ** 2 / r.dof)
+        return f"Next: know {least.name} better, by more readings: its {least.dof:.3g} degrees of freedom are few."
     if study.good and of_process:
         return f"Next: watch {row.name}, {_per_cent(share)} of the variance, by a stability study."
     if study.good:
         return "Next: study real parts, put in anew, as the process is (repeatability on parts, loading, temperature)."
     return f"Next: reduce {row.name} first: it makes {_per_cent(share)} of the variance."
+
+
+def _share(row: CauseRow, of_process: bool) -> float:
+    return (row.share_process if of_process else row.share_system) or 0.0
