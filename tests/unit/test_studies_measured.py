@@ -1,6 +1,7 @@
 """What studies read: tables, spreadsheets and records, and how what cannot be studied is named."""
 
 import runpy
+import zipfile
 from dataclasses import replace
 from pathlib import Path
 
@@ -8,7 +9,9 @@ import numpy as np
 import openpyxl
 import pytest
 
+from tiepoint.documents import spreadsheets
 from tiepoint.documents.grid import grid_of, one_spelling, read_grid
+from tiepoint.documents.tables import MOST_ROWS
 from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 from tiepoint.recipe.records import write_records
 from tiepoint.studies.measured import chosen, levels_of, of_grid, of_records, read_measured
@@ -119,6 +122,8 @@ def test_numbers_of_a_spreadsheet_lose_no_digit(tmp_path):
     [
         ([["part", "value"], [1, 2.0], [None, 3.0]], "A2:A3", "has merged cells (A2:A3)"),
         ([["part", "value"], [1, "=1+1"]], None, "cell B2 holds a formula without a value"),
+        ([["value"], ["=1+1"], ["=1+2"]], None, "cell A2 holds a formula without a value"),
+        ([["value"], [2.0], [3.0], ["=1+2"]], None, "cell A4 holds a formula without a value"),
         ([["part", "value"], [1, "0,29"]], None, "row 2: value reads '0,29'; give a bare number"),
         ([["part", "value"], [1, True]], None, "row 2: value reads 'TRUE'"),
         ([["part", "value"], [1, None]], None, "row 2: value is empty"),
@@ -157,8 +162,49 @@ def test_a_stray_cell_in_the_far_corner_is_no_table_without_end(tmp_path):
     book.active.append(["value"])
     book.active.cell(1_048_576, 16_384, 1)
     book.save(tmp_path / "far.xlsx")
-    with pytest.raises(UnusableDocument, match="reaches to row 1048576, column 16384; clear what lies beyond"):
+    with pytest.raises(UnusableDocument, match="row 1048576 has cells beyond the 1 columns that are named; clear them"):
         read_measured(tmp_path / "far.xlsx")
+
+
+def test_a_formula_that_gives_an_empty_text_is_no_row(tmp_path):
+    # Sheets are prepared so, =IF(A3="","",A3*2) down to their foot. As spreadsheet programs save it (from memory).
+    book = openpyxl.Workbook()
+    for row in (["part", "value"], [1, 2.5], [None, '=IF(A3="","",A3*2)']):
+        book.active.append(row)
+    book.save(tmp_path / "plain.xlsx")
+    name = "xl/worksheets/sheet1.xml"
+    with zipfile.ZipFile(tmp_path / "plain.xlsx") as old, zipfile.ZipFile(tmp_path / "f.xlsx", "w") as new:
+        for entry in old.namelist():
+            content = old.read(entry)
+            new.writestr(entry, content.replace(b'r="B3"', b'r="B3" t="str"') if entry == name else content)
+    assert read_grid(tmp_path / "f.xlsx", ("value",)).rows == (("1", "2.5"),)
+
+
+def test_a_sheet_that_understates_its_size_is_read_to_its_end(tmp_path):
+    sheet(tmp_path / "a.xlsx", [["part", "value"], [1, 2.5], [2, 3.5]])
+    with zipfile.ZipFile(tmp_path / "a.xlsx") as old, zipfile.ZipFile(tmp_path / "b.xlsx", "w") as new:
+        for entry in old.namelist():
+            new.writestr(entry, old.read(entry).replace(b'ref="A1:B3"', b'ref="A1:A2"'))
+    assert len(read_grid(tmp_path / "b.xlsx", ("value",)).rows) == 2
+
+
+@pytest.mark.parametrize("kind", ["csv", "xlsx"])
+def test_a_table_that_is_too_long_is_not_read_to_its_end(tmp_path, kind, monkeypatch):
+    """What comes after the bound is damaged, and nobody gets there."""
+    if kind == "csv":
+        (tmp_path / "a.csv").write_text("value\n" + "1\n" * (MOST_ROWS + 1) + '"\n', encoding="utf-8")
+    else:
+        monkeypatch.setattr(spreadsheets, "MOST_ROWS", 50)
+        sheet(tmp_path / "a.xlsx", [["value"], *([k] for k in range(60))])
+        with zipfile.ZipFile(tmp_path / "a.xlsx") as old:
+            parts = {entry: old.read(entry) for entry in old.namelist()}
+        name = "xl/worksheets/sheet1.xml"
+        parts[name] = parts[name].replace(b'<row r="58"', b'<row r="fifty-eight"')
+        with zipfile.ZipFile(tmp_path / "a.xlsx", "w") as new:
+            for entry, content in parts.items():
+                new.writestr(entry, content)
+    with pytest.raises(UnusableDocument, match="rows; no more are read, so give it in parts"):
+        read_grid(tmp_path / f"a.{kind}", ("value",))
 
 
 # --- records -------------------------------------------------------------------------------------------------------

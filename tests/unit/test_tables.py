@@ -54,7 +54,7 @@ def test_cells_are_kept_as_typed_and_lines_are_those_of_the_file():
         ("x;y\n1.234,5;2\n", "row 1 (line 2): x reads '1.234,5'; give a bare number"),
         ("x,y\n1;2\n", "x reads '1;2'; give a bare number"),
         ('x,y\n"1,1\n', "line 2 cannot be read as a row of cells"),
-        ("x,y\n" + "1,1\n" * 11, "holds 11 rows; at most 10 are read"),
+        ("x,y\n" + "1,1\n" * 11, "holds more than 10 rows; no more are read, so give it in parts"),
     ],
 )
 def test_a_fault_is_named_with_row_line_and_column(text, said):

@@ -15,7 +15,6 @@ from tiepoint.documents.tables import (
 )
 from tiepoint.foundation.errors import UnusableDocument
 
-MOST_ROWS = 100_000
 _OTHER_SHEETS = (".xls", ".xlsb", ".xlsm", ".ods", ".numbers")
 
 
@@ -92,12 +91,8 @@ def read_grid(path: Path, columns: Sequence[str]) -> Grid:
     if ending == ".xlsx":
         from tiepoint.documents.spreadsheets import read_spreadsheet
 
-        grid = read_spreadsheet(path, columns)
-    else:
-        grid = grid_of(read_text(path), columns, str(path))
-    if len(grid.rows) > MOST_ROWS:
-        raise UnusableDocument(f"{path} holds {len(grid.rows)} rows; at most {MOST_ROWS} are read")
-    return grid
+        return read_spreadsheet(path, columns)
+    return grid_of(read_text(path), columns, str(path))
 
 
 def grid_of(text: str, columns: Sequence[str], where: str = "the table") -> Grid:

@@ -10,6 +10,7 @@ import math
 import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from itertools import islice
 
 from tiepoint.foundation.errors import UnusableDocument
 
@@ -18,6 +19,8 @@ _WITH_COMMA = re.compile(r"[+-]?(\d+,\d*|,\d+)([eE][+-]?\d{1,3})?\Z", re.ASCII)
 _LIKE_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}\Z", re.ASCII)
 _SEPARATORS = {";": "semicolons", "\t": "tabs", ",": "commas"}
 
+MOST_ROWS = 100_000
+"""Of a table: no more are read, and none is looked at beyond."""
 LONGEST_NAME = 60
 """Characters of a name in a table's cell."""
 
@@ -34,11 +37,9 @@ class Numbers:
     lines: tuple[int, ...]
 
 
-def read_numbers(text: str, columns: Sequence[str], where: str = "the table", most_rows: int = 100_000) -> Numbers:
+def read_numbers(text: str, columns: Sequence[str], where: str = "the table", most_rows: int = MOST_ROWS) -> Numbers:
     """Return the named columns; `UnusableDocument` in one sentence with row, line and column of the first fault."""
-    table = _table(text, columns, where)
-    if len(table.rows) > most_rows:
-        raise UnusableDocument(f"{where} holds {len(table.rows)} rows; at most {most_rows} are read")
+    table = _table(text, columns, where, most_rows)
     places = _places(table.header, columns, where)
     asked = []
     for k, (number, cells) in enumerate(table.rows, 1):
@@ -160,7 +161,12 @@ class _Table:
     rows: tuple[tuple[int, tuple[str, ...]], ...]
 
 
-def _table(text: str, columns: Sequence[str], where: str) -> _Table:
+def too_many_rows(where: str, most: int) -> UnusableDocument:
+    """Return what is said of a table that has more rows than are read."""
+    return UnusableDocument(f"{where} holds more than {most} rows; no more are read, so give it in parts")
+
+
+def _table(text: str, columns: Sequence[str], where: str, most_rows: int = MOST_ROWS) -> _Table:
     lines = _lines(text)
     if not lines:
         raise UnusableDocument(f"{where} is empty; its first row names the columns: {', '.join(columns)}")
@@ -168,8 +174,10 @@ def _table(text: str, columns: Sequence[str], where: str) -> _Table:
     (number, first), *others = lines
     header = tuple(_cells(first, separator, f"{where}, line {number}"))
     _places(header, columns, where)  # before the rows are read: of what is no such table, no row is to be mended
-    rows = [(n, tuple(_cells(line, separator, f"{where}, line {n}"))) for n, line in others]
-    data = tuple((number, cells) for number, cells in rows if any(cells))
+    rows = ((n, tuple(_cells(line, separator, f"{where}, line {n}"))) for n, line in others)
+    data = tuple(islice((row for row in rows if any(row[1])), most_rows + 1))
+    if len(data) > most_rows:
+        raise too_many_rows(where, most_rows)
     if not data:
         raise UnusableDocument(f"{where} names its columns but holds no row; give at least one")
     return _Table(separator, header, data)
