@@ -211,6 +211,9 @@ STUDIES = {
     "type1 of few": lambda: type1(10, 0.0),
     "type1 of a tolerance that is wide": lambda: type1(25, 0.0003, 3.0),
     "linearity": lambda: study_linearity(LINE, u_reference=0.01, most=0.5),
+    "linearity, references uncertain each on its own": lambda: study_linearity(
+        dataclasses.replace(LINE, u_reference=np.repeat([0.1, 0.02, 0.2, 0.05, 0.1], 12)), u_reference=0.01
+    ),
     "stability": lambda: stability(40, 0),
     "stability by sets": lambda: stability(100, 5),
     "lengths": lambda: lengths(0.012),

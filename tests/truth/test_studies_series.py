@@ -11,7 +11,7 @@ from statsmodels.stats.oneway import anova_oneway
 
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.studies.control import ewma, run_length, sigma_of_singles
-from tiepoint.studies.linearity import study_linearity
+from tiepoint.studies.linearity import _fitted, _largest, study_linearity
 from tiepoint.studies.measured import Measured, read_measured
 from tiepoint.studies.stability import study_stability
 from tiepoint.studies.type1 import _side, indices, study_type1
@@ -171,10 +171,97 @@ def test_the_largest_bias_is_covered():
     assert held / n >= 0.912  # 95 % less three standard errors
 
 
+def with_own(rng: np.random.Generator, u: np.ndarray, n: int = 10, s: float = 0.002, slope: float = 0.0) -> Measured:
+    """Return a study of k references that are each wrong by an error of their own."""
+    x, at = np.linspace(2, 10, u.size), np.repeat(np.arange(u.size), n)
+    values = (x * (1 + slope) + rng.normal(0, 1, u.size) * u)[at] + rng.normal(0, s, at.size)
+    return series(values, reference=x[at], u_reference=u[at])
+
+
+def line_of(data: Measured):
+    """Return a study without its checks, which take most of its time."""
+    study = _fitted(data, data.reference, data.values - data.reference, 0.0, None)
+    return replace(study, largest=_largest(study))
+
+
+def test_a_line_of_references_uncertain_each_on_its_own_is_that_of_generalised_least_squares():
+    # statsmodels' GLS on all values: covariance s² on the diagonal, and u² among the values of a reference besides.
+    data = with_own(np.random.default_rng(7), np.array([0.001, 0.004, 0.002, 0.003, 0.0005]))
+    study, same = study_linearity(data), data.reference[:, None] == data.reference
+    cov = study.s**2 * np.eye(50) + same * data.u_reference**2
+    fit = sm.GLS(data.values - data.reference, sm.add_constant(data.reference), sigma=cov).fit(
+        cov_type="fixed scale", cov_kwds={"scale": 1.0}
+    )
+    assert [study.intercept.value, study.slope.value] == pytest.approx(fit.params.tolist(), rel=1e-8)
+    pooled = np.sqrt(np.mean([np.var(data.values[data.reference == x], ddof=1) for x in np.unique(data.reference)]))
+    assert study.s == pytest.approx(pooled, rel=1e-9)
+    for figure, u, p in zip((study.intercept, study.slope), fit.bse, (study.intercept_p, study.slope_p), strict=True):
+        # With 45 degrees of freedom and more of u by the references, the factor lies between those of t and normal.
+        assert 1.959 * u < figure.high - figure.value < 2.015 * u
+        assert (p < 0.05) == (figure.low > 0 or figure.high < 0)
+
+
+@pytest.mark.parametrize("u", [0.0, 0.0005, 0.002, 0.01])
+def test_the_slope_is_covered_whatever_the_references_own_errors(u):
+    # 5 references × 10 whose errors are N(0, u): 42 to 45 of 100 slopes were said to be there and were not.
+    rng, n = np.random.default_rng(11), 600
+    known = np.full(5, u) * np.array([1, 1, 2, 1, 0.5])
+    held = {"slope": 0, "intercept": 0, "largest": 0, "band": 0}
+    for _ in range(n):
+        study = line_of(with_own(rng, known, slope=1e-3))
+        held["slope"] += study.slope.low <= 1e-3 <= study.slope.high
+        held["intercept"] += study.intercept.low <= 0 <= study.intercept.high
+        held["largest"] += study.largest.low <= 0.01 <= study.largest.high
+        x = np.array([2.0, 6.0, 10.0])
+        held["band"] += bool(np.all(np.abs(study.line(x) - 1e-3 * x) <= study.band(x)))
+    assert 0.93 <= held["slope"] / n <= 0.97
+    assert 0.93 <= held["intercept"] / n <= 0.97
+    assert held["largest"] / n >= 0.93
+    assert held["band"] / n >= 0.93
+
+
+def test_a_line_is_objected_to_no_more_often_than_stated_and_a_curve_is_found():
+    rng, known = np.random.default_rng(12), np.full(5, 0.002)
+    p = np.array([line_of(with_own(rng, known)).fit_p for _ in range(600)])
+    assert abs(np.mean(p < 0.05) - 0.05) <= 3 * np.sqrt(0.05 * 0.95 / 600)
+    data = with_own(rng, known)
+    bent = replace(data, values=data.values + 0.02 * ((data.reference - 6) / 4) ** 2)
+    assert any(c.name == "straight" and c.holds is False for c in study_linearity(bent).checks)
+
+
+def test_values_without_scatter_leave_the_references_own_u():
+    # All u is known then: slope ± 1.960 u by the weights 1/u², w of the band √χ²(0.95; 2) = √5.991.
+    x, u = np.repeat([1.0, 2, 3], 3), np.repeat([0.1, 0.1, 0.1], 3)
+    study = study_linearity(series(x + np.repeat([0.0, 0.1, 0.0], 3), reference=x, u_reference=u))
+    assert study.slope.high - study.slope.value == pytest.approx(1.95996 * 0.1 / np.sqrt(2), rel=1e-5)
+    # 0.1 off in the middle of three: 2/3 of it is left, and Q = 0.1²·(2/3)/0.1², of one degree of freedom.
+    assert study.fit_p == pytest.approx(2 * stats.norm.sf(np.sqrt(2 / 3)), rel=1e-9)
+    assert study.band(np.array([2.0])) == pytest.approx(np.sqrt(5.99146) * 0.1 / np.sqrt(3), rel=1e-5)
+
+
+def test_intercept_p_goes_with_its_interval_where_references_share_an_error():
+    for u in (0.0, 0.1, 0.3, 0.36, 0.4, 1.0):
+        study = study_linearity(LINE, u_reference=u)
+        assert (study.intercept_p < 0.05) == (study.intercept.low > 0)
+
+
+def test_until_someone_says_whose_the_error_is_a_sentence_stands_there():
+    said = " ".join(study_linearity(LINE, u_reference=0.01).sentences)
+    assert "The u of the references is taken as common to all." in said
+    told = replace(LINE, u_reference=np.full(60, 0.01))
+    assert "taken as common" not in " ".join(study_linearity(told, u_reference=0.01).sentences)
+
+
 @pytest.mark.parametrize(
     ("data", "told", "error", "said"),
     [
         (series([1, 2, 3]), {}, UnusableInput, "has no references"),
+        (
+            series(np.arange(10.0) % 4, reference=np.repeat(np.arange(5.0), 2), u_reference=np.arange(10.0)),
+            {},
+            UnusableInput,
+            "the reference 0 has the u_reference 0 and 1; give one of each",
+        ),
         (series(np.arange(10.0), reference=np.repeat([1.0, 2.0], 5)), {}, PoorGeometry, "has 2 references"),
         (series([1, 2, 3, 4.0], reference=np.arange(4.0)), {}, PoorGeometry, "has 4 values of 4 references"),
         (series(np.arange(10.0), reference=np.repeat(np.arange(5.0), 2)), {"most": 0.0}, UnusableInput, "allowed is 0"),

@@ -96,6 +96,9 @@ def test_the_unit_is_that_of_the_table_or_the_one_given():
     assert table("unit,value\nmm,1\n", unit="mm").unit == "mm"
     with pytest.raises(UnusableInput, match="says that its unit is mm, not in"):
         table("unit,value\nmm,1\n", unit="in")
+    for told in ({"text": "unit,value\nparsec,1\n"}, {"text": "value\n1\n", "unit": "parsec"}):
+        with pytest.raises(UnusableInput, match="the unit 'parsec' is not known; use one of mm, cm"):
+            table(**told)
 
 
 # --- spreadsheets --------------------------------------------------------------------------------------------------

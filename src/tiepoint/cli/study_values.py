@@ -216,8 +216,10 @@ def linearity(
 ) -> None:
     """Tell how the bias changes over the range, from parts of known size.
 
-    DATA has the columns reference and value: five parts or more over the range, each presented ten times or more. With
-    --most-bias the exit code is 1 unless the intervals of the line and of each reference keep it.
+    DATA has the columns reference and value: five parts or more over the range, each presented ten times or more.
+    --u-reference is what all references share, as of one rule; a column u_reference is the standard uncertainty of each
+    on its own, as of gauge blocks, whose errors can look like a slope. With --most-bias the exit code is 1 unless the
+    intervals of the line and of each reference keep it.
 
     \b
       tiepoint study linearity steps.csv --most-bias 0.02mm --u-reference 1um --picture steps.svg

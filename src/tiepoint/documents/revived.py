@@ -32,13 +32,20 @@ def _fields(kind: Any) -> tuple[tuple[str, Any], ...]:
     return tuple((f.name, hints[f.name]) for f in dataclasses.fields(kind) if f.init)
 
 
+@cache
+def _later(kind: Any) -> frozenset[str]:
+    """Return the fields that a document of before they were may lack: those with a default."""
+    return frozenset(f.name for f in dataclasses.fields(kind) if f.default is not dataclasses.MISSING)
+
+
 def _revived(kind: Any, content: Any, name: str = "") -> Any:
     origin, inner = get_origin(kind), get_args(kind)
     if origin in (Union, types.UnionType):
         return _one_of(inner, content, name)
     if dataclasses.is_dataclass(kind):
         made: Any = kind
-        return made(**{field: _revived(of, content[field], field) for field, of in _fields(made)})
+        told = [(f, of) for f, of in _fields(made) if f in content or f not in _later(made)]
+        return made(**{field: _revived(of, content[field], field) for field, of in told})
     if origin is np.ndarray:
         return np.asarray(content, float)
     if origin is tuple:

@@ -270,36 +270,54 @@ const FORMULAS = (() => {
   const linearity = ({ u_reference }, raw) => {
     const x = numbers(raw.reference);
     const bias = numbers(raw.value).map((v, k) => v - x[k]);
-    const n = x.length;
-    const [middle, level] = [mean(x), mean(bias)];
-    const Sxx = stat.squares(x);
-    const slope = sum(x.map((v, k) => (v - middle) * (bias[k] - level))) / Sxx;
-    const left = x.map((v, k) => bias[k] - level - slope * (v - middle));
-    const s = Math.sqrt(sum(left.map((v) => v * v)) / (n - 2));
-    const intercept = level - slope * middle;
-    const [u_slope, u_intercept] = [s / Math.sqrt(Sxx), s * Math.sqrt(1 / n + middle ** 2 / Sxx)];
-    const k = stat.tQuantile(TWO_SIDED, n - 2);
+    const [n, level] = [x.length, mean(bias)];
+    const of = [...groups(x, bias)].sort(([a], [b]) => a - b).map(([reference, b]) => ({
+      reference, b, n: b.length, mean: mean(b), u: raw.u_reference ? Number(raw.u_reference[x.indexOf(reference)]) : 0,
+    }));
+    const own = of.some((r) => r.u > 0);
+    const dof = own ? n - of.length : n - 2;
+    const line = (weights) => {
+      const all = sum(weights);
+      const middle = sum(of.map((r, k) => weights[k] * r.reference)) / all;
+      const Sxx = sum(of.map((r, k) => weights[k] * (r.reference - middle) ** 2));
+      const slopeBy = of.map((r, k) => (weights[k] * (r.reference - middle)) / Sxx);
+      return { slopeBy, at: (reference) => weights.map((w, k) => w / all + (reference - middle) * slopeBy[k]) };
+    };
+    const value = (by) => sum(by.map((c, k) => c * of[k].mean));
+    const leftOf = (by) => x.map((v, k) => bias[k] - value(by.at(v)));
+    const plain = line(of.map((r) => r.n));
+    const within = sum(of.map((r) => sum(r.b.map((v) => (v - r.mean) ** 2))));
+    const s = Math.sqrt((own ? within : sum(leftOf(plain).map((v) => v * v))) / dof);
+    const fit = own ? line(of.map((r) => 1 / (r.u ** 2 + s ** 2 / r.n))) : plain;
+    const spread = (by, common = 0) => {
+      const scatter = sum(by.map((c, k) => (c * c * s * s) / of[k].n));
+      const whole = scatter + sum(by.map((c, k) => (c * of[k].u) ** 2)) + common ** 2;
+      return { u: Math.sqrt(whole), dof: dof * (whole / scatter) ** 2 };
+    };
+    const figure = (by, common) => {
+      const { u, dof: open } = spread(by, common);
+      const U = stat.tQuantile(TWO_SIDED, open) * u;
+      return interval(value(by), value(by) - U, value(by) + U);
+    };
     const common = stat.normalQuantile(TWO_SIDED) * u_reference;
-    const U = Math.hypot(k * u_intercept, common);
-    const of = [...groups(raw.reference.map(Number), bias)].sort(([a], [b]) => a - b);
     const p = 1 - 0.05 / (2 * of.length);
-    const at = of.map(([reference, b]) => {
+    const at = of.map(({ reference, b, u }) => {
       const scatters = b.length > 1 && Math.max(...b) - Math.min(...b) > 1e-12 * (Math.abs(reference) + Math.max(...b.map(Math.abs)));
-      const reach = scatters ? (stat.tQuantile(p, b.length - 1) * sd(b)) / Math.sqrt(b.length) : (stat.tQuantile(p, n - 2) * s) / Math.sqrt(b.length);
-      const V = Math.hypot(reach, common);
+      const reach = scatters ? (stat.tQuantile(p, b.length - 1) * sd(b)) / Math.sqrt(b.length) : (stat.tQuantile(p, dof) * s) / Math.sqrt(b.length);
+      const V = Math.hypot(reach, stat.normalQuantile(p) * u, common);
       return { n: b.length, bias: interval(mean(b), mean(b) - V, mean(b) + V), s: scatters ? sd(b) : s };
     });
     // The band of the whole line after Working and Hotelling, at both ends.
-    const w = Math.sqrt(2 * stat.fQuantile(0.95, 2, n - 2));
     const ends = [Math.min(...x), Math.max(...x)].map((r) => {
-      const band = Math.hypot(w * s * Math.sqrt(1 / n + (r - middle) ** 2 / Sxx), common);
-      return interval(intercept + slope * r, intercept + slope * r - band, intercept + slope * r + band);
+      const [here, open] = [value(fit.at(r)), spread(fit.at(r))];
+      const band = Math.hypot(Math.sqrt(2 * stat.fQuantile(0.95, 2, open.dof)) * open.u, common);
+      return interval(here, here - band, here + band);
     });
     const sized = [...ends, ...at.map((a) => a.bias)].map((f) => [Math.abs(f.value), Math.max(f.low, -f.high, 0), Math.max(-f.low, f.high)]);
     const around = sum(bias.map((b) => (b - level) ** 2));
     return {
-      slope: interval(slope, slope - k * u_slope, slope + k * u_slope), intercept: interval(intercept, intercept - U, intercept + U),
-      s, r_squared: 1 - sum(left.map((v) => v * v)) / around, at,
+      slope: figure(fit.slopeBy), intercept: figure(fit.at(0), u_reference),
+      s, r_squared: 1 - sum(leftOf(fit).map((v) => v * v)) / around, at,
       largest: interval(...[0, 1, 2].map((i) => Math.max(...sized.map((f) => f[i])))),
     };
   };

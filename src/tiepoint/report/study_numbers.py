@@ -184,16 +184,19 @@ def _rr(outcome: Mapping[str, Any]) -> Worked:
 
 def _linearity(outcome: Mapping[str, Any]) -> Worked:
     study = revived(LinearityStudy, outcome)
+    own = study.u_own is not None and bool(study.u_own.any())
     rows = [
         _row("largest bias in the range", "largest", study.largest, study.unit, _at_most(study.most, study.unit)),
         _row("slope", "slope", study.slope),
         _row("bias at 0", "intercept", study.intercept, study.unit),
-        _alone("s about the line", "s", study.s, study.unit),
+        _alone("s within a reference" if own else "s about the line", "s", study.s, study.unit),
         _alone("R²", "r_squared", study.r_squared),
     ]
     rows += [_row(f"bias at {a.reference:g}", f"at.{k}.bias", a.bias, study.unit) for k, a in enumerate(study.at)]
     # Kept as biases: a value is its reference and its bias.
     columns = {"reference": study.references.tolist(), "value": (study.references + study.biases).tolist()}
+    if study.u_own is not None and own:
+        columns["u_reference"] = study.u_own.tolist()
     return Worked(tuple(rows), columns, "linearity", {"u_reference": study.u_reference}, linearity_picture(study))
 
 

@@ -3,6 +3,10 @@
 Least squares of bias = intercept + slope·reference; the band that holds the whole line with 95 % is that of Working and
 Hotelling, ±√(2·F(0.95; 2, n−2))·s·√(1/n + (x − x̄)²/S_xx) (JASA 24 (1929) suppl. 73), the biases of all references hold
 together with 95 % after Bonferroni. Whether a line suffices is asked by the F test of lack of fit.
+
+Where references are uncertain each on its own, their errors look like a slope and do not grow less by repeats. Then the
+line is that of generalised least squares on the references' means, weighted with 1/(u² + s²/n), s from the repeats (as
+ISO/TS 28037, clause 6, from memory; the degrees of freedom by Welch and Satterthwaite, JCGM 100, G.4).
 """
 
 import math
@@ -10,10 +14,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special, stats
+from scipy import stats
 
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
-from tiepoint.foundation.sources import coverage_factor
+from tiepoint.foundation.sources import coverage_factor, effective_dof
 from tiepoint.studies.checks import LEVEL, Check, independence, normality, without_outliers
 from tiepoint.studies.figure import Figure, counted, told
 from tiepoint.studies.measured import Measured
@@ -37,7 +41,10 @@ class BiasAt:
 
 @dataclass(frozen=True)
 class LinearityStudy:
-    """Bias over the range. `s`: of the values about the line; `r_squared`: share of the biases' variance it explains.
+    """Bias over the range. `s`: of the values about the line, or with `u_own` about their references' means.
+
+    `r_squared`: share of the biases' variance that the line explains. `u_reference`: of all references in common,
+    `u_own` (n,): of each on its own, None where nobody said.
 
     `slope_p`, `intercept_p`: of their t tests against 0. `fit_p`: of the F test of lack of fit; None without repeats.
     `largest`: the largest |bias| of line or reference in the range, with the upper end of what it may be.
@@ -63,6 +70,7 @@ class LinearityStudy:
     checks: tuple[Check, ...]
     good: bool | None
     sentences: tuple[str, ...]
+    u_own: Array | None = None
 
     def line(self, reference: ArrayLike) -> Array:
         """Return the line's bias at references (k,)."""
@@ -70,17 +78,77 @@ class LinearityStudy:
 
     def band(self, reference: ArrayLike) -> Array:
         """Return the half-width (k,) of the band that holds the whole line with 95 %."""
-        x = self.references
-        away = np.asarray(reference, float) - x.mean()
-        w = math.sqrt(2 * float(special.fdtri(2, self.n - 2, _P)))
-        scatter = w * self.s * np.sqrt(1 / self.n + away**2 / float(np.sum((x - x.mean()) ** 2)))
-        return np.asarray(np.hypot(scatter, coverage_factor((1 + _P) / 2, math.inf) * self.u_reference))
+        levels = _levels(self.references, self.biases, self.u_own)
+        scatter, own = levels.variances(np.asarray(reference, float))
+        # 2·F(P; 2, ν) = ν·((1 − P)^(−2/ν) − 1), written so that it holds for infinite ν too.
+        per_dof = (scatter / (scatter + own)) ** 2 / levels.dof
+        tail = -2 * math.log(1 - _P)
+        w = np.sqrt(np.expm1(tail * per_dof) / np.maximum(per_dof, 1e-300)) if levels.s else math.sqrt(tail)
+        common = coverage_factor((1 + _P) / 2, math.inf) * self.u_reference
+        return np.asarray(np.hypot(w * np.sqrt(scatter + own), common))
+
+
+@dataclass(frozen=True)
+class _Levels:
+    """The line by the references' means. `x`, `n`, `mean`, `u`, `weight` (k,): of each reference.
+
+    `s`: of a value, with its `dof`.
+    """
+
+    x: Array
+    n: Array
+    mean: Array
+    u: Array
+    weight: Array
+    s: float
+    dof: int
+
+    @property
+    def slope_by(self) -> Array:
+        """How the slope follows from the means (k,)."""
+        away = self.x - self.middle
+        return np.asarray(self.weight * away / float(self.weight @ away**2))
+
+    @property
+    def middle(self) -> float:
+        """Where the line's value and its slope do not hang together."""
+        return float(self.weight @ self.x / self.weight.sum())
+
+    def line_by(self, reference: Array) -> Array:
+        """How the line at references (m,) follows from the means, (m, k)."""
+        return np.asarray(self.weight / self.weight.sum() + np.multiply.outer(reference - self.middle, self.slope_by))
+
+    def variances(self, reference: Array) -> tuple[Array, Array]:
+        """Return the variance of the line at references (m,), by the scatter and by the references' own u."""
+        by = self.line_by(reference) ** 2
+        return by @ (self.s**2 / self.n), by @ self.u**2
+
+    def figure(self, by: Array, common: float = 0.0) -> tuple[Figure, float]:
+        """Return what follows from the means by (k,) with its interval, and p of the t test that it is 0."""
+        value, scatter = float(by @ self.mean), float(by**2 @ (self.s**2 / self.n))
+        known = float(by**2 @ self.u**2) + common**2
+        u, dof = math.sqrt(scatter + known), effective_dof([(scatter, self.dof), (known, math.inf)])
+        U = coverage_factor((1 + _P) / 2, dof) * u
+        return Figure(value, value - U, value + U), float(2 * stats.t.sf(abs(value) / u, dof))
+
+
+def _levels(x: Array, bias: Array, own: Array | None) -> _Levels:
+    levels, first, at, counts = np.unique(x, return_index=True, return_inverse=True, return_counts=True)
+    n = counts.astype(float)
+    mean = np.asarray(np.bincount(at, bias) / n, float)
+    if own is None or not own.any():
+        away = x - x.mean()
+        left = bias - bias.mean() - float(away @ (bias - bias.mean())) / float(away @ away) * away
+        s = math.sqrt(float(left @ left) / (x.size - 2))
+        return _Levels(levels, n, mean, np.zeros(levels.size), n, s, x.size - 2)
+    s = math.sqrt(float(np.sum((bias - mean[at]) ** 2)) / (x.size - levels.size))
+    return _Levels(levels, n, mean, own[first], 1 / (own[first] ** 2 + s**2 / n), s, x.size - levels.size)
 
 
 def study_linearity(data: Measured, *, u_reference: float = 0.0, most: float | None = None) -> LinearityStudy:
     """Return the study of values with their references. `most`: the bias that is allowed anywhere in the range.
 
-    `u_reference`: standard uncertainty of the references, common to all of them.
+    `u_reference`: standard uncertainty of the references, common to all of them; that of each on its own is in `data`.
 
     Raises `UnusableInput` for what cannot be, `PoorGeometry` for too few references or constant values.
     """
@@ -89,6 +157,7 @@ def study_linearity(data: Measured, *, u_reference: float = 0.0, most: float | N
     if not (math.isfinite(u_reference) and u_reference >= 0):
         raise UnusableInput(f"u of the references is {u_reference:g}; give a standard uncertainty, 0 or more")
     x, bias = _checked(data)
+    _check_own(data, x)
     study = _fitted(data, x, bias, u_reference, most)
     study = replace(study, largest=_largest(study))
     good = None if most is None else study.largest.at_most(most)
@@ -119,61 +188,72 @@ def _checked(data: Measured) -> tuple[Array, Array]:
     return x, bias
 
 
+def _check_own(data: Measured, x: Array) -> None:
+    own = data.u_reference
+    if own is None:
+        return
+    for level in np.unique(x):
+        of = own[x == level]
+        if float(np.ptp(of)) > 0:
+            told = f"{of.min():g} and {of.max():g}"
+            raise UnusableInput(f"{data.name}: the reference {level:g} has the u_reference {told}; give one of each")
+    scatters = any(float(np.ptp(data.values[x == level])) > 0 for level in np.unique(x))
+    if own.any() and not own.all() and not scatters:
+        raise PoorGeometry(f"{data.name}: no value scatters, and a reference has no u; look at the columns")
+
+
 def _fitted(data: Measured, x: Array, bias: Array, u: float, most: float | None) -> LinearityStudy:
-    n, away = x.size, x - x.mean()
-    Sxx = float(away @ away)
-    slope = float(away @ (bias - bias.mean())) / Sxx
-    left = bias - bias.mean() - slope * away
-    squares = float(left @ left)
-    s = math.sqrt(squares / (n - 2))
-    intercept = float(bias.mean()) - slope * float(x.mean())
-    u_slope, u_intercept = s / math.sqrt(Sxx), s * math.sqrt(1 / n + float(x.mean()) ** 2 / Sxx)
-    k = coverage_factor((1 + _P) / 2, n - 2)
-    around = float(np.sum((bias - bias.mean()) ** 2))
-    U = math.hypot(k * u_intercept, coverage_factor((1 + _P) / 2, math.inf) * u)
+    levels = _levels(x, bias, data.u_reference)
+    slope, slope_p = levels.figure(levels.slope_by)
+    intercept, intercept_p = levels.figure(levels.line_by(np.zeros(1))[0], u)
+    left = bias - intercept.value - slope.value * x
     return LinearityStudy(
         name=data.name,
         unit=data.unit,
-        n=n,
-        slope=Figure(slope, slope - k * u_slope, slope + k * u_slope),
-        intercept=Figure(intercept, intercept - U, intercept + U),
-        slope_p=float(2 * special.stdtr(n - 2, -abs(slope) / u_slope)),
-        intercept_p=float(2 * special.stdtr(n - 2, -abs(intercept) / u_intercept)),
-        s=s,
-        r_squared=1 - squares / around,
-        fit_p=_lack_of_fit(x, bias, squares),
-        at=_at(x, bias, s, u),
+        n=x.size,
+        slope=slope,
+        intercept=intercept,
+        slope_p=slope_p,
+        intercept_p=intercept_p,
+        s=levels.s,
+        r_squared=1 - float(left @ left) / float(np.sum((bias - bias.mean()) ** 2)),
+        fit_p=_lack_of_fit(x, bias, levels),
+        at=_at(x, bias, levels, u),
         largest=Figure(0.0, 0.0, 0.0),
         u_reference=u,
         most=most,
         references=x,
         biases=bias,
-        convention=_convention(u, most),
+        convention=_convention(u, most, data.u_reference),
         checks=(),
         good=None,
         sentences=(),
+        u_own=data.u_reference,
     )
 
 
-def _lack_of_fit(x: Array, bias: Array, squares: float) -> float | None:
-    levels, at = np.unique(x, return_inverse=True)
-    means = np.bincount(at, bias) / np.bincount(at)
-    pure, dof = float(np.sum((bias - means[at]) ** 2)), x.size - levels.size
-    if dof < 1 or not pure > 0:
+def _lack_of_fit(x: Array, bias: Array, levels: _Levels) -> float | None:
+    """Return p of F: the means' squares about the line, each over what its u and the repeats leave open."""
+    means, dof = levels.mean[np.searchsorted(levels.x, x)], x.size - levels.x.size
+    pure = float(np.sum((bias - means) ** 2)) / dof if dof else 0.0
+    if not pure > 0 and not levels.u.any():
         return None
-    F = (squares - pure) / (levels.size - 2) / (pure / dof)
-    return float(special.fdtrc(levels.size - 2, dof, max(F, 0.0)))
+    left = levels.mean - levels.line_by(levels.x) @ levels.mean
+    free = levels.x.size - 2
+    F = float(np.sum(left**2 / (levels.u**2 + pure / levels.n))) / free
+    open_ = effective_dof([(float(np.sum(pure / levels.n)), dof), (float(np.sum(levels.u**2)), math.inf)])
+    return float(stats.f.sf(F, free, open_) if math.isfinite(open_) else stats.chi2.sf(F * free, free))
 
 
-def _at(x: Array, bias: Array, s: float, u: float) -> tuple[BiasAt, ...]:
-    """Return the bias at each reference; where its values show no scatter, that about the line stands in."""
-    levels, found = np.unique(x), []
-    p = 1 - (1 - _P) / (2 * levels.size)
-    for level in levels:
+def _at(x: Array, bias: Array, levels: _Levels, u: float) -> tuple[BiasAt, ...]:
+    """Return the bias at each reference; where its values show no scatter, that of all stands in."""
+    found, p = [], 1 - (1 - _P) / (2 * levels.x.size)
+    for level, u_own in zip(levels.x, levels.u, strict=True):
         b = bias[x == level]
         scatters = b.size > 1 and float(np.ptp(b)) > 1e-12 * float(np.abs(level) + np.abs(b).max())
-        own, dof = (float(np.std(b, ddof=1)), b.size - 1) if scatters else (s, x.size - 2)
-        U = math.hypot(coverage_factor(p, dof) * own / math.sqrt(b.size), coverage_factor((1 + _P) / 2, math.inf) * u)
+        own, dof = (float(np.std(b, ddof=1)), b.size - 1) if scatters else (levels.s, levels.dof)
+        known = coverage_factor(p, math.inf) * float(u_own), coverage_factor((1 + _P) / 2, math.inf) * u
+        U = math.hypot(coverage_factor(p, dof) * own / math.sqrt(b.size), *known)
         mean = float(b.mean())
         found.append(BiasAt(float(level), b.size, Figure(mean, mean - U, mean + U), own))
     return tuple(found)
@@ -189,9 +269,11 @@ def _largest(study: LinearityStudy) -> Figure:
     return Figure(*(max(getattr(f, end) for f in sized) for end in ("value", "low", "high")))
 
 
-def _convention(u: float, most: float | None) -> str:
+def _convention(u: float, most: float | None, own: Array | None) -> str:
+    weighted = own is not None and own.any()
     said = [
-        "Least squares of bias (value less reference) on the reference",
+        "Least squares of bias (value less reference) on the reference"
+        + (", each reference weighted by its own u and its values' scatter" if weighted else ""),
         "95 % band of the whole line after Working and Hotelling, 95 % for all references together after Bonferroni",
     ]
     if u > 0:
@@ -202,7 +284,7 @@ def _convention(u: float, most: float | None) -> str:
 
 
 def _checks(data: Measured, study: LinearityStudy) -> tuple[Check, ...]:
-    left, of = study.biases - study.line(study.references), "the deviations from the line"
+    left, of = _left(study)
     count, repeats = len(study.at), min(a.n for a in study.at)
     checks = [
         Check("enough references", True, f"{count} references are enough.")
@@ -216,6 +298,15 @@ def _checks(data: Measured, study: LinearityStudy) -> tuple[Check, ...]:
         checks.append(Check("enough repeats", False, told_few))
     checks += [_straight(study), _even(study), normality(left, of), without_outliers(left, data.where, of)]
     return (*checks, independence(left, of)) if _mixed(study.references) else tuple(checks)
+
+
+def _left(study: LinearityStudy) -> tuple[Array, str]:
+    """Return the deviations that are the values' own scatter, and what they are called."""
+    if study.u_own is None or not study.u_own.any():
+        return study.biases - study.line(study.references), "the deviations from the line"
+    levels = _levels(study.references, study.biases, study.u_own)
+    means = levels.mean[np.searchsorted(levels.x, study.references)]
+    return study.biases - means, "the deviations from the references' means"
 
 
 def _mixed(references: Array) -> bool:
@@ -253,7 +344,12 @@ def _sentences(study: LinearityStudy) -> list[str]:
     if study.most is not None:
         said.append(_verdict(study, unit))
     said += [c.sentence for c in study.checks if c.holds is False]
-    if study.u_reference == 0:
+    if study.u_own is None and study.u_reference > 0:
+        said.append(
+            "The u of the references is taken as common to all. Where each was calibrated on its own, their errors can "
+            "look like a slope: give the u of each in a column u_reference."
+        )
+    elif study.u_reference == 0 and (study.u_own is None or not study.u_own.any()):
         said.append("The references are taken as exact; state their uncertainty to have it in the intervals.")
     return [*said, _next(study, unit)]
 

@@ -16,13 +16,14 @@ from numpy.typing import NDArray
 from tiepoint.documents.grid import Grid, one_spelling, read_grid
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.foundation.reasons import forbidding
+from tiepoint.foundation.units import MM_PER
 from tiepoint.model.reading import Reading
 from tiepoint.model.record import Record
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
-KNOWN = ("part", "trial", "value", "reference", "u", "unit")
+KNOWN = ("part", "trial", "value", "reference", "u_reference", "u", "unit")
 UNREAD = "unread"
 """What a column value reads where the part was put in and gave no value: it is left out, counted and told."""
 BESIDE = ("run", "shot", "record", "time", "remarks")
@@ -31,6 +32,8 @@ USUAL_FACTOR = "appraiser"
 """The column that is a factor without being named; whatever it stands for on a station without an operator."""
 FROM_RECORDS = ("variant", "day")
 """What records tell that may be a factor: the variant, and the day (UTC) on which the shot was taken."""
+UNITS = (*MM_PER, *(f"{unit}2" for unit in ("mm", "in", "px")), "px", "deg", "rad", "1", "%", "K", "°C")
+"""Of values: lengths, and what else readings and tables are in. Of any other nobody knows what a tolerance means."""
 LARGEST, SMALLEST = 1e15, 1e-30
 """Of a value in any unit: beyond, a double has no digit left after the point, or nothing is left to see."""
 _SHOWN = 12
@@ -43,7 +46,8 @@ class Measured:
     """Values (n,) of `unit` in the order in which they were taken; `name` tells what was measured.
 
     `where` (n,) tells where each stands. `part`, `trial` and each of `factors` (n,) are names; `reference` and `u` (n,)
-    are numbers of the same unit. What is not known is None. `unread`: readings without a value that were left out.
+    are numbers of the same unit, and so is `u_reference` (n,), of each reference on its own. What is not known is None.
+    `unread`: readings without a value that were left out.
     """
 
     values: Array
@@ -57,9 +61,10 @@ class Measured:
     u: Array | None = None
     unread: int = 0
     notes: tuple[str, ...] = ()
+    u_reference: Array | None = None
 
     def __post_init__(self) -> None:
-        columns = {"value": self.values, "reference": self.reference, "u": self.u}
+        columns = {"value": self.values, "reference": self.reference, "u": self.u, "u_reference": self.u_reference}
         for what, numbers in columns.items():
             if numbers is not None:
                 self._check(what, np.asarray(numbers, float))
@@ -121,17 +126,18 @@ def of_grid(grid: Grid, factors: Sequence[str] = (), unit: str | None = None) ->
     named = _factors(grid, factors)
     _check_distinct(grid)
     grid, unread = _read_ones(_in_order(grid))
-    numbers = [name for name in ("value", "reference", "u") if grid.has(name)]
+    numbers = [name for name in ("value", "reference", "u", "u_reference") if grid.has(name)]
     columns = dict(zip(numbers, (np.array(column) for column in grid.numbers(numbers)), strict=True))
     part, trial = (grid.names(name) if grid.has(name) else None for name in ("part", "trial"))
     levels = {name: grid.names(name) for name in named}
     _check_trials(grid, part, levels, trial)
     told = [columns["value"], columns.get("reference"), part, *levels.values()]
     demand_not_pasted([c for c in told if c is not None], grid.places, grid.where)
-    if "u" in columns and (low := np.flatnonzero(columns["u"] < 0)).size:
-        raise UnusableInput(
-            f"{grid.where}, {grid.places[low[0]]}: u is negative; give a standard uncertainty, 0 or more"
-        )
+    for u in {"u", "u_reference"} & columns.keys():
+        if (low := np.flatnonzero(columns[u] < 0)).size:
+            raise UnusableInput(
+                f"{grid.where}, {grid.places[low[0]]}: {u} is negative; give a standard uncertainty, 0 or more"
+            )
     return Measured(
         columns["value"],
         _unit(grid, unit),
@@ -144,6 +150,7 @@ def of_grid(grid: Grid, factors: Sequence[str] = (), unit: str | None = None) ->
         columns.get("u"),
         unread=unread,
         notes=(*_unread_said(unread, unread + len(grid.rows)), *_unused(grid, named)),
+        u_reference=columns.get("u_reference"),
     )
 
 
@@ -243,6 +250,8 @@ def _check_trials(
 
 
 def _unit(grid: Grid, given: str | None) -> str:
+    if given is not None:
+        demand_unit(given, grid.where)
     if not grid.has("unit"):
         return given or ""
     units = dict(zip(reversed(grid.texts("unit")), reversed(grid.places), strict=True))
@@ -252,9 +261,16 @@ def _unit(grid: Grid, given: str | None) -> str:
             f"{grid.where}: the unit is {b or 'empty'} in {bt} and {a or 'empty'} in {at}; use one for all"
         )
     (unit,) = units
+    demand_unit(unit, grid.where)
     if given is not None and given != unit:
         raise UnusableInput(f"{grid.where} says that its unit is {unit}, not {given}; leave the unit out")
     return unit
+
+
+def demand_unit(unit: str, where: str) -> None:
+    """Raise `UnusableInput` for a unit that is not known; none at all is left to the caller."""
+    if unit and unit not in UNITS:
+        raise UnusableInput(f"{where}: the unit {unit[:40]!r} is not known; use one of {', '.join(UNITS)}")
 
 
 # --- records -------------------------------------------------------------------------------------------------------
@@ -332,13 +348,15 @@ def _put_in(data: Measured, sheet: Grid, rows: Sequence[int], factors: Sequence[
         if one_spelling(own) != told:
             raise UnusableInput(f"{sheet.where}, {place} is of part {told}, and {at} of part {own}; see which is right")
     named = _factors(sheet, factors)
-    reference = np.array(chosen_rows.numbers(("reference",))[0]) if sheet.has("reference") else None
+    known = [name for name in ("reference", "u_reference") if sheet.has(name)]
+    of_each = dict(zip(known, map(np.array, chosen_rows.numbers(known)), strict=True))
     return replace(
         data,
         part=parts,
         factors={name: chosen_rows.names(name) for name in named},
         trial=chosen_rows.names("trial") if sheet.has("trial") else None,
-        reference=reference,
+        reference=of_each.get("reference"),
+        u_reference=of_each.get("u_reference"),
         notes=(*data.notes, *_unused(sheet, named)),
     )
 
@@ -429,6 +447,7 @@ def chosen(data: Measured, keep: Ints) -> Measured:
         trial=None if data.trial is None else of(data.trial),
         reference=None if data.reference is None else data.reference[keep],
         u=None if data.u is None else data.u[keep],
+        u_reference=None if data.u_reference is None else data.u_reference[keep],
     )
 
 
