@@ -34,9 +34,26 @@ KeptIn = Annotated[
     Path | None,
     typer.Option("--for", metavar="STATION", help="Keep the study and its data in this station, good or not."),
 ]
+LONGEST_OF = 200
+
+
+def _of_typed(of: str | None) -> str | None:
+    """Return what a study is of: it stands in the ledger and in the report for good, so it is one readable line."""
+    if of is not None and (not of.strip() or len(of) > LONGEST_OF or not of.isprintable()):
+        raise UnusableInput(
+            f"--of is {of[:40]!r}; give 1 to {LONGEST_OF} characters that print, as requirements.toml has them"
+        )
+    return of
+
+
 Of = Annotated[
     str | None,
-    typer.Option("--of", metavar="NAME", help="What it is of, as requirements.toml names it; the reading by default."),
+    typer.Option(
+        "--of",
+        metavar="NAME",
+        callback=_of_typed,
+        help="What it is of, as requirements.toml names it; the reading by default.",
+    ),
 ]
 MostEscapes = Annotated[
     str | None, typer.Option("--most-escapes", metavar="SHARE", help="Agreed: of bad parts, that pass at most.")

@@ -213,6 +213,10 @@ def capability(
 
 def _unit_of(grid: "Grid", given: str | None) -> str:
     """Return the unit of a table: that of its column, that which was given, or mm."""
+    from tiepoint.studies.measured import demand_unit
+
+    if given is not None:
+        demand_unit(given, "--unit")
     if not grid.has("unit"):
         return given or "mm"
     first, *others = zip(grid.texts("unit"), grid.places, strict=True)
@@ -224,6 +228,7 @@ def _unit_of(grid: "Grid", given: str | None) -> str:
             )
     if given is not None and given != first[0]:
         raise UnusableInput(f"{grid.where} says that its unit is {first[0]}, not {given}; leave the unit out")
+    demand_unit(first[0], grid.where)
     return first[0]
 
 
