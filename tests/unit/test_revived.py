@@ -11,6 +11,7 @@ from tiepoint.documents.canonical import plain
 from tiepoint.documents.revived import revived
 from tiepoint.foundation.errors import UnusableDocument
 from tiepoint.studies.figure import Figure
+from tiepoint.studies.linearity import LinearityStudy, study_linearity
 from tiepoint.studies.measured import read_measured
 from tiepoint.studies.rr import RrStudy, study_rr
 
@@ -36,3 +37,13 @@ def test_an_open_end_is_infinite():
 def test_what_is_of_another_kind_is_told(content):
     with pytest.raises(UnusableDocument, match="no Figure"):
         revived(Figure, content)
+
+
+def test_a_study_that_was_kept_before_a_field_was_there_still_loads():
+    line = read_measured(Path(__file__).parents[1] / "data" / "studies" / "linearity_5x12.csv")
+    kept = plain(finite(dataclasses.asdict(study_linearity(line))))
+    del kept["u_own"]
+    assert revived(LinearityStudy, kept).u_own is None
+    del kept["slope"]
+    with pytest.raises(UnusableDocument, match="slope"):
+        revived(LinearityStudy, kept)
