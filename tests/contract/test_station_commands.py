@@ -69,11 +69,15 @@ class TestAccepting:
     def test_pictures_that_lights_name_are_accepted_with_them(self, cli, vent):
         lamps = "".join(f'[[light]]\nid = "{k}"\nazimuth_deg = {90 * k}\nelevation_deg = 45\n' for k in range(4))
         names = [f"step{k}.png" for k in range(4)]
-        beside = "{ centre = [10, 10], size = [5, 5] }"
-        step = f"[step]\npictures = {names}\nlow = {beside}\nhigh = {beside}\nheight_mm = 1\nu_height_mm = 0.01\n"
+        sides = "low = { centre = [5, 12], size = [8, 18] }\nhigh = { centre = [15.5, 12], size = [8, 18] }\n"
+        step = f"[step]\npictures = {names}\n{sides}height_mm = 0.2\nu_height_mm = 0.001\n"
         (vent.folder / "recipes" / "lights.toml").write_text('format = "tiepoint/lights/1"\n' + lamps + step)
-        for name in names:
-            picture(vent.folder / "recipes" / name, 6.0, int(name[4]))
+        # Between 9.75 and 10.25 mm the ground rises by 0.4 along x, under lamps at 45 degrees (Lambert's law).
+        slope = np.where(np.abs(np.arange(640) * 0.05 - 10) < 0.25, 0.4, 0.0) * np.ones((480, 1))
+        for k, name in enumerate(names):
+            light = (1 - slope * round(np.cos(np.pi / 2 * k))) / np.sqrt(2 * (1 + slope**2))
+            grey = 170 * light + np.random.default_rng(k).normal(0, 0.5, slope.shape)
+            Image.fromarray(np.rint(grey).astype(np.uint8)).save(vent.folder / "recipes" / name)
         vent.change('unit = "mm"', 'unit = "mm"\nlights = "lights.toml"')
         assert cli("accept", vent.folder, "--why", "first").code == 0
         station = open_station(vent.folder)
