@@ -14,8 +14,7 @@ import numpy as np
 import pytest
 from scipy import special, stats
 
-from tiepoint.cli.study_data import finite
-from tiepoint.documents.canonical import plain
+from tiepoint.documents.revived import outcome_of
 from tiepoint.report.study_numbers import worked
 from tiepoint.studies.agreement import Decision, study_agreement
 from tiepoint.studies.capability import Cause, study_capability
@@ -230,7 +229,7 @@ STUDIES = {
 @pytest.mark.parametrize("name", STUDIES)
 def test_the_page_works_out_what_the_study_found(script, name):
     kind = name.partition(" ")[0].rstrip(",")
-    found = worked(kind, plain(finite(dataclasses.asdict(STUDIES[name]()))))
+    found = worked(kind, outcome_of(STUDIES[name]()))
     due = {path: number for row in found.rows for path, number in row.numbers.items()}
     assert len(due) >= 7
     got = script(PICKED, [found.formula, dict(found.inputs), as_text(found.columns), list(due)])

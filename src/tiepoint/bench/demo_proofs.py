@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 
 from tiepoint.bench.demo_series import U_REFERENCE_MM, Part
-from tiepoint.documents.canonical import plain
 from tiepoint.documents.files import write_atomic
 from tiepoint.documents.grid import Grid, read_grid
+from tiepoint.documents.revived import outcome_of
 from tiepoint.foundation.rounding import short
 from tiepoint.foundation.sources import Value
 from tiepoint.model.decide import Limits
@@ -113,16 +113,14 @@ class Proof:
         records: Sequence[Record] = (),
     ) -> None:
         """Keep a study and its data in the station, as `--for` does; `command` makes it again in the demo's folder."""
-        outcome = plain(_finite(study if isinstance(study, dict) else dataclasses.asdict(study)))
-        told = f"tiepoint {command}"
         keep_study(
             self.station,
             kind,
             of,
-            outcome,
+            outcome_of(study),
             data,
             who=WHO,
-            command=told,
+            command=f"tiepoint {command}",
             pictures=pictures,
             records=records,
             at=self.now(),
@@ -131,15 +129,6 @@ class Proof:
 
 def _cell(value: object) -> str:
     return repr(value) if isinstance(value, float) else str(value)
-
-
-def _finite(thing: Any) -> Any:
-    """Return plain data in which an end that is infinite is null: JSON has no word for it."""
-    if isinstance(thing, dict):
-        return {key: _finite(value) for key, value in thing.items()}
-    if isinstance(thing, list | tuple):
-        return [_finite(item) for item in thing]
-    return None if isinstance(thing, float) and not math.isfinite(thing) else thing
 
 
 def _grid(path: Path, *columns: str) -> Grid:

@@ -257,6 +257,7 @@ def _undecided(typed: _Typed, station: Path | None) -> "Undecided":
 
 def _answer(typed: _Typed, case: _Case, picture: Path | None, kept: Kept, as_json: bool) -> None:
     from tiepoint.documents.canonical import plain
+    from tiepoint.documents.revived import outcome_of
     from tiepoint.studies.limits import study_limits
 
     asked = _limits(typed, case)
@@ -282,7 +283,7 @@ def _answer(typed: _Typed, case: _Case, picture: Path | None, kept: Kept, as_jso
 
         hints += _drawn(picture, risk_curves(study, case.unit))
     steps = _next(case, asked) if typed.u is None else None
-    document = {"study": "limits", "unit": case.unit, **plain(study), "next_steps": plain(steps)}
+    document = {"study": "limits", "unit": case.unit, **outcome_of(study), "next_steps": plain(steps)}
     hints += keep("limits", document, kept)
     lines = (*_lines(study, case.unit), *(() if steps is None else steps.sentences))
     present(Answer(document, lines, study.good is not False, hints), as_json)
@@ -343,8 +344,8 @@ def _from_parts(
 ) -> None:
     import numpy as np
 
-    from tiepoint.documents.canonical import plain
     from tiepoint.documents.grid import read_grid
+    from tiepoint.documents.revived import outcome_of
     from tiepoint.studies.good_bad import study_good_bad
     from tiepoint.studies.measured import of_grid
 
@@ -369,7 +370,7 @@ def _from_parts(
         from tiepoint.report.risk_pictures import good_and_bad
 
         hints = _drawn(picture, good_and_bad(study, good, bad, unit))
-    document = {"study": "limits", "unit": unit, **plain(study)}
+    document = {"study": "limits", "unit": unit, **outcome_of(study)}
     hints += keep("limits", document, kept)
     present(Answer(document, tuple(_part_lines(study)), study.good is not False, hints), as_json)
 

@@ -1,7 +1,6 @@
 """What the studies of values share: which data, their unit, where the picture goes, and how the answer is given."""
 
 import dataclasses
-import math
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -118,14 +117,14 @@ def answer(
 
     The code is 1 where the study is not good, or where what is good by a standard's rule is not `shown`.
     """
-    from tiepoint.documents.canonical import plain
     from tiepoint.documents.files import write_atomic
+    from tiepoint.documents.revived import outcome_of
 
     hints: tuple[str, ...] = ()
     if picture is not None:
         write_atomic(picture, drawing.encode())
         hints = (f"The picture is {picture}.",)
-    document = {"study": kind, **plain(finite(dataclasses.asdict(study)))}
+    document = {"study": kind, **outcome_of(study)}
     hints += keep(kind, document, kept)
     said = (study.convention, *lines, *study.sentences)
     present(Answer(document, said, study.good is not False and shown, hints), as_json)
@@ -170,12 +169,3 @@ def untold(checks: "Sequence[Check]") -> str:
     held = ", ".join(check.name for check in checks if check.holds)
     open_ = " ".join(check.sentence for check in checks if check.holds is None)
     return f"Tested and not objected to: {held or 'nothing'}." + (f" {open_}" if open_ else "")
-
-
-def finite(thing: Any) -> Any:
-    """Return plain data in which an end that is infinite is null: JSON has no word for it."""
-    if isinstance(thing, dict):
-        return {key: finite(value) for key, value in thing.items()}
-    if isinstance(thing, list | tuple):
-        return [finite(item) for item in thing]
-    return None if isinstance(thing, float) and not math.isfinite(thing) else thing

@@ -1,4 +1,4 @@
-"""Dataclasses again from the plain data that `canonical.plain` made of them."""
+"""Dataclasses as the plain data that a document keeps of them, and again from it."""
 
 import dataclasses
 import math
@@ -9,9 +9,27 @@ from typing import Any, Literal, TypeVar, Union, cast, get_args, get_origin, get
 
 import numpy as np
 
+from tiepoint.documents.canonical import plain
 from tiepoint.foundation.errors import UnusableDocument
 
 T = TypeVar("T")
+
+
+def outcome_of(study: Any) -> dict[str, Any]:
+    """Return a dataclass (or a mapping) as plain data, which `revived` takes up again.
+
+    A number that is not finite, as the end of an open interval, is null: JSON has no word for it.
+    """
+    told = dataclasses.asdict(study) if dataclasses.is_dataclass(study) and not isinstance(study, type) else study
+    return cast(dict[str, Any], plain(_finite(told)))
+
+
+def _finite(thing: Any) -> Any:
+    if isinstance(thing, dict):
+        return {key: _finite(value) for key, value in thing.items()}
+    if isinstance(thing, list | tuple):
+        return [_finite(item) for item in thing]
+    return None if isinstance(thing, float) and not math.isfinite(thing) else thing
 
 
 def revived(kind: type[T], content: Any) -> T:
