@@ -3,13 +3,14 @@
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
 from tiepoint.cli.answer import Answer, Json, present, table
-from tiepoint.cli.study_data import Kept, KeptIn, Of, demand_drawing, keep, load_measured
+from tiepoint.cli.study_data import Kept, KeptIn, Of, ReadingName, demand_drawing, drawn, keep, load_measured
 from tiepoint.cli.typed import in_unit, share_typed
 from tiepoint.foundation.errors import UnusableInput
 
@@ -47,9 +48,7 @@ def limits(
         Path | None,
         typer.Argument(metavar="[DATA]", help="Readings of parts as they come: CSV, .xlsx or records.jsonl."),
     ] = None,
-    reading: Annotated[
-        str | None, typer.Option("--reading", metavar="ID", help='Which reading of the records: "bore A.diameter".')
-    ] = None,
+    reading: ReadingName = None,
     lower: Annotated[str | None, typer.Option("--lower", metavar="LENGTH", help="The part's lower limit.")] = None,
     upper: Annotated[str | None, typer.Option("--upper", metavar="LENGTH", help="The part's upper limit.")] = None,
     u: Annotated[
@@ -258,6 +257,7 @@ def _undecided(typed: _Typed, station: Path | None) -> "Undecided":
 def _answer(typed: _Typed, case: _Case, picture: Path | None, kept: Kept, as_json: bool) -> None:
     from tiepoint.documents.canonical import plain
     from tiepoint.documents.revived import outcome_of
+    from tiepoint.report.risk_pictures import risk_curves
     from tiepoint.studies.limits import study_limits
 
     asked = _limits(typed, case)
@@ -277,11 +277,7 @@ def _answer(typed: _Typed, case: _Case, picture: Path | None, kept: Kept, as_jso
         undecided=_undecided(typed, kept.station),
         readings=case.readings,
     )
-    hints = case.notes
-    if picture is not None:
-        from tiepoint.report.risk_pictures import risk_curves
-
-        hints += _drawn(picture, risk_curves(study, case.unit))
+    hints = (*case.notes, *drawn(picture, partial(risk_curves, study, case.unit)))
     steps = _next(case, asked) if typed.u is None else None
     document = {"study": "limits", "unit": case.unit, **outcome_of(study), "next_steps": plain(steps)}
     hints += keep("limits", document, kept)
@@ -297,13 +293,6 @@ def _next(case: _Case, asked: "Limits") -> "NextSteps | None":
         return None
     middle = sorted(case.measured, key=lambda r: r.u or 0.0)[len(case.measured) // 2]
     return next_steps(middle.sources, asked, case.spread.parts, dof=case.dof, unit=case.unit)
-
-
-def _drawn(picture: Path, drawing: str) -> tuple[str, ...]:
-    from tiepoint.documents.files import write_atomic
-
-    write_atomic(picture, drawing.encode())
-    return (f"The picture is {picture}.",)
 
 
 def _lines(study: "LimitsStudy", unit: str) -> Iterator[str]:
@@ -346,6 +335,7 @@ def _from_parts(
 
     from tiepoint.documents.grid import read_grid
     from tiepoint.documents.revived import outcome_of
+    from tiepoint.report.risk_pictures import good_and_bad
     from tiepoint.studies.good_bad import study_good_bad
     from tiepoint.studies.measured import of_grid
 
@@ -365,11 +355,7 @@ def _from_parts(
         most_escapes=None if most_escapes is None else share_typed("--most-escapes", most_escapes),
         most_false=None if most_false is None else share_typed("--most-false", most_false),
     )
-    hints: tuple[str, ...] = ()
-    if picture is not None:
-        from tiepoint.report.risk_pictures import good_and_bad
-
-        hints = _drawn(picture, good_and_bad(study, good, bad, unit))
+    hints = drawn(picture, partial(good_and_bad, study, good, bad, unit))
     document = {"study": "limits", "unit": unit, **outcome_of(study)}
     hints += keep("limits", document, kept)
     present(Answer(document, tuple(_part_lines(study)), study.good is not False, hints), as_json)

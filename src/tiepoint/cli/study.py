@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, cast
 
@@ -79,8 +80,8 @@ def pose(
     limits = [None if t is None else positive_mm(o, t) for o, t in (("--most-ap", most_ap), ("--most-rp", most_rp))]
     u_mm = None if u is None else positive_mm("--u", u)
     study = study_pose(_read(data, angles), u_mm=u_mm, most_ap_mm=limits[0], most_rp_mm=limits[1])
-    drawing = "" if picture is None else pose_picture(study, *limits)
-    answer(study, "pose", _lines(study), picture, drawing, as_json, Kept(station, data, of))
+    draw = partial(pose_picture, study, *limits)
+    answer(study, "pose", _lines(study), picture, draw, as_json, Kept(station, data, of))
 
 
 # --- the table -----------------------------------------------------------------------------------------------------

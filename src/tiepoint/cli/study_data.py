@@ -1,7 +1,7 @@
 """What the studies of values share: which data, their unit, where the picture goes, and how the answer is given."""
 
 import dataclasses
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -108,31 +108,37 @@ def answer(
     kind: str,
     lines: Iterable[str],
     picture: Path | None,
-    drawing: str,
+    draw: Callable[[], str],
     as_json: bool,
-    kept: Kept | None = None,
+    kept: Kept,
     shown: bool = True,
 ) -> None:
-    """Write the picture, keep the study, print the answer, and end the command.
+    """Write the picture, which `draw` returns, keep the study, print the answer, and end the command.
 
     The code is 1 where the study is not good, or where what is good by a standard's rule is not `shown`.
     """
-    from tiepoint.documents.files import write_atomic
     from tiepoint.documents.revived import outcome_of
 
-    hints: tuple[str, ...] = ()
-    if picture is not None:
-        write_atomic(picture, drawing.encode())
-        hints = (f"The picture is {picture}.",)
+    hints = drawn(picture, draw)
     document = {"study": kind, **outcome_of(study)}
     hints += keep(kind, document, kept)
     said = (study.convention, *lines, *study.sentences)
     present(Answer(document, said, study.good is not False and shown, hints), as_json)
 
 
-def keep(kind: str, document: Mapping[str, Any], kept: Kept | None) -> tuple[str, ...]:
+def drawn(picture: Path | None, draw: Callable[[], str]) -> tuple[str, ...]:
+    """Write the picture, where one was asked for, and return what is to be said of it."""
+    from tiepoint.documents.files import write_atomic
+
+    if picture is None:
+        return ()
+    write_atomic(picture, draw().encode())
+    return (f"The picture is {picture}.",)
+
+
+def keep(kind: str, document: Mapping[str, Any], kept: Kept) -> tuple[str, ...]:
     """Keep a study in its station, where one was named, and return what is to be said of it."""
-    if kept is None or kept.station is None:
+    if kept.station is None:
         return ()
     import shlex
     import sys

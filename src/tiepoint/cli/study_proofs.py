@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -74,9 +75,8 @@ def agreement(
         )
     ]
     study = study_agreement(_decisions(data, by), prevalence=rates[0], most_misses=rates[1], most_false=rates[2])
-    answer(
-        study, "agreement", _agreement_lines(study), picture, agreement_picture(study), as_json, Kept(station, data, of)
-    )
+    draw = partial(agreement_picture, study)
+    answer(study, "agreement", _agreement_lines(study), picture, draw, as_json, Kept(station, data, of))
 
 
 def _decisions(data: Path, by: str) -> "list[Decision]":
@@ -202,9 +202,9 @@ def capability(
     answer(
         study,
         "capability",
-        _capability_lines(study, in_),
+        _capability_lines(study),
         picture,
-        capability_picture(study, in_),
+        partial(capability_picture, study),
         as_json,
         Kept(station, causes, of),
         shown=study.shown,
@@ -265,8 +265,8 @@ def _dof(cell: str, where: str) -> float | None:
     return number
 
 
-def _capability_lines(study: "CapabilityStudy", unit: str) -> Iterator[str]:
-    yield from table([("cause", f"u {unit}", "dof", "of system", "of process"), *map(_cause_row, study.rows)])
+def _capability_lines(study: "CapabilityStudy") -> Iterator[str]:
+    yield from table([("cause", f"u {study.unit}", "dof", "of system", "of process"), *map(_cause_row, study.rows)])
     yield from _objections(study.checks)
 
 
@@ -327,8 +327,8 @@ def lengths(
         for option, text in (("--most-error", most_error), ("--per-length", per_length))
     ]
     study = study_lengths(found, most_error=limits[0], per_length=limits[1], unit=in_)
-    drawing = "" if picture is None else lengths_picture(study, found, in_)
-    answer(study, "lengths", _lengths_lines(study, in_), picture, drawing, as_json, Kept(station, data, of))
+    draw = partial(lengths_picture, study)
+    answer(study, "lengths", _lengths_lines(study), picture, draw, as_json, Kept(station, data, of))
 
 
 def _known_lengths(grid: "Grid", u: float | None) -> "KnownLengths":
@@ -344,8 +344,8 @@ def _known_lengths(grid: "Grid", u: float | None) -> "KnownLengths":
     return known_lengths(known, value, u=told, position=position, orientation=orientation, height=height, where=places)
 
 
-def _lengths_lines(study: "LengthsStudy", unit: str) -> Iterator[str]:
-    head = ("", "", "n", f"mean {unit}", f"largest {unit}")
+def _lengths_lines(study: "LengthsStudy") -> Iterator[str]:
+    head = ("", "", "n", f"mean {study.unit}", f"largest {study.unit}")
     rows = [(p.by, p.level, str(p.n), f"{p.mean:+.3g}", f"{p.largest:+.3g}") for p in study.places]
     yield from table([head, *rows], frozenset({2, 3, 4}))
     yield from _objections(study.checks)

@@ -1,6 +1,7 @@
 """`tiepoint study type1|rr|linearity|stability`: what a station's values tell of its measuring."""
 
 from collections.abc import Iterator
+from functools import partial
 from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
@@ -88,8 +89,8 @@ def type1(
         spread=spread,
         least=least,
     )
-    drawing = "" if picture is None else type1_picture(study)
-    answer(study, "type1", _type1_lines(study), picture, drawing, as_json, Kept(station, data, of or reading))
+    draw = partial(type1_picture, study)
+    answer(study, "type1", _type1_lines(study), picture, draw, as_json, Kept(station, data, of or reading))
 
 
 def _type1_lines(study: "Type1Study") -> Iterator[str]:
@@ -165,8 +166,8 @@ def rr(
         pool_above=pool_above,
         every=tuple(dict.fromkeys(name.strip().lower() for name in every or ())),
     )
-    drawing = "" if picture is None else rr_picture(study, found)
-    answer(study, "rr", _rr_lines(study), picture, drawing, as_json, Kept(station, data, of or reading))
+    draw = partial(rr_picture, study)
+    answer(study, "rr", _rr_lines(study), picture, draw, as_json, Kept(station, data, of or reading))
 
 
 def _rr_lines(study: "RrStudy") -> Iterator[str]:
@@ -234,8 +235,8 @@ def linearity(
         most=None if most is None else in_unit("--most-bias", most, found.unit),
         u_reference=0.0 if u_reference is None else in_unit("--u-reference", u_reference, found.unit),
     )
-    drawing = "" if picture is None else linearity_picture(study)
-    answer(study, "linearity", _linearity_lines(study), picture, drawing, as_json, Kept(station, data, of or reading))
+    draw = partial(linearity_picture, study)
+    answer(study, "linearity", _linearity_lines(study), picture, draw, as_json, Kept(station, data, of or reading))
 
 
 def _linearity_lines(study: "LinearityStudy") -> Iterator[str]:
@@ -299,8 +300,8 @@ def stability(
         width=width,
         most=None if most is None else in_unit("--most-drift", most, found.unit),
     )
-    drawing = "" if picture is None else stability_picture(study)
-    answer(study, "stability", _stability_lines(study), picture, drawing, as_json, Kept(station, data, of or reading))
+    draw = partial(stability_picture, study)
+    answer(study, "stability", _stability_lines(study), picture, draw, as_json, Kept(station, data, of or reading))
 
 
 def _stability_lines(study: "StabilityStudy") -> Iterator[str]:

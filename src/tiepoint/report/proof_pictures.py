@@ -11,7 +11,7 @@ from tiepoint.report.axes import Axis, decimals, grid_x, grid_y, standing_alone
 from tiepoint.report.figures import per_cent
 from tiepoint.studies.agreement import AgreementStudy
 from tiepoint.studies.capability import CapabilityStudy, CauseRow
-from tiepoint.studies.lengths import KnownLengths, LengthsStudy
+from tiepoint.studies.lengths import LengthsStudy
 from tiepoint.studies.rates import Rate
 
 Array = NDArray[np.float64]
@@ -64,7 +64,7 @@ def _rate_row(x: Axis, y: float, name: str, found: Rate, limit: float | None) ->
 # --- sources side by side ------------------------------------------------------------------------------------------
 
 
-def capability_picture(study: CapabilityStudy, unit: str) -> str:
+def capability_picture(study: CapabilityStudy) -> str:
     """Return every cause as a bar of its standard uncertainty; hatched where another holds it."""
     rows, left = study.rows, 230.0
     x = Axis(0.0, 1.1 * max(r.u for r in rows), left, _WIDTH - 150)
@@ -72,7 +72,7 @@ def capability_picture(study: CapabilityStudy, unit: str) -> str:
     title = f"Causes of uncertainty; {_q('Q_MS', study.system.q.value, study.system.most)}"
     if study.process is not None:
         title += f", {_q('Q_MP', study.process.q.value, study.process.most)}"
-    drawn = [svg.text(10, 22, title, class_="t head"), *grid_x(x, _TOP, bottom, f"standard uncertainty, {unit}")]
+    drawn = [svg.text(10, 22, title, class_="t head"), *grid_x(x, _TOP, bottom, f"standard uncertainty, {study.unit}")]
     drawn.append(svg.text(x.end + 10, _TOP - 6, "of system", class_="t quiet"))
     drawn.append(svg.text(x.end + 76, _TOP - 6, "of process", class_="t quiet"))
     for k, row in enumerate(rows):
@@ -100,8 +100,9 @@ def _cause(x: Axis, y: float, row: CauseRow) -> Iterator[str]:
 # --- known lengths -------------------------------------------------------------------------------------------------
 
 
-def lengths_picture(study: LengthsStudy, data: KnownLengths, unit: str) -> str:
+def lengths_picture(study: LengthsStudy) -> str:
     """Return errors over length between the lines of the stated maximum, marked by height."""
+    data, unit = study.data, study.unit
     reach = float(np.max(np.abs(study.errors)))
     if study.allowed is not None:
         reach = max(reach, float(study.allowed.max()))

@@ -179,7 +179,7 @@ def _rr(outcome: Mapping[str, Any]) -> Worked:
         "spread": study.spread,
     }
     inputs |= {"pool": study.pool, "pool_above": study.pool_above}
-    return Worked(tuple(rows), columns, "rr", inputs, rr_picture(study, study.data))
+    return Worked(tuple(rows), columns, "rr", inputs, rr_picture(study))
 
 
 def _linearity(outcome: Mapping[str, Any]) -> Worked:
@@ -245,7 +245,7 @@ def _lengths(outcome: Mapping[str, Any]) -> Worked:
     }  # fmt: skip
     if study.allowed is not None:
         columns["allowed"] = study.allowed.tolist()
-    return Worked(tuple(rows), columns, "lengths", {}, lengths_picture(study, data, study.unit))
+    return Worked(tuple(rows), columns, "lengths", {}, lengths_picture(study))
 
 
 def _agreement(outcome: Mapping[str, Any]) -> Worked:
@@ -282,7 +282,7 @@ def _capability(outcome: Mapping[str, Any]) -> Worked:
     }
     inputs = {"tolerance": study.tolerance, "most_system": study.system.most}
     inputs["most_process"] = None if study.process is None else study.process.most  # type: ignore[assignment]  # null
-    return Worked(tuple(rows), columns, "capability", inputs, capability_picture(study, study.unit))
+    return Worked(tuple(rows), columns, "capability", inputs, capability_picture(study))
 
 
 def _capable(name: str, path: str, one: Capable, unit: str) -> Iterator[Row]:

@@ -43,9 +43,9 @@ def type1_picture(study: Type1Study) -> str:
     return _drawing(title, study.unit, *drawn)
 
 
-def rr_picture(study: RrStudy, data: Measured) -> str:
+def rr_picture(study: RrStudy) -> str:
     """Return the parts with their values by level, and below the standard deviations with their intervals."""
-    upper, below = _by_part(study, data), _TOP + _TALL + _FOOT + 34
+    upper, below = _by_part(study), _TOP + _TALL + _FOOT + 34
     lower, height = _intervals(study, below)
     title = f"Gauge study: measuring is {100 * study.share_of_total.value:.3g} % of the total variation"
     return _drawing(title, study.unit, *upper, *lower, height=height)
@@ -175,8 +175,9 @@ def _stepped(x: Axis, y: Axis, limits: Array) -> str:
 # --- gauge studies -------------------------------------------------------------------------------------------------
 
 
-def _by_part(study: RrStudy, data: Measured) -> list[str]:
+def _by_part(study: RrStudy) -> list[str]:
     """Return the values less their overall mean by part, one column of dots a level, the level's mean as a bar."""
+    data = study.data
     parts, of_part = levels_of(data.parts())
     levels, of_level = _levels(data)
     values = np.asarray(data.values, float)
