@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as some
 
-from tiepoint.documents.tables import column_names, read_names, read_numbers
+from tiepoint.documents.grid import grid_of
+from tiepoint.documents.tables import read_numbers
 from tiepoint.foundation.errors import UnusableDocument
 
 
@@ -86,7 +87,7 @@ def test_a_number_is_read_as_it_was_written_or_not_at_all(rows, separator, sign,
         assert (separator, sign) == ("\t", ","), "only a tab leaves open what a comma means"
         return
     assert list(read.values) == rows
-    assert set(column_names(text, ("x", "y"))) >= {"x", "y"}
+    assert set(grid_of(text, ("x", "y")).header) >= {"x", "y"}
 
 
 @given(some.text(alphabet='xy,;\t\n"0123456789.-eE', max_size=80))
@@ -103,4 +104,4 @@ def test_any_text_is_finite_numbers_or_one_sentence(text):
 
 
 def test_names_stand_beside_numbers_however_they_are_parted():
-    assert read_names("pose;x_mm, of the flange;x_mm\nP 1;0;1,5\n", "pose") == ("P 1",)
+    assert grid_of("pose;x_mm, of the flange;x_mm\nP 1;0;1,5\n", ("pose", "x_mm")).names("pose") == ("P 1",)

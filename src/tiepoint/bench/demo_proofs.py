@@ -22,19 +22,21 @@ from tiepoint.foundation.sources import Value
 from tiepoint.model.decide import Limits
 from tiepoint.model.reading import Reading
 from tiepoint.model.record import Record
+from tiepoint.station import study_tables
 from tiepoint.station.folder import Station
 from tiepoint.station.kept import keep_study
-from tiepoint.studies.agreement import Decision, study_agreement
+from tiepoint.station.study_tables import PLACES, XYZ
+from tiepoint.studies.agreement import study_agreement
 from tiepoint.studies.capability import Cause, study_capability
-from tiepoint.studies.labels import Label, read_labels
-from tiepoint.studies.lengths import known_lengths, study_lengths
+from tiepoint.studies.labels import read_labels
+from tiepoint.studies.lengths import study_lengths
 from tiepoint.studies.limits import own_and_common, spread_of_readings, study_limits
 from tiepoint.studies.linearity import LinearityStudy, study_linearity
 from tiepoint.studies.measured import Measured, of_grid
-from tiepoint.studies.pose import Cycles, study_pose
+from tiepoint.studies.pose import study_pose
 from tiepoint.studies.rr import RrStudy, study_rr
 from tiepoint.studies.stability import StabilityStudy, study_stability
-from tiepoint.studies.trial import Showing, TrialStudy, margin_of, study_trial
+from tiepoint.studies.trial import TrialStudy, study_trial
 from tiepoint.studies.type1 import Type1Study, study_type1
 from tiepoint.ties.tie import Tie
 from tiepoint.ties.touch import CheckedPoint, check_touches
@@ -51,9 +53,7 @@ STEP_MM = 0.0001
 MOST_ESCAPES, MOST_FALSE, MOST_MISSES = 0.01, 0.2, 0.1
 MOST_BIAS_MM, MOST_DRIFT_MM, MOST_LENGTH_MM = 0.015, 0.01, 0.05
 U_BAR_MM = 0.0005
-AT = ("position", "orientation", "height")
 CAME_FROM = ("record", "time")
-XYZ = ("x_mm", "y_mm", "z_mm")
 MOST_RP_MM = 0.2
 
 
@@ -220,13 +220,9 @@ def _spread(values: Sequence[float]) -> float:
 
 def lengths(proof: Proof, rows: Sequence[Sequence[object]]) -> None:
     """Keep the errors of known lengths, by rows of known, value, where it lay, the picture and when it was taken."""
-    path = proof.table("lengths", ",".join(("known", "value", *AT, "shot", "time")), rows)
-    grid = _grid(path, "known", "value", *AT)
-    known, value = grid.numbers(("known", "value"))
-    at = [grid.names(name) for name in AT]
-    where = [f"{grid.where}, {place}" for place in grid.places]
-    told = known_lengths(known, value, u=U_BAR_MM, position=at[0], orientation=at[1], height=at[2], where=where)
-    study = study_lengths(told, most_error=MOST_LENGTH_MM)
+    path = proof.table("lengths", ",".join(("known", "value", *PLACES, "shot", "time")), rows)
+    found = study_tables.lengths(_grid(path, "known", "value", *PLACES), U_BAR_MM)
+    study = study_lengths(found, most_error=MOST_LENGTH_MM)
     options = f"--most-error {MOST_LENGTH_MM:g}mm --u {short(U_BAR_MM)}mm"
     proof.keep("lengths", BARS, study, path, f"study lengths proof/{path.name} --unit mm {options} {_kept_in(BARS)}")
 
@@ -260,10 +256,7 @@ def agreement(proof: Proof, puts: Sequence[Put]) -> None:
     """Keep how verdicts agree with what the plates are, and between showings."""
     rows = [(p.part, p.trial, p.record.verdict, _truth(p.made), *p.came_from) for p in puts]
     path = proof.table("agreement", ",".join(("part", "trial", "value", "reference", *CAME_FROM)), rows)
-    grid = _grid(path, "part", "value")
-    told = zip(grid.names("part"), grid.names("value"), grid.names("reference"), grid.places, strict=True)
-    decisions = [Decision(part, said, truth, "", place) for part, said, truth, place in told]
-    study = study_agreement(decisions, most_misses=MOST_MISSES)
+    study = study_agreement(study_tables.decisions(_grid(path, "part", "value")), most_misses=MOST_MISSES)
     options = f"--most-misses {100 * MOST_MISSES:g}%"
     proof.keep("agreement", MISSES, study, path, f"study agreement proof/{path.name} {options} {_kept_in(MISSES)}")
 
@@ -283,7 +276,7 @@ def trial(proof: Proof, puts: Sequence[Put], shots: Sequence[str], overlays: Map
     ]
     path = proof.table("labels", "shot,part_id,label,class", rows)
     labels = list(zip(read_labels(path), puts, strict=True))
-    showings = [_showing(label, p.record) for label, p in labels]
+    showings = [study_tables.showing(label, p.record) for label, p in labels]
     study = study_trial(showings, most_escapes=MOST_ESCAPES, most_false=MOST_FALSE)
     run = "trial station/recipes/hinge-plate.toml proof/labels.csv --variants station/variants.csv"
     agreed = f"--most-escapes {100 * MOST_ESCAPES:g}% --most-false {100 * MOST_FALSE:g}%"
@@ -291,13 +284,6 @@ def trial(proof: Proof, puts: Sequence[Put], shots: Sequence[str], overlays: Map
     records = [p.record for p in puts]
     proof.keep("trial", None, study, path, f"{run} {agreed} --for station", pictures, records)
     return study
-
-
-def _showing(label: Label, record: Record) -> Showing:
-    margin, nearest = margin_of(record)
-    pictures = tuple(p.pixels_sha256 for p in record.shot.pictures)
-    part = label.part or label.where
-    return Showing(part, label.truth, label.kind, record.verdict, margin, nearest, pictures, label.where)
 
 
 # --- the robot -------------------------------------------------------------------------------------------------------
@@ -328,11 +314,6 @@ def _of_value(thing: Any) -> Any:
 
 def pose(proof: Proof, reached: Path, u_mm: float) -> None:
     """Keep how accurately and how repeatably the robot reaches its poses."""
-    grid = _grid(reached, "pose", *XYZ)
-    columns = np.array(grid.numbers((*XYZ, *(f"commanded_{name}" for name in XYZ)))).T
-    names = grid.names("pose")
-    of = {name: columns[[n == name for n in names]] for name in dict.fromkeys(names)}
-    cycles = [Cycles(name, rows[:, :3], rows[0, 3:]) for name, rows in of.items()]
-    study = study_pose(cycles, u_mm=u_mm, most_rp_mm=MOST_RP_MM)
+    study = study_pose(study_tables.cycles(_grid(reached, *XYZ[:2])), u_mm=u_mm, most_rp_mm=MOST_RP_MM)
     command = f"study pose robot/{reached.name} --u {u_mm:g}mm --most-rp {MOST_RP_MM:g}mm"
     proof.keep("pose", ROBOT, study, reached, command)

@@ -1,7 +1,7 @@
 """`tiepoint study agreement|capability|lengths`: decisions, causes of uncertainty and known lengths."""
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -11,17 +11,15 @@ import typer
 from tiepoint.cli.answer import Json, table
 from tiepoint.cli.study_data import Kept, KeptIn, Of, Picture, UnitName, answer, demand_drawing, untold
 from tiepoint.cli.typed import in_unit, share_typed
-from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
-    from tiepoint.documents.grid import Grid
     from tiepoint.studies.agreement import AgreementStudy, ClassAgreed, Decision
-    from tiepoint.studies.capability import CapabilityStudy, Cause, CauseRow
+    from tiepoint.studies.capability import CapabilityStudy, CauseRow
     from tiepoint.studies.checks import Check
-    from tiepoint.studies.lengths import KnownLengths, LengthsStudy
+    from tiepoint.studies.lengths import LengthsStudy
 
 RATER = "appraiser"
-PLACES = ("position", "orientation", "height")
+"""As `station.study_tables`, spelt out here so that help needs no numerics."""
 
 
 # --- agreement -----------------------------------------------------------------------------------------------------
@@ -81,46 +79,12 @@ def agreement(
 
 def _decisions(data: Path, by: str) -> "list[Decision]":
     from tiepoint.documents.grid import read_grid
-    from tiepoint.studies.agreement import Decision
+    from tiepoint.recipe.records import read_records
+    from tiepoint.station.study_tables import decisions, decisions_of
 
     if data.suffix.lower() == ".jsonl":
-        return _of_records(data)
-    grid = read_grid(data, ("part", "value"))
-    if by != RATER and not grid.has(by):
-        grid.texts(by)  # says what columns there are
-    nobody = ("",) * len(grid.rows)
-    truths = grid.names("reference") if grid.has("reference") else nobody
-    raters = grid.names(by) if grid.has(by) else nobody
-    parts = grid.names("part")
-    if grid.has("trial"):
-        _demand_distinct(grid, zip(parts, raters, grid.names("trial"), strict=True))
-    return [Decision(*row) for row in zip(parts, grid.names("value"), truths, raters, grid.places, strict=True)]
-
-
-def _demand_distinct(grid: "Grid", keys: Iterable[tuple[str, ...]]) -> None:
-    """Refuse two rows of the same part, rater and trial: one of them was pasted twice."""
-    first: dict[tuple[str, ...], str] = {}
-    for key, place in zip(keys, grid.places, strict=True):
-        if key in first:
-            raise UnusableInput(
-                f"{grid.where}: {first[key]} and {place} are both of part {key[0]}, trial {key[-1]}; number the "
-                "trials, keep one of the rows, or name with --by who decided"
-            )
-        first[key] = place
-
-
-def _of_records(data: Path) -> "list[Decision]":
-    from tiepoint.recipe.records import read_records
-    from tiepoint.studies.agreement import Decision
-    from tiepoint.studies.measured import demand_one_recipe
-
-    made, records = [], read_records(data)
-    demand_one_recipe(records, str(data))
-    for record in records:
-        if record.shot.part_id is None:
-            raise UnusableInput(f"{data}: record {record.seq} does not tell its part; agreement needs to know it")
-        made.append(Decision(record.shot.part_id, record.verdict, where=f"record {record.seq}"))
-    return made
+        return decisions_of(read_records(data), str(data))
+    return decisions(read_grid(data, ("part", "value")), by)
 
 
 def _agreement_lines(study: "AgreementStudy") -> Iterator[str]:
@@ -187,13 +151,14 @@ def capability(
     """
     from tiepoint.documents.grid import read_grid
     from tiepoint.report.proof_pictures import capability_picture
+    from tiepoint.station import study_tables
     from tiepoint.studies.capability import study_capability
 
     demand_drawing(picture)
     grid = read_grid(causes, ("cause", "value"))
-    in_ = _unit_of(grid, unit)
+    in_ = study_tables.unit_of(grid, unit)
     study = study_capability(
-        _causes(grid),
+        study_tables.causes(grid),
         in_unit("--tolerance", tolerance, in_),
         most_system=share_typed("--most-system", most_system),
         most_process=share_typed("--most-process", most_process),
@@ -209,60 +174,6 @@ def capability(
         Kept(station, causes, of),
         shown=study.shown,
     )
-
-
-def _unit_of(grid: "Grid", given: str | None) -> str:
-    """Return the unit of a table: that of its column, that which was given, or mm."""
-    from tiepoint.studies.measured import demand_unit
-
-    if given is not None:
-        demand_unit(given, "--unit")
-    if not grid.has("unit"):
-        return given or "mm"
-    first, *others = zip(grid.texts("unit"), grid.places, strict=True)
-    for unit, place in others:
-        if unit != first[0]:
-            raise UnusableInput(
-                f"{grid.where}: the unit is {first[0] or 'empty'} in {first[1]} and {unit or 'empty'} in {place}; use "
-                "one for all"
-            )
-    if given is not None and given != first[0]:
-        raise UnusableInput(f"{grid.where} says that its unit is {first[0]}, not {given}; leave the unit out")
-    demand_unit(first[0], grid.where)
-    return first[0]
-
-
-def _causes(grid: "Grid") -> "list[Cause]":
-    from tiepoint.studies.capability import KINDS, Cause
-
-    kinds = [kind.strip().lower().replace(" ", "_") for kind in grid.names("cause")]
-    for kind, place in zip(kinds, grid.places, strict=True):
-        if kind not in KINDS:
-            raise UnusableInput(
-                f"{grid.where}, {place}: the cause {kind!r} is not known; use one of {', '.join(KINDS)}"
-            )
-    (values,) = grid.numbers(("value",))
-    dofs = _dofs(grid)
-    labels = grid.texts("name") if grid.has("name") else ("",) * len(kinds)
-    return [Cause(*row) for row in zip(kinds, values, dofs, labels, strict=True)]
-
-
-def _dofs(grid: "Grid") -> list[float | None]:
-    """Return degrees of freedom, None where a cell is empty."""
-    if not grid.has("dof"):
-        return [None] * len(grid.rows)
-    return [_dof(cell, f"{grid.where}, {place}") for cell, place in zip(grid.texts("dof"), grid.places, strict=True)]
-
-
-def _dof(cell: str, where: str) -> float | None:
-    from tiepoint.documents.tables import plain_number
-
-    if not cell:
-        return None
-    number = math.inf if cell.lower() == "inf" else plain_number(cell)
-    if number is None:
-        raise UnusableInput(f"{where}: dof reads {cell[:40]!r}; give a number, or inf where it is known exactly")
-    return number
 
 
 def _capability_lines(study: "CapabilityStudy") -> Iterator[str]:
@@ -316,12 +227,13 @@ def lengths(
     """
     from tiepoint.documents.grid import read_grid
     from tiepoint.report.proof_pictures import lengths_picture
+    from tiepoint.station import study_tables
     from tiepoint.studies.lengths import study_lengths
 
     demand_drawing(picture)
-    grid = read_grid(data, ("known", "value", *PLACES))
-    in_ = _unit_of(grid, unit)
-    found = _known_lengths(grid, None if u is None else in_unit("--u", u, in_))
+    grid = read_grid(data, ("known", "value", *study_tables.PLACES))
+    in_ = study_tables.unit_of(grid, unit)
+    found = study_tables.lengths(grid, None if u is None else in_unit("--u", u, in_))
     limits = [
         None if text is None else in_unit(option, text, in_)
         for option, text in (("--most-error", most_error), ("--per-length", per_length))
@@ -329,19 +241,6 @@ def lengths(
     study = study_lengths(found, most_error=limits[0], per_length=limits[1], unit=in_)
     draw = partial(lengths_picture, study)
     answer(study, "lengths", _lengths_lines(study), picture, draw, as_json, Kept(station, data, of))
-
-
-def _known_lengths(grid: "Grid", u: float | None) -> "KnownLengths":
-    from tiepoint.studies.lengths import known_lengths
-
-    has_u = grid.has("u")
-    if has_u and u is not None:
-        raise UnusableInput(f"{grid.where} has a column u, and --u is given; leave one out")
-    known, value, *us = grid.numbers(("known", "value", "u") if has_u else ("known", "value"))
-    position, orientation, height = (grid.names(name) for name in PLACES)
-    told = us[0] if has_u else u or 0.0
-    places = [f"{grid.where}, {place}" for place in grid.places]
-    return known_lengths(known, value, u=told, position=position, orientation=orientation, height=height, where=places)
 
 
 def _lengths_lines(study: "LengthsStudy") -> Iterator[str]:

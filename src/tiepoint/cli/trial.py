@@ -151,6 +151,7 @@ def _tuned(paths: Sequence[Path], each: int, lights: Sequence[str]) -> _Tuned:
 
 def _run(preparation: "Preparation", labels: "Sequence[Label]", workers: int | None, drawn: bool) -> _Shown:
     from tiepoint.recipe.pool import Task, run_tasks, workers_for
+    from tiepoint.station.study_tables import showing
 
     tasks = [Task(label.shot, k, _wrong_at(label.truth) if drawn else frozenset()) for k, label in enumerate(labels, 1)]
     done = []
@@ -159,7 +160,7 @@ def _run(preparation: "Preparation", labels: "Sequence[Label]", workers: int | N
             done.append(one)
             next(step)
     return _Shown(
-        [_showing(label, one.record) for label, one in zip(labels, done, strict=True)],
+        [showing(label, one.record) for label, one in zip(labels, done, strict=True)],
         [one.record for one in done],
         {label.where: one.overlay for label, one in zip(labels, done, strict=True) if one.overlay},
         tuple(dict.fromkeys(hint for one in done for hint in one.hints)),
@@ -169,6 +170,7 @@ def _run(preparation: "Preparation", labels: "Sequence[Label]", workers: int | N
 def _of_records(path: Path, labels: Path) -> _Shown:
     """Return the showings of records that stand already, by the part that each names."""
     from tiepoint.recipe.records import read_records
+    from tiepoint.station.study_tables import showing
     from tiepoint.studies.labels import labels_of_parts
     from tiepoint.studies.measured import demand_one_recipe
 
@@ -182,21 +184,12 @@ def _of_records(path: Path, labels: Path) -> _Shown:
         hints.append(f"{unlabelled} of {len(records)} records are of parts without a label, and are left out.")
     if never := [part for part in by_part if part not in {label.part for label, _ in kept}]:
         hints.append(f"{len(never)} labelled parts are in no record, and were not tried: {', '.join(never[:_HINTS])}.")
-    showings = [replace(_showing(label, r), where=f"record {r.seq}") for label, r in kept]
+    showings = [replace(showing(label, r), where=f"record {r.seq}") for label, r in kept]
     return _Shown(showings, [r for _, r in kept], {}, tuple(hints))
 
 
 def _wrong_at(truth: "Truth") -> "frozenset[Verdict]":
     return frozenset({"conforms"}) if truth == "bad" else frozenset({"undecided", "unread", "rejected"})
-
-
-def _showing(label: "Label", record: "Record") -> "Showing":
-    from tiepoint.studies.trial import Showing, margin_of
-
-    margin, nearest = margin_of(record)
-    pictures = tuple(p.pixels_sha256 for p in record.shot.pictures)
-    part = label.part or record.shot.part_id or label.where
-    return Showing(part, label.truth, label.kind, record.verdict, margin, nearest, pictures, label.where)
 
 
 def _write(out: Path, study: "TrialStudy", recipe: str, shown: _Shown) -> None:

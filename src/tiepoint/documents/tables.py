@@ -75,31 +75,6 @@ def read_cells(text: str, columns: Sequence[str], where: str = "the table") -> C
     return Cells(table.separator, header, rows, tuple(number for number, _ in table.rows))
 
 
-def read_names(text: str, column: str, where: str = "the table") -> tuple[str, ...]:
-    """Return one column of names, row for row as `read_numbers` gives the others; `UnusableDocument` as there."""
-    table = _table(text, (column,), where)
-    (place,) = _places(table.header, (column,), where)
-    names = []
-    for k, (number, cells) in enumerate(table.rows, 1):
-        name = cells[place] if place < len(cells) else ""
-        if not name or len(name) > LONGEST_NAME or not name.isprintable():
-            raise UnusableDocument(
-                f"{where}, row {k} (line {number}): {column} reads {name[:40]!r}; give a name of 1 to {LONGEST_NAME} "
-                "characters, or a number"
-            )
-        names.append(name)
-    return tuple(names)
-
-
-def column_names(text: str, columns: Sequence[str], where: str = "the table") -> tuple[str, ...]:
-    """Return all names in the first row, in small letters; `columns` are those that it has at least."""
-    lines = _lines(text)
-    if not lines:
-        return ()
-    number, line = lines[0]
-    return tuple(name.lower() for name in _cells(line, separator_of(line, columns), f"{where}, line {number}"))
-
-
 def separator_of(line: str, columns: Collection[str]) -> str:
     """Return what parts the names in a table's first row: that by which all the `columns` are found."""
     there = [s for s in _SEPARATORS if s in line] or [","]
