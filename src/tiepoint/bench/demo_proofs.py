@@ -18,7 +18,6 @@ from tiepoint.documents.files import write_atomic
 from tiepoint.documents.grid import Grid, read_grid
 from tiepoint.documents.revived import outcome_of
 from tiepoint.foundation.rounding import short
-from tiepoint.foundation.sources import Value
 from tiepoint.model.decide import Limits
 from tiepoint.model.reading import Reading
 from tiepoint.model.record import Record
@@ -26,6 +25,7 @@ from tiepoint.station import study_tables
 from tiepoint.station.folder import Station
 from tiepoint.station.kept import keep_study
 from tiepoint.station.study_tables import PLACES, XYZ
+from tiepoint.station.touched import touch_outcome
 from tiepoint.studies.agreement import study_agreement
 from tiepoint.studies.capability import Cause, study_capability
 from tiepoint.studies.labels import read_labels
@@ -39,7 +39,7 @@ from tiepoint.studies.stability import StabilityStudy, study_stability
 from tiepoint.studies.trial import TrialStudy, study_trial
 from tiepoint.studies.type1 import Type1Study, study_type1
 from tiepoint.ties.tie import Tie
-from tiepoint.ties.touch import CheckedPoint, check_touches
+from tiepoint.ties.touch import check_touches
 
 WHO = "tiepoint demo"
 BORE, PITCH = "bore A.diameter", "A to B.distance"
@@ -293,23 +293,8 @@ def touch(proof: Proof, tie: Tie, touched: Path, tolerance_mm: float) -> None:
     """Keep what the touched points say of the robot's tie."""
     rows = np.loadtxt(touched, delimiter=",", skiprows=1)
     found = check_touches(tie, rows[:, :2], rows[:, 2:], tolerance_mm)
-    outcome = {name: _of_value(getattr(found, name)) for name in (f.name for f in dataclasses.fields(found))}
-    if found.worst_mm is not None:
-        value, low, high = found.worst_mm
-        outcome["worst_mm"] = {"value": value, "low": low, "high": high, "confidence": 0.9}
     command = f"touch check ties/robot.json robot/{touched.name} --tolerance {tolerance_mm:g}mm"
-    proof.keep("touch", ROBOT, outcome, touched, command)
-
-
-def _of_value(thing: Any) -> Any:
-    """Return a value as its number with its ±, and all else as plain data."""
-    if isinstance(thing, Value):
-        return {"value": thing.value, "u": thing.u, "dof": thing.dof, "U95": thing.U95}
-    if isinstance(thing, tuple):
-        return [_of_value(item) for item in thing]
-    if isinstance(thing, CheckedPoint):
-        return {**dataclasses.asdict(thing), "size_mm": thing.size_mm, "why": thing.why or None}
-    return thing
+    proof.keep("touch", ROBOT, touch_outcome(found), touched, command)
 
 
 def pose(proof: Proof, reached: Path, u_mm: float) -> None:

@@ -94,7 +94,7 @@ def _aside(found: "Belt", distance_mm: float) -> tuple[float, float]:
 
 
 def _document(found: "Belt", distance_mm: float | None, flying: int | None) -> dict[str, Any]:
-    from tiepoint.cli.told import value_document
+    from tiepoint.documents.values import value_document
 
     at = None if distance_mm is None else _aside(found, distance_mm)
     return {

@@ -31,12 +31,6 @@ def mm(value: Value, unit: str = "mm") -> str:
     return plain(with_unit(to_unit(value.value, unit), to_unit(value.U95, unit), unit))
 
 
-def value_document(value: Value, factor: float = 1.0) -> dict[str, float | None]:
-    """Return a value as JSON types, multiplied into the unit that it is told in."""
-    dof = value.dof if math.isfinite(value.dof) else None
-    return {"value": factor * value.value, "u": factor * value.u, "dof": dof, "U95": factor * value.U95}
-
-
 def verdict(word: str) -> str:
     """Return a verdict with its mark."""
     return f"{MARKS[word]} {word}"

@@ -132,6 +132,7 @@ def check(
     \b
       tiepoint touch check robot.json touched.csv --tolerance 0.3mm --u 0.05mm
     """
+    from tiepoint.station.touched import touch_outcome
     from tiepoint.ties.grip import planar_robot_refusal
     from tiepoint.ties.touch import check_touches
 
@@ -142,46 +143,9 @@ def check(
     asked = positive_mm("--tolerance", tolerance)
     u_mm = None if u is None else not_negative_mm("--u", u)
     found = check_touches(tie, [r[:2] for r in rows], [r[2:] for r in rows], asked, u_mm)
-    document = _document(found)
+    document = touch_outcome(found)
     hints = keep("touch", document, Kept(station, touched, of))
     present(Answer(document, tuple(_lines(found)), found.good, hints), as_json)
-
-
-def _document(found: "TouchCheck") -> dict[str, Any]:
-    from tiepoint.cli.told import value_document
-
-    return {
-        "good": found.good,
-        "holds": found.holds,
-        "tolerance_mm": found.tolerance_mm,
-        "u_touch_mm": found.u_touch_mm,
-        "points": [_checked_document(p) for p in found.points],
-        "offset_mm": None if found.offset_mm is None else [value_document(v) for v in found.offset_mm],
-        "turn_rad": None if found.turn_rad is None else value_document(found.turn_rad),
-        "scale": None if found.scale is None else value_document(found.scale),
-        "worst_mm": None if found.worst_mm is None else _ends(*found.worst_mm),
-        "rms_mm": found.rms_mm if found.rms_mm >= 0 else None,
-        "rest_rms_mm": found.rest_rms_mm,
-        "hints": list(found.hints),
-        "sentences": list(found.sentences),
-    }
-
-
-def _ends(value: float, low: float, high: float) -> dict[str, float]:
-    return {"value": value, "low": low, "high": high, "confidence": 0.9}
-
-
-def _checked_document(p: "CheckedPoint") -> dict[str, Any]:
-    return {
-        "row": p.row,
-        "plane_mm": list(p.plane_mm),
-        "shown_mm": list(p.shown_mm),
-        "expected_mm": None if p.expected_mm is None else list(p.expected_mm),
-        "error_mm": None if p.error_mm is None else list(p.error_mm),
-        "size_mm": p.size_mm,
-        "verdict": p.verdict,
-        "why": p.why or None,
-    }
 
 
 def _lines(found: "TouchCheck") -> Iterator[str]:

@@ -1,0 +1,45 @@
+"""A touch test as the plain data that a station keeps of it, and that `touch check --json` prints."""
+
+from typing import Any
+
+from tiepoint.documents.values import value_document
+from tiepoint.ties.touch import CheckedPoint, TouchCheck
+
+BOTH_ENDS = 0.9
+"""Confidence of both ends of the largest error together: each holds with 95 % alone."""
+
+
+def touch_outcome(found: TouchCheck) -> dict[str, Any]:
+    """Return a touch test as plain data."""
+    return {
+        "good": found.good,
+        "holds": found.holds,
+        "tolerance_mm": found.tolerance_mm,
+        "u_touch_mm": found.u_touch_mm,
+        "points": [_point(p) for p in found.points],
+        "offset_mm": None if found.offset_mm is None else [value_document(v) for v in found.offset_mm],
+        "turn_rad": None if found.turn_rad is None else value_document(found.turn_rad),
+        "scale": None if found.scale is None else value_document(found.scale),
+        "worst_mm": None if found.worst_mm is None else _ends(*found.worst_mm),
+        "rms_mm": found.rms_mm if found.rms_mm >= 0 else None,
+        "rest_rms_mm": found.rest_rms_mm,
+        "hints": list(found.hints),
+        "sentences": list(found.sentences),
+    }
+
+
+def _ends(value: float, low: float, high: float) -> dict[str, float]:
+    return {"value": value, "low": low, "high": high, "confidence": BOTH_ENDS}
+
+
+def _point(p: CheckedPoint) -> dict[str, Any]:
+    return {
+        "row": p.row,
+        "plane_mm": list(p.plane_mm),
+        "shown_mm": list(p.shown_mm),
+        "expected_mm": None if p.expected_mm is None else list(p.expected_mm),
+        "error_mm": None if p.error_mm is None else list(p.error_mm),
+        "size_mm": p.size_mm,
+        "verdict": p.verdict,
+        "why": p.why or None,
+    }
