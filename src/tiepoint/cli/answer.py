@@ -45,6 +45,7 @@ class InOrderOfTheJob(TyperGroup):
         "lengths",
         "agreement",
         "capability",
+        "pose",
         "accept",
         "replay",
         "verify",
