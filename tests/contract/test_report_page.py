@@ -102,8 +102,6 @@ def test_a_wrong_raw_number_differs(opened, kind):
     }"""
     if kind == "capability":
         old, new = "0.002", "0.009"
-    if kind == "touch":
-        old, new = ".", ".9"
     opened.evaluate(change, [raw, old, new])
     opened.click("#recompute-all")
     assert re.search(r"^ ?\d+ of \d+ numbers: differs$", opened.locator("#recompute-all + span").inner_text())

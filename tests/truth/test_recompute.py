@@ -237,6 +237,32 @@ def test_the_page_works_out_what_the_study_found(script, name):
     assert off == {}
 
 
+def test_the_errors_of_a_touch_test_are_worked_out_again(script):
+    """Errors of 3, 4 and of 5, 12, whose lengths are 5 and 13, and a point that does not count."""
+    shown = [((400.0, 10.0), (403.0, 14.0)), ((90.0, 20.0), (85.0, 32.0)), (None, (1.0, 2.0))]
+    points = [
+        {
+            "row": k,
+            "plane_mm": (0.0, k),
+            "expected_mm": due,
+            "shown_mm": got,
+            "size_mm": size,
+            "verdict": said,
+            "why": "",
+        }
+        for k, ((due, got), size, said) in enumerate(
+            zip(shown, (5.0, 13.0, None), ("rejected", "rejected", None), strict=True), 1
+        )
+    ]
+    rms = math.sqrt((25 + 169) / 2)
+    worst = {"value": 13.0, "low": 12.0, "high": 14.0}
+    found = worked("touch", {"points": points, "tolerance_mm": 0.3, "worst_mm": worst, "rms_mm": rms})
+    due = {path: number for row in found.rows for path, number in row.numbers.items()}
+    assert due == {"worst": 13.0, "rms": rms, "sizes.0": 5.0, "sizes.1": 13.0}
+    got = script(PICKED, [found.formula, dict(found.inputs), as_text(found.columns), list(due)])
+    assert got == pytest.approx(list(due.values()), rel=1e-12)
+
+
 def test_verdicts_are_those_of_the_decision_rules(script):
     """The rule of ISO 14253-1 and the others, over values on both sides of near and far limits."""
     from tiepoint.model.decide import Limits, decide
