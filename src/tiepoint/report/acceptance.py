@@ -5,7 +5,7 @@ import statistics
 from collections.abc import Iterator, Sequence
 
 from tiepoint.documents.revived import revived
-from tiepoint.foundation.rounding import value_and_pm, with_unit
+from tiepoint.foundation.rounding import decimals_of, fixed, value_and_pm, with_unit
 from tiepoint.model.decide import Limits
 from tiepoint.report.acceptance_dates import Dated
 from tiepoint.report.acceptance_evidence import control, evidence, faults, not_tried, times, when
@@ -28,10 +28,13 @@ from tiepoint.report.blocks import (
     cells,
 )
 from tiepoint.report.figures import counted
-from tiepoint.report.study_numbers import worked
-from tiepoint.station.matrix import Line, in_all
+from tiepoint.report.study_numbers import of_all, worked
+from tiepoint.station.matrix import Found, Line, in_all
 from tiepoint.station.requirements import Characteristic, Influence, Requirement
 from tiepoint.studies.rates import Rate, more_parts
+
+_SHARES = ("rr", "capability", "agreement", "trial", "limits")
+"""Studies whose figures are shares of parts or of a tolerance."""
 
 
 def acceptance(story: AcceptanceStory) -> Report:
@@ -97,6 +100,10 @@ def _deviations(story: AcceptanceStory) -> tuple[str, ...]:
 # --- the first page --------------------------------------------------------------------------------------------------
 
 
+_MOST_SAID = 4
+"""Requirements that were not tried are told in words up to so many, more of them by their ids alone."""
+
+
 def six_lines(story: AcceptanceStory) -> tuple[str, ...]:
     """Return what the station can and cannot do, in six sentences."""
     return (
@@ -113,10 +120,8 @@ def _does(story: AcceptanceStory) -> str:
     judged = [r for r in story.readings if r.limits is not None]
     variants = len({r.variant for r in story.readings if r.variant is not None})
     of = f" of {counted(variants, 'variant')}" if variants else ""
-    what = counted(len({r.id for r in judged}), "characteristic")
-    return (
-        f"It measures {counted(len({r.id for r in story.readings}), 'quantity', 'quantities')}{of}, and judges {what}."
-    )
+    what = counted(len({r.id for r in story.readings}), "quantity", "quantities")
+    return f"It measures {what}{of}, and judges {len({r.id for r in judged})} of them by their limits."
 
 
 def _how_well(story: AcceptanceStory) -> str:
@@ -125,23 +130,28 @@ def _how_well(story: AcceptanceStory) -> str:
         return "No characteristic has two limits, so nothing is said of the share that measuring takes of a tolerance."
     worst = max(shares, key=lambda r: r.share or 0.0)
     assert worst.share is not None
-    caused = "" if worst.dominant is None else f"; most of u² is by: {worst.dominant[0]} ({worst.dominant[1]:.0%})"
+    caused = "" if worst.dominant is None else f" Its largest cause: {worst.dominant[0]} ({of_all(worst.dominant[1])})."
     pm = with_unit(0.0, worst.U95, worst.unit).partition("±")[2].strip()
-    return f"Its widest ± beside a tolerance is that of {worst.name}: ±{pm}, {worst.share:.0%} of it{caused}."
+    return (
+        f"Beside its tolerance, {worst.name} is the least certain: ±{pm} with 95 % confidence. That takes "
+        f"{of_all(worst.share)} of the tolerance.{caused}"
+    )
 
 
 def _risk(story: AcceptanceStory) -> str:
     told = [line for line in story.lines if line.asked.by == "trial"]
     if not told:
         return "How often it is wrong was not agreed: no requirement asks for a trial."
-    said = [f"{line.asked.id} ({line.asked.says.rstrip('.')}) is {line.state}" for line in told]
-    return f"Of how often it is wrong: {'; '.join(said)}."
+    said = [f"{line.asked.says.rstrip('.')}: {line.state} ({line.asked.id})." for line in told]
+    return f"How often it is wrong. {' '.join(said)}"
 
 
 def _leaves_out(story: AcceptanceStory) -> str:
-    untried = [line.asked.id for line in story.lines if line.state == "not tried"]
+    untried = [line.asked for line in story.lines if line.state == "not tried"]
     blind = story.requirements.table.not_checked
-    tried = f"Not tried: {', '.join(untried)}." if untried else "Everything that was asked for was tried."
+    few = len(untried) <= _MOST_SAID
+    names = [f"{asked.id} ({asked.says.rstrip('.')})" if few else asked.id for asked in untried]
+    tried = f"Not tried: {', '.join(names)}." if untried else "Everything that was asked for was tried."
     return f"{tried} It does not look at: {'; '.join(blind)}." if blind else tried
 
 
@@ -178,13 +188,14 @@ def _requirements(story: AcceptanceStory) -> Iterator[Block]:
     yield Note(
         f"The criteria are of {when(story.agreed.written_utc)} (entry {story.agreed.seq}, by "
         f"{story.agreed.body['who']}: {story.agreed.body['why']}). What is asked for is held by the end of the study's "
-        "95 % interval that is against it, and by the newest study; all that were made are listed under Evidence."
+        "95 % interval that is against it, and by the newest study; all that were made are listed under Evidence. A "
+        "share that is worked out again reads as a number: 0.05 is 5 %."
     )
 
 
 def _requirement(line: Line) -> tuple[Cell, ...]:
     asked, found = line.asked, line.found
-    said = "" if found is None else f"{found.name} {_interval(found.value, found.low, found.high, found.unit)}"
+    said = "" if found is None else f"{found.name} {_interval(found, asked.by in _SHARES)}"
     seq = None if line.study is None else line.study.act.seq
     by = Cell(asked.by, entry=seq, to=None if seq is None else f"study-{seq}")
     return cells(asked.id, asked.says, by, Cell(said, how=_how(line)), _asked(asked), Cell(line.state, line.state))
@@ -256,16 +267,29 @@ def _date(one: Dated) -> tuple[Cell, ...]:
     return cells(one.line.asked.id, when(one.stated), since, when(one.made), first)
 
 
-def _interval(value: float, low: float, high: float, unit: str) -> str:
-    ends = [("open" if not math.isfinite(v) else f"{v:.3g}") for v in (low, high)]
-    told = "" if math.isnan(value) else f"{value:.3g} "
-    return f"{told}({ends[0]} to {ends[1]}){' ' + unit if unit else ''}"
+def _interval(found: Found, is_share: bool) -> str:
+    """Return a figure with the ends of its interval, all to one place; shares in per cent or of a million."""
+    three = (found.value, found.low, found.high)
+    place = decimals_of(max((abs(v) for v in three if math.isfinite(v)), default=0.0), 3)
+    value, low, high = (_put(v, place, is_share) for v in three)
+    unit = f" {found.unit}" if found.unit else ""
+    if low == high == value:
+        return f"{value}{unit}, at both ends of its interval too"
+    return f"{'' if math.isnan(found.value) else value + ' '}({low} to {high}){unit}"
+
+
+def _put(value: float, place: int, is_share: bool) -> str:
+    if not math.isfinite(value):
+        return "open"
+    return of_all(value) if is_share else "0" if value == 0 else fixed(value, place)
 
 
 def _asked(asked: Requirement) -> str:
-    if asked.most is not None:
-        return f"≤ {asked.most:g}"
-    return "" if asked.least is None else f"≥ {asked.least:g}"
+    limit = asked.most if asked.most is not None else asked.least
+    if limit is None:
+        return ""
+    unit = {"type1": "", "times": " s"}.get(asked.by, f" {asked.unit}")
+    return f"{'≥' if asked.most is None else '≤'} {of_all(limit) if asked.by in _SHARES else f'{limit:g}{unit}'}"
 
 
 # --- scope -----------------------------------------------------------------------------------------------------------

@@ -106,7 +106,7 @@ def _row(study: KeptStudy, found: Worked, row: Row) -> tuple[Cell, ...]:
     how = None
     if found.formula is not None and row.numbers:
         how = Recompute(found.formula, inputs_of(study, found), row.numbers)
-    value = "not tried" if row.value is None else f"{_number(row.value)} {row.unit}".strip()
+    value = "not tried" if row.value is None else row.said or f"{_number(row.value)} {row.unit}".strip()
     alone = row.low is None and row.high is None
     interval = "" if alone or row.low == row.high else f"{_end(row.low)} to {_end(row.high)}"
     return cells(row.name, value, interval, row.asked, Cell(row.told, how=how))

@@ -11,6 +11,7 @@ from typing import Any
 
 from tiepoint.documents.revived import revived
 from tiepoint.foundation.errors import UnusableDocument
+from tiepoint.foundation.rounding import MINUS, decimals_of, fixed
 from tiepoint.report.pose_picture import pose_picture
 from tiepoint.report.proof_pictures import agreement_picture, capability_picture, lengths_picture
 from tiepoint.report.risk_pictures import risk_curves
@@ -21,7 +22,7 @@ from tiepoint.studies.capability import KINDS, CapabilityStudy, Capable
 from tiepoint.studies.figure import Figure
 from tiepoint.studies.good_bad import GoodBadLimits
 from tiepoint.studies.lengths import LengthsStudy
-from tiepoint.studies.limits import LimitsStudy
+from tiepoint.studies.limits import LimitsStudy, share
 from tiepoint.studies.linearity import LinearityStudy
 from tiepoint.studies.measured import Measured
 from tiepoint.studies.pose import PoseStudy
@@ -39,7 +40,7 @@ class Row:
     """A figure of a study: what it is, its value and the ends of its interval (None: open, or not told), its unit.
 
     `numbers`: those that can be worked out again, by their place in the formula's result. `asked`: what was asked for.
-    `told`: what is to be said beside it.
+    `told`: what is to be said beside it. `said`: the value in words, where a number would not be understood.
     """
 
     name: str
@@ -50,6 +51,7 @@ class Row:
     numbers: Mapping[str, float] = field(default_factory=dict)
     asked: str = ""
     told: str = ""
+    said: str = ""
 
 
 @dataclass(frozen=True)
@@ -84,6 +86,13 @@ def _any_figures(outcome: Mapping[str, Any], path: str = "") -> Iterator[Row]:
             yield from _any_figures(one, key)
 
 
+def of_all(part: float) -> str:
+    """Return a share of parts or of a tolerance to three figures: in per cent, or of a million where it is small."""
+    if part == 0:
+        return "0 %"
+    return f"{100 * part:.3g} %" if part >= 0.0005 else share(part)
+
+
 # --- figures by their place ------------------------------------------------------------------------------------------
 
 
@@ -101,11 +110,22 @@ def _alone(name: str, path: str, value: float | None, unit: str = "", told: str 
     return Row(name, value, unit=unit, numbers=_finite({path: value}), told=told)
 
 
+def _to_place(value: float, scatter: float, unit: str) -> str:
+    """Return a value to the place of the second figure of its scatter."""
+    return f"{fixed(value, decimals_of(scatter))} {unit}".strip()
+
+
 def _rate(name: str, path: str, rate: Rate, asked: str = "") -> Row:
     ends = {end: getattr(rate, end) for end in ("events", "n", "value", "low", "high", "at_least", "at_most")}
     numbers = _finite({f"{path}.{end}": v for end, v in ends.items()}) if rate.n else {}
     told = f"{rate.events} of {rate.n}, at most {100 * rate.at_most:.3g} % one-sided"
-    return Row(name, rate.value, rate.low, rate.high, "", numbers, asked, told)
+    return _of_100(Row(name, rate.value, rate.low, rate.high, "", numbers, asked, told))
+
+
+def _of_100(row: Row) -> Row:
+    """Return a row that holds a share in per cent; what is worked out again stays the share itself."""
+    value, low, high = (None if v is None else 100 * v for v in (row.value, row.low, row.high))
+    return replace(row, value=value, low=low, high=high, unit="%")
 
 
 def _at_least(least: float | None) -> str:
@@ -138,7 +158,7 @@ def _type1(outcome: Mapping[str, Any]) -> Worked:
         _row("Cgk", "cgk", study.cgk, asked=asked),
         _row("bias", "bias", study.bias, study.unit),
         _row("s, repeatability", "s", study.s, study.unit),
-        _alone("mean", "mean", study.mean, study.unit),
+        replace(_alone("mean", "mean", study.mean), said=_to_place(study.mean, study.s.value, study.unit)),
         _alone("smallest tolerance that it is good for", "smallest_tolerance", study.smallest_tolerance, study.unit),
     )
     keys = ("tolerance", "reference", "u_reference", "share", "spread", "least")
@@ -149,6 +169,7 @@ def _type1(outcome: Mapping[str, Any]) -> Worked:
 def _rr(outcome: Mapping[str, Any]) -> Worked:
     study = revived(RrStudy, outcome)
     of_tolerance, asked = study.share_of_tolerance, _share(study.most)
+    of_variation = "" if of_tolerance else asked
     rows = [
         _row(
             f"spread by {c.name}",
@@ -165,11 +186,11 @@ def _rr(outcome: Mapping[str, Any]) -> Worked:
         _row("GRR, all of measuring", "grr", study.grr, study.unit),
         _row("PV, parts", "pv", study.pv, study.unit),
         _row("TV, all", "tv", study.tv, study.unit),
-        _row("GRR of the variation", "share_of_total", study.share_of_total, asked="" if of_tolerance else asked),
+        _of_100(_row("GRR of the variation", "share_of_total", study.share_of_total, asked=of_variation)),
         _row("ndc, before rounding down", "categories", study.categories),
     ]  # fmt: skip
     if of_tolerance is not None:
-        rows.append(_row("GRR of the tolerance", "share_of_tolerance", of_tolerance, asked=asked))
+        rows.append(_of_100(_row("GRR of the tolerance", "share_of_tolerance", of_tolerance, asked=asked)))
     factors = list(study.factors)
     columns = {**_measured(study.data, "part", "trial"), **study.data.factors}
     inputs = {
@@ -202,12 +223,12 @@ def _linearity(outcome: Mapping[str, Any]) -> Worked:
 
 def _stability(outcome: Mapping[str, Any]) -> Worked:
     study = revived(StabilityStudy, outcome)
-    last = len(study.labels) - 1
+    last, sigma, end = len(study.labels) - 1, float(study.sigma[0]), float(study.averages[-1])
     rows = [
         _row("drift from first to last", "drift", study.drift, study.unit, _at_most(study.most, study.unit)),
-        _alone("centre", "centre", study.centre, study.unit),
-        _alone("σ of the first point", "sigma.0", float(study.sigma[0]), study.unit),
-        _alone("weighted average at the end", f"averages.{last}", float(study.averages[-1]), study.unit),
+        replace(_alone("centre", "centre", study.centre), said=_to_place(study.centre, sigma, study.unit)),
+        _alone("σ of the first point", "sigma.0", sigma, study.unit),
+        replace(_alone("weighted average at the end", f"averages.{last}", end), said=_to_place(end, sigma, study.unit)),
         _alone("its standard deviation", f"spreads.{last}", float(study.spreads[-1]), study.unit),
         _alone("alarms", "alarms", len(study.alarms)),
     ]
@@ -235,7 +256,7 @@ def _lengths(outcome: Mapping[str, Any]) -> Worked:
         rows += [_row("error per length", "scale", study.scale), _row("error at 0", "offset", study.offset, study.unit)]
     for k, place in enumerate(study.places):
         numbers = {f"places.{k}.mean": place.mean, f"places.{k}.largest": place.largest}
-        told = f"largest {place.largest:+.3g}, {place.n} lengths"
+        told = f"largest {f'{place.largest:+.3g}'.replace('-', MINUS)}, {place.n} lengths"
         name = f"mean error, {place.by} {place.level}"
         rows.append(Row(name, place.mean, unit=study.unit, numbers=numbers, told=told))
     data = study.data
@@ -286,7 +307,7 @@ def _capability(outcome: Mapping[str, Any]) -> Worked:
 
 
 def _capable(name: str, path: str, one: Capable, unit: str) -> Iterator[Row]:
-    yield _row(f"Q_{name}", f"{path}.q", one.q, asked=_share(one.most))
+    yield _of_100(_row(f"Q_{name}", f"{path}.q", one.q, asked=_share(one.most)))
     yield _alone(f"u_{name}", f"{path}.u", one.u, unit)
     yield _row(
         f"smallest tolerance, {name.partition(',')[0]}", f"{path}.smallest_tolerance", one.smallest_tolerance, unit
@@ -323,7 +344,8 @@ def _limits(outcome: Mapping[str, Any]) -> Worked:
         if placed is not None:
             average, worst = (r.carried(study.undecided) for r in (placed.risks.average, placed.risks.worst))
             for what, mean, most in zip(("bad and accepted", "good and not"), average, worst, strict=True):
-                rows.append(Row(f"{what}, {name}", mean, told=f"95 %-worst station {most:.3g}"))
+                told = f"95 %-worst station: {of_all(most)}"
+                rows.append(Row(f"{what}, {name}", mean, told=told, said=of_all(mean)))
     return Worked(tuple(rows), picture=risk_curves(study, str(outcome.get("unit", "mm"))))
 
 
@@ -332,7 +354,8 @@ def _good_bad(outcome: Mapping[str, Any]) -> Worked:
     unit = str(outcome.get("unit", ""))
     rows = [Row(f"{side} limit", value, unit=unit) for side, value in (("lower", study.lower), ("upper", study.upper))]
     rows = [row for row in rows if row.value is not None]
-    rows.append(Row("good parts within, at least", study.good_kept, told=f"{study.good_lost} of {study.n_good} beyond"))
+    beyond = f"{study.good_lost} of {study.n_good} beyond"
+    rows.append(_of_100(Row("good parts within, at least", study.good_kept, told=beyond)))
     if study.escapes is None:
         return Worked(tuple(rows))
     found = study.escapes
