@@ -12,7 +12,7 @@ from tiepoint.report.acceptance_evidence import control, evidence, faults, not_t
 from tiepoint.report.acceptance_setup import cautions, setup, ties
 from tiepoint.report.acceptance_shots import VERDICTS
 from tiepoint.report.acceptance_story import AcceptanceStory, ReadingSeen, TextSeen
-from tiepoint.report.acceptance_studies import inputs_of, sections_of_studies
+from tiepoint.report.acceptance_studies import KINDS, inputs_of, sections_of_studies
 from tiepoint.report.blocks import (
     Block,
     Cell,
@@ -33,6 +33,13 @@ from tiepoint.station.matrix import Found, Line, in_all
 from tiepoint.station.requirements import Characteristic, Influence, Requirement
 from tiepoint.studies.rates import Rate, more_parts
 
+_WORDS = (
+    "Shown: the end of the study's 95 % interval that is against it keeps what was agreed. Not shown: it does not, "
+    "often because too few parts were tried. Not tried: nobody looked. Conforms: within its limits, the ± in mind. "
+    "Undecided: too near to a limit to be told. Unread: not seen. The station passes only what conforms. ±: half of "
+    "the 95 % interval, which is to hold the true value 95 times in 100. Record: what was measured and judged of one "
+    "part, from one shot. [7]: entry 7 of the station's ledger, from which the number beside it came."
+)
 _SHARES = ("rr", "capability", "agreement", "trial", "limits")
 """Studies whose figures are shares of parts or of a tolerance."""
 
@@ -86,6 +93,7 @@ def _first_page(story: AcceptanceStory) -> Iterator[Block]:
     late = [one.line.asked.id for one in story.dates if one.older]
     if late:
         yield Say(f"Younger than the data that they are held against: {', '.join(late)}.", loud=True)
+    yield Note(_WORDS)
 
 
 def _deviations(story: AcceptanceStory) -> tuple[str, ...]:
@@ -197,7 +205,7 @@ def _requirement(line: Line) -> tuple[Cell, ...]:
     asked, found = line.asked, line.found
     said = "" if found is None else f"{found.name} {_interval(found, asked.by in _SHARES)}"
     seq = None if line.study is None else line.study.act.seq
-    by = Cell(asked.by, entry=seq, to=None if seq is None else f"study-{seq}")
+    by = Cell(KINDS.get(asked.by, asked.by), entry=seq, to=None if seq is None else f"study-{seq}")
     return cells(asked.id, asked.says, by, Cell(said, how=_how(line)), _asked(asked), Cell(line.state, line.state))
 
 

@@ -174,6 +174,8 @@ def ties(story: AcceptanceStory) -> Iterator[Block]:
         return
     head = ("Tie", "Made", "Height", "Error at unseen points", "How")
     yield Grid(head, tuple(_tie(seen) for seen in story.ties), frozenset({2}), (20, 22, 12, 24, 22))
+    if any("κ" in seen.tie.model for seen in story.ties):
+        yield Note("κ of a tie: how its lens bends straight lines.")
     doubts = tuple(f"{seen.file}: {FLAGS[code].sentence}" for seen in story.ties for code in seen.tie.flags)
     if doubts:
         yield Listed(doubts)

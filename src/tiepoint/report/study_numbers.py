@@ -187,7 +187,7 @@ def _rr(outcome: Mapping[str, Any]) -> Worked:
         _row("PV, parts", "pv", study.pv, study.unit),
         _row("TV, all", "tv", study.tv, study.unit),
         _of_100(_row("GRR of the variation", "share_of_total", study.share_of_total, asked=of_variation)),
-        _row("ndc, before rounding down", "categories", study.categories),
+        _row("ndc, groups of parts told apart, not rounded", "categories", study.categories),
     ]  # fmt: skip
     if of_tolerance is not None:
         rows.append(_of_100(_row("GRR of the tolerance", "share_of_tolerance", of_tolerance, asked=asked)))
@@ -278,7 +278,7 @@ def _agreement(outcome: Mapping[str, Any]) -> Worked:
         rows += [_rate("false alarms", "false_alarms", study.false_alarms, asked.get("false alarm rate", ""))]
         rows += [_rate(f"wrong of {c.name}", f"classes.{k}.wrong", c.wrong) for k, c in enumerate(study.classes)]
     if study.kappa is not None:
-        rows += [_row("κ, which never stands alone", "kappa", study.kappa)]
+        rows += [_row("κ, agreement beyond chance", "kappa", study.kappa)]
     if study.same is not None:
         rows += [_rate("parts on which all repeats agree", "same", study.same)]
     names = {"part": "part", "truth": "truth", "said": "said", "rater": "by"}
