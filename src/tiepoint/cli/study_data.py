@@ -31,7 +31,7 @@ Sheet = Annotated[
 ]
 KeptIn = Annotated[
     Path | None,
-    typer.Option("--for", metavar="STATION", help="Keep the study and its data in this station, good or not."),
+    typer.Option("--for", metavar="STATION", help="Keep the study and its data in this station, shown or not."),
 ]
 LONGEST_OF = 200
 
@@ -51,7 +51,7 @@ Of = Annotated[
         "--of",
         metavar="NAME",
         callback=_of_typed,
-        help="What it is of, as requirements.toml names it; the reading by default.",
+        help="What it is of, as `of` in requirements.toml has it; of records the reading, by default.",
     ),
 ]
 MostEscapes = Annotated[

@@ -50,9 +50,9 @@ def agreement(
     """Tell how decisions agree with what parts are, and between repeats.
 
     DATA has a row for each decision: part, value (good, conforms, or any other word for what does not pass) and
-    reference (good, or the class of a bad part). Records tell their verdicts and parts, without a reference. κ is told
-    and never alone: misses and false alarms stand beside it with their intervals, for every class, and what a decision
-    is worth where --prevalence says how many parts are bad.
+    reference (good, or the class of a bad part). Records tell their verdicts and parts, without a reference. κ, how far
+    decisions agree beyond chance, is told and never alone: misses and false alarms stand beside it with their
+    intervals, for every class, and what a decision is worth where --prevalence says how many parts are bad.
 
     With --most-misses or --most-false the exit code is 1 unless they are shown by the one-sided 95 % bound.
 
@@ -142,6 +142,8 @@ def capability(
     standard deviations, but for resolution and bias. The first four, and repeatability_parts for the process, have to
     be stated, with 0 where one is nothing. dof says how well a standard deviation of readings is known: inf, or a
     number; without it such a row is refused.
+
+    Q_MS and Q_MP are 2U over the tolerance, U = 2u being the ± of the measuring system and of the whole process.
 
     The exit code is 1 unless Q_MS and, where causes of the process are stated, Q_MP keep their limits by their values,
     which is the standard's rule, and by the upper ends of their 95 % intervals.

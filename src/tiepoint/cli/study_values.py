@@ -140,7 +140,9 @@ def rr(
     and one for each factor (a column appraiser is one without being named). Of records, variant and day can be factors;
     with --sheet the columns of a run sheet that tells, row by row or by a column shot, what was put in for each record.
 
-    By analysis of variance with 95 % intervals of every component, and by ranges. A factor is a sample of its levels,
+    GRR, the standard deviation of all that measuring adds, is told with its share of the tolerance and with ndc, the
+    number of groups of parts that it can tell apart; by analysis of variance with 95 % intervals of every component,
+    and by ranges. A factor is a sample of its levels,
     and few levels tell little of all: where they are all that there are (both fixtures, the three carriers), say so
     with --all, and the intervals are of these. With --most the exit code is 1 unless the upper end of the interval
     keeps it.

@@ -27,7 +27,7 @@ from tiepoint.report.blocks import (
     Section,
     cells,
 )
-from tiepoint.report.figures import counted
+from tiepoint.report.figures import counted, per_cent
 from tiepoint.report.study_numbers import of_all, worked
 from tiepoint.station.matrix import Found, Line, in_all
 from tiepoint.station.requirements import Characteristic, Influence, Requirement
@@ -138,11 +138,13 @@ def _how_well(story: AcceptanceStory) -> str:
         return "No characteristic has two limits, so nothing is said of the share that measuring takes of a tolerance."
     worst = max(shares, key=lambda r: r.share or 0.0)
     assert worst.share is not None
-    caused = "" if worst.dominant is None else f" Its largest cause: {worst.dominant[0]} ({of_all(worst.dominant[1])})."
+    caused = (
+        "" if worst.dominant is None else f" Its largest cause: {worst.dominant[0]} ({per_cent(worst.dominant[1])})."
+    )
     pm = with_unit(0.0, worst.U95, worst.unit).partition("±")[2].strip()
     return (
         f"Beside its tolerance, {worst.name} is the least certain: ±{pm} with 95 % confidence. That takes "
-        f"{of_all(worst.share)} of the tolerance.{caused}"
+        f"{per_cent(worst.share)} of the tolerance.{caused}"
     )
 
 
@@ -373,9 +375,9 @@ def _reading(k: int, one: ReadingSeen) -> tuple[Cell, ...]:
         Cell(f"{len(one.values)}{unread}", entry=entry),
         Cell(f"{number} {one.unit}".strip(), how=_how_read(k, one, middle)),
         pm,
-        "" if one.share is None else f"{one.share:.0%}",
+        "" if one.share is None else per_cent(one.share),
         _limits(one.limits, one.unit),
-        "" if one.dominant is None else f"{one.dominant[0]} ({one.dominant[1]:.0%})",
+        "" if one.dominant is None else f"{one.dominant[0]} ({per_cent(one.dominant[1])})",
     )
 
 
