@@ -45,7 +45,9 @@ def acceptance_html(report: Report) -> str:
         '<p class="every"><button type="button" id="recompute-all" hidden>Work every number out again</button>'
         '<span role="status"></span></p>'
     )
-    head = f'<header class="pagehead"><h1>{esc(report.title)}</h1>{say(esc(report.kicker))}{corner}{every}</header>'
+    hint = note("Recompute, beside a number, works it out again in this browser, from the raw numbers in this page.")
+    title = f"<h1>{esc(report.title)}</h1>{say(esc(report.kicker))}"
+    head = f'<header class="pagehead">{title}{corner}{every}{hint}</header>'
     contents = "".join(f'<a href="#{s.anchor}">{esc(s.title)}</a>' for s in report.sections)
     sections = "".join(_section(section) for section in report.sections)
     body = (
