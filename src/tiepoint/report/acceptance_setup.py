@@ -18,7 +18,7 @@ CAUTIONS = (
     "The station is not a safety device: it detects no people and releases no guard (IEC 61496, ISO 13849).",
     "A printed target is not traceable until it was measured with a traceable instrument.",
     "Verdicts hold for the tested range of influences only.",
-    "Local codes and licensed practice come first, of whatever this report says.",
+    "Local codes and licensed practice come first, whatever this report says.",
 )
 ROBOT = (
     "It never starts a motion. Robot frames and touch tests are made at reduced speed with the enabling device in hand "
