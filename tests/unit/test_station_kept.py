@@ -122,3 +122,13 @@ def test_a_study_is_of_what_was_accepted_when_it_was_made(station, table):
     before, after, now = listed(station)
     assert (before.replaced, now.replaced) == (None, None)
     assert after.replaced.seq == 5
+
+
+def test_what_was_accepted_for_variants_is_not_run_once_a_station_has_none(station, table):
+    with Ledger(station.ledger_path, create=True) as ledger:
+        both = {"recipes/a.toml": "x", "recipes/b.toml": "y"}
+        ledger.append("act", {"act": "accept", "recipes": both, "variants": {"thin": "x", "wide": "y"}})
+    made(station, table)
+    accept(station)
+    (of_both,) = listed(station)
+    assert of_both.replaced is not None

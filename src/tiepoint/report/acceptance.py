@@ -10,7 +10,6 @@ from tiepoint.model.decide import Limits
 from tiepoint.report.acceptance_dates import Dated
 from tiepoint.report.acceptance_evidence import control, evidence, faults, not_tried, times, when
 from tiepoint.report.acceptance_setup import cautions, setup, ties
-from tiepoint.report.acceptance_shots import VERDICTS
 from tiepoint.report.acceptance_story import AcceptanceStory, ReadingSeen, TextSeen
 from tiepoint.report.acceptance_studies import KINDS, inputs_of, sections_of_studies
 from tiepoint.report.blocks import (
@@ -32,6 +31,7 @@ from tiepoint.report.study_numbers import of_all, worked
 from tiepoint.station.matrix import Found, Line, in_all
 from tiepoint.station.requirements import Characteristic, Influence, Requirement
 from tiepoint.studies.rates import Rate, more_parts
+from tiepoint.studies.trial import VERDICTS
 
 _WORDS = (
     "Shown: the end of the study's 95 % interval that is against it keeps what was agreed. Not shown: it does not, "

@@ -3,12 +3,12 @@
 from collections.abc import Iterator, Sequence
 
 from tiepoint.model.record import Record
-from tiepoint.report.acceptance_shots import VERDICTS
 from tiepoint.report.acceptance_story import AcceptanceStory
 from tiepoint.report.blocks import Block, Cell, Facts, Grid, Listed, Note, Raw, Recompute, Say, cells
 from tiepoint.report.figures import counted
 from tiepoint.station.judge import Run
 from tiepoint.station.requirements import ON_DUTY
+from tiepoint.studies.trial import VERDICTS
 
 ON_PAPER = 60
 """So many runs, acts and records are printed; the page has all."""

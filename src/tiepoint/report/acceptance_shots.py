@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import TiepointError
 from tiepoint.foundation.rounding import fixed
-from tiepoint.model.decide import Verdict
 from tiepoint.model.record import Record
 from tiepoint.recipe.overlay import jpeg
 from tiepoint.recipe.station import Prepared, Ran, run_shot
@@ -19,11 +18,11 @@ from tiepoint.report.tie_sheet import Margin, sheet_svg
 from tiepoint.report.tie_view import samples, view_of
 from tiepoint.station.accepted import copy_of_recipe, preparation_of
 from tiepoint.station.folder import Station
+from tiepoint.studies.trial import VERDICTS
 from tiepoint.ties.sensor import OtherSensor, Sensor, place
 from tiepoint.ties.tie import Tie
 from tiepoint.ties.verdict import uncertainty_map
 
-VERDICTS: tuple[Verdict, ...] = ("conforms", "undecided", "unread", "rejected")
 CROP_PX, WHOLE_PX = 480, 900
 """Longer sides of a picture in the report: of a judged part, and of a whole shot."""
 CHOICE = (

@@ -164,6 +164,20 @@ def pointers_of(station: Station) -> Pointers:
     return Pointers(by_variant, by_recipe)
 
 
+def run_after(acts: Iterable[Entry]) -> Iterator[Mapping[str, str]]:
+    """Yield what the ledger has to be run after each of its acts: the copy by variant, or by recipe without variants.
+
+    What was accepted for variants is not run any more once a recipe is accepted without.
+    """
+    by_recipe: dict[str, str] = {}
+    now: Mapping[str, str] = {}
+    for act in (entry.body for entry in acts):
+        if act.get("act") == "accept":
+            by_recipe = {} if act["variants"] else {**by_recipe, **act["recipes"]}
+            now = act["variants"] or by_recipe
+        yield now
+
+
 def folder_of(station: Station, sha: str) -> Path:
     """Return the folder of an accepted copy."""
     return station.folder / ACCEPTED / sha

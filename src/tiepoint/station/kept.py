@@ -15,6 +15,7 @@ from tiepoint.documents.files import document_bytes, format_of, read_bytes, read
 from tiepoint.documents.names import portable
 from tiepoint.foundation.errors import TiepointError, UnusableDocument
 from tiepoint.model.record import Record
+from tiepoint.station.accepted import run_after
 from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Entry, Ledger
 from tiepoint.station.made import made_by, taken_from
@@ -105,7 +106,7 @@ def _written(
 def kept_studies(station: Station, ledger: Ledger) -> Iterator[KeptStudy]:
     """Yield every study that was made, in the order of the ledger, whether its document is still as it was or not."""
     acts = [entry for entry in ledger.entries("act") if entry.body.get("act") in (STUDY, "accept")]
-    accepted = _accepted(acts)
+    accepted = [frozenset(copies.values()) for copies in run_after(acts)]
     for k, entry in enumerate(acts):
         if entry.body["act"] != STUDY:
             continue
@@ -116,19 +117,6 @@ def kept_studies(station: Station, ledger: Ledger) -> Iterator[KeptStudy]:
             document, fault = {}, str(error)
         replaced = next((acts[j] for j in range(k + 1, len(acts)) if not accepted[k] <= accepted[j]), None)
         yield KeptStudy(body["kind"], body["of"], body["good"], document, entry, fault, replaced)
-
-
-def _accepted(acts: Sequence[Entry]) -> list[frozenset[str]]:
-    """Return for each act the copies that are run from then on."""
-    by_recipe: dict[str, str] = {}
-    now: frozenset[str] = frozenset()
-    each = []
-    for entry in acts:
-        if entry.body["act"] == "accept":
-            by_recipe |= entry.body["recipes"]
-            now = frozenset((entry.body["variants"] or by_recipe).values())
-        each.append(now)
-    return each
 
 
 def _document(station: Station, body: Mapping[str, Any]) -> dict[str, Any]:

@@ -9,7 +9,15 @@ from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 
 from tiepoint.foundation.errors import TiepointError
-from tiepoint.station.accepted import POINTER, accepted_bundle, copy_of_recipe, folder_of, pointers_of, preparation_of
+from tiepoint.station.accepted import (
+    POINTER,
+    accepted_bundle,
+    copy_of_recipe,
+    folder_of,
+    pointers_of,
+    preparation_of,
+    run_after,
+)
 from tiepoint.station.archive import kept_of
 from tiepoint.station.folder import Station
 from tiepoint.station.kept import kept_studies
@@ -184,11 +192,7 @@ def _copies(station: Station, ledger: Ledger) -> tuple[int, list[str]]:
 
 def _other_pointers(station: Station, ledger: Ledger, known: Collection[str]) -> Iterator[str]:
     """Yield what is run by another accepted copy than the one that was accepted for it last."""
-    due: dict[str, str] = {}
-    by_recipe: dict[str, str] = {}
-    for act in (e.body for e in ledger.entries("act") if e.body.get("act") == "accept"):
-        by_recipe = {} if act["variants"] else {**by_recipe, **act["recipes"]}
-        due = act["variants"] or by_recipe
+    *_, due = ({}, *run_after(ledger.entries("act")))
     now = pointers_of(station)
     runs = {**now.by_recipe, **now.by_variant}
     for name in dict.fromkeys((*due, *runs)):
