@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from tiepoint.studies.trial import ClassSeen, Showing, TrialStudy
 
 PAGE, PICTURE = "trial.html", "margins.svg"
-MOST_KEPT = 60
-"""Pictures of parts that were judged wrongly, which a station keeps with the trial."""
 _HINTS = 5
 
 
@@ -73,6 +71,7 @@ def trial(
     from tiepoint.documents.canonical import plain
     from tiepoint.recipe.pool import Preparation
     from tiepoint.recipe.station import demand_no_records
+    from tiepoint.report.trial_page import MOST_SHOWN
     from tiepoint.studies.labels import read_labels
     from tiepoint.studies.trial import study_trial
 
@@ -109,7 +108,7 @@ def trial(
         _write(out, study, recipe.name, shown)
         written = (f"The trial is in {out / PAGE}, its records in {out / 'records.jsonl'}.",)
     document = {"study": "trial", **plain(study)}
-    wrong = [p.worst.where for p in study.wrong[:MOST_KEPT]]
+    wrong = [p.worst.where for p in study.wrong[:MOST_SHOWN]]
     pictures = {where: shown.overlays[where] for where in wrong if where in shown.overlays}
     told_by = labels if labels.is_file() else None
     written += keep("trial", document, Kept(station, told_by, pictures=pictures, records=shown.records))

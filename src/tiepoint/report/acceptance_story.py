@@ -21,6 +21,7 @@ from tiepoint.recipe.runner import Job
 from tiepoint.recipe.station import Prepared
 from tiepoint.report.acceptance_dates import Dated, dated
 from tiepoint.report.acceptance_shots import Shots, ShotShown, chosen
+from tiepoint.report.trial_page import MOST_SHOWN
 from tiepoint.station.accepted import Bundle, Pointers, accepted_bundle, pointers_of, preparation_of
 from tiepoint.station.archive import kept_of
 from tiepoint.station.dates import data_from, taken_of
@@ -34,8 +35,6 @@ from tiepoint.station.requirements import Judged, Requirements, agreed_requireme
 from tiepoint.station.verify import Evidence, verify
 from tiepoint.ties.tie import Tie
 
-MOST_WRONG = 60
-"""Parts of a trial that are shown as thumbnails."""
 PICTURES = 12
 """Judged shots that are shown, unless more or fewer are asked for."""
 
@@ -248,7 +247,7 @@ def _wrong(studies: Sequence[KeptStudy], records: Sequence[Record], shots: Shots
     for study in studies:
         if study.kind != "trial" or study.fault is not None:
             continue
-        for worst in wrong_of(study)[:MOST_WRONG]:
+        for worst in wrong_of(study)[:MOST_SHOWN]:
             known = [sha for sha in worst["pictures"] if sha in of]
             if known and worst["where"] not in (study.document.get("pictures") or {}):
                 found.update((known[0], one.svg) for one in shots.shown([of[known[0]]]))

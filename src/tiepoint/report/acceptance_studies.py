@@ -7,7 +7,7 @@ from typing import Any
 
 from tiepoint.foundation.rounding import fixed
 from tiepoint.report.acceptance_evidence import when
-from tiepoint.report.acceptance_story import MOST_WRONG, AcceptanceStory, wrong_of
+from tiepoint.report.acceptance_story import AcceptanceStory, wrong_of
 from tiepoint.report.blocks import (
     Block,
     Cell,
@@ -25,6 +25,7 @@ from tiepoint.report.blocks import (
     cells,
 )
 from tiepoint.report.study_numbers import Row, Worked, worked
+from tiepoint.report.trial_page import MOST_SHOWN
 from tiepoint.station.kept import KeptStudy
 
 KINDS: Mapping[str, str] = {
@@ -130,11 +131,11 @@ def _wrong(story: AcceptanceStory, study: KeptStudy) -> Iterator[Block]:
         yield Say("No part was judged wrongly.")
         return
     seen = {p.pixels_sha256: r.seq for r in story.records for p in r.shot.pictures}
-    yield Note(f"Judged wrongly: {len(wrong)} of {n} parts, the first {MOST_WRONG} with their pictures.")
-    drawn = {w["where"]: svg for w in wrong[:MOST_WRONG] if (svg := _drawn(story, study, w)) is not None}
+    yield Note(f"Judged wrongly: {len(wrong)} of {n} parts, the first {MOST_SHOWN} with their pictures.")
+    drawn = {w["where"]: svg for w in wrong[:MOST_SHOWN] if (svg := _drawn(story, study, w)) is not None}
     if drawn:
         yield Pictures(tuple(_thumbnail(w, drawn[w["where"]], seen) for w in wrong if w["where"] in drawn), across=3)
-    left = [w for w in wrong[:MOST_WRONG] if w["where"] not in drawn]
+    left = [w for w in wrong[:MOST_SHOWN] if w["where"] not in drawn]
     if left:
         yield Listed(tuple(f"{_said(w)}; its picture was not kept with the study: not shown." for w in left))
 

@@ -508,6 +508,5 @@ const FORMULAS = (() => {
     "quantile": ({ q, column }, raw) => quantile(numbers(raw[column]), q),
     "most": ({ column }, raw) => Math.max(...numbers(raw[column])),
     "count": ({ column, is }, raw) => raw[column].filter((word) => word === is).length,
-    "U95": ({ u, dof }) => stat.tQuantile(TWO_SIDED, dof) * u,
   };
 })();

@@ -8,7 +8,7 @@ from tiepoint.report.trial_picture import margins
 from tiepoint.studies.trial import VERDICTS, ClassSeen, PartSeen, TrialStudy, margin_said, per_cent
 
 MOST_SHOWN = 60
-"""Thumbnails on a page; what goes beyond is told by name."""
+"""Parts of a trial whose pictures are kept and shown, on its page as in a report; others are told by name."""
 
 _STYLE = (
     "<style>.wrong{display:grid;grid-template-columns:repeat(auto-fill,minmax(260px,1fr));gap:var(--s3)}"
