@@ -128,6 +128,7 @@ def evidence(story: AcceptanceStory) -> Iterator[Block]:
     )
     yield Note("Check it with: tiepoint verify STATION --head " + found.chain.head.sha)
     yield from map(Note, found.notes)
+    yield from (Note(f"Not worked out again: {why}.") for why in found.not_recomputed)
     yield from _runs(story.runs)
     yield from _acts(story)
     yield from _records(story)

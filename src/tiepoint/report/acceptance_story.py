@@ -144,11 +144,6 @@ class AcceptanceStory:
     acts: tuple[Entry, ...]
     evidence: Evidence
 
-    @property
-    def shown(self) -> int:
-        """How many requirements are shown."""
-        return sum(line.state == "shown" for line in self.lines)
-
 
 @dataclass(frozen=True)
 class _Told:

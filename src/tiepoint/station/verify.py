@@ -5,7 +5,7 @@ there (`never_kept`) are told apart. Evidence of another station proves nothing 
 """
 
 import random
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
 from tiepoint.foundation.errors import TiepointError
@@ -81,7 +81,6 @@ def verify(
     head: str | None = None,
     sample: int = SAMPLE,
     seed: int = 1,
-    progress: Callable[[str], None] | None = None,
 ) -> Evidence:
     """Look through the evidence of a station. `head`: a hash that was told elsewhere, such as in a report.
 
@@ -97,7 +96,7 @@ def verify(
         copies, of_copies = _copies(station, ledger)
         studies, of_studies = _studies(station, ledger)
         agreed, of_agreed = _agreed(station, ledger)
-        shots = _shots(station, ledger, progress)
+        shots = _shots(station, ledger)
         told, left = _recomputed(station, ledger, shots.whole, sample, seed)
         first = next((entry.sha for entry in ledger.entries()), None)
     return Evidence(
@@ -132,7 +131,7 @@ class _Shots:
     faults: tuple[str, ...]
 
 
-def _shots(station: Station, ledger: Ledger, progress: Callable[[str], None] | None) -> _Shots:
+def _shots(station: Station, ledger: Ledger) -> _Shots:
     """Return what became of every judged shot."""
     gone = {k for e in ledger.entries("act") if e.body.get("act") == "expire" for k in e.body.get("records", ())}
     whole, told_of, expired, faults = set(), set(), [], []
@@ -145,8 +144,6 @@ def _shots(station: Station, ledger: Ledger, progress: Callable[[str], None] | N
             whole.add(one.record)
         else:
             faults.append(f"entry {one.record}: {says}")
-        if progress is not None:
-            progress(one.folder.name)
     # A shot that could not be read has no picture to keep, and its record says so.
     due = (e.seq for e in ledger.entries("record") if e.body["shot"]["pictures"])
     never = tuple(seq for seq in due if seq not in told_of and seq not in gone)
