@@ -11,7 +11,7 @@ import typer
 
 from tiepoint.cli.answer import Answer, Json, present, table
 from tiepoint.cli.study_data import Kept, KeptIn, Of, ReadingName, demand_drawing, drawn, keep, load_measured
-from tiepoint.cli.typed import in_unit, share_typed
+from tiepoint.cli.typed import if_typed, in_unit, share_typed
 from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
@@ -233,8 +233,8 @@ def _limits(typed: _Typed, case: _Case) -> "Limits":
         if of_records is None:
             raise UnusableInput("the part's limits are not said; give --lower, --upper or both")
         return of_records
-    lower = None if typed.lower is None else in_unit("--lower", typed.lower, case.unit)
-    upper = None if typed.upper is None else in_unit("--upper", typed.upper, case.unit)
+    lower = if_typed(in_unit, "--lower", typed.lower, case.unit)
+    upper = if_typed(in_unit, "--upper", typed.upper, case.unit)
     return Limits(lower, upper, typed.rule, typed.p)
 
 
@@ -261,10 +261,6 @@ def _answer(typed: _Typed, case: _Case, picture: Path | None, kept: Kept, as_jso
     from tiepoint.studies.limits import study_limits
 
     asked = _limits(typed, case)
-    agreed = [
-        None if text is None else share_typed(option, text)
-        for option, text in (("--most-consumer", typed.most_consumer), ("--most-producer", typed.most_producer))
-    ]
     study = study_limits(
         asked,
         case.spread,
@@ -272,8 +268,8 @@ def _answer(typed: _Typed, case: _Case, picture: Path | None, kept: Kept, as_jso
         u_common=case.common,
         dof=case.dof,
         unit=case.unit,
-        most_consumer=agreed[0],
-        most_producer=agreed[1],
+        most_consumer=if_typed(share_typed, "--most-consumer", typed.most_consumer),
+        most_producer=if_typed(share_typed, "--most-producer", typed.most_producer),
         undecided=_undecided(typed, kept.station),
         readings=case.readings,
     )
@@ -351,9 +347,9 @@ def _from_parts(
         good,
         bad,
         side=cast("Side | None", side),
-        u=None if u is None else in_unit("--u", u, unit),
-        most_escapes=None if most_escapes is None else share_typed("--most-escapes", most_escapes),
-        most_false=None if most_false is None else share_typed("--most-false", most_false),
+        u=if_typed(in_unit, "--u", u, unit),
+        most_escapes=if_typed(share_typed, "--most-escapes", most_escapes),
+        most_false=if_typed(share_typed, "--most-false", most_false),
     )
     hints = drawn(picture, partial(good_and_bad, study, good, bad, unit))
     document = {"study": "limits", "unit": unit, **outcome_of(study)}

@@ -12,7 +12,7 @@ from tiepoint.cli.study_data import Kept, KeptIn, Of, Picture, answer, demand_dr
 from tiepoint.cli.study_design import design
 from tiepoint.cli.study_proofs import agreement, capability, lengths
 from tiepoint.cli.study_values import linearity, rr, stability, type1
-from tiepoint.cli.typed import ANGLES, positive_mm
+from tiepoint.cli.typed import ANGLES, if_typed, positive_mm
 
 if TYPE_CHECKING:
     from tiepoint.studies.pose import PoseFigures, PoseStudy
@@ -72,8 +72,8 @@ def pose(
     from tiepoint.studies.pose import study_pose
 
     demand_drawing(picture)
-    limits = [None if t is None else positive_mm(o, t) for o, t in (("--most-ap", most_ap), ("--most-rp", most_rp))]
-    u_mm = None if u is None else positive_mm("--u", u)
+    u_mm = if_typed(positive_mm, "--u", u)
+    limits = if_typed(positive_mm, "--most-ap", most_ap), if_typed(positive_mm, "--most-rp", most_rp)
     study = study_pose(cycles(read_grid(data, XYZ[:2]), angles), u_mm=u_mm, most_ap_mm=limits[0], most_rp_mm=limits[1])
     draw = partial(pose_picture, study, *limits)
     answer(study, "pose", _lines(study), picture, draw, as_json, Kept(station, data, of))

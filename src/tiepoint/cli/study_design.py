@@ -10,7 +10,7 @@ import typer
 
 from tiepoint.cli.answer import Answer, Json, present, table
 from tiepoint.cli.study_data import Kept, KeptIn, MostEscapes, MostFalse, keep
-from tiepoint.cli.typed import positive_mm, share_typed
+from tiepoint.cli.typed import if_typed, positive_mm, share_typed
 from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
@@ -64,20 +64,16 @@ def design(
     from tiepoint.documents.canonical import plain
     from tiepoint.studies.design import HANDLING_S, study_design
 
-    rates = [
-        None if text is None else share_typed(option, text)
-        for option, text in (("--most-escapes", most_escapes), ("--most-false", most_false))
-    ]
     found = study_design(
         characteristic,
         seed=seed,
-        tolerance=None if tolerance is None else positive_mm("--tolerance", tolerance),
-        takt_s=None if takt is None else _seconds("--takt", takt),
+        tolerance=if_typed(positive_mm, "--tolerance", tolerance),
+        takt_s=if_typed(_seconds, "--takt", takt),
         handling_s=HANDLING_S if handling is None else _seconds("--handling", handling),
         factors=dict(map(_factor, factor)) if factor else None,
         block=block,
-        most_escapes=rates[0],
-        most_false=rates[1],
+        most_escapes=if_typed(share_typed, "--most-escapes", most_escapes),
+        most_false=if_typed(share_typed, "--most-false", most_false),
     )
     hints = () if out is None else _write(out, found)
     document = {"study": "design", **plain(found)}

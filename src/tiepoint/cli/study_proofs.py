@@ -10,7 +10,7 @@ import typer
 
 from tiepoint.cli.answer import Json, table
 from tiepoint.cli.study_data import Kept, KeptIn, Of, Picture, UnitName, answer, demand_drawing, untold
-from tiepoint.cli.typed import in_unit, share_typed
+from tiepoint.cli.typed import if_typed, in_unit, share_typed
 
 if TYPE_CHECKING:
     from tiepoint.studies.agreement import AgreementStudy, ClassAgreed, Decision
@@ -64,15 +64,12 @@ def agreement(
     from tiepoint.studies.agreement import study_agreement
 
     demand_drawing(picture)
-    rates = [
-        None if text is None else share_typed(option, text)
-        for option, text in (
-            ("--prevalence", prevalence),
-            ("--most-misses", most_misses),
-            ("--most-false", most_false),
-        )
-    ]
-    study = study_agreement(_decisions(data, by), prevalence=rates[0], most_misses=rates[1], most_false=rates[2])
+    study = study_agreement(
+        _decisions(data, by),
+        prevalence=if_typed(share_typed, "--prevalence", prevalence),
+        most_misses=if_typed(share_typed, "--most-misses", most_misses),
+        most_false=if_typed(share_typed, "--most-false", most_false),
+    )
     draw = partial(agreement_picture, study)
     answer(study, "agreement", _agreement_lines(study), picture, draw, as_json, Kept(station, data, of))
 
@@ -235,12 +232,13 @@ def lengths(
     demand_drawing(picture)
     grid = read_grid(data, ("known", "value", *study_tables.PLACES))
     in_ = study_tables.unit_of(grid, unit)
-    found = study_tables.lengths(grid, None if u is None else in_unit("--u", u, in_))
-    limits = [
-        None if text is None else in_unit(option, text, in_)
-        for option, text in (("--most-error", most_error), ("--per-length", per_length))
-    ]
-    study = study_lengths(found, most_error=limits[0], per_length=limits[1], unit=in_)
+    found = study_tables.lengths(grid, if_typed(in_unit, "--u", u, in_))
+    study = study_lengths(
+        found,
+        most_error=if_typed(in_unit, "--most-error", most_error, in_),
+        per_length=if_typed(in_unit, "--per-length", per_length, in_),
+        unit=in_,
+    )
     draw = partial(lengths_picture, study)
     answer(study, "lengths", _lengths_lines(study), picture, draw, as_json, Kept(station, data, of))
 

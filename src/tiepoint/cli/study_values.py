@@ -21,7 +21,7 @@ from tiepoint.cli.study_data import (
     load_measured,
     untold,
 )
-from tiepoint.cli.typed import in_unit, share_typed
+from tiepoint.cli.typed import if_typed, in_unit, share_typed
 from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
@@ -83,7 +83,7 @@ def type1(
     study = study_type1(
         found,
         tolerance=in_unit("--tolerance", tolerance, found.unit),
-        reference=None if reference is None else in_unit("--reference", reference, found.unit),
+        reference=if_typed(in_unit, "--reference", reference, found.unit),
         u_reference=0.0 if u_reference is None else in_unit("--u-reference", u_reference, found.unit),
         share=share_typed("--share", share),
         spread=spread,
@@ -161,9 +161,9 @@ def rr(
     found = load_measured(data, reading, unit, list(dict.fromkeys(named)), sheet)
     study = study_rr(
         found,
-        tolerance=None if tolerance is None else in_unit("--tolerance", tolerance, found.unit),
+        tolerance=if_typed(in_unit, "--tolerance", tolerance, found.unit),
         spread=spread,
-        most=None if most is None else share_typed("--most", most),
+        most=if_typed(share_typed, "--most", most),
         pool=cast("Pool", pool),
         pool_above=pool_above,
         every=tuple(dict.fromkeys(name.strip().lower() for name in every or ())),
@@ -234,7 +234,7 @@ def linearity(
     found = load_measured(data, reading, unit, sheet=sheet)
     study = study_linearity(
         found,
-        most=None if most is None else in_unit("--most-bias", most, found.unit),
+        most=if_typed(in_unit, "--most-bias", most, found.unit),
         u_reference=0.0 if u_reference is None else in_unit("--u-reference", u_reference, found.unit),
     )
     draw = partial(linearity_picture, study)
@@ -297,10 +297,10 @@ def stability(
     study = study_stability(
         found,
         base=base,
-        centre=None if centre is None else in_unit("--centre", centre, found.unit),
+        centre=if_typed(in_unit, "--centre", centre, found.unit),
         weight=weight,
         width=width,
-        most=None if most is None else in_unit("--most-drift", most, found.unit),
+        most=if_typed(in_unit, "--most-drift", most, found.unit),
     )
     draw = partial(stability_picture, study)
     answer(study, "stability", _stability_lines(study), picture, draw, as_json, Kept(station, data, of or reading))

@@ -9,7 +9,7 @@ import typer
 from tiepoint.cli.answer import Answer, Json, group, help_alone, present, table
 from tiepoint.cli.load import demand_like, load_robot, read_columns
 from tiepoint.cli.study_data import Kept, KeptIn, Of, keep
-from tiepoint.cli.typed import not_negative_mm, positive_mm
+from tiepoint.cli.typed import if_typed, not_negative_mm, positive_mm
 from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
@@ -62,8 +62,8 @@ def sheet(
     from tiepoint.ties.touch import refusal, touch_points
 
     tie = load_robot(tie_file)
-    asked = None if tolerance is None else positive_mm("--tolerance", tolerance)
-    apart = None if pitch is None else positive_mm("--pitch", pitch)
+    asked = if_typed(positive_mm, "--tolerance", tolerance)
+    apart = if_typed(positive_mm, "--pitch", pitch)
     demand_like(out, b"%PDF-", "PDF")
     if (said := refusal(tie, asked)) is not None:
         present(Answer({"out": None, "good": False, "points": [], "sentences": [said]}, (said,), False), as_json)
@@ -141,7 +141,7 @@ def check(
         raise UnusableInput(said)
     rows = read_columns(touched, ("from_x", "from_y", "to_x", "to_y"), most_rows=1000).values
     asked = positive_mm("--tolerance", tolerance)
-    u_mm = None if u is None else not_negative_mm("--u", u)
+    u_mm = if_typed(not_negative_mm, "--u", u)
     found = check_touches(tie, [r[:2] for r in rows], [r[2:] for r in rows], asked, u_mm)
     document = touch_outcome(found)
     hints = keep("touch", document, Kept(station, touched, of))

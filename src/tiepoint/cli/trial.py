@@ -9,7 +9,7 @@ import typer
 
 from tiepoint.cli.answer import Answer, Json, hint_at, present, progress, table
 from tiepoint.cli.study_data import Kept, KeptIn, MostEscapes, MostFalse, keep
-from tiepoint.cli.typed import share_typed
+from tiepoint.cli.typed import if_typed, share_typed
 from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
@@ -75,10 +75,7 @@ def trial(
     from tiepoint.studies.labels import read_labels
     from tiepoint.studies.trial import study_trial
 
-    rates = [
-        None if text is None else share_typed(option, text)
-        for option, text in (("--most-escapes", most_escapes), ("--most-false", most_false))
-    ]
+    rates = if_typed(share_typed, "--most-escapes", most_escapes), if_typed(share_typed, "--most-false", most_false)
     if out is not None:
         demand_no_records(out)
     if recipe.suffix.lower() == ".jsonl":

@@ -1,18 +1,25 @@
 """What a person types, as numbers: lengths with a unit, points in pixels. Errors name the option."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from typing import TypeVar
 
 from tiepoint.documents.tables import plain_number
 from tiepoint.foundation.errors import UnknownUnit, UnusableInput
 from tiepoint.foundation.units import MM_PER, parse_length, to_unit
 
 Point = tuple[float, float]
+T = TypeVar("T")
 
 SMALLEST_MM, LARGEST_MM = 1e-9, 1e9
 """Of what is typed: less than an atom, more than a thousand kilometres; products of what lies beyond overflow."""
 
 ANGLES = "zyx-intrinsic-deg, xyz-extrinsic-deg, zyz-intrinsic-deg or rotvec-deg"
 """The conventions of angles (`foundation.frames.CONVENTIONS`), spelt out here so that help needs no numerics."""
+
+
+def if_typed(read: Callable[..., T], option: str, text: str | None, *more: object) -> T | None:
+    """Return what `read` makes of an option's text and of `more`; None where the option was not given."""
+    return None if text is None else read(option, text, *more)
 
 
 def length_mm(option: str, text: str) -> float:
