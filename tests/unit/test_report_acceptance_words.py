@@ -5,9 +5,12 @@ import math
 import re
 from importlib.resources import files
 
+import numpy as np
 import pytest
 
 from tiepoint.report.acceptance import _asked, _interval
+from tiepoint.report.axes import Axis
+from tiepoint.report.risk_pictures import _names
 from tiepoint.report.study_numbers import of_all
 from tiepoint.station.matrix import Found
 from tiepoint.station.requirements import Requirement
@@ -65,3 +68,12 @@ def test_no_two_marks_on_paper_differ_by_colour_alone():
         svg = typst.compile(f'{head}#mark("{kind}")'.encode(), format="svg", sys_inputs={"report": report}).decode()
         drawn.add(re.sub(r'#[0-9a-f]{6}\b|(id|href)="[^"]*"|url\([^)]*\)', "", svg))
     assert len(drawn) == len(kinds)
+
+
+@pytest.mark.parametrize("last", [(1e-9, 1e-9), (2e-3, 2.2e-3), (1e-7, 0.5)])
+def test_names_of_risk_curves_never_lie_upon_each_other(last):
+    y = Axis(1e-7, 1.0, 284.0, 44.0, log=True)
+    curves = {"bad": np.array([0.1, last[0]]), "good": np.array([0.1, last[1]])}
+    places = [float(at) for at in re.findall(r' y="([\d.]+)"', "".join(_names(Axis(0, 1, 104.0, 410.0), y, curves)))]
+    assert len(places) == 2
+    assert abs(places[0] - places[1]) >= 14 - 1e-9

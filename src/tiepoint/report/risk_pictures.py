@@ -1,7 +1,7 @@
 """Pictures of a limit: both risks against the guard band, and good and bad parts beside the limit between them."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,8 @@ Array = NDArray[np.float64]
 
 _WIDTH, _LEFT, _RIGHT, _TOP = 560.0, 104.0, 150.0, 44.0
 _TALL = 240.0
+_LINE = 14.0
+"""From one line of words to the next."""
 _FLOOR = 1e-7
 """Shares below are not drawn: one of ten million parts."""
 
@@ -33,13 +35,23 @@ def risk_curves(study: LimitsStudy, unit: str) -> str:
     drawn += grid_x(x, _TOP, bottom, f"guard band within each limit, {unit}")
     drawn += [svg.element("path", class_="limit-line", d=f"M{svg.number(x.at(0))} {_TOP:g}V{svg.number(bottom)}")]
     drawn += [svg.text(x.at(0), _TOP - 6, "limits", class_="t quiet middle")]
-    for name, average, worst, dash in lines:
+    for _, average, worst, dash in lines:
         drawn += [curve(x, y, found.guard, average, dash), curve(x, y, found.guard, worst, dash, 3.0)]
-        end = max(float(average[-1]), _FLOOR)
-        drawn.append(svg.text(x.end + 8, y.at(end) + 4, name, class_="t"))
+    drawn += [*_names(x, y, {name: average for name, average, _, _ in lines})]
     drawn += [_key(x.end + 8, (_TOP + bottom) / 2), *_chosen(study, x, bottom)]
-    drawn.append(svg.text(_LEFT, 20, "Shares of all parts", class_="t head"))
+    most = max(float(np.max(v)) for _, average, worst, _ in lines for v in (average, worst))
+    small = "" if most >= _FLOOR else ": fewer than 0.1 of a million, too few to be drawn"
+    drawn.append(svg.text(_LEFT, 20, f"Shares of all parts{small}", class_="t head"))
     return standing_alone(_WIDTH, bottom + 46, "Both risks against the guard band", *drawn)
+
+
+def _names(x: Axis, y: Axis, curves: Mapping[str, Array]) -> Iterator[str]:
+    """Yield the name of each curve beside its end, none upon another."""
+    above = math.inf
+    for name, values in curves.items():
+        at = y.at(max(float(values[-1]), _FLOOR)) + 4
+        above = at = above - _LINE if abs(at - above) < _LINE else at
+        yield svg.text(x.end + 8, at, name, class_="t")
 
 
 def _decade(value: float) -> str:
