@@ -8,7 +8,7 @@ import pytest
 
 from tiepoint.cli.answer import InOrderOfTheJob
 from tiepoint.report import study_numbers
-from tiepoint.report.acceptance_studies import KINDS
+from tiepoint.report.acceptance_evidence import KINDS
 from tiepoint.station import matrix
 from tiepoint.station.requirements import _OF_THE_TOLERANCE, FIGURES, ON_DUTY, By
 
@@ -21,7 +21,7 @@ NO_FORMULA = {"limits", "pose"}
 def test_a_kind_that_may_be_asked_for_is_known_everywhere(kind):
     assert kind in matrix._FIGURES, "station/matrix.py does not know by which figure it is held"
     assert kind in study_numbers._KINDS, "report/study_numbers.py does not know its numbers"
-    assert kind in KINDS, "report/acceptance_studies.py does not know what it is called"
+    assert kind in KINDS, "report/acceptance_evidence.py does not know what it is called"
     assert kind in InOrderOfTheJob.ORDER, "cli/answer.py does not know its place"
     assert (kind in FIGURES) != (kind in ("agreement", "trial")), "station/requirements.py does not name its figures"
 

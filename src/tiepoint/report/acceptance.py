@@ -8,10 +8,10 @@ from tiepoint.documents.revived import revived
 from tiepoint.foundation.rounding import decimals_of, fixed, value_and_pm, with_unit
 from tiepoint.model.decide import Limits
 from tiepoint.report.acceptance_dates import Dated
-from tiepoint.report.acceptance_evidence import control, evidence, faults, not_tried, times, when
+from tiepoint.report.acceptance_evidence import KINDS, control, evidence, faults, not_tried, times, when
 from tiepoint.report.acceptance_setup import cautions, setup, ties
 from tiepoint.report.acceptance_story import AcceptanceStory, ReadingSeen, TextSeen
-from tiepoint.report.acceptance_studies import KINDS, inputs_of, sections_of_studies
+from tiepoint.report.acceptance_studies import inputs_of, sections_of_studies
 from tiepoint.report.blocks import (
     Block,
     Cell,

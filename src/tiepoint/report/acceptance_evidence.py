@@ -1,6 +1,6 @@
 """What the report stands on: times, faults, ongoing control, runs, acts, records with their pictures, and hashes."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from tiepoint.model.record import Record
 from tiepoint.report.acceptance_story import AcceptanceStory
@@ -12,6 +12,20 @@ from tiepoint.studies.trial import VERDICTS
 
 ON_PAPER = 60
 """So many runs, acts and records are printed; the page has all."""
+KINDS: Mapping[str, str] = {
+    "lengths": "known lengths",
+    "type1": "repeatability and bias on a reference",
+    "rr": "gauge R&R",
+    "linearity": "linearity",
+    "stability": "stability",
+    "capability": "capability",
+    "agreement": "agreement of decisions",
+    "limits": "limits with known risk",
+    "trial": "trial",
+    "pose": "pose of the robot",
+    "touch": "robot touch test",
+}
+"""The studies that a report looks for, in its order."""
 INJECTED = (
     ("Camera away, or its picture late", "every part unread, none passes"),
     ("Lamp out, or another brightness", "readings unread or doubtful, none passes by it"),
@@ -96,7 +110,8 @@ def control(story: AcceptanceStory) -> Iterator[Block]:
         return
     tests = list(dict.fromkeys(test for one in agreed.again for test in one.tests))
     rows = tuple(cells(one.change, *(_again(test in one.tests) for test in tests)) for one in agreed.again)
-    yield Grid(("After this change", *tests), rows, frozenset(), (40, *[60 / len(tests)] * len(tests)))
+    names = (KINDS.get(test, test) for test in tests)
+    yield Grid(("After this change", *names), rows, frozenset(), (40, *[60 / len(tests)] * len(tests)))
     yield Note("Again: the test is made again after this change, before the station goes on.")
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from tiepoint.foundation.rounding import fixed
-from tiepoint.report.acceptance_evidence import when
+from tiepoint.report.acceptance_evidence import KINDS, when
 from tiepoint.report.acceptance_story import AcceptanceStory, wrong_of
 from tiepoint.report.blocks import (
     Block,
@@ -28,20 +28,6 @@ from tiepoint.report.study_numbers import Row, Worked, worked
 from tiepoint.report.trial_page import MOST_SHOWN
 from tiepoint.station.kept import KeptStudy
 
-KINDS: Mapping[str, str] = {
-    "lengths": "known lengths",
-    "type1": "repeatability and bias on a reference",
-    "rr": "gauge R&R",
-    "linearity": "linearity",
-    "stability": "stability",
-    "capability": "capability",
-    "agreement": "agreement of decisions",
-    "limits": "limits with known risk",
-    "trial": "trial",
-    "pose": "pose of the robot",
-    "touch": "robot touch test",
-}
-"""The studies that a report looks for, in its order."""
 _RECORD = re.compile(r"record (\d+)")
 
 
