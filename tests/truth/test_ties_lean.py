@@ -100,8 +100,8 @@ def by_outline(bench, tied: Tie, lean_by: np.ndarray) -> Values:
     edges = SeenEdges(at, across, px, np.zeros(len(t)), seen, np.vstack([sensitivity, np.zeros(len(t))]))
     shape = FoundShape(Pose(*pose), np.zeros((4, 4)), 1.0, 0.0, (), True, False, 0.0, 1.0, (), edges)
     context = SimpleNamespace(ground=PlaneGround(tied), table=SimpleNamespace(name="part"))
-    by_tie = find._by_tie(context, TaughtShape(None, "plane"), shape)
-    return find._part(context, shape, "part", by_tie).pose
+    sources, c = find._by_tie(context, TaughtShape(None, "plane"), shape, edges.sensitivity)
+    return find._part(context, shape, "part", find._Causes(sources, c, np.zeros(4))).pose
 
 
 # An outline whose size is held swallows a height by a shift of its middle, 10 mm from the origin: 10/470 of what the
