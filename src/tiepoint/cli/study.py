@@ -31,7 +31,7 @@ def _study(context: typer.Context) -> None:
 @app.command()
 def pose(
     data: Annotated[
-        Path, typer.Argument(metavar="DATA.csv", help="One row for each cycle: x_mm, y_mm and what else was measured.")
+        Path, typer.Argument(metavar="DATA", help="A table (CSV, .xlsx) with x_mm, y_mm and what else was measured.")
     ],
     angles: Annotated[
         str | None,
@@ -53,7 +53,7 @@ def pose(
 ) -> None:
     """Tell how accurately and how repeatably a robot reaches a pose, in the manner of ISO 9283.
 
-    DATA.csv has a row for each cycle, in the order in which they were made: x_mm, y_mm, and as far as they are known
+    DATA has a row for each cycle, in the order in which they were made: x_mm, y_mm, and as far as they are known
     z_mm, a, b, c (with --angles) or turn_deg; pose, a name or a number, where there are several; and what was
     commanded, in commanded_x_mm, commanded_y_mm and so on, without which accuracy is not told. Measure the attained
     poses from outside: the robot's own display shows what it believes.

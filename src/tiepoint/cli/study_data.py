@@ -1,4 +1,4 @@
-"""What the studies of values share: which data, their unit, where the picture goes, and how the answer is given."""
+"""What the studies share: which data, their unit, where picture and study go, and how the answer is given."""
 
 import dataclasses
 from collections.abc import Callable, Iterable, Mapping, Sequence

@@ -94,7 +94,7 @@ class Requirement(Table):
 
     `of`: the reading, the class of parts or the robot's pose that the study is of; None for the station as a whole.
     `most` or `least`: the limit of the study's figure, as in 0.3 for 30 % of the tolerance; in `unit`, where the figure
-    has one. `figure`: which of the study's figures, where not the one by which its kind is held (`station.matrix`).
+    has one. `figure`: which of the study's figures, where not the first of its kind (`FIGURES`).
     """
 
     id: Name
