@@ -340,7 +340,8 @@ def _limits(outcome: Mapping[str, Any]) -> Worked:
         *([] if study.by_rule is None else [Row("guard band by the rule", study.by_rule.guard)]),
         *([] if study.by_risks is None else [Row("guard band by the agreed risks", study.by_risks.guard)]),
     ]
-    for name, placed in (("at the limits", study.without_guard), ("by the rule", study.by_rule)):
+    each = (("at the limits", study.without_guard), ("by the rule", study.by_rule), ("as agreed", study.by_risks))
+    for name, placed in each:
         if placed is not None:
             average, worst = (r.carried(study.undecided) for r in (placed.risks.average, placed.risks.worst))
             for what, mean, most in zip(("bad and accepted", "good and not"), average, worst, strict=True):
