@@ -164,8 +164,9 @@ def test_page_fetches_nothing_and_its_anchors_exist(page):
 def test_sections_are_on_the_page_in_their_order(page):
     ids = re.findall(r'<section class="sheet" id="([a-z]+)">', page)
     assert ids == ["found", "target", "tie", "prove", "plates", "reading", "others", "files", "cautions"]
-    # This story has no robot, so nothing is told of proving one, nor of picking; and no face under several lamps.
-    assert len(SECTIONS) == len(ids) + 3
+    # This story has no robot, so nothing is told of proving one, nor of picking; no face under several lamps, and no
+    # station that was accepted.
+    assert len(SECTIONS) == len(ids) + 4
 
 
 def test_every_number_of_a_table_has_a_unit(page):
