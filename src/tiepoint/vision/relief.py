@@ -277,7 +277,7 @@ def _order(
 ) -> str | None:
     """Return what is said of pictures that seem to come in another order than the lamps."""
     albedo, *slopes, used = solved
-    light = float(np.median(albedo[::8, ::8]))
+    light = float(np.median(albedo[::16, ::16]))
     if not light > 0:
         return None
     pulls = np.asarray(there.middle, float)

@@ -89,13 +89,13 @@ def order_doubt(
 
 def _turns(pulls: Array) -> list[tuple[tuple[int, ...], Array]]:
     """Return each order of a ring, once round either way, and what it makes of slopes (2, 2); those that fit."""
-    n = len(pulls)
+    n, inverse = len(pulls), np.linalg.pinv(pulls)
     found = []
     for sign in (1, -1):
         for first in range(n):
             order = tuple((first + sign * k) % n for k in range(n))
             other = pulls[list(order)]
-            made = np.linalg.pinv(other) @ pulls
+            made = inverse[:, order] @ pulls
             is_turn = float(np.abs(made.T @ made - np.eye(3)).max()) < EVEN
             if is_turn and np.linalg.norm(other @ made - pulls) < SAME_RING * np.linalg.norm(pulls):
                 found.append((order, made[:2, :2] / made[2, 2]))
