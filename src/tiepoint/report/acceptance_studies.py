@@ -142,7 +142,7 @@ def _thumbnail(worst: Mapping[str, Any], overlay: str, seen: Mapping[str, int]) 
 def _said(worst: Mapping[str, Any]) -> str:
     kind = f", {worst['kind']}" if worst["kind"] else ""
     margin = "" if worst["margin"] is None else f", {worst['nearest']} {worst['margin']:+.1f} u from its limit"
-    return f"{worst['part']} is {worst['truth']}{kind}, and was {worst['verdict']}{margin} ({worst['where']})"
+    return f"{worst['part']} is {worst['truth']}{kind}, and was judged: {worst['verdict']}{margin} ({worst['where']})"
 
 
 def _held(holds: bool | None) -> str:
