@@ -261,10 +261,10 @@ def _by_shape(rng: np.random.Generator, bench: BenchStation, tie: Tie, drawn: Dr
     found = FoundShape(Pose(*pose.tolist()), cov, 1.0, 0.0, (), True, False, 0.0, 1.0, (), edges)
     # As the step that finds by shape tells it.
     context: Any = SimpleNamespace(ground=PlaneGround(tie), table=SimpleNamespace(name="part"))
-    by_tie = find._by_tie(context, TaughtShape(None, "plane"), found)
+    by_tie = find._by_tie(context, TaughtShape(None, "plane"), found, edges.sensitivity)
     if isinstance(by_tie, Reason):
         raise TiepointError("outside the tie")
-    return find._part(context, found, "part", by_tie).pose
+    return find._part(context, found, "part", find._Causes(*by_tie, np.zeros(4))).pose
 
 
 # --- the robot -----------------------------------------------------------------------------------------------------

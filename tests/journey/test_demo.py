@@ -295,7 +295,7 @@ def test_numbers_of_the_report_are_those_of_the_studies(demo, kept):
         for key in FIGURES[line.asked.by]:
             of = of[key]
         assert line.found.value == of["value"]
-        assert f"{of['value']:.3g}" in _row_of(page, line.asked.id)
+        assert _stands(of["value"], _row_of(page, line.asked.id).partition(line.found.name)[2])
 
 
 def test_paper_and_page_have_a_line_for_each_requirement(demo):
@@ -363,6 +363,14 @@ def _row_of(page, id_):
     """Return the words of a requirement's row in the table of requirements."""
     table = page[page.index("What was agreed") :]
     return re.search(rf" {id_} .*?(?= R\d+ |$)", table).group()
+
+
+def _stands(value, words):
+    """Whether the first number of `words` is the value, rounded to two digits or more; shares may stand in per cent."""
+    number, per_cent = re.match(r" (\d+(?:\.\d+)?)( %)?", words).groups()
+    last = 10.0 ** -len(number.partition(".")[2])
+    digits = len(number.replace(".", "").lstrip("0"))
+    return abs(float(number) - value * (100 if per_cent else 1)) <= 0.501 * last and (digits > 1 or value == 0)
 
 
 def _text_of(pdf):
