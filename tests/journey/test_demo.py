@@ -295,7 +295,7 @@ def test_numbers_of_the_report_are_those_of_the_studies(demo, kept):
         for key in FIGURES[line.asked.by]:
             of = of[key]
         assert line.found.value == of["value"]
-        assert _stands(of["value"], _row_of(page, line.asked.id).partition(line.found.name)[2])
+        assert _stands(of["value"], _row_of(page, line.asked.id).rpartition(line.found.name)[2])
 
 
 def test_paper_and_page_have_a_line_for_each_requirement(demo):
