@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 from tests.contract.conftest import Said
+from tests.helpers.browsers import headless
 from tests.helpers.proved_station import ORDERED, prove, table
 from tests.helpers.square_tie import square_tie
 from tests.helpers.vent_station import Vent, new_station
@@ -52,14 +53,8 @@ def made(tmp_path_factory) -> Made:
 
 @pytest.fixture(scope="module")
 def chromium() -> Iterator[object]:
-    playwright = pytest.importorskip("playwright.sync_api")
-    found = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-    if found is None:
-        pytest.skip("no Chromium is installed (apt-get install chromium)")
-    with playwright.sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=found, args=["--no-sandbox"])
+    with headless() as browser:
         yield browser
-        browser.close()
 
 
 @pytest.fixture

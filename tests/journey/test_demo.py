@@ -6,7 +6,6 @@ import json
 import math
 import re
 import shlex
-import shutil
 import tomllib
 import xml.etree.ElementTree as ET
 from html import unescape
@@ -15,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pypdfium2
 import pytest
+from tests.helpers.browsers import headless
 
 from tiepoint.bench import demo_folder
 from tiepoint.bench.demo import demo_once
@@ -394,15 +394,8 @@ def _close(one, other):
 @pytest.fixture(scope="module")
 def browser():
     """Return a headless Chromium."""
-    from playwright.sync_api import sync_playwright
-
-    found = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-    if found is None:
-        pytest.skip("no Chromium is installed (apt-get install chromium)")
-    with sync_playwright() as play:
-        opened = play.chromium.launch(executable_path=found, args=list(BROWSER))
+    with headless(BROWSER) as opened:
         yield opened
-        opened.close()
 
 
 @pytest.fixture(

@@ -6,13 +6,13 @@ published examples, and every figure of every kind of study to tiepoint's own, t
 
 import dataclasses
 import math
-import shutil
 from importlib.resources import files
 from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy import special, stats
+from tests.helpers.browsers import headless
 
 from tiepoint.documents.revived import outcome_of
 from tiepoint.report.study_numbers import worked
@@ -36,17 +36,11 @@ PICKED = "([f, i, raw, paths]) => { const found = FORMULAS[f](i, raw); return pa
 @pytest.fixture(scope="module")
 def script():
     """Return a function that evaluates an expression in a browser that has the page's formulas, and nothing else."""
-    playwright = pytest.importorskip("playwright.sync_api")
-    found = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-    if found is None:
-        pytest.skip("no Chromium is installed (apt-get install chromium)")
-    with playwright.sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=found, args=["--no-sandbox"])
+    with headless() as browser:
         page = browser.new_page()
         for name in ("statistics.js", "formulas.js"):
             page.add_script_tag(content=(files("tiepoint.report") / name).read_text(encoding="utf-8"))
         yield page.evaluate
-        browser.close()
 
 
 def as_text(columns):
