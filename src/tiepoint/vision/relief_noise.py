@@ -53,16 +53,18 @@ def usual_misfit(
     if len(planes) < 4:
         return 0.0
     rows, cols = (range(0, size, step_px) for size in planes[0].shape)
-    values = np.stack([p[::step_px, ::step_px] for p in planes], axis=-1).astype(np.float64) - black
+    values = np.stack([p[::step_px, ::step_px] for p in planes], axis=-1).astype(np.float32) - np.float32(black)
+    pulls, inverse = pulls.astype(np.float32), inverse.astype(np.float32)
     if pulls.ndim == 2:
-        g = values @ inverse.T.astype(np.float64)
-        rest = values - g @ pulls.T.astype(np.float64)
+        g = values @ inverse.T
+        rest = values - g @ pulls.T
     else:
         there = np.s_[: len(rows), : len(cols)]
         g = np.einsum("...ij,...j->...i", inverse[there], values)
         rest = values - np.einsum("...ij,...j->...i", pulls[there], g)
-    rho = np.linalg.norm(g, axis=-1)
-    return float(np.median(np.linalg.norm(rest, axis=-1)[rho > 0] / rho[rho > 0])) if rho.any() else 0.0
+    # In squares: their median's root is the median of the roots, at a third of the time.
+    rho, left = np.einsum("...i,...i", g, g), np.einsum("...i,...i", rest, rest)
+    return math.sqrt(float(np.median(left[rho > 0] / rho[rho > 0]))) if rho.any() else 0.0
 
 
 def no_surface(pulls: Array) -> Array:

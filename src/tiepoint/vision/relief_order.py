@@ -21,7 +21,7 @@ Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Picture = NDArray[np.float32]
 
-WINDOW, MOST_WINDOWS, SPARSE = 96, 16, 8
+WINDOW, MOST_WINDOWS, SPARSE = 96, 10, 16
 """Looked at are the windows with the most detail: so many tell enough, and a large picture costs no more."""
 BLUR_PX, BORDER_PX = 1.5, 6
 OUT_OF_NOISE = 25.0
@@ -138,7 +138,7 @@ def _inner(values: NDArray[Any], fewer_rows: int, fewer_cols: int) -> NDArray[An
 
 
 def _windows(slopes: tuple[Picture, Picture], shape: tuple[int, ...]) -> list[tuple[slice, slice]]:
-    """Return the windows with the most change of slopes at every eighth pixel, without what is left at two sides."""
+    """Return the windows with the most change of slopes at every sixteenth pixel, without what is left at two sides."""
     (rows, high), (cols, wide) = ((max(size // WINDOW, 1), min(size, WINDOW)) for size in shape)
     if min(high, wide) <= 2 * BORDER_PX + 2:
         return []
