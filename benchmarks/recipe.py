@@ -5,16 +5,16 @@
 The part (five holes, two slots, an outline) lies anywhere and is found by its two datum edges; the tie has a lens and
 24 sources. Steps: 5 circles of 13 to 25 px radius, 5 lines, 4 widths, 5 edges, 4 distances, 2 crossings. Drawn by
 tests/helpers/shape_scenes.py; contrast 120 of 255, noise 2 grey. Times are processor times: the median of shots that
-are each at another pose. `kernels_ms` is what the edges alone cost: the same strips given straight to
-`edges_in_strips`. What is not a step's own is the runner's: the ground, flags, the test of bevels over all edges, the
-record. A step's own time includes its readings with u, U95 and verdict, but not the list of their sources: that is
-ranked when it is asked for, which is when a record is written. `write_ms` counts it, with the record's hash and its
-line of JSON; it comes on top of `besides_find_ms`. To let go of what a shot made, `freeing_ms`, belongs to the shot,
-and to no step nor the runner. The ratios hold on a busy machine, the milliseconds on an idle core; P99 over the median
-needs the idle one: `machine_p99_over_median` is that of a plain loop of about the same length, run in turn with the
-shots, which is what the machine itself leaves open. Memory is what Python holds after the first and the second half of
-further shots, in blocks; numpy keeps some freed buffers of each small size, so it settles only after some hundred shots
-at changing poses.
+are each at another pose. `kernels_ms` is what the edges alone cost: the same strips looked at once more, alone. What is
+not a step's own is the runner's: the ground, flags, the test of bevels over all edges, the record. A step's own time
+includes its readings with u, U95 and verdict, but not the list of their sources: that is ranked when it is asked for,
+which is when a record is written. `write_ms` counts it, with the record's hash and its line of JSON; it comes on top of
+`besides_find_ms`. To let go of what a shot made, `freeing_ms`, belongs to the shot, and to no step nor the runner. The
+ratios hold on a busy machine, the milliseconds on an idle core; P99 over the median needs the idle one:
+`machine_p99_over_median` is that of a plain loop of about the same length, run in turn with the shots, which is what
+the machine itself leaves open. Memory is what Python holds after the first and the second half of further shots, in
+blocks; numpy keeps some freed buffers of each small size, so it settles only after some hundred shots at changing
+poses.
 """
 
 import argparse
@@ -27,6 +27,8 @@ import sys
 import time
 import tomllib
 from collections import defaultdict
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -41,7 +43,6 @@ from tiepoint.recipe.records import records_jsonl
 from tiepoint.recipe.runner import Job, Seen, run
 from tiepoint.ties.lens import Lens
 from tiepoint.ties.tie import PARAMETERS, Sensor, Tie
-from tiepoint.vision.strips import edges_in_strips
 
 scenes = SimpleNamespace(**runpy.run_path(str(Path(__file__).parents[1] / "tests" / "helpers" / "shape_scenes.py")))
 
@@ -228,23 +229,25 @@ def _plain_loop() -> dict[int, tuple[int, int]]:
 
 def kernels_ms(job: Job, seen: Seen, rounds: int) -> float:
     """Return the least time of the edges alone, besides those of the find."""
-    asked: list[tuple[Any, ...]] = []
+    asked: list[Callable[[], Any]] = []
     search = runner.find_in
 
-    def noting(picture: Any, strips: Any) -> Any:
-        asked.append((picture, strips))
-        return search(picture, strips)
+    def noting(*given: Any, **named: Any) -> Any:
+        asked.append(partial(search, *given, **named))
+        return search(*given, **named)
 
     runner.find_in = noting
     try:
-        run(job, seen)
+        made = run(job, seen).record
     finally:
         runner.find_in = search
+    assert all(reading.verdict != "unread" for reading in made.readings)
+    assert len(asked) > len(job.recipe.steps)
     least = math.inf
     for _ in range(rounds):
         began = time.process_time()
-        for picture, s in asked[2:]:  # the find's own two lines come first
-            edges_in_strips(picture, s.centres, s.directions, s.length_px, s.width_px)
+        for look in asked[2:]:  # the find's own two lines come first
+            look()
         least = min(least, 1e3 * (time.process_time() - began))
     return least
 
