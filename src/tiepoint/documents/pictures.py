@@ -72,9 +72,13 @@ def load_picture(path: Path, most_pixels: int = MOST_PIXELS) -> Loaded:
 
     Raises `UnusablePicture` where the file is no picture, is cut off, is too large or too small.
     """
+    return decode_picture(read_bytes(path, MOST_BYTES), path, most_pixels)
+
+
+def decode_picture(data: bytes, path: Path, most_pixels: int = MOST_PIXELS) -> Loaded:
+    """Decode what a picture file holds, as `load_picture` does; `path`: what it is called in sentences."""
     from PIL import Image, ImageFile, UnidentifiedImageError
 
-    data = read_bytes(path, MOST_BYTES)
     if not data:
         raise UnusablePicture(f"{path} is empty; it was perhaps not yet written to its end")
     previous, ImageFile.LOAD_TRUNCATED_IMAGES = ImageFile.LOAD_TRUNCATED_IMAGES, False

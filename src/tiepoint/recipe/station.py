@@ -213,7 +213,7 @@ def run_shots(
         if progress is not None:
             progress(path.name)
         if len(paths) == 1:
-            yield _run_loaded(prepared, path, load_shot(path, prepared.each), seq, clock)
+            yield run_loaded(prepared, path, load_shot(path, prepared.each), seq, clock)
         else:
             yield run_shot(prepared, path, seq=seq, clock=clock)
 
@@ -224,10 +224,13 @@ def run_shot(prepared: Prepared, path: Path, *, seq: int = 1, clock: Clock | Non
         loaded = load_shot(path, prepared.each)
     except TiepointError as error:
         return _unread(prepared, path, str(error), seq)
-    return _run_loaded(prepared, path, loaded, seq, clock)
+    return run_loaded(prepared, path, loaded, seq, clock)
 
 
-def _run_loaded(prepared: Prepared, path: Path, loaded: LoadedShot, seq: int, clock: Clock | None) -> Ran:
+def run_loaded(
+    prepared: Prepared, path: Path, loaded: LoadedShot, seq: int = 1, clock: Clock | None = time.perf_counter
+) -> Ran:
+    """Run the recipe over a shot whose pictures are decoded; `path`: what it is called by."""
     outcome = run(prepared.job(loaded.shot.variant), seen_of(loaded), seq=seq, clock=clock)
     return Ran(path, sealed(outcome.record), outcome, loaded)
 
