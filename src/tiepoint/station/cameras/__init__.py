@@ -1,0 +1,1 @@
+"""Where pictures come from: one protocol for every camera, and lamps."""
