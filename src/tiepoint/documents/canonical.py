@@ -65,6 +65,11 @@ def canonical(thing: Any) -> bytes:
     return _bytes(plain(thing))
 
 
+def canonical_number(value: float) -> str:
+    """Return a finite number as `canonical` writes it."""
+    return _number(repr(value))
+
+
 def sha256(thing: Any) -> str:
     """Return the SHA-256 of canonical content, in hex."""
     return sha256_of_plain(plain(thing))

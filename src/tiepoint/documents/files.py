@@ -22,6 +22,7 @@ MAJORS: dict[str, int] = {
     "archived": 1,
     "belt": 1,
     "camera": 1,
+    "duty": 1,
     "entry": 1,
     "good": 1,
     "lights": 1,

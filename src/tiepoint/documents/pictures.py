@@ -102,7 +102,7 @@ def decode_picture(data: bytes, path: Path, most_pixels: int = MOST_PIXELS) -> L
     finally:
         ImageFile.LOAD_TRUNCATED_IMAGES = previous
         Image.MAX_IMAGE_PIXELS = limit
-    return replace(_loaded(path, pixels), shown_turned=turned, frames=frames)
+    return replace(picture_of(pixels, path), shown_turned=turned, frames=frames)
 
 
 def encode_png(pixels: NDArray[Any]) -> bytes:
@@ -158,7 +158,11 @@ def _decode(image: Any) -> NDArray[Any]:
     return np.asarray(image.convert("RGB"))
 
 
-def _loaded(path: Path, pixels: NDArray[Any]) -> Loaded:
+def picture_of(pixels: NDArray[Any], path: Path) -> Loaded:
+    """Return decoded pixels (rows, columns) or (rows, columns, 3) as a picture; `path`: what it is called by.
+
+    Raises `UnusablePicture` where they are no grey values of 8 or 16 bit.
+    """
     if pixels.ndim == 3:
         grey = np.rint(pixels.astype(np.float32) @ np.array(GREY_WEIGHTS, np.float32)).astype(np.uint8)
         return Loaded(path, pixels, grey, 8, "RGB8")

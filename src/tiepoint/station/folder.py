@@ -21,6 +21,7 @@ from pydantic import Field
 from tiepoint.documents.files import check_format, read_document
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.recipe.tables import Name, Positive, Table
+from tiepoint.station.duty.table import DutyTable
 
 STATION = "station.toml"
 VARIANTS = "variants.csv"
@@ -66,6 +67,7 @@ class StationTable(Table):
     camera: Annotated[tuple[CameraTable, ...], Field(strict=False)] = ()
     ledger: LedgerTable = LedgerTable()
     archive: ArchiveTable = ArchiveTable()
+    duty: DutyTable = DutyTable()
 
 
 @dataclass(frozen=True)

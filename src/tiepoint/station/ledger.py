@@ -31,6 +31,7 @@ from tiepoint.documents.files import format_of
 from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 from tiepoint.model.record import Record
 from tiepoint.recipe.records import record_json, sealed
+from tiepoint.station.composed import Composed, chained, entry_text
 
 NOTHING = "0" * 64
 """What the first entry is chained to."""
@@ -215,6 +216,17 @@ class Ledger:
             chained = sealed(replace(record, seq=head.seq + 1, prev_sha=head.sha, sha=None))
             self._add(base, head, "record", record_json(chained), at)
         return chained
+
+    def commit_composed(self, made: Composed, *, at: str | None = None) -> tuple[Record, str]:
+        """Add a record whose pieces another process made; return it in its place in the chain, and its entry's sha."""
+        with self._told(adds=True), self._engine.begin() as base:
+            head, when = self._head(base), at or utc_now()
+            record, body = chained(made, head.seq + 1, head.sha)
+            text = entry_text("record", body, record.seq, when, head.sha)
+            beside = {"seq": record.seq, "kind": "record", "written_utc": when}
+            told, sha = {"part_id": record.shot.part_id, "verdict": record.verdict}, _sha(text)
+            base.execute(_entries.insert(), {**beside, **told, "sha": sha, "entry": text})
+        return record, sha
 
     def _add(self, base: sql.Connection, head: Head, kind: str, body: Mapping[str, Any], at: str | None) -> Entry:
         entry = Entry(head.seq + 1, kind, at or utc_now(), body, head.sha, "")

@@ -1,0 +1,53 @@
+"""Parts between the camera and the place where they are thrown out: a shift register, in which none seen is bad.
+
+Each part that comes moves all before it on by a place. What leaves at the end is told as it was judged; what was never
+told of, as after a start, leaves as not good.
+"""
+
+from collections import deque
+from dataclasses import dataclass
+
+from tiepoint.station.cameras.delivery import Link
+from tiepoint.station.wires.wire import Result, Told, Triggered, Wire
+
+
+@dataclass
+class Downstream:
+    """A wire whose other side throws parts out, `after` places behind the camera."""
+
+    wire: Wire
+    after: int
+
+    def __post_init__(self) -> None:
+        self._places: deque[Result] = deque()
+
+    @property
+    def name(self) -> str:
+        """That of the wire."""
+        return self.wire.name
+
+    @property
+    def link(self) -> tuple[Link, str]:
+        """That of the wire."""
+        return self.wire.link
+
+    def start(self, triggered: Triggered) -> None:
+        """Begin; places are empty, and nothing good is in them."""
+        self._places.clear()
+        self.wire.start(triggered)
+
+    def tell(self, result: Result) -> None:
+        """Take a part in, and tell of the one that leaves."""
+        self._places.append(result)
+        if len(self._places) > self.after:
+            self.wire.tell(self._places.popleft())
+
+    def state(self, told: Told) -> None:
+        """Pass the state on. A station that is not on duty knows of no part on its way any more."""
+        if told.state in ("off duty", "warming"):
+            self._places.clear()
+        self.wire.state(told)
+
+    def stop(self) -> None:
+        """Stop the wire."""
+        self.wire.stop()

@@ -1,0 +1,470 @@
+"""The duty loop: what cameras deliver is judged, written into the ledger, told, and kept, in this order.
+
+One thread writes: it alone has the ledger. Each camera has a thread, each process that judges has one, keeping has one;
+they meet in `Waiting`. Nothing is told before it is in the ledger, and nothing conforms unless the station is on duty,
+the part was judged in time and its record says so.
+"""
+
+import threading
+import time
+from collections import Counter, deque
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from tiepoint.documents.files import format_of
+from tiepoint.foundation.errors import TiepointError
+from tiepoint.foundation.reasons import Reason
+from tiepoint.model.record import Record
+from tiepoint.station.accepted import copy_of_recipe, pointers_of
+from tiepoint.station.archive import kept_of
+from tiepoint.station.cameras.delivery import Camera, Delivery, Trigger
+from tiepoint.station.composed import Composed
+from tiepoint.station.duty.challenge import Shown, challenge_of, in_words
+from tiepoint.station.duty.condition import Changed, Condition
+from tiepoint.station.duty.judges import Judges
+from tiepoint.station.duty.judging import Judge, Task, Warm
+from tiepoint.station.duty.keeping import Keeping, Kept
+from tiepoint.station.duty.table import faults_of
+from tiepoint.station.duty.waiting import Part, Waiting
+from tiepoint.station.folder import Station
+from tiepoint.station.ledger import Ledger, utc_now
+from tiepoint.station.naming import demand_own
+from tiepoint.station.wires.wire import Result, Told, Wire
+
+DUTY = "duty"
+TICK_S = 0.2
+TAKE_S = 0.25
+RETRY_S = 0.5
+CHALLENGE_S = 60.0
+"""How long a challenge part may take: a challenge asks whether it is judged right, not how fast."""
+STOPPING_S = 10.0
+LAST_KEPT = 200
+"""Among so many kept shots one is looked for to warm a recipe up with."""
+
+Keep = Callable[[Record, Delivery], Mapping[str, Any] | None]
+Inbox = Callable[["Duty"], None]
+
+
+@dataclass
+class _Trial:
+    """A challenge that is under way: how many answers it waits for, and those that came."""
+
+    due: int
+    parts: list[Shown] = field(default_factory=list)
+
+
+class Duty:
+    """A station in service. `run` is the writer's thread and returns when `stop` was called."""
+
+    def __init__(
+        self,
+        station: Station,
+        cameras: Sequence[Camera],
+        wires: Sequence[Wire],
+        keep: Keep,
+        *,
+        inbox: Inbox | None = None,
+        every_tick: Callable[["Duty"], None] | None = None,
+        seen: Callable[[Record, Delivery], None] | None = None,
+    ) -> None:
+        """`keep` writes the files of a part; `inbox` hears people's acts; `every_tick` is called some times a second.
+
+        `seen` is handed every record with what the camera delivered, by the thread that keeps.
+        """
+        self.station, self.table = station, station.table.duty
+        self.cameras, self.wires = tuple(cameras), tuple(wires)
+        self._inbox, self._every_tick, self._seen = inbox, every_tick, seen
+        self.waiting = Waiting(self.table.waiting)
+        self.condition = Condition(self._changed)
+        self.counts: Counter[str] = Counter()
+        self.since_utc = utc_now()
+        self.last: Record | None = None
+        self.variant = self.table.variant
+        self._keeping = Keeping(4 * self.table.waiting, keep, self._was_kept, self._troubled("archive"))
+        self._jobs: deque[Callable[[], None]] = deque()
+        self._changes: deque[Changed] = deque()
+        self._expected: dict[str, Trigger] = {}
+        self._closed: deque[str] = deque(maxlen=1000)
+        self._lock = threading.Lock()
+        self._ending = threading.Event()
+        self._trial: _Trial | None = None
+        self._challenge_due_s: float | None = None
+        self._judges: Judges | None = None
+        self._told_s = 0.0
+        self._threads: list[threading.Thread] = []
+
+    # --- from outside ------------------------------------------------------------------------------------------------
+
+    def stop(self) -> None:
+        """End the service in good order; from any thread, and from a signal's handler."""
+        self._ending.set()
+
+    def triggered(self, trigger: Trigger) -> bool:
+        """Take a trigger that came down a wire; false where the station cannot take a part now."""
+        if self.condition.now.state != "on duty" or self.waiting.is_full:
+            return False
+        with self._lock:
+            self._expected[trigger.id] = trigger
+        for camera in self.cameras:
+            camera.trigger(trigger)
+        return True
+
+    def came(self, delivery: Delivery, checked: Callable[[Record], None] | None = None) -> None:
+        """Take what a camera delivered; with `checked` a part that is only judged to see whether it would be."""
+        allowed_s = self.table.deadline_ms / 1e3 if checked is None else CHALLENGE_S
+        answer: Reason | None = None
+        if checked is None:
+            answer, delivery = self.condition.forbids, self._as_expected(delivery)
+        now = time.monotonic()
+        # A clock of the camera's own may run ahead; no part gets more time than is allowed.
+        deadline = min(delivery.taken_mono_ns / 1e9, now) + allowed_s
+        part = Part(Task(delivery, self.variant), deadline, answer, checked)
+        if not self.waiting.came(part) and checked is not None:
+            checked(self._judge.unread(part.task, Reason("shot_too_many", {"waiting": len(self.waiting)})))
+
+    def later(self, job: Callable[[], None]) -> None:
+        """Have a job done by the writer's thread, which alone has the ledger."""
+        self._jobs.append(job)
+        self.waiting.stir()
+
+    @property
+    def told(self) -> Told:
+        """The station's state, as wires are told it."""
+        now = self.condition.now
+        links = {camera.name: camera.link[0] for camera in self.cameras}
+        links |= {wire.name: wire.link[0] for wire in self.wires}
+        return Told(
+            now.state, self.since_utc, now.fault, now.says, self.tie_overdue(), self._head, dict(self.counts), links
+        )
+
+    # --- the writer's thread -----------------------------------------------------------------------------------------
+
+    def run(self) -> None:
+        """Serve until stopped. Raises a `TiepointError` where it cannot even begin."""
+        with Ledger(self.station.ledger_path) as self.ledger:
+            demand_own(self.station, self.ledger)
+            self._head = self.ledger.head.sha
+            try:
+                self._begin()
+                while not self._ending.is_set():
+                    self._turn(TICK_S)
+            finally:
+                self._end()
+
+    def _begin(self) -> None:
+        self._judge = Judge(self.station)
+        for fault in faults_of(self.table, sorted(self._judge.pointers.by_variant)):
+            self.condition.fault("set-up", fault)
+        self.write_event("begins", software=f"tiepoint {version('tiepoint')}")
+        for wire in self.wires:
+            wire.start(self.triggered)
+        self._tell_state()
+        self._prepare()
+        self._threads = [
+            threading.Thread(target=self._look, args=(camera,), name=f"camera-{camera.name}", daemon=True)
+            for camera in self.cameras
+        ]
+        for camera in self.cameras:
+            camera.start()
+        for thread in self._threads:
+            thread.start()
+
+    def _prepare(self) -> None:
+        """Begin the processes that judge; once they are warm, show the challenge. The line is told meanwhile."""
+        self.condition.set("warming", "it is warming up")
+        old, self._judges = self._judges, None
+        warm = Warm(tuple(self._last_kept()))
+
+        def prepared() -> None:
+            if old is not None:
+                old.join()
+            judges = self._begun(warm)
+            if judges is not None:
+                self.later(lambda: self._are_ready(judges))
+
+        threading.Thread(target=prepared, name="prepare", daemon=True).start()
+
+    def _begun(self, warm: Warm) -> Judges | None:
+        told = self._troubled("judging")
+        while not self._ending.is_set():
+            try:
+                judges = Judges(
+                    self.station.folder, self.table.workers, warm, self.waiting.next_task, self.waiting.done, told
+                )
+            except (TiepointError, OSError) as error:
+                told(str(error))
+                self._ending.wait(10 * RETRY_S)
+            else:
+                told(None)
+                return judges
+        return None
+
+    def _are_ready(self, judges: Judges) -> None:
+        self._judges = judges
+        self._release()
+
+    def _last_kept(self) -> list[tuple[str, Path]]:
+        """Return a kept shot for each copy that is run, to warm up with."""
+        found: dict[str, Path] = {}
+        after = max(0, self.ledger.head.seq - 50 * LAST_KEPT)
+        kept = [kept_of(self.station, entry) for entry in self.ledger.entries("archived", after=after)][-LAST_KEPT:]
+        records = {k.record: k.folder for k in kept}
+        if records:
+            for entry in self.ledger.entries("record", after=min(records) - 1):
+                sha = copy_of_recipe(self.station, entry.body["recipe_sha"]) if entry.seq in records else None
+                if sha is not None and records[entry.seq].is_dir():
+                    found[sha] = records[entry.seq]
+        return list(found.items())
+
+    def _turn(self, wait_s: float) -> None:
+        part = self.waiting.first(wait_s)
+        self._in_order(self._jobs, lambda job: job())
+        self._in_order(self._changes, self._write_change)
+        if part is not None and self._keeping.is_full:
+            # Nothing is judged whose pictures cannot be kept: the part waits, is late then, and not passed.
+            self.condition.fault("archive", "more parts come than can be kept")
+            self._ending.wait(0.01)
+        elif part is not None:
+            self._write(part)
+        now = time.monotonic()
+        if now - self._told_s >= TICK_S:
+            self._told_s = now
+            self._tick()
+
+    def _write(self, part: Part) -> None:
+        """Write a part's record, and tell it; where it cannot be written, it stays the first one."""
+        made = self._made(part)
+        if part.checked is not None:
+            self.waiting.written()
+            part.checked(made.record)
+            return
+        try:
+            record, sha = self.ledger.commit_composed(made)
+        except TiepointError as error:
+            self.condition.fault("ledger", str(error))
+            self._ending.wait(RETRY_S)
+            return
+        self.condition.fault("ledger", None)
+        self.waiting.written()
+        self._head, self.last = sha, record
+        self.counts[record.verdict] += 1
+        delivery = part.delivery
+        result = Result(record, delivery.taken_mono_ns, time.monotonic_ns(), sha, delivery.id)
+        for wire in self.wires:
+            wire.tell(result)
+        self._keeping.add(record, delivery, STOPPING_S)
+
+    def _made(self, part: Part) -> Composed:
+        if isinstance(part.answer, Composed):
+            return part.answer
+        assert part.answer is not None
+        return self._judge.composed(self._judge.unread(part.task, part.answer))
+
+    def _in_order(self, waiting: "deque[Any]", do: Callable[[Any], None]) -> None:
+        """Do what waits for the ledger, one after another; where that cannot be written, the rest waits on."""
+        while waiting:
+            try:
+                do(waiting[0])
+            except TiepointError as error:
+                self.condition.fault("ledger", str(error))
+                self._ending.wait(RETRY_S)
+                return
+            waiting.popleft()
+
+    # --- what happens by the way -------------------------------------------------------------------------------------
+
+    def _tick(self) -> None:
+        self._miss_pictures()
+        for camera in self.cameras:
+            link, why = camera.link
+            self.condition.fault(f"camera {camera.name}", why if link == "away" else None)
+        if self.waiting.missed and not self.condition.has("ledger"):
+            missed, self.waiting.missed = self.waiting.missed, 0
+            self.later(lambda: self.write_event("missed", parts=missed))
+        if self._challenge_due_s is not None and time.monotonic() > self._challenge_due_s and self._trial is None:
+            self._show_challenge()
+        for heard in (self._inbox, self._every_tick):
+            if heard is not None:
+                heard(self)
+        self._tell_state()
+
+    def _tell_state(self) -> None:
+        told = self.told
+        for wire in self.wires:
+            wire.state(told)
+
+    def _changed(self, change: Changed) -> None:
+        self._changes.append(change)
+        self.waiting.stir()
+
+    def _write_change(self, change: Changed) -> None:
+        self.since_utc = utc_now()
+        self._tell_state()
+        self.write_event("state", state=change.state, fault=change.fault, says=change.says)
+
+    def write_event(self, event: str, **about: Any) -> None:
+        """Write into the ledger what happened to the station; on the writer's thread."""
+        body = {"format": format_of(DUTY), "station": self.station.name, "event": event, **about}
+        self._head = self.ledger.append(DUTY, body).sha
+
+    def _troubled(self, name: str) -> Callable[[str | None], None]:
+        return lambda why: self.condition.fault(name, why)
+
+    def _was_kept(self, kept: Kept) -> None:
+        if self._seen is not None:
+            self._seen(kept.record, kept.delivery)
+        if self.condition.has("archive"):
+            self.condition.fault("archive", None)
+
+        def told() -> None:
+            if kept.body is not None:
+                self._head = self.ledger.append("archived", kept.body).sha
+            for camera in self.cameras:
+                if camera.name == kept.delivery.camera:
+                    camera.done(kept.delivery)
+
+        self.later(told)
+
+    # --- cameras -----------------------------------------------------------------------------------------------------
+
+    def _look(self, camera: Camera) -> None:
+        while not self._ending.is_set():
+            delivery = camera.take(TAKE_S)
+            if delivery is not None:
+                self.came(delivery)
+
+    def _as_expected(self, delivery: Delivery) -> Delivery:
+        """Return a delivery with what its trigger told; late where its trigger was given up."""
+        with self._lock:
+            trigger = self._expected.pop(delivery.id, None)
+            if trigger is None and delivery.id in self._closed:
+                return replace(delivery, status="late", why="its trigger was given up before it came")
+            self._closed.append(delivery.id)
+        if trigger is None:
+            return delivery
+        return replace(
+            delivery,
+            taken_mono_ns=min(trigger.taken_mono_ns, delivery.taken_mono_ns),
+            part_id=delivery.part_id or trigger.part_id,
+            variant=delivery.variant or trigger.variant,
+            encoder_count=delivery.encoder_count if trigger.encoder_count is None else trigger.encoder_count,
+            robot_from_flange=delivery.robot_from_flange or trigger.robot_from_flange,
+        )
+
+    def _miss_pictures(self) -> None:
+        """Give up triggers whose picture did not come in time: each is a part, and it was not seen."""
+        late = time.monotonic_ns() - self.table.deadline_ms * 1_000_000
+        with self._lock:
+            given_up = [t for t in self._expected.values() if t.taken_mono_ns < late]
+            for trigger in given_up:
+                del self._expected[trigger.id]
+                self._closed.append(trigger.id)
+        for trigger in given_up:
+            named = self.cameras[0].name if self.cameras else ""
+            delivery = Delivery(
+                trigger.id, named, (), utc_now(), trigger.taken_mono_ns, "incomplete", "no picture came",
+                trigger.part_id, trigger.variant, trigger.encoder_count, trigger.robot_from_flange,
+            )  # fmt: skip
+            reason = Reason("shot_not_complete", {"status": "incomplete"})
+            self.waiting.came(Part(Task(delivery, self.variant), time.monotonic() + 1.0, reason))
+
+    # --- release -----------------------------------------------------------------------------------------------------
+
+    def _release(self) -> None:
+        """Let the station begin, once its challenge set is judged right where it has one."""
+        if self.table.challenge is None:
+            self.condition.set("on duty")
+            return
+        self.condition.set("not released", "its challenge set was not judged yet")
+        self._show_challenge()
+
+    def _show_challenge(self) -> None:
+        assert self.table.challenge is not None
+        self._challenge_due_s = None
+        taken, now = utc_now(), time.monotonic_ns()
+        try:
+            parts = challenge_of(self.station.folder / self.table.challenge.labels, taken, now)
+        except TiepointError as error:
+            self._not_released(f"its challenge set cannot be shown: {error}")
+            return
+        self._trial = trial = _Trial(len(parts))
+        for label, delivery in parts:
+            self._wait_for_room()
+
+            def checked(record: Record, label: Any = label) -> None:
+                trial.parts.append(Shown(label, record.verdict))
+                if len(trial.parts) == trial.due:
+                    self.later(self._challenged)
+
+            self.came(delivery, checked)
+
+    def _wait_for_room(self) -> None:
+        while self.waiting.is_full and not self._ending.is_set():
+            part = self.waiting.first(TICK_S)
+            if part is not None:
+                self._write(part)
+
+    def _challenged(self) -> None:
+        trial, self._trial = self._trial, None
+        assert trial is not None
+        assert self.table.challenge is not None
+        good = all(one.is_right for one in trial.parts)
+        told = [{"part_id": one.label.part, "label": one.label.truth, "verdict": one.verdict} for one in trial.parts]
+        said = in_words(trial.parts)
+        self.write_event("challenge", good=good, says=said, parts=told)
+        if self.table.challenge.every_h is not None:
+            self._challenge_due_s = time.monotonic() + 3600 * self.table.challenge.every_h
+        if good:
+            self.condition.set("on duty")
+        else:
+            self._not_released(said[0].lower() + said[1:].rstrip("."))
+
+    def _not_released(self, why: str) -> None:
+        self.condition.set("not released", why)
+
+    def bypass(self, who: str, why: str) -> None:
+        """Release the station though its challenge set was not judged right; it stands in the ledger who did."""
+        self.write_event("bypass", who=who, why=why)
+        self.condition.set("on duty")
+
+    def challenge_again(self) -> None:
+        """Show the challenge set once more."""
+        if self.table.challenge is not None and self._trial is None:
+            self._show_challenge()
+
+    def renew(self) -> None:
+        """Run what is accepted now: the processes that judge are begun anew, and the challenge is shown again."""
+        if pointers_of(self.station) != self._judge.pointers:
+            self._judge = Judge(self.station)
+            self._prepare()
+
+    def tie_overdue(self) -> bool:
+        """Whether the check of the tie is overdue."""
+        return False
+
+    # --- the end -----------------------------------------------------------------------------------------------------
+
+    def _end(self) -> None:
+        self.condition.set("off duty", "it was stopped")
+        for camera in self.cameras:
+            camera.stop()
+        until = time.monotonic() + STOPPING_S
+        while len(self.waiting) and time.monotonic() < until and not self.condition.has("ledger"):
+            self._turn(TICK_S)
+        self.waiting.close()
+        for thread in self._threads:
+            thread.join(STOPPING_S)
+        self._keeping.end(STOPPING_S)
+        self._in_order(self._jobs, lambda job: job())
+        self._in_order(self._changes, self._write_change)
+        with suppress(TiepointError):
+            self.write_event("ends", counts=dict(self.counts))
+        self._tell_state()
+        for wire in self.wires:
+            wire.stop()
+        if self._judges is not None:
+            self._judges.join()

@@ -1,0 +1,235 @@
+"""The duty loop, with real processes that judge, a real ledger, and a camera and a wire that are played by hand."""
+
+import time
+
+import pytest
+from tests.helpers.made_line import Running, png
+from tests.helpers.plain_bore import plain_tie
+from tests.helpers.vent_station import RECIPE, new_station
+
+from tiepoint.foundation.errors import UnusableInput
+from tiepoint.recipe.records import record_from, record_json
+from tiepoint.station.accepted import accept, draft_of
+from tiepoint.station.cameras.delivery import Trigger
+from tiepoint.station.folder import open_station
+from tiepoint.station.ledger import Ledger
+
+
+@pytest.fixture
+def vent(tmp_path):
+    return new_station(tmp_path / "station", plain_tie())
+
+
+def on_duty(vent, duty="", variant="thin"):
+    """Accept the drafts of a station and return it, with what its section of duty says."""
+    toml = vent.folder / "station.toml"
+    toml.write_text(toml.read_text() + f'\n[duty]\nworkers = 1\nvariant = "{variant}"\n{duty}')
+    station = open_station(vent.folder)
+    accept(station, [draft_of(station, vent.recipe)], who="M. Weiss", why="first")
+    return station
+
+
+def shot(vent, k):
+    return png(vent.shots / f"vent-{k}.png")
+
+
+class TestJudging:
+    def test_a_part_is_in_the_ledger_before_it_is_told_and_what_is_told_is_what_stands_there(self, vent):
+        station = on_duty(vent)
+        with Running(station) as line:
+            line.wire.until("on duty")
+            line.camera.show("a", shot(vent, 0), part_id="p1")
+            line.camera.show("b", shot(vent, 2), part_id="p2")
+            told = [line.wire.of("a"), line.wire.of("b")]
+            with Ledger(station.ledger_path) as ledger:
+                seen = [record_from(e.body) for e in ledger.entries("record")]
+                assert ledger.check().holds
+        assert line.error is None
+        assert [r.verdict for r in told] == ["conforms", "rejected"]
+        assert [r.verdict for r in seen] == ["conforms", "rejected"]
+        assert [(r.sha, r.seq, r.shot.part_id, r.variant) for r in told] == [
+            (r.sha, r.seq, r.shot.part_id, r.variant) for r in seen
+        ]
+        assert [r.value for r in told[0].readings] == [r.value for r in seen[0].readings]
+        assert all(r.sources for r in seen[0].readings)
+        # Its hash is that of any record: the reader works it out from the content.
+        assert record_json(seen[0])["sha"] == seen[0].sha
+
+    def test_the_trigger_tells_the_variant_and_a_rule_does_where_it_does_not(self, vent):
+        station = on_duty(vent, '[[duty.rule]]\nof = "part_id"\nlike = "W-*"\nvariant = "wide"\n')
+        with Running(station) as line:
+            line.wire.until("on duty")
+            line.camera.show("a", shot(vent, 2), part_id="W-7")
+            line.camera.show("b", shot(vent, 2), part_id="T-1", variant="thin")
+            line.camera.show("c", shot(vent, 2), part_id="T-1")
+            line.camera.show("d", shot(vent, 2), part_id="T-1", variant="broad")
+            a, b, c, d = (line.wire.of(name) for name in "abcd")
+        assert (a.variant, a.verdict, b.variant, b.verdict) == ("wide", "conforms", "thin", "rejected")
+        assert (c.verdict, d.verdict) == ("unread", "unread")
+        assert "whose variant nothing tells" in c.notes[0]
+        assert '"broad"' in d.notes[0]
+
+    def test_what_is_no_whole_shot_is_unread_and_the_station_goes_on(self, vent):
+        with Running(on_duty(vent)) as line:
+            line.wire.until("on duty")
+            line.camera.show("torn", shot(vent, 0)[:2000])
+            line.camera.show("twice", shot(vent, 0), status="repeated")
+            line.camera.show("good", shot(vent, 0))
+            torn, twice, good = (line.wire.of(name) for name in ("torn", "twice", "good"))
+        assert (torn.verdict, torn.readings[0].reason.code) == ("unread", "shot_unreadable")
+        assert (twice.verdict, twice.readings[0].reason.code) == ("unread", "shot_not_complete")
+        assert good.verdict == "conforms"
+
+    def test_a_part_that_is_judged_too_late_is_unread(self, vent):
+        with Running(on_duty(vent, "deadline_ms = 400\n")) as line:
+            line.wire.until("on duty")
+            line.camera.show("old", shot(vent, 0), taken_mono_ns=time.monotonic_ns() - 500_000_000)
+            old = line.wire.of("old")
+        assert (old.verdict, old.readings[0].reason.code) == ("unread", "shot_late")
+        assert old.readings[0].reason.params["deadline_ms"] == 400
+
+    def test_more_parts_than_may_wait_are_unread_at_once_and_all_are_in_the_ledger(self, vent):
+        station = on_duty(vent, "waiting = 2\ndeadline_ms = 60000\n")
+        with Running(station) as line:
+            line.wire.until("on duty")
+            for k in range(8):
+                line.camera.show(f"s{k}", shot(vent, 0))
+            records = [line.wire.of(f"s{k}") for k in range(8)]
+            with Ledger(station.ledger_path) as ledger:
+                assert len(list(ledger.entries("record"))) == 8
+        codes = [r.readings[0].reason.code if r.readings[0].reason else r.verdict for r in records]
+        assert set(codes) == {"conforms", "shot_too_many"}
+        assert codes[0] == "conforms"
+
+    def test_a_trigger_whose_picture_does_not_come_is_a_part_that_was_not_seen(self, vent):
+        with Running(on_duty(vent, "deadline_ms = 300\n")) as line:
+            line.wire.until("on duty")
+            assert line.wire.triggered(Trigger("t1", time.monotonic_ns(), part_id="p9"))
+            missed = line.wire.of("t1")
+            line.camera.show("t1", shot(vent, 0))  # it comes after all
+            line.wire.wait(lambda me: len(me.results) == 2)
+            late = line.wire.results[1].record
+            assert line.camera.triggers[0].part_id == "p9"
+        assert (missed.verdict, missed.shot.part_id, missed.shot.status) == ("unread", "p9", "incomplete")
+        assert (late.verdict, late.shot.status) == ("unread", "late")
+
+
+class TestReleasing:
+    LABELS = "shot,part_id,label\n../shots/vent-0.png,good 1,good\n../shots/vent-2.png,bad 1,{label}\n"
+
+    def station(self, vent, label):
+        (vent.folder / "challenge.csv").write_text(self.LABELS.format(label=label))
+        return on_duty(vent, '[duty.challenge]\nlabels = "challenge.csv"\n')
+
+    def test_it_is_released_once_its_challenge_parts_are_judged_right_and_they_are_no_parts_of_the_line(self, vent):
+        station = self.station(vent, "bad")
+        with Running(station) as line:
+            line.wire.until("on duty")
+            assert line.wire.results == []
+            with Ledger(station.ledger_path) as ledger:
+                (event,) = [e.body for e in ledger.entries("duty") if e.body["event"] == "challenge"]
+                assert not list(ledger.entries("record"))
+        assert event["good"] is True
+        assert [(p["part_id"], p["verdict"]) for p in event["parts"]] == [("good 1", "conforms"), ("bad 1", "rejected")]
+
+    def test_one_that_judges_them_wrong_passes_nothing_until_somebody_answers_for_it(self, vent):
+        # A part that is labelled good, and is not: whoever labelled it or the station is wrong.
+        (vent.folder / "challenge.csv").write_text(
+            "shot,part_id,label\n../shots/vent-0.png,b,bad\n../shots/vent-2.png,g,good\n"
+        )
+        station = on_duty(vent, '[duty.challenge]\nlabels = "challenge.csv"\n')
+        with Running(station) as line:
+            line.wire.wait(lambda me: me.states and "judged wrong" in me.states[-1].says)
+            line.camera.show("a", shot(vent, 0))
+            first = line.wire.of("a")
+            line.duty.later(lambda: line.duty.bypass("M. Weiss", "labels were exchanged"))
+            line.wire.until("on duty")
+            line.camera.show("b", shot(vent, 0))
+            second = line.wire.of("b")
+            with Ledger(station.ledger_path) as ledger:
+                (bypass,) = [e.body for e in ledger.entries("duty") if e.body["event"] == "bypass"]
+        assert (first.verdict, first.readings[0].reason.code) == ("unread", "shot_not_released")
+        assert "2 of 2 challenge parts were judged wrong" in first.readings[0].reason.sentence
+        assert second.verdict == "conforms"
+        assert (bypass["who"], bypass["why"]) == ("M. Weiss", "labels were exchanged")
+
+    def test_a_challenge_without_a_bad_part_releases_nothing(self, vent):
+        (vent.folder / "challenge.csv").write_text("shot,part_id,label\n../shots/vent-0.png,g,good\n")
+        with Running(on_duty(vent, '[duty.challenge]\nlabels = "challenge.csv"\n')) as line:
+            line.wire.wait(lambda me: me.states and "labels no part bad" in me.states[-1].says)
+            assert line.wire.states[-1].state == "not released"
+
+
+class TestFaults:
+    def test_pictures_that_cannot_be_kept_are_a_fault_by_name_that_ends_by_itself(self, vent, tmp_path):
+        full, kept = tmp_path / "full", []
+        full.touch()
+
+        def keep(record, delivery):
+            if full.exists():
+                raise UnusableInput("no space left in the archive")
+            kept.append(record.shot.id)
+
+        with Running(on_duty(vent), keep) as line:
+            line.wire.until("on duty")
+            line.camera.show("a", shot(vent, 0))
+            assert line.wire.of("a").verdict == "conforms"
+            line.wire.until("fault", fault="archive")
+            line.camera.show("b", shot(vent, 0))
+            b = line.wire.of("b")
+            full.unlink()
+            line.wire.until("on duty")
+            line.camera.show("c", shot(vent, 0))
+            assert line.wire.of("c").verdict == "conforms"
+        assert (b.verdict, b.readings[0].reason.code) == ("unread", "shot_not_judged")
+        assert "no space left" in b.readings[0].reason.sentence
+        assert kept == ["a", "b", "c"]
+        assert line.camera.let_go == ["a", "b", "c"]
+
+    def test_a_lost_camera_is_one_too(self, vent):
+        with Running(on_duty(vent)) as line:
+            line.wire.until("on duty")
+            line.camera.link = ("away", "it has not answered for 3 s")
+            line.wire.until("fault", fault="camera top")
+            line.camera.link = ("joined", "")
+            line.wire.until("on duty")
+
+    def test_a_process_that_dies_leaves_its_part_unread_and_another_takes_its_place(self, vent):
+        import multiprocessing
+
+        with Running(on_duty(vent)) as line:
+            line.wire.until("on duty")
+            (process,) = multiprocessing.active_children()
+            process.kill()
+            process.join()
+            line.camera.show("a", shot(vent, 0))
+            a = line.wire.of("a")
+            line.camera.show("b", shot(vent, 0), taken_mono_ns=time.monotonic_ns() + 10**9)
+            # The next process warms up meanwhile: parts wait for it as long as they may.
+            line.wire.wait(lambda me: len(me.results) == 2)
+            deadline = time.monotonic() + 60
+            n = 2
+            while line.wire.results[-1].record.verdict != "conforms" and time.monotonic() < deadline:
+                line.camera.show(f"c{n}", shot(vent, 0))
+                n += 1
+                line.wire.wait(lambda me, n=n: len(me.results) == n)
+        assert (a.verdict, a.readings[0].reason.code) == ("unread", "shot_not_judged")
+        assert "ended by itself" in a.readings[0].reason.sentence
+        assert line.wire.results[-1].record.verdict == "conforms"
+
+
+class TestAcceptingMeanwhile:
+    def test_what_is_accepted_is_run_from_then_on_and_nothing_conforms_while_it_warms_up(self, vent):
+        station = on_duty(vent)
+        with Running(station) as line:
+            line.wire.until("on duty")
+            line.camera.show("a", shot(vent, 2))
+            assert line.wire.of("a").verdict == "rejected"
+            vent.recipe.write_text(RECIPE.replace("plus = 0.1", "plus = 0.5"))
+            accept(station, [draft_of(station, vent.recipe)], who="M. Weiss", why="wider")
+            line.duty.later(line.duty.renew)
+            line.wire.until("warming")
+            line.wire.until("on duty")
+            line.camera.show("b", shot(vent, 2))
+            assert line.wire.of("b").verdict == "conforms"
+        assert line.error is None
