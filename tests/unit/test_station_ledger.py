@@ -180,7 +180,7 @@ def test_no_ledger_no_database_and_a_newer_one_are_told(path: Path, tmp_path: Pa
 
 
 def test_a_writer_that_holds_on_is_told(filled: Path, monkeypatch: pytest.MonkeyPatch):
-    monkeypatch.setattr("tiepoint.station.ledger._WAIT_S", 0.1)
+    monkeypatch.setattr("tiepoint.station.ledger_base.WAIT_S", 0.1)
     base = sqlite3.connect(filled, isolation_level=None)
     base.execute("BEGIN IMMEDIATE")
     with Ledger(filled) as ledger, pytest.raises(UnusableInput, match="another program has been writing"):

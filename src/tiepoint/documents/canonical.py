@@ -70,6 +70,11 @@ def canonical_number(value: float) -> str:
     return _number(repr(value))
 
 
+def canonical_of_plain(content: Any) -> bytes:
+    """Return the same of what is plain already."""
+    return _bytes(content)
+
+
 def sha256(thing: Any) -> str:
     """Return the SHA-256 of canonical content, in hex."""
     return sha256_of_plain(plain(thing))

@@ -84,7 +84,7 @@ def demand_own(station: Station, ledger: Ledger) -> None:
     name = name_in(ledger)
     if name is not None and name != station.name:
         raise UnusableInput(
-            f"{ledger.path} is of the station {shown(name)}, and {station.folder / STATION} calls it "
+            f"{ledger.name} is of the station {shown(name)}, and {station.folder / STATION} calls it "
             f"{shown(station.name)}; if it was renamed, date that with tiepoint accept --why; if the folder was copied "
             "for another station, begin that one without ledger, accepted, archive and studies"
         )

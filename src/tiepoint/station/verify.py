@@ -111,7 +111,7 @@ def verify(
         studies=studies,
         agreed=agreed,
         never_kept=shots.never_kept,
-        notes=(*naming.notes(), *_set_back(chain), *station.outside()),
+        notes=(*naming.notes(), *_set_back(chain), *_sums(chain), *station.outside()),
         first=first,
     )
 
@@ -119,6 +119,15 @@ def verify(
 def _set_back(chain: Chain) -> Iterator[str]:
     for seq in chain.set_back:
         yield f"entry {seq} is dated before entry {seq - 1}: the clock was set back; the order is that of the entries"
+
+
+def _sums(chain: Chain) -> Iterator[str]:
+    if chain.sums_differ:
+        days = f"{chain.sums_differ[0]} and {len(chain.sums_differ) - 1} days more"
+        yield (
+            f"the sums of {days if len(chain.sums_differ) > 1 else chain.sums_differ[0]} are not those of the entries; "
+            "they are no evidence, and Ledger.rebuild_sums makes them anew"
+        )
 
 
 @dataclass(frozen=True, slots=True)
