@@ -33,6 +33,7 @@ MAJORS: dict[str, int] = {
     "run": 1,
     "shape": 1,
     "shot": 1,
+    "state": 1,
     "station": 1,
     "study": 1,
     "target": 1,
