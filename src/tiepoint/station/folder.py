@@ -22,6 +22,7 @@ from tiepoint.documents.files import check_format, read_document
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.recipe.tables import Name, Positive, Table
 from tiepoint.station.duty.table import DutyTable
+from tiepoint.station.wires.table import WiresTable
 
 STATION = "station.toml"
 VARIANTS = "variants.csv"
@@ -68,6 +69,7 @@ class StationTable(Table):
     ledger: LedgerTable = LedgerTable()
     archive: ArchiveTable = ArchiveTable()
     duty: DutyTable = DutyTable()
+    wires: WiresTable = WiresTable()
 
 
 @dataclass(frozen=True)

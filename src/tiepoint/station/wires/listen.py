@@ -1,0 +1,141 @@
+"""A TCP server with a thread and a loop of its own: bound to one interface, for the peers that are allowed."""
+
+import asyncio
+import contextlib
+import ipaddress
+import socket
+import threading
+from collections import Counter
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, field
+
+from tiepoint.documents.files import reason_of
+from tiepoint.foundation.errors import UnusableInput
+from tiepoint.station.wires.table import ServerTable
+
+SEND_S = 2.0
+"""A peer that does not take its answer within this time is let go."""
+
+
+class Broken(Exception):
+    """What a peer sent is not of the protocol: its connection is closed, and it is counted."""
+
+
+@dataclass
+class Peer:
+    """One connection: its `name` (address and port), and its streams."""
+
+    name: str
+    reader: asyncio.StreamReader
+    writer: asyncio.StreamWriter
+
+    async def send(self, data: bytes) -> None:
+        """Send an answer; `TimeoutError` where the peer does not take it."""
+        self.writer.write(data)
+        async with asyncio.timeout(SEND_S):
+            await self.writer.drain()
+
+
+Serve = Callable[[Peer], Awaitable[None]]
+
+
+@dataclass
+class Listener:
+    """Serves peers until it is stopped. `counts`: connections that were `refused`, `too many`, or `broken` off."""
+
+    table: ServerTable
+    serve: Serve
+    counts: Counter[str] = field(default_factory=Counter)
+    port: int = 0
+    peers: dict[asyncio.Task[None], str] = field(default_factory=dict)
+
+    def start(self) -> None:
+        """Begin to listen; `UnusableInput` where the place cannot be had."""
+        self._loop = asyncio.new_event_loop()
+        self._done = asyncio.Event()
+        try:
+            server = self._loop.run_until_complete(
+                asyncio.start_server(self._come, self.table.bind, self.table.port, limit=4096, backlog=16)
+            )
+        except OSError as error:
+            self._loop.close()
+            raise UnusableInput(
+                f"the wire {self.table.name} cannot listen on {self.table.bind} port {self.table.port}: "
+                f"{reason_of(error)}; end what has it, or give another"
+            ) from error
+        self.port = server.sockets[0].getsockname()[1]
+        self._thread = threading.Thread(target=self._run, args=(server,), name=f"wire {self.table.name}", daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Let go of every connection and of the port."""
+        thread: threading.Thread | None = getattr(self, "_thread", None)
+        if thread is not None and thread.is_alive():
+            self._loop.call_soon_threadsafe(self._done.set)
+            thread.join(10)
+
+    @property
+    def joined(self) -> tuple[str, ...]:
+        """Who is connected."""
+        return tuple(self.peers.copy().values())
+
+    def _run(self, server: asyncio.Server) -> None:
+        try:
+            self._loop.run_until_complete(self._until_done(server))
+        finally:
+            self._loop.close()
+
+    async def _until_done(self, server: asyncio.Server) -> None:
+        await self._done.wait()
+        server.close()
+        for task in list(self.peers):
+            task.cancel()
+        await asyncio.gather(*self.peers, return_exceptions=True)
+        await server.wait_closed()
+        await self._loop.shutdown_asyncgens()
+
+    async def _come(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        name = _name(writer)
+        why = "" if self._allowed(writer) else "refused"
+        if not why and len(self.peers) >= self.table.most_peers:
+            why = "too many"
+        task = asyncio.current_task()
+        if why or task is None:
+            self.counts[why] += 1
+            writer.transport.abort()
+            return
+        self.peers[task] = name
+        _keep_alive(writer)
+        try:
+            await self.serve(Peer(name, reader, writer))
+        except Broken:
+            self.counts["broken"] += 1
+        except (OSError, EOFError, asyncio.LimitOverrunError, ValueError):
+            pass  # it went away, or takes nothing
+        except asyncio.CancelledError:
+            pass  # the wire stops
+        finally:
+            self.peers.pop(task, None)
+            with contextlib.suppress(Exception):
+                writer.transport.abort() if writer.transport.is_closing() else writer.close()
+
+    def _allowed(self, writer: asyncio.StreamWriter) -> bool:
+        address: ipaddress.IPv4Address | ipaddress.IPv6Address
+        try:
+            address = ipaddress.ip_address(str(writer.get_extra_info("peername")[0]).partition("%")[0])
+        except (TypeError, ValueError):
+            return False
+        if isinstance(address, ipaddress.IPv6Address) and address.ipv4_mapped is not None:
+            address = address.ipv4_mapped
+        return any(address in network for network in self.table.peers)
+
+
+def _name(writer: asyncio.StreamWriter) -> str:
+    told = writer.get_extra_info("peername")
+    return f"{told[0]} port {told[1]}" if told else "a peer that has gone"
+
+
+def _keep_alive(writer: asyncio.StreamWriter) -> None:
+    """Let the system find out that the other side has lost its power: it says nothing then."""
+    with contextlib.suppress(OSError, AttributeError):
+        writer.get_extra_info("socket").setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
