@@ -44,14 +44,16 @@ def grip(pose=POSE, inside=True, reason=None, name="plate", **more):
     return Grip(name, pose, None if pose is None else (0.05, 0.06, 0.1, 0.2), inside, reason, **more)
 
 
-def result(clock, seq=7, value=4.5, part="HV-0007", trigger="", age_ms=40, grips=(), is_check=False, **shot):
+def result(
+    clock, seq=7, value=4.5, part="HV-0007", trigger="", age_ms=40, grips=(), is_check=False, seal=sealed, **shot
+):
     """Return what is told of a part: it conforms at 4.5 mm, is rejected at 4.7, undecided at 4.6, unread without."""
     one = reading(value)
     taken = clock() - round(age_ms * NS)
     seen = Shot(f"s{seq}", (Picture("main", "a" * 64, (10, 10), 8, "mono8"),), taken_utc="2026-05-04T06:00:00Z",
                 part_id=part, **shot)  # fmt: skip
     record = Record("vents", seq, seen, "0" * 64, ("1" * 64,), "tiepoint 0", (one,), one.verdict, grips=tuple(grips))
-    return Result(sealed(record), taken, clock(), f"{seq:064x}", trigger, is_check)
+    return Result(seal(record), taken, clock(), f"{seq:064x}", trigger, is_check)
 
 
 def told(state="on duty", **more):

@@ -47,9 +47,9 @@ def test_a_table_that_works_has_no_fault():
          "wires.robot[0].port is 1502, which wires.modbus[0] has on the same interface; give another"),
         (CONTROLLER + '[[robot]]\nname = "controller"\nport = 1503',
          'wires.robot[0].name is "controller", as is wires.modbus[0].name; give each its own'),
-        ('allowed = ["https://hook.example/vents"]\n[[webhook]]\nname = "h"\nurl = "https://hook.example/ventsx"\n'
+        ('allowed = ["https://web.example/vents"]\n[[webhook]]\nname = "h"\nurl = "https://web.example/ventsx"\n'
          'secret_file = "s"',
-         'wires.webhook[0].url is "https://hook.example/ventsx", which wires.allowed does not allow; add its beginning'),
+         'wires.webhook[0].url is "https://web.example/ventsx", which wires.allowed does not allow; add its beginning'),
     ],
 )  # fmt: skip
 def test_each_fault_has_its_place(text, fault):

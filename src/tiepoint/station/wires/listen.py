@@ -114,6 +114,8 @@ class Listener:
             pass  # it went away, or takes nothing
         except asyncio.CancelledError:
             pass  # the wire stops
+        except Exception:  # a fault of ours costs this connection, and no other
+            self.counts["faults"] += 1
         finally:
             self.peers.pop(task, None)
             with contextlib.suppress(Exception):
