@@ -1,0 +1,81 @@
+"""A real broker for tests: mosquitto on a free port of loopback, that can be killed and started again."""
+
+import os
+import shutil
+import socket
+import subprocess
+import threading
+from pathlib import Path
+
+import pytest
+from paho.mqtt.client import Client
+from paho.mqtt.enums import CallbackAPIVersion
+from tests.helpers.wires import until
+
+
+def mosquitto() -> str:
+    found = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
+    if found is None:
+        pytest.skip("no mosquitto here: install the package mosquitto")
+    return found
+
+
+def free_port() -> int:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        return server.getsockname()[1]
+
+
+class Broker:
+    def __init__(self, folder: Path, *lines: str) -> None:
+        self.program, self.port, self.process = mosquitto(), free_port(), None
+        self.config = folder / "mosquitto.conf"
+        # Who subscribed and was away gets what came meanwhile, also from a broker that was ended and started again.
+        told = [f"listener {self.port} 127.0.0.1", "persistence true", f"persistence_location {folder}/"]
+        if hasattr(os, "geteuid") and os.geteuid() == 0:
+            told.insert(0, "user root")  # else it becomes another, who may not read the test's folder
+        self.config.write_text("\n".join([*told, *(lines or ("allow_anonymous true",))]) + "\n")
+
+    def start(self) -> None:
+        self.process = subprocess.Popen(
+            [self.program, "-c", str(self.config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
+        until(self._listens)
+
+    def _listens(self) -> bool:
+        assert self.process.poll() is None, "the broker did not start"
+        with socket.socket() as sock:
+            return sock.connect_ex(("127.0.0.1", self.port)) == 0
+
+    def end(self) -> None:
+        self.process.terminate()
+        self.process.wait()
+
+    def kill(self) -> None:
+        if self.process is not None:
+            self.process.kill()
+            self.process.wait()
+            self.process = None
+
+
+class Listener:
+    """Somebody who hears all topics; `heard`: (topic, text) in order."""
+
+    def __init__(self, port: int) -> None:
+        self.heard, ready = [], threading.Event()
+        self.client = Client(CallbackAPIVersion.VERSION2, "listener", clean_session=False)
+        self.client.on_connect = lambda client, *_: client.subscribe("#", 1)
+        self.client.on_subscribe = lambda *_: ready.set()
+        self.client.on_message = lambda _, __, m: self.heard.append((m.topic, m.payload.decode()))
+        self.client.connect("127.0.0.1", port)
+        self.client.loop_start()
+        assert ready.wait(10)
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        self.close()
+
+    def close(self) -> None:
+        self.client.disconnect()
+        self.client.loop_stop()
