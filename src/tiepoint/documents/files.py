@@ -23,6 +23,7 @@ MAJORS: dict[str, int] = {
     "belt": 1,
     "camera": 1,
     "duty": 1,
+    "counter": 1,
     "entry": 1,
     "good": 1,
     "lights": 1,

@@ -23,6 +23,8 @@ from tiepoint.foundation.errors import UnusableInput
 from tiepoint.recipe.tables import Name, Positive, Table
 from tiepoint.station.duty.table import DutyTable
 from tiepoint.station.wires.table import WiresTable
+from tiepoint.recipe.tables import Name, Table
+from tiepoint.station.cameras.table import CameraTable
 
 STATION = "station.toml"
 VARIANTS = "variants.csv"
@@ -33,15 +35,6 @@ class PlaneTable(Table):
     """`[reference_plane]`: which surface heights count from, in words."""
 
     says: str
-
-
-class CameraTable(Table):
-    """One `[[camera]]`: what it is, and how far its lens is from the reference plane, where that was measured."""
-
-    name: Name
-    says: str = ""
-    distance_mm: Positive | None = None
-    u_distance_mm: Positive | None = None
 
 
 class LedgerTable(Table):
