@@ -4,12 +4,11 @@ Numbers are reserved in blocks: the end of a block is on the disk before its fir
 waits for the disk but the first of a block, and what was reserved and not given is skipped after a restart.
 """
 
-import os
-from contextlib import suppress
 from pathlib import Path
 
 from tiepoint.documents.files import read_document, write_document
 from tiepoint.foundation.errors import UnusableDocument
+from tiepoint.station.cameras.plain_files import flush_folder
 
 BLOCK = 1000
 MOST = 10**15
@@ -49,7 +48,7 @@ class Counter:
         if end > MOST:
             raise UnusableDocument(f"{self._path} has counted to {self._last}, as far as it goes; begin another")
         write_document(self._path, "counter", {"reserved_to": end})
-        _flush_folder(self._path.parent)
+        flush_folder(self._path.parent)
         self._reserved = end
 
 
@@ -62,15 +61,3 @@ def _read(path: Path) -> int:
             "is given twice"
         )
     return end
-
-
-def _flush_folder(folder: Path) -> None:
-    """Make the new file's name last through a power cut; Windows has no such call, and does it with the file."""
-    if os.name == "nt":
-        return
-    with suppress(OSError):  # some network folders cannot be flushed
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)

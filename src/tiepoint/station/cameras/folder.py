@@ -71,7 +71,8 @@ class FolderCamera:
     def start(self) -> None:
         """Set aside what is of before, and watch the folder from now on; it need not be there yet."""
         with suppress(OSError):
-            self._root.mkdir(exist_ok=True)
+            # A place for what is pushed is our own; a folder of others may be on a disk that is not there yet.
+            self._root.mkdir(exist_ok=True, parents=self._table.comes_from == "push")
         if self._root.exists() and not self._root.is_dir():
             raise UnusableInput(f'the camera "{self.name}" is to watch {self._root}, which is no folder; name another')
         self._stop.clear()

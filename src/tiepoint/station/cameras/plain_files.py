@@ -2,6 +2,7 @@
 
 import os
 import stat
+from contextlib import suppress
 from pathlib import Path
 from typing import BinaryIO
 
@@ -53,3 +54,26 @@ def below(root: Path, name: str, what: str) -> Path:
     if not inside or Path(name).is_absolute() or os.path.normpath(name) == ".":
         raise UnusableInput(f'{what} is "{name}"; name a folder below {root}')
     return folder
+
+
+def flush_folder(folder: Path) -> None:
+    """Make the names in a folder last through a power cut; Windows has no such call, and does it with the file."""
+    if os.name == "nt":
+        return
+    with suppress(OSError):  # some network folders cannot be flushed
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def bytes_below(folder: Path) -> tuple[int, int]:
+    """Return how many bytes and files lie in a folder and below it; links count as nothing."""
+    size = count = 0
+    for place, _, names in os.walk(folder):
+        for name in names:
+            with suppress(OSError):
+                told = os.lstat(os.path.join(place, name))  # noqa: PTH118  # quick: this is asked for each upload
+                size, count = size + told.st_size, count + 1
+    return size, count
