@@ -223,7 +223,7 @@ class _Work:
 
     def judged(self, names: Sequence[str], pictures: Iterable[Pixels]) -> list[Record]:
         """Judge pictures of named parts by what is accepted, as `tiepoint run STATION` does."""
-        with TemporaryDirectory() as folder, Ledger(self.station.ledger_path) as ledger:
+        with TemporaryDirectory() as folder, Ledger(self.station.ledger_place) as ledger:
             shots = [
                 _shot(Path(folder) / f"{k:04d}", name, pixels, self.now())
                 for k, (name, pixels) in enumerate(zip(names, pictures, strict=True))
@@ -332,7 +332,7 @@ def _window(photo: Path) -> Pixels:
 
 def _kept_shots(station: Station, puts: Sequence[Put]) -> dict[int, Path]:
     """Return the folder of each kept shot, by its record's entry, in the order of what was put in."""
-    with Ledger(station.ledger_path) as ledger:
+    with Ledger(station.ledger_place) as ledger:
         kept = {k.record: k.folder for k in (kept_of(station, e) for e in ledger.entries("archived"))}
     return {put.record.seq: kept[put.record.seq] for put in puts}
 
@@ -363,7 +363,7 @@ def _lengths(work: _Work) -> Iterator[tuple[object, ...]]:
 
 def _again(station: Station) -> tuple[int, int]:
     """Run the last kept shots again by what is accepted; return how many, and how many came out otherwise."""
-    with Ledger(station.ledger_path) as ledger:
+    with Ledger(station.ledger_place) as ledger:
         cases = list(cases_of(station, ledger))[-REPLAYED:]
     (sha,) = pointers_of(station).shas
     told = list(replay(preparation_of(station, sha), cases))

@@ -196,7 +196,7 @@ def _judged(folder: Path, prepared: "Prepared", shots: Sequence[Path]) -> "Itera
     from tiepoint.station.ledger import Ledger
 
     station = open_station(folder)
-    with Ledger(station.ledger_path) as ledger:
+    with Ledger(station.ledger_place) as ledger:
         yield from judge(station, ledger, prepared, shots)
 
 

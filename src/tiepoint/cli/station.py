@@ -56,8 +56,8 @@ def accept(
     """
     from tiepoint.station.accepted import accept as accepted
     from tiepoint.station.accepted import as_plain, draft_of
+    from tiepoint.station.acts import rename
     from tiepoint.station.folder import open_station
-    from tiepoint.station.naming import rename
     from tiepoint.station.requirements import agree
 
     there = open_station(station)
@@ -138,15 +138,15 @@ def _of_name(station: "Station") -> Iterator[str]:
 
 def _of_requirements(station: "Station") -> Iterator[str]:
     """Yield whether the requirements differ from those that were agreed."""
-    from tiepoint.station.ledger import Ledger
+    from tiepoint.station.ledger import Ledger, has_ledger
     from tiepoint.station.requirements import REQUIREMENTS, agreed_requirements, load_requirements
 
     path = station.folder / REQUIREMENTS
     if not path.is_file():
         return
     found, before = load_requirements(path), None
-    if station.ledger_path.is_file():
-        with Ledger(station.ledger_path) as ledger:
+    if has_ledger(station.ledger_place):
+        with Ledger(station.ledger_place) as ledger:
             before = agreed_requirements(station, ledger)
     if before is None:
         yield f"{REQUIREMENTS}: new"
@@ -322,7 +322,7 @@ def replay(
     from tiepoint.station.replay import replay as replayed
 
     there = open_station(station)
-    with Ledger(there.ledger_path) as ledger:
+    with Ledger(there.ledger_place) as ledger:
         cases = list(cases_of(there, ledger))
     cases = cases if last is None else cases[-last:]
     if not cases:

@@ -19,6 +19,7 @@ from tiepoint.foundation.errors import TiepointError, UnusableDocument, Unusable
 MAJORS: dict[str, int] = {
     "accepted": 1,
     "act": 1,
+    "answer": 1,
     "archived": 1,
     "belt": 1,
     "camera": 1,
@@ -29,6 +30,7 @@ MAJORS: dict[str, int] = {
     "lights": 1,
     "recipe": 1,
     "record": 1,
+    "request": 1,
     "requirements": 1,
     "robot": 1,
     "run": 1,

@@ -215,7 +215,7 @@ def gather(station: Station, *, made_utc: str, sample: int, pictures: int = PICT
 
 
 def _told(station: Station) -> _Told:
-    with Ledger(station.ledger_path) as ledger:
+    with Ledger(station.ledger_place) as ledger:
         entries = list(ledger.entries("record"))
         records = tuple(record_from(e.body, f"entry {e.seq}", vouched=True) for e in entries)
         return _Told(

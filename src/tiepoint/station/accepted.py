@@ -36,9 +36,10 @@ from tiepoint.recipe.recipe import Recipe
 from tiepoint.recipe.station import Prepared, prepare
 from tiepoint.recipe.tables import said_names, shown
 from tiepoint.recipe.variants import load_variants
+from tiepoint.station.acts import write_act
 from tiepoint.station.folder import VARIANTS, Station
-from tiepoint.station.ledger import Entry, Ledger
-from tiepoint.station.naming import act_of, demand_own
+from tiepoint.station.ledger import Entry
+from tiepoint.station.naming import act_of
 
 ACCEPTED = "accepted"
 POINTER = "accepted.toml"
@@ -266,9 +267,7 @@ def accept(
         _copy(station, bundle)
     recipes, by_variant = {b.recipe: b.sha for b in drafts}, dict(after.by_variant)
     body = act_of(station, "accept", who=who, why=why, recipes=recipes, variants=by_variant)
-    with Ledger(station.ledger_path, create=True) as ledger:
-        demand_own(station, ledger)
-        entry = ledger.append("act", body, at=at)
+    entry = write_act(station, body, at=at)
     write_atomic(station.folder / POINTER, _pointer_text(after, entry).encode())
     return Acceptance(entry, new, after)
 

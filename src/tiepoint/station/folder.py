@@ -11,14 +11,16 @@ file = "ledger.sqlite"
 folder = "archive"
 """
 
+import os
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Literal
+from urllib.parse import urlsplit
 
 from pydantic import Field
 
-from tiepoint.documents.files import check_format, read_document
+from tiepoint.documents.files import check_format, read_document, read_text
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.recipe.tables import Name, Positive, Table
 from tiepoint.station.duty.table import DutyTable
@@ -38,9 +40,17 @@ class PlaneTable(Table):
 
 
 class LedgerTable(Table):
-    """`[ledger]`: the file of records and acts, seen from the station's folder."""
+    """`[ledger]`: the file of records and acts, seen from the station's folder, or the database of a server.
+
+    `url`: of a PostgreSQL database, without a password; that lies in an environment variable or a file of its own.
+    `copy_head_to`: a file to which the head is added once a day, best on another machine.
+    """
 
     file: Name = "ledger.sqlite"
+    url: Name | None = None
+    password_env: Name | None = None
+    password_file: Name | None = None
+    copy_head_to: Name | None = None
 
 
 class ArchiveTable(Table):
@@ -65,6 +75,14 @@ class StationTable(Table):
     wires: WiresTable = WiresTable()
 
 
+@dataclass(frozen=True, slots=True)
+class Server:
+    """A ledger's database on a server: its URL without a password, and the password."""
+
+    url: str
+    password: str | None = field(default=None, repr=False)
+
+
 @dataclass(frozen=True)
 class Station:
     """A station: its folder and what its `station.toml` says."""
@@ -79,8 +97,20 @@ class Station:
 
     @property
     def ledger_path(self) -> Path:
-        """The ledger's file."""
+        """The ledger's file, where it is one."""
         return self.folder / self.table.ledger.file
+
+    @property
+    def ledger_place(self) -> Path | Server:
+        """Where the ledger is; raises `UnusableInput` where its password is not where station.toml says."""
+        table = self.table.ledger
+        return self.ledger_path if table.url is None else Server(table.url, self._password())
+
+    def _password(self) -> str | None:
+        table = self.table.ledger
+        if table.password_env is not None:
+            return secret_of("[ledger]", self.folder, env=table.password_env)
+        return None if table.password_file is None else secret_of("[ledger]", self.folder, file=table.password_file)
 
     @property
     def archive_path(self) -> Path:
@@ -99,7 +129,10 @@ class Station:
 
     def outside(self) -> Iterator[str]:
         """Yield, in sentences, what of the evidence does not lie in the folder, and so is not copied with it."""
-        for what, path in (("ledger", self.ledger_path), ("archive", self.archive_path)):
+        if self.table.ledger.url is not None:
+            yield f"the ledger is {self.table.ledger.url}: a copy of the folder is without it"
+        paths = (("ledger", self.ledger_path), ("archive", self.archive_path))
+        for what, path in paths if self.table.ledger.url is None else paths[1:]:
             if not path.resolve().is_relative_to(self.folder.resolve()):
                 yield f"the {what} {path} lies outside of the station's folder: a copy of the folder is without it"
 
@@ -113,6 +146,32 @@ class Station:
             ) from error
 
 
+def secret_of(where: str, folder: Path, *, env: str | None = None, file: str | None = None) -> str:
+    """Return a password from an environment variable, or from the only line of a file seen from the station's folder.
+
+    Raises `UnusableInput` where it is not there.
+    """
+    if env is not None:
+        told = os.environ.get(env)
+        if not told:
+            raise UnusableInput(f"{where} takes its password from the environment variable {env}, which is not set")
+        return told
+    path = folder / str(file)
+    lines = read_text(path, 10_000).splitlines()
+    if len(lines) != 1 or not lines[0]:
+        raise UnusableInput(f"{where} takes its password from {path}, which has to hold one line, and it alone")
+    return lines[0]
+
+
+def _demand_no_password(url: str | None, where: str) -> None:
+    """Raise `UnusableInput` where a password stands in a station's documents, which are copied and shown."""
+    if url is not None and urlsplit(url).password is not None:
+        raise UnusableInput(
+            f"{where} holds a password, which has no place in station.toml; leave it out of the URL, and name where it "
+            "lies with password_env or password_file"
+        )
+
+
 def open_station(folder: Path) -> Station:
     """Return the station of a folder; raises `UnusableInput` or `UnusableDocument` in a sentence."""
     path = folder / STATION
@@ -123,4 +182,6 @@ def open_station(folder: Path) -> Station:
         )
     content = read_document(path, "station")
     check_format(content, "station", str(path))
-    return Station(folder, StationTable.read(content, f"{path}: "))
+    table = StationTable.read(content, f"{path}: ")
+    _demand_no_password(table.ledger.url, f"{path}: [ledger] url")
+    return Station(folder, table)

@@ -19,6 +19,7 @@ from tiepoint.recipe.station import Prepared, Ran, run_shots
 from tiepoint.station.archive import keep
 from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Entry, Ledger, utc_now
+from tiepoint.station.lock import WriterLock
 from tiepoint.station.naming import demand_own
 
 RUN = "run"
@@ -35,10 +36,22 @@ def judge(
 ) -> Iterator[Ran]:
     """Judge shots, one after another, commit each record and keep its pictures; yield each with its committed record.
 
-    Raises a `TiepointError` where the ledger or the archive cannot be written: then nothing more is judged.
+    It is the station's one writer meanwhile. Raises a `TiepointError` where another is, or the ledger or the archive
+    cannot be written: then nothing more is judged.
     """
+    with WriterLock(station.folder, "judging shots"):
+        yield from _judged(station, ledger, prepared, list(shots), clock, now)
+
+
+def _judged(
+    station: Station,
+    ledger: Ledger,
+    prepared: Prepared,
+    paths: Sequence[Path],
+    clock: Clock | None,
+    now: Callable[[], str],
+) -> Iterator[Ran]:
     demand_own(station, ledger)
-    paths = list(shots)
     begun = ledger.append(RUN, {"format": format_of(RUN), "of": None, "shots": len(paths)}, at=now())
     judged = 0
     try:

@@ -16,10 +16,11 @@ from tiepoint.documents.names import portable
 from tiepoint.foundation.errors import TiepointError, UnusableDocument
 from tiepoint.model.record import Record
 from tiepoint.station.accepted import run_after
+from tiepoint.station.acts import write_act
 from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Entry, Ledger
 from tiepoint.station.made import made_by, taken_from
-from tiepoint.station.naming import act_of, demand_own
+from tiepoint.station.naming import act_of
 
 STUDIES = "studies"
 STUDY = "study"
@@ -63,20 +64,24 @@ def keep_study(
     `records`: those that it was made of; which recipe they name, and since when they are, is kept with it.
     Raises `UnusableInput` where it cannot be written.
     """
-    with Ledger(station.ledger_path, create=True) as ledger:
-        demand_own(station, ledger)
-        table = None if data is None else read_bytes(data, MOST_BYTES)
-        content: dict[str, Any] = {"station": station.name, "kind": kind, "of": of, "command": command, "data": None}
-        content |= {"outcome": dict(outcome), **({"pictures": dict(pictures)} if pictures else {})}
-        if records:
-            content |= {"made_by": list(made_by(records)), "taken_utc": taken_from(records)}
+    table = None if data is None else read_bytes(data, MOST_BYTES)
+    content: dict[str, Any] = {"station": station.name, "kind": kind, "of": of, "command": command, "data": None}
+    content |= {"outcome": dict(outcome), **({"pictures": dict(pictures)} if pictures else {})}
+    if records:
+        content |= {"made_by": list(made_by(records)), "taken_utc": taken_from(records)}
 
-        def written(seq: int) -> dict[str, Any]:
-            stem = portable(f"{seq:06d}-{kind}" + (f"-{of}" if of else ""))[:80]
-            return _written(station, stem, content, table, data, who)
+    def written(seq: int) -> dict[str, Any]:
+        stem = _free(station.folder / STUDIES, portable(f"{seq:06d}-{kind}" + (f"-{of}" if of else ""))[:80])
+        return _written(station, stem, content, table, data, who)
 
-        # Files and entry go by one number, so it is taken and used before anybody else can add an entry.
-        return ledger.append_made("act", written, at=at)
+    # Files and entry go by one number, which nobody else gets meanwhile; on duty others may, and it is only a name.
+    return write_act(station, written, at=at)
+
+
+def _free(folder: Path, stem: str) -> str:
+    """Return a name that no study has; one that lost its act to a fault keeps its own."""
+    names = (stem, *(f"{stem}-{k}" for k in range(2, 1000)))
+    return next(name for name in names if not (folder / f"{name}.json").exists())
 
 
 def _written(

@@ -20,7 +20,8 @@ from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 from tiepoint.model.record import Record
 from tiepoint.recipe.records import _HASHED
 from tiepoint.station.composed import Composed, composed
-from tiepoint.station.ledger_base import READING, VERSION, Server, SqliteBase, base_of, migrate
+from tiepoint.station.folder import Server
+from tiepoint.station.ledger_base import READING, VERSION, SqliteBase, base_of, is_there, migrate
 from tiepoint.station.ledger_chain import (
     NOTHING,
     Chain,
@@ -34,13 +35,18 @@ from tiepoint.station.ledger_chain import (
 from tiepoint.station.ledger_folding import SELDOM_PAGES, FoldingBack
 from tiepoint.station.ledger_tables import Tally, Writer, columns_of, entries, in_column, sorts, sums
 
-__all__ = ["NOTHING", "Chain", "Entry", "Head", "Ledger", "Server", "utc_now"]
+__all__ = ["NOTHING", "Chain", "Entry", "Head", "Ledger", "Server", "has_ledger", "utc_now"]
 
 _AT_ONCE = 500
 _RESTORE = (
     "restore it from a backup, with a -wal that lies beside it, and hold it against the head that the last report "
     "tells: tiepoint verify STATION --head"
 )
+
+
+def has_ledger(where: Path | Server) -> bool:
+    """Return whether there is a ledger; raises `UnusableInput` where its server cannot be asked."""
+    return where.is_file() if isinstance(where, Path) else is_there(where)
 
 
 class Ledger:

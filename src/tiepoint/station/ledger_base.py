@@ -9,7 +9,6 @@ looks at no log beside it, in which the newest entries may lie: with one there, 
 """
 
 import sqlite3
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
 from urllib.parse import quote
@@ -19,6 +18,7 @@ from sqlalchemy import event
 from sqlalchemy.exc import ArgumentError, DatabaseError, DBAPIError, NoSuchModuleError, OperationalError
 
 from tiepoint.foundation.errors import UnusableInput
+from tiepoint.station.folder import Server
 
 VERSION = 2
 """Of the tables, that this program writes."""
@@ -31,14 +31,6 @@ _LOCK = 7_429_113_084
 """By which advisory lock writers of a PostgreSQL ledger know each other: a number of no meaning."""
 _LOCKED = "55P03"
 """What PostgreSQL says where a lock was waited for too long (its appendix A, lock_not_available)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Server:
-    """A ledger's database on a server: its URL without a password, and the password."""
-
-    url: str
-    password: str | None = field(default=None, repr=False)
 
 
 class Base(Protocol):
@@ -172,11 +164,12 @@ class PostgresBase:
                 f"the ledger {self.name} needs the package psycopg; install tiepoint[postgresql]"
             ) from error
         event.listen(self.engine, "begin", _alone)
-        if not create and not self._is_there():
+        if not create and not self.is_there():
             self.engine.dispose()
             raise UnusableInput(f"there is no ledger in {self.name}; it begins with the first tiepoint accept")
 
-    def _is_there(self) -> bool:
+    def is_there(self) -> bool:
+        """Return whether the database holds a ledger; `UnusableInput` where the server cannot be asked."""
         try:
             with self.engine.connect().execution_options(**READING) as base:
                 return self.version(base) > 0
@@ -224,6 +217,15 @@ _ADVICE = (
 def base_of(where: Path | Server, *, create: bool) -> Base:
     """Return the base of a ledger, connected."""
     return SqliteBase(where, create=create) if isinstance(where, Path) else PostgresBase(where, create=create)
+
+
+def is_there(server: Server) -> bool:
+    """Return whether a server's database holds a ledger; `UnusableInput` where it cannot be asked."""
+    base = PostgresBase(server, create=True)
+    try:
+        return base.is_there()
+    finally:
+        base.engine.dispose()
 
 
 def migrate(base: sql.Connection, version: int) -> None:

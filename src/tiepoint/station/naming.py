@@ -12,7 +12,7 @@ from tiepoint.documents.files import format_of
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.recipe.tables import shown
 from tiepoint.station.folder import STATION, Station
-from tiepoint.station.ledger import Entry, Ledger
+from tiepoint.station.ledger import Entry, Ledger, has_ledger
 
 RENAME = "rename"
 
@@ -92,16 +92,7 @@ def demand_own(station: Station, ledger: Ledger) -> None:
 
 def other_names(station: Station) -> tuple[str, ...]:
     """Return what the entries of its ledger call a station, where that is not its name, nor was renamed to it."""
-    if not station.ledger_path.is_file():
+    if not has_ledger(station.ledger_place):
         return ()
-    with Ledger(station.ledger_path) as ledger:
+    with Ledger(station.ledger_place) as ledger:
         return tuple(one.name for one in naming_of(station, ledger).strangers)
-
-
-def rename(station: Station, *, who: str, why: str, at: str | None = None) -> Entry | None:
-    """Write into the ledger that the station is called what `station.toml` says; None where it is already."""
-    was = other_names(station)
-    if not was:
-        return None
-    with Ledger(station.ledger_path) as ledger:
-        return ledger.append("act", act_of(station, RENAME, who=who, why=why, was=list(was)), at=at)

@@ -40,9 +40,10 @@ from tiepoint.foundation.units import MM_PER
 from tiepoint.model.decide import Limits
 from tiepoint.recipe.tables import Name, Number, Positive, Table, said_names, shown
 from tiepoint.station.accepted import ACCEPTED
+from tiepoint.station.acts import write_act
 from tiepoint.station.folder import Station
-from tiepoint.station.ledger import Entry, Ledger
-from tiepoint.station.naming import act_of, demand_own
+from tiepoint.station.ledger import Entry, Ledger, has_ledger
+from tiepoint.station.naming import act_of
 from tiepoint.studies.risks import Undecided
 
 REQUIREMENTS = "requirements.toml"
@@ -289,9 +290,9 @@ def _criterion(asked: Requirement, table: RequirementsTable) -> _Criterion:
 
 def undecided_of(station: Station) -> Undecided:
     """Return what becomes of undecided parts as it was agreed; not accepted, where nothing was."""
-    if not station.ledger_path.is_file():
+    if not has_ledger(station.ledger_place):
         return "not-accepted"
-    with Ledger(station.ledger_path) as ledger:
+    with Ledger(station.ledger_place) as ledger:
         agreed = agreed_requirements(station, ledger)
     return "not-accepted" if agreed is None else agreed[0].table.undecided_are
 
@@ -305,13 +306,13 @@ def agree(station: Station, *, who: str, why: str, at: str | None = None) -> Ent
     if not path.is_file():
         return None
     found = load_requirements(path)
-    with Ledger(station.ledger_path, create=True) as ledger:
-        demand_own(station, ledger)
-        before = agreed_requirements(station, ledger)
+    if has_ledger(station.ledger_place):
+        with Ledger(station.ledger_place) as ledger:
+            before = agreed_requirements(station, ledger)
         if before is not None and before[0].sha == found.sha:
             return None
-        write_atomic(station.folder / ACCEPTED / found.sha / REQUIREMENTS, read_bytes(path, MOST_BYTES))
-        return ledger.append("act", act_of(station, AGREE, who=who, why=why, requirements=found.sha), at=at)
+    write_atomic(station.folder / ACCEPTED / found.sha / REQUIREMENTS, read_bytes(path, MOST_BYTES))
+    return write_act(station, act_of(station, AGREE, who=who, why=why, requirements=found.sha), at=at)
 
 
 def limits_of(one: Characteristic) -> Limits | None:

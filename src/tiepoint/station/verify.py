@@ -86,7 +86,7 @@ def verify(
 
     Raises a `TiepointError` where there is no ledger, or it cannot be read.
     """
-    with Ledger(station.ledger_path) as ledger:
+    with Ledger(station.ledger_place) as ledger:
         chain = ledger.check()
         known = None if head is None else ledger.holds(head) is not None
         if not chain.holds:
