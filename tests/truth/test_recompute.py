@@ -15,12 +15,15 @@ from scipy import special, stats
 from tests.helpers.browsers import headless
 
 from tiepoint.documents.revived import outcome_of
+from tiepoint.model.decide import Limits
 from tiepoint.report.study_numbers import worked
 from tiepoint.studies.agreement import Decision, study_agreement
 from tiepoint.studies.capability import Cause, study_capability
 from tiepoint.studies.lengths import known_lengths, study_lengths
+from tiepoint.studies.limits import sample_of_parts, spread_of_readings, stated_spread, study_limits
 from tiepoint.studies.linearity import study_linearity
 from tiepoint.studies.measured import Measured, read_measured
+from tiepoint.studies.pose import cycles_of, study_pose
 from tiepoint.studies.rates import agreed, rate
 from tiepoint.studies.rr import study_rr
 from tiepoint.studies.stability import study_stability
@@ -38,7 +41,7 @@ def script():
     """Return a function that evaluates an expression in a browser that has the page's formulas, and nothing else."""
     with headless() as browser:
         page = browser.new_page()
-        for name in ("statistics.js", "formulas.js"):
+        for name in ("statistics.js", "risks.js", "formulas.js"):
             page.add_script_tag(content=(files("tiepoint.report") / name).read_text(encoding="utf-8"))
         yield page.evaluate
 
@@ -190,6 +193,25 @@ def trial():
     return study_trial(made, most_escapes=0.01, most_false=0.05)
 
 
+def pose(dimension, commanded, poses=2, flat=False):
+    rng = np.random.default_rng(dimension + 10 * poses)
+    made = []
+    for k in range(poses):
+        places = np.array([3.0, 4.0, 5.0][:dimension]) + rng.normal(0, 0.02, (30, dimension))
+        if flat:
+            places[:, 1] = 4.0
+        made.append(cycles_of(f"P{k}", places, None if commanded is None else np.array(commanded) + 0.01 * k))
+    return study_pose(made)
+
+
+READ = 4.41 + np.random.default_rng(11).normal(0, 0.02, 60)
+
+
+def limits(spread, due=None, **told):
+    given = {"u_own": 0.002, "u_common": 0.003, **told}
+    return study_limits(due or Limits(4.3, 4.5), spread, **given)
+
+
 STUDIES = {
     "rr": lambda: study_rr(GAUGE, tolerance=8.0),
     "rr never pooled": lambda: study_rr(GAUGE, tolerance=8.0, pool="never"),
@@ -217,6 +239,20 @@ STUDIES = {
     "capability of the system": capability,
     "capability": lambda: capability(("repeatability_parts", 0.003, 60), ("reproducibility", 0.002, 2)),
     "trial": trial,
+    "pose": lambda: pose(2, [3.02, 4.0]),
+    "pose in space, three of them": lambda: pose(3, [3.0, 4.0, 5.0], poses=3),
+    "pose that nobody commanded": lambda: pose(3, None, poses=7),
+    "pose along one axis": lambda: pose(2, [3.0, 4.0], poses=4, flat=True),
+    "limits of stated parts": lambda: limits(stated_spread(4.401, 0.02), u_common=0.0),
+    "limits of stated parts, an error in common": lambda: limits(stated_spread(4.401, 0.02)),
+    "limits of readings": lambda: limits(spread_of_readings(READ, 0.002), readings=READ, most_consumer=0.002),
+    "limits of readings, sorted": lambda: limits(
+        spread_of_readings(READ, 0.002), readings=READ, undecided="sorted", dof=12.0, most_producer=0.1
+    ),
+    "limits of parts as they are": lambda: limits(sample_of_parts(READ, 0.002), readings=READ, undecided="accepted"),
+    "limits of one side, by a guard band": lambda: limits(
+        stated_spread(4.43, 0.03), due=Limits(None, 4.5, "guard:5um"), most_consumer=0.004
+    ),
 }
 
 
@@ -225,10 +261,29 @@ def test_the_page_works_out_what_the_study_found(script, name):
     kind = name.partition(" ")[0].rstrip(",")
     found = worked(kind, outcome_of(STUDIES[name]()))
     due = {path: number for row in found.rows for path, number in row.numbers.items()}
-    assert len(due) >= 7
-    got = script(PICKED, [found.formula, dict(found.inputs), as_text(found.columns), list(due)])
+    assert len(due) >= 6
+    got = script(PICKED, [found.formula, dict(found.inputs), as_text(found.columns) or None, list(due)])
     off = {p: (g, d) for p, g, d in zip(due, got, due.values(), strict=True) if not math.isclose(g, d, rel_tol=1e-9)}
     assert off == {}
+
+
+@pytest.mark.parametrize(
+    ("ends", "folded", "due"),
+    [
+        ((-0.02, -0.03, -0.01), True, (20, 10, 30)),
+        ((0.01, -0.03, 0.02), True, (10, 0, 30)),
+        ((0.01, 0.005, 0.02), True, (10, 5, 20)),
+        ((0.02, None, 0.03), False, (20, None, 30)),
+    ],
+)
+def test_what_a_requirement_is_held_by_is_folded_and_put_into_its_unit(script, ends, folded, due):
+    """Micrometres of millimetres; how far off it is, whichever way, has its interval on one side of 0."""
+    of = {"drift": dict(zip(("value", "low", "high"), ends, strict=True))}
+    at = [f"drift.{end}" for end in of["drift"]]
+    found = script("(i) => FORMULAS.held(i)", {"of": of, "at": at, "folded": folded, "per": 1000.0})
+    got = tuple(found[end] for end in ("value", "low", "high"))
+    finite = [(g, d) for g, d in zip(got, due, strict=True) if d is not None]
+    assert [g for g, _ in finite] == pytest.approx([d for _, d in finite], rel=1e-12)
 
 
 def test_the_errors_of_a_touch_test_are_worked_out_again(script):
@@ -250,9 +305,12 @@ def test_the_errors_of_a_touch_test_are_worked_out_again(script):
     ]
     rms = math.sqrt((25 + 169) / 2)
     worst = {"value": 13.0, "low": 12.0, "high": 14.0}
-    found = worked("touch", {"points": points, "tolerance_mm": 0.3, "worst_mm": worst, "rms_mm": rms})
+    # With 95 % on one side of a normal law 1.645 u is left open (tables of the normal law).
+    touching = {"u_touch_mm": 1 / 1.6448536269514722, "dof_touch": None}
+    found = worked("touch", {"points": points, "tolerance_mm": 0.3, "worst_mm": worst, "rms_mm": rms, **touching})
     due = {path: number for row in found.rows for path, number in row.numbers.items()}
-    assert due == {"worst": 13.0, "rms": rms, "sizes.0": 5.0, "sizes.1": 13.0}
+    ends = {"worst_mm.value": 13.0, "worst_mm.low": 12.0, "worst_mm.high": 14.0}
+    assert due == {**ends, "rms_mm": rms, "sizes.0": 5.0, "sizes.1": 13.0}
     got = script(PICKED, [found.formula, dict(found.inputs), as_text(found.columns), list(due)])
     assert got == pytest.approx(list(due.values()), rel=1e-12)
 

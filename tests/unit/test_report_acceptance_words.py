@@ -11,7 +11,7 @@ import pytest
 from tiepoint.report.acceptance import _asked, _interval
 from tiepoint.report.axes import Axis
 from tiepoint.report.risk_pictures import _names
-from tiepoint.report.study_numbers import of_all
+from tiepoint.report.study_rows import of_all
 from tiepoint.station.matrix import Found
 from tiepoint.station.requirements import Requirement
 

@@ -379,10 +379,5 @@ def _reported(work: _Work, again: tuple[int, int]) -> Accepted:
     for path in sorted(work.station.folder.rglob("*")):
         if path.is_file():
             work.demo.place(path.relative_to(work.demo.folder).as_posix())
-    return Accepted(pdf, html, story, _more(story), *again)
-
-
-def _more(story: AcceptanceStory) -> int | None:
-    """Return how many more bad parts would show the agreed rate of escapes, as the trial has it."""
-    trials = [study.document["outcome"] for study in story.studies if study.kind == "trial"]
-    return next((one["more"] for one in trials[-1]["asked"] if "bad" in one["name"]), None)
+    escapes = (line.more for line in story.lines if (line.asked.by, line.asked.of) == ("trial", "escapes"))
+    return Accepted(pdf, html, story, next(escapes, None), *again)

@@ -294,7 +294,7 @@ def touch(proof: Proof, tie: Tie, touched: Path, tolerance_mm: float) -> None:
     rows = np.loadtxt(touched, delimiter=",", skiprows=1)
     found = check_touches(tie, rows[:, :2], rows[:, 2:], tolerance_mm)
     command = f"touch check ties/robot.json robot/{touched.name} --tolerance {tolerance_mm:g}mm"
-    proof.keep("touch", ROBOT, touch_outcome(found), touched, command)
+    proof.keep("touch", ROBOT, touch_outcome(found, tie), touched, command)
 
 
 def pose(proof: Proof, reached: Path, u_mm: float) -> None:

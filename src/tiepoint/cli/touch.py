@@ -143,7 +143,7 @@ def check(
     asked = positive_mm("--tolerance", tolerance)
     u_mm = if_typed(not_negative_mm, "--u", u)
     found = check_touches(tie, [r[:2] for r in rows], [r[2:] for r in rows], asked, u_mm)
-    document = touch_outcome(found)
+    document = touch_outcome(found, tie, u_mm)
     hints = keep("touch", document, Kept(station, touched, of))
     present(Answer(document, tuple(_lines(found)), found.good, hints), as_json)
 

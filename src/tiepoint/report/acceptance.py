@@ -4,7 +4,6 @@ import math
 import statistics
 from collections.abc import Iterator, Sequence
 
-from tiepoint.documents.revived import revived
 from tiepoint.foundation.rounding import decimals_of, fixed, value_and_pm, with_unit
 from tiepoint.model.decide import Limits
 from tiepoint.report.acceptance_dates import Dated
@@ -27,10 +26,10 @@ from tiepoint.report.blocks import (
     cells,
 )
 from tiepoint.report.figures import counted, per_cent
-from tiepoint.report.study_numbers import of_all, worked
+from tiepoint.report.study_numbers import worked
+from tiepoint.report.study_rows import of_all
 from tiepoint.station.matrix import Found, Line, in_all
 from tiepoint.station.requirements import Characteristic, Influence, Requirement
-from tiepoint.studies.rates import Rate, more_parts
 from tiepoint.studies.trial import VERDICTS
 
 _WORDS = (
@@ -215,41 +214,29 @@ def _what_it_takes(lines: Sequence[Line]) -> Iterator[Block]:
     """Yield how many more parts, all decided rightly, would show the agreed rates that are not shown."""
     rows = []
     for line in lines:
-        rate = _rate_of(line) if line.state == "not shown" and line.asked.most is not None else None
-        if rate is not None and line.asked.most is not None and (more := more_parts(rate, line.asked.most)) is not None:
+        rate = None if line.found is None else line.found.rate
+        if line.more is not None and rate is not None:
             inputs = {"events": rate.events, "n": rate.n, "most": line.asked.most, "confidence": rate.confidence}
-            tried = f"{rate.events} wrong of {rate.n}"
-            rows.append(cells(line.asked.id, tried, Cell(f"{more} more", how=Recompute("more", inputs, {"": more}))))
+            tried, how = f"{rate.events} wrong of {rate.n}", Recompute("more", inputs, {"": line.more})
+            rows.append(cells(line.asked.id, tried, Cell(f"{line.more} more", how=how)))
     if rows:
         yield Grid(
             ("", "Tried so far", "Parts that would show it, all decided rightly"), tuple(rows), widths=(8, 30, 62)
         )
 
 
-def _rate_of(line: Line) -> Rate | None:
-    """Return the rate that a requirement is held by, as its study has it; None where that is no rate."""
-    if line.study is None or line.found is None:
-        return None
-    outcome = line.study.document["outcome"]
-    kept = [one for one in outcome.values() if isinstance(one, dict)]
-    kept += [one["wrong"] for one in outcome.get("classes", ()) if isinstance(one, dict)]
-    ends = {"at_least": line.found.low, "at_most": line.found.high}
-    found = next((one for one in kept if ends.items() <= one.items()), None)
-    return None if found is None else revived(Rate, found)
-
-
 def _how(line: Line) -> Recompute | None:
     """Return how the figure that a requirement is held by comes about: as that figure of its study does."""
     if line.study is None or line.found is None or line.study.fault is not None:
         return None
-    found = worked(line.study.kind, line.study.document["outcome"])
-    ends = (line.found.low, line.found.high)
-    for row in found.rows:
-        told = tuple(row.numbers.values())
-        if found.formula is not None and all(end in told for end in ends if math.isfinite(end)):
-            wanted = {path: v for path, v in row.numbers.items() if v in (line.found.value, *ends)}
-            return Recompute(found.formula, inputs_of(line.study, found), wanted)
-    return None
+    found, ends = worked(line.study.kind, line.study.document["outcome"]), line.found
+    told = {path for row in found.rows for path in row.numbers}
+    each = zip(("value", "low", "high"), (ends.value, ends.low, ends.high), ends.at, strict=True)
+    again = {end: v for end, v, path in each if path in told and math.isfinite(v)}
+    if found.formula is None or not again:
+        return None
+    held = {"at": list(ends.at), "folded": ends.folded, "per": ends.per}
+    return Recompute(found.formula, inputs_of(line.study, found), again, held)
 
 
 def _which_came_first(story: AcceptanceStory) -> Iterator[Block]:

@@ -27,7 +27,7 @@ from tiepoint.report.blocks import (
 )
 from tiepoint.report.page_parts import block, esc, note, say, scroll, sheet, title_block
 
-_SCRIPTS = ("statistics", "formulas", "recompute")
+_SCRIPTS = ("statistics", "risks", "formulas", "recompute")
 _MOST_LINKS = 1000
 """So many records are linked beside raw numbers; of more the column of entries alone tells which they are."""
 _CLAIMS = {
@@ -126,6 +126,7 @@ def _cell(cell: Cell) -> str:
         words += ": " + " ".join(map(_entry, cell.entries))
     if cell.how is not None:
         how = {"formula": cell.how.formula, "inputs": dict(cell.how.inputs), "numbers": dict(cell.how.numbers)}
+        how |= {} if cell.how.held is None else {"held": dict(cell.how.held)}
         kept = escape(json.dumps(how, separators=(",", ":"), allow_nan=False))
         words += f' <button type="button" hidden data-how="{kept}">recompute</button><span role="status"></span>'
     return words

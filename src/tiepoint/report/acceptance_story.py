@@ -12,8 +12,7 @@ from typing import Any
 import numpy as np
 
 from tiepoint.foundation.errors import TiepointError, UnusableInput
-from tiepoint.foundation.units import to_unit
-from tiepoint.model.decide import ISO, SIMPLE, Limits, Verdict, guard_mm
+from tiepoint.model.decide import Limits, Verdict
 from tiepoint.model.reading import Reading
 from tiepoint.model.record import Record
 from tiepoint.recipe.records import record_from
@@ -21,6 +20,7 @@ from tiepoint.recipe.runner import Job
 from tiepoint.recipe.station import Prepared
 from tiepoint.report.acceptance_dates import Dated, dated
 from tiepoint.report.acceptance_shots import Shots, ShotShown, chosen
+from tiepoint.report.risk_numbers import limits_as_plain
 from tiepoint.report.trial_page import MOST_SHOWN
 from tiepoint.station.accepted import Bundle, Pointers, accepted_bundle, pointers_of, preparation_of
 from tiepoint.station.archive import kept_of
@@ -327,7 +327,7 @@ def _seen(id_: str, variant: str | None, found: Sequence[tuple[int, Reading]]) -
         _dominant([r for _, r in read]),
         Counter(r.verdict for _, r in found if r.verdict is not None),
         _columns(found),
-        _as_plain(last.limits, last.unit) if alike else None,
+        limits_as_plain(last.limits, last.unit) if alike and last.limits is not None else None,
         all(r.method == "linear" for _, r in read),
     )
 
@@ -339,14 +339,6 @@ def _columns(found: Sequence[tuple[int, Reading]]) -> dict[str, list[Any]]:
     columns["dof"] = [None if r.dof is None or not math.isfinite(r.dof) else r.dof for _, r in found]
     columns["doubt"] = [r.reason.code if r.reason is not None else None for _, r in found]
     return columns
-
-
-def _as_plain(limits: Limits | None, unit: str) -> dict[str, Any] | None:
-    """Return limits as the page's formula takes them, a guard band of fixed length in the reading's unit."""
-    if limits is None:
-        return None
-    guard = 0.0 if limits.rule in (ISO, SIMPLE) else to_unit(guard_mm(limits.rule), unit)
-    return {"lower": limits.lower, "upper": limits.upper, "rule": limits.rule, "p": limits.p, "guard": guard}
 
 
 def texts_of(records: Sequence[Record]) -> Iterable[TextSeen]:

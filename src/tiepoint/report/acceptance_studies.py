@@ -24,7 +24,8 @@ from tiepoint.report.blocks import (
     Section,
     cells,
 )
-from tiepoint.report.study_numbers import Row, Worked, worked
+from tiepoint.report.study_numbers import worked
+from tiepoint.report.study_rows import Row, Worked
 from tiepoint.report.trial_page import MOST_SHOWN
 from tiepoint.station.kept import KeptStudy
 
@@ -169,6 +170,8 @@ def _came_from(story: AcceptanceStory, study: KeptStudy, found: Worked) -> Itera
         yield Raw(raw_name(study), "Raw numbers of the study", found.columns, entries)
     if found.formula is None:
         yield Note("Its figures are not worked out again in the page: make the study again from its data.")
+    elif found.left:
+        yield Note(found.left)
 
 
 def _entries(story: AcceptanceStory, study: KeptStudy, found: Worked) -> tuple[int, ...]:

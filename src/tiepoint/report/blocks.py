@@ -12,12 +12,15 @@ class Recompute:
     """How shown numbers come about: the `formula` by name, its `inputs` as plain data, and the `numbers` themselves.
 
     `numbers`: by their place in the formula's result, as in `cg.low`. An input `raw` names the `Raw` block whose
-    columns the formula takes. The page works them out again and compares; the formulas stand in `formulas.js`.
+    columns the formula takes. The page works them out again and compares; the formulas stand in `formulas.js`. `held`:
+    where in the result the figure stands that a requirement is held by, and whether it was folded or put in another
+    unit; `numbers` are then its `value`, `low` and `high`.
     """
 
     formula: str
     inputs: Mapping[str, Any]
     numbers: Mapping[str, float]
+    held: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True)

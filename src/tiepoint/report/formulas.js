@@ -472,8 +472,60 @@ const FORMULAS = (() => {
     return high - n;
   };
 
+  // --- pose of a robot, in the manner of ISO 9283 ---
+  const pose = (_, raw) => {
+    const names = [...new Set(raw.pose)];
+    const axes = ["x", "y", "z"].filter((axis) => raw[axis]);
+    return { poses: names.map((name) => {
+      const rows = raw.pose.map((_, k) => k).filter((k) => raw.pose[k] === name);
+      const places = axes.map((axis) => rows.filter((k) => raw[axis][k] !== "").map((k) => Number(raw[axis][k]))).filter((c) => c.length);
+      const [n, d, middle] = [rows.length, places.length, places.map(mean)];
+      const away = rows.map((_, j) => Math.hypot(...places.map((column, i) => column[j] - middle[i])));
+      const rp = { value: mean(away) + 3 * sd(away) };
+      if (raw["commanded x"][rows[0]] === "") return { rp, ap: null };
+      const offset = middle.map((v, i) => v - Number(raw[`commanded ${axes[i]}`][rows[0]]));
+      const ap = Math.hypot(...offset);
+      const product = (a, b) => sum(places[a].map((v, j) => (v - middle[a]) * (places[b][j] - middle[b]))) / (n - 1);
+      const covariance = places.map((_, a) => places.map((_, b) => product(a, b)));
+      const along = offset.map((v, i) => (ap > 0 ? v / ap : Number(i === 0)));
+      const variance = sum(along.map((a, i) => a * sum(along.map((b, j) => covariance[i][j] * b))));
+      const U = stat.tQuantile(TWO_SIDED, n - 1) * Math.sqrt(Math.max(variance, 0) / n);
+      // Hotelling's T², without an axis along which nothing scatters.
+      const live = places.map((_, i) => i).filter((i) => covariance[i][i] > 0);
+      const solved = stat.solve(live.map((i) => live.map((j) => covariance[i][j])), live.map((i) => [offset[i]]));
+      const squared = (n * sum(live.map((i, k) => offset[i] * solved[k][0])) * (n - d)) / (d * (n - 1));
+      return { rp, ap: interval(ap, stat.fAbove(squared, d, n - d) < 0.05 ? Math.max(ap - U, 0) : 0, ap + U) };
+    }) };
+  };
+
+  // --- limits with known risk, after JCGM 106 and the rule of ISO 14253-1 ---
+  const limits = ({ limits: due, u_own, u_common, dof, parts: stated, sd_high, by_rule, by_risks }, raw) => {
+    let [parts, high] = [stated, sd_high];
+    if (raw) {
+      const x = numbers(raw.value);
+      parts = { values: x, read: true };
+      if (!stated.values) {
+        const [s, n] = [sd(x), x.length];
+        const own = (v) => Math.sqrt(v * v - u_own * u_own);
+        parts = { mean: mean(x), sd: own(s), read: true };
+        high = own(s * Math.sqrt((n - 1) / stat.chi2Quantile(0.05, n - 1)));
+      }
+    }
+    const far = high === null ? parts : { ...parts, sd: high };
+    const placed = (zones) => ({
+      guard: Number.isFinite(zones.upper) ? zones.upper - zones.acceptUpper : zones.acceptLower - zones.lower,
+      risks: risks.stations(parts, zones, u_own, u_common), unfavourable: risks.stations(far, zones, u_own, u_common),
+    });
+    const guarded = (guard) => risks.guarded(due.lower ?? -Infinity, due.upper ?? Infinity, guard);
+    const ruled = () => (due.rule === "iso14253-1" ? risks.ruled(due, Math.hypot(u_own, u_common), dof) : guarded(due.guard));
+    return {
+      spread: { parts, sd_high: high }, without_guard: placed(guarded(0)), by_rule: by_rule ? placed(ruled()) : null,
+      by_risks: by_risks === null ? null : placed(guarded(by_risks)),
+    };
+  };
+
   // --- a robot's touch test: what was shown beside what was expected ---
-  const touch = (_, raw) => {
+  const touch = ({ u, dof }, raw) => {
     const of = (name, k) => [Number(raw[`${name} x`][k]), Number(raw[`${name} y`][k])];
     const sizes = raw.point.map((_, k) => {
       if (raw["expected x"][k] === "") return null;
@@ -481,7 +533,11 @@ const FORMULAS = (() => {
       return Math.hypot(a[0] - b[0], a[1] - b[1]);
     });
     const counted = sizes.filter((_, k) => raw.verdict[k] !== "");
-    return { sizes, worst: Math.max(...counted), rms: Math.sqrt(mean(counted.map((e) => e * e))) };
+    const [worst, guard] = [Math.max(...counted), u === null ? NaN : stat.tQuantile(0.95, dof) * u];
+    return {
+      sizes, worst_mm: interval(worst, Math.max(worst - guard, 0), worst + guard),
+      rms_mm: Math.sqrt(mean(counted.map((e) => e * e))),
+    };
   };
 
   // --- capability, in the manner of ISO 22514-7 ---
@@ -502,8 +558,16 @@ const FORMULAS = (() => {
     return found;
   };
 
+  // What a requirement is held by: a figure of a study, how far off it is whichever way, in the requirement's unit.
+  const held = ({ of, at, folded, per }) => {
+    const found = at.map((path) => path.split(".").reduce((here, key) => here?.[key] ?? null, of));
+    const [value, low, high] = [found[0], found[1] ?? -Infinity, found[2] ?? Infinity];
+    const ends = low <= 0 && high >= 0 ? [0, Math.max(-low, high)] : [Math.abs(low), Math.abs(high)].sort((a, b) => a - b);
+    return folded ? interval(Math.abs(value) * per, ends[0] * per, ends[1] * per) : interval(value * per, low * per, high * per);
+  };
+
   return {
-    reading, type1, rr, linearity, stability, lengths, agreement, trial, capability, touch, more,
+    reading, type1, rr, linearity, stability, lengths, agreement, trial, capability, touch, pose, limits, more, held,
     "rate": ({ events, n, confidence }) => rate(events, n, confidence),
     "quantile": ({ q, column }, raw) => quantile(numbers(raw[column]), q),
     "most": ({ column }, raw) => Math.max(...numbers(raw[column])),

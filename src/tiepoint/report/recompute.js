@@ -1,5 +1,6 @@
 // Works out again, in the reader's own browser, what the report shows, from the raw numbers that stand in the page.
-// Nothing is fetched, and nothing of tiepoint is needed: statistics.js and formulas.js, before this, are all there is.
+// Nothing is fetched, and nothing of tiepoint is needed: statistics.js, risks.js and formulas.js, before this, are all
+// there is.
 (() => {
   "use strict";
   // A table of raw numbers is text: a line a row, columns apart by tabs, their names first.
@@ -23,10 +24,11 @@
   const picked = (result, path) => path.split(".").filter(Boolean).reduce((at, key) => at?.[key] ?? null, result);
   const told = (number) => (Number.isFinite(number) ? String(Number(number.toPrecision(9))) : "no number");
   const near = (a, b, scale) => a !== null && Math.abs(a - b) <= 1e-9 * Math.max(Math.abs(b), 1e-6 * scale);
-  const answer = ({ formula, inputs, numbers }) => {
+  const answer = ({ formula, inputs, numbers, held }) => {
     let result = null;
     try {
       result = once(formula, inputs);
+      if (held) result = FORMULAS.held({ of: result, ...held });
     } catch {
       // Raw numbers that a person changed to nonsense work out to nothing.
     }

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from itertools import chain
 from typing import Any, Literal
 
+from tiepoint.documents.revived import revived
 from tiepoint.foundation.errors import TiepointError
 from tiepoint.model.decide import Limits
 from tiepoint.station.dates import is_before
@@ -28,6 +29,7 @@ from tiepoint.station.requirements import (
     limits_of,
     same_limits,
 )
+from tiepoint.studies.rates import Rate, more_parts
 from tiepoint.studies.risks import RISKS_OF
 
 State = Literal["shown", "not shown", "not tried"]
@@ -35,13 +37,22 @@ State = Literal["shown", "not shown", "not tried"]
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """The figure that a study is held by: what it is, its value, and the ends of its interval."""
+    """The figure that a study is held by: what it is, its value, and the ends of its interval.
+
+    `at`: where in the study's outcome value and ends stand, as in `escapes.at_most`. What stands there was folded at 0
+    where `folded` (how far off it is, whichever way), and multiplied by `per` for another unit. `rate`: the whole rate,
+    where it is one.
+    """
 
     name: str
     value: float
     low: float
     high: float
     unit: str = ""
+    at: tuple[str, ...] = ()
+    folded: bool = False
+    per: float = 1.0
+    rate: Rate | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,19 +237,9 @@ def _judged(asked: Requirement, found: Found | None, study: KeptStudy) -> tuple[
     kept = math.isfinite(end) and (end <= limit if asked.most is not None else end >= limit)
     if kept:
         return True, "the unfavourable end of its interval keeps it", None
-    more = _more(study, limit, found)
+    more = None if found.rate is None or asked.most is None else more_parts(found.rate, asked.most)
     would = "" if more is None else f"; {more} more parts, all judged rightly, would"
     return False, f"the unfavourable end of its interval does not keep it{would}", more
-
-
-def _more(study: KeptStudy, limit: float, found: Found) -> int | None:
-    """Return how many more parts would show a rate, as the study has it of that rate and limit."""
-    rates = study.document["outcome"].get("asked")
-    for one in rates if isinstance(rates, list) else ():
-        if math.isclose(one["most"], limit) and math.isclose(one["rate"]["at_most"], found.high):
-            more: int | None = one["more"]
-            return more
-    return None
 
 
 # --- what each kind of study is held by ------------------------------------------------------------------------------
@@ -252,20 +253,27 @@ def _found(outcome: Mapping[str, Any], asked: Requirement) -> Found | None:
     found = _FIGURES[asked.by](outcome, asked)
     if found.unit == "" or (asked.most is None and asked.least is None):
         return found
-    value, low, high = (in_unit(x, found.unit, asked.unit) for x in (found.value, found.low, found.high))
-    return Found(found.name, value, low, high, asked.unit)
+    per = in_unit(1.0, found.unit, asked.unit)
+    value, low, high = (x * per for x in (found.value, found.low, found.high))
+    return replace(found, value=value, low=low, high=high, unit=asked.unit, per=per)
 
 
-def _figure(name: str, of: Any, unit: str = "") -> Found:
-    return Found(name, float(of["value"]), _end(of["low"], -math.inf), _end(of["high"], math.inf), unit)
+def _figure(name: str, outcome: Mapping[str, Any], path: str, unit: str = "") -> Found:
+    """Return the figure that stands at a place of an outcome."""
+    of: Any = outcome
+    for key in path.split("."):
+        of = of[int(key) if isinstance(of, list | tuple) else key]
+    low, high = _end(of["low"], -math.inf), _end(of["high"], math.inf)
+    at = tuple(f"{path}.{end}" for end in ("value", "low", "high"))
+    return Found(name, float(of["value"]), low, high, unit, at)
 
 
 def _size(found: Found) -> Found:
     """Return the figure of how far something is off, whichever way."""
     if found.low <= 0 <= found.high:
-        return replace(found, value=abs(found.value), low=0.0, high=max(-found.low, found.high))
+        return replace(found, value=abs(found.value), low=0.0, high=max(-found.low, found.high), folded=True)
     low, high = sorted((abs(found.low), abs(found.high)))
-    return replace(found, value=abs(found.value), low=low, high=high)
+    return replace(found, value=abs(found.value), low=low, high=high, folded=True)
 
 
 def _end(said: Any, open_: float) -> float:
@@ -285,50 +293,61 @@ def _named(asked: Requirement) -> str:
     return named
 
 
-def _rate(name: str, of: Any, confidence: float) -> Found:
-    """Return a rate with its one-sided bound on either side, which is what an agreed rate is held by."""
+def _rate(outcome: Mapping[str, Any], asked: Requirement, rates: tuple[str, ...]) -> Found:
+    """Return a rate with its one-sided bound on either side, which is what an agreed rate is held by.
+
+    `rates`: those that the study has of all parts, the first of them unless another, or a class of parts, is named.
+    """
+    name = asked.of or rates[0]
+    if name in rates:
+        path, of = name.replace(" ", "_"), outcome[name.replace(" ", "_")]
+    else:
+        (k, one), name = _of_class(outcome, asked), f"wrong of {name}"
+        path, of = f"classes.{k}.wrong", one["wrong"]
     if of is None:
         raise ValueError(f"it tells nothing of {name}")
-    if not math.isclose(of["confidence"], confidence):
-        raise ValueError(f"made at {100 * of['confidence']:g} % confidence, asked for at {100 * confidence:g} %")
-    value = math.nan if of["value"] is None else float(of["value"])
-    return Found(name, value, float(of["at_least"]), float(of["at_most"]))
+    rate, confidence = revived(Rate, of), asked.confidence
+    if not math.isclose(rate.confidence, confidence):
+        raise ValueError(f"made at {100 * rate.confidence:g} % confidence, asked for at {100 * confidence:g} %")
+    value = math.nan if rate.value is None else rate.value
+    at = tuple(f"{path}.{end}" for end in ("value", "at_least", "at_most"))
+    return Found(name, value, rate.at_least, rate.at_most, at=at, rate=rate)
 
 
 def _type1(outcome: Mapping[str, Any], asked: Requirement) -> Found:
     named = _named(asked)
-    return _figure(named, outcome[named.lower()])
+    return _figure(named, outcome, named.lower())
 
 
 def _rr(outcome: Mapping[str, Any], asked: Requirement) -> Found:
     named = _named(asked)
-    share = outcome["share_of_tolerance" if named == "GRR of the tolerance" else "share_of_total"]
-    if share is None:
+    path = "share_of_tolerance" if named == "GRR of the tolerance" else "share_of_total"
+    if outcome[path] is None:
         raise ValueError("it was made without a tolerance")
-    return _figure(named, share)
+    return _figure(named, outcome, path)
 
 
 def _linearity(outcome: Mapping[str, Any], asked: Requirement) -> Found:
-    return _size(_figure(_named(asked), outcome["largest"], outcome["unit"]))
+    return _size(_figure(_named(asked), outcome, "largest", outcome["unit"]))
 
 
 def _stability(outcome: Mapping[str, Any], asked: Requirement) -> Found:
-    return _size(_figure(_named(asked), outcome["drift"], outcome["unit"]))
+    return _size(_figure(_named(asked), outcome, "drift", outcome["unit"]))
 
 
 def _capability(outcome: Mapping[str, Any], asked: Requirement) -> Found:
     named = _named(asked)
-    of = outcome["process" if named == "Q_MP" else "system"]
-    if of is None:
+    which = "process" if named == "Q_MP" else "system"
+    if outcome[which] is None:
         raise ValueError("no cause of the measuring process was stated")
-    return _figure(named, of["q"])
+    return _figure(named, outcome, f"{which}.q")
 
 
 def _lengths(outcome: Mapping[str, Any], asked: Requirement) -> Found:
     """Return the error that is largest with what the test itself leaves open (ISO 14253-1, one side)."""
     if outcome["missing"]:
         raise ValueError(f"it did not look at {', '.join(outcome['missing'])}")
-    return _figure(_named(asked), outcome["largest"], outcome["unit"])
+    return _figure(_named(asked), outcome, "largest", outcome["unit"])
 
 
 def _pose(outcome: Mapping[str, Any], asked: Requirement) -> Found:
@@ -336,8 +355,8 @@ def _pose(outcome: Mapping[str, Any], asked: Requirement) -> Found:
     of = [pose[named.lower()] for pose in outcome["poses"]]
     if None in of:
         raise ValueError("a pose was not commanded, so nothing is known of its accuracy")
-    worst = max(of, key=lambda figure: _end(figure["high"], math.inf))
-    return _figure(f"{named} of the worst pose", worst, "mm")
+    worst = max(range(len(of)), key=lambda k: _end(of[k]["high"], math.inf))
+    return _figure(f"{named} of the worst pose", outcome, f"poses.{worst}.{named.lower()}", "mm")
 
 
 def _limits(outcome: Mapping[str, Any], asked: Requirement) -> Found:
@@ -347,28 +366,27 @@ def _limits(outcome: Mapping[str, Any], asked: Requirement) -> Found:
     if placed is None:
         raise ValueError("by its rule no part can ever conform")
     key = RISKS_OF[outcome.get("undecided", "not-accepted")][named == "producer's risk"]
-    average, worst = placed["risks"]["average"][key], placed["unfavourable"]["worst"][key]
-    return Found(named, average, placed["risks"]["no_error"][key], max(average, worst))
+    average, no_error = (placed["risks"][station][key] for station in ("average", "no_error"))
+    worst = placed["unfavourable"]["worst"][key]
+    places = ("risks.average", "risks.no_error", "unfavourable.worst" if worst > average else "risks.average")
+    return Found(named, average, no_error, max(average, worst), at=tuple(f"by_rule.{one}.{key}" for one in places))
 
 
 def _touch(outcome: Mapping[str, Any], asked: Requirement) -> Found:
-    return _figure(_named(asked), outcome["worst_mm"], "mm")
+    return _figure(_named(asked), outcome, "worst_mm", "mm")
 
 
 def _agreement(outcome: Mapping[str, Any], asked: Requirement) -> Found:
-    if asked.of in (None, "misses", "false alarms"):
-        return _rate(asked.of or "misses", outcome[(asked.of or "misses").replace(" ", "_")], asked.confidence)
-    return _rate(f"wrong of {asked.of}", _of_class(outcome, asked)["wrong"], asked.confidence)
+    return _rate(outcome, asked, ("misses", "false alarms"))
 
 
 def _trial(outcome: Mapping[str, Any], asked: Requirement) -> Found:
-    if asked.of in (None, "escapes", "false rejects"):
-        return _rate(asked.of or "escapes", outcome[(asked.of or "escapes").replace(" ", "_")], asked.confidence)
-    return _rate(f"wrong of {asked.of}", _of_class(outcome, asked)["wrong"], asked.confidence)
+    return _rate(outcome, asked, ("escapes", "false rejects"))
 
 
-def _of_class(outcome: Mapping[str, Any], asked: Requirement) -> Mapping[str, Any]:
-    found: Mapping[str, Any] | None = next((c for c in outcome["classes"] if c["name"] == asked.of), None)
+def _of_class(outcome: Mapping[str, Any], asked: Requirement) -> tuple[int, Mapping[str, Any]]:
+    """Return the class of parts that is asked for, with its place."""
+    found = next(((k, c) for k, c in enumerate(outcome["classes"]) if c["name"] == asked.of), None)
     if found is None:
         raise ValueError(f'it has no class "{asked.of}"')
     return found

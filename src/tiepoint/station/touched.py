@@ -3,19 +3,21 @@
 from typing import Any
 
 from tiepoint.documents.values import value_document
+from tiepoint.ties.tie import Tie
 from tiepoint.ties.touch import CheckedPoint, TouchCheck
 
 BOTH_ENDS = 0.9
 """Confidence of both ends of the largest error together: each holds with 95 % alone."""
 
 
-def touch_outcome(found: TouchCheck) -> dict[str, Any]:
-    """Return a touch test as plain data."""
+def touch_outcome(found: TouchCheck, tie: Tie, u_mm: float | None = None) -> dict[str, Any]:
+    """Return a touch test of a tie as plain data. `u_mm`: as it was stated; None where the tie's scatter stood in."""
     return {
         "good": found.good,
         "holds": found.holds,
         "tolerance_mm": found.tolerance_mm,
         "u_touch_mm": found.u_touch_mm,
+        "dof_touch": None if u_mm is not None or tie.quality is None else max(2 * tie.quality.n - 4, 2),
         "points": [_point(p) for p in found.points],
         "offset_mm": None if found.offset_mm is None else [value_document(v) for v in found.offset_mm],
         "turn_rad": None if found.turn_rad is None else value_document(found.turn_rad),

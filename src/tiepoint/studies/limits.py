@@ -101,6 +101,7 @@ class LimitsStudy:
     `by_rule` is None where no part can ever conform. `by_risks` is None where no risk was agreed, or where no guard
     band keeps those that were. `narrowest` and `widest`: the guard bands from and to which the agreed risks are kept,
     each alone; None where none sets that end. `undecided`: what becomes of undecided parts, by which both risks go.
+    `readings` (n,): what the parts' spread was taken from; None where it was stated. `unit`: that of all lengths.
     """
 
     limits: Limits
@@ -121,6 +122,8 @@ class LimitsStudy:
     checks: tuple[Check, ...]
     good: bool | None
     sentences: tuple[str, ...]
+    readings: Array | None = None
+    unit: str = "mm"
 
 
 def stated_spread(mean: float, sd: float) -> Spread:
@@ -264,6 +267,8 @@ def study_limits(
         checks=_checks(readings),
         good=good,
         sentences=(),
+        readings=None if readings is None else np.asarray(readings, float),
+        unit=unit,
     )
     return _with_sentences(study, unit)
 

@@ -78,28 +78,6 @@ class PoseFigures:
 
 
 @dataclass(frozen=True)
-class PoseStudy:
-    """All poses, and what can be said of them. `good`: None where no limit was asked for."""
-
-    poses: tuple[PoseFigures, ...]
-    convention: str
-    checks: tuple[Check, ...]
-    good: bool | None
-    sentences: tuple[str, ...]
-
-    @property
-    def worst_rp(self) -> PoseFigures:
-        """The pose that repeats worst."""
-        return max(self.poses, key=lambda p: p.rp.value)
-
-    @property
-    def worst_ap(self) -> PoseFigures | None:
-        """The pose that is reached least accurately; None where none was commanded."""
-        commanded = [p for p in self.poses if p.ap is not None]
-        return max(commanded, key=lambda p: p.ap.value if p.ap else 0.0) if commanded else None
-
-
-@dataclass(frozen=True)
 class Cycles:
     """Attained poses of one commanded pose, in the order in which they were reached.
 
@@ -112,6 +90,35 @@ class Cycles:
     commanded_mm: Array | None = None
     turns_deg: Array | None = None
     commanded_turns: bool = False
+
+
+@dataclass(frozen=True)
+class PoseStudy:
+    """All poses, and what can be said of them. `good`: None where no limit was asked for.
+
+    `cycles`: what it was made of, pose by pose; `most_ap_mm`, `most_rp_mm`: the limits. A study that was kept by an
+    earlier version has neither.
+    """
+
+    poses: tuple[PoseFigures, ...]
+    convention: str
+    checks: tuple[Check, ...]
+    good: bool | None
+    sentences: tuple[str, ...]
+    cycles: tuple[Cycles, ...] = ()
+    most_ap_mm: float | None = None
+    most_rp_mm: float | None = None
+
+    @property
+    def worst_rp(self) -> PoseFigures:
+        """The pose that repeats worst."""
+        return max(self.poses, key=lambda p: p.rp.value)
+
+    @property
+    def worst_ap(self) -> PoseFigures | None:
+        """The pose that is reached least accurately; None where none was commanded."""
+        commanded = [p for p in self.poses if p.ap is not None]
+        return max(commanded, key=lambda p: p.ap.value if p.ap else 0.0) if commanded else None
 
 
 def study_pose(
@@ -137,8 +144,9 @@ def study_pose(
     poses = tuple(_figures(one, rng) for one in cycles)
     if most_ap_mm is not None and (missing := [p.name for p in poses if p.ap is None]):
         raise UnusableInput(f"pose {missing[0]} has no commanded place, so nothing can be said of its accuracy")
-    study = PoseStudy(poses, CONVENTION, _checks(cycles), _good(poses, most_ap_mm, most_rp_mm), ())
-    said = (*_verdicts(study, most_ap_mm, most_rp_mm), *_worst(study), *_cautions(study, u_mm), *_next(study))
+    limits, good = (most_ap_mm, most_rp_mm), _good(poses, most_ap_mm, most_rp_mm)
+    study = PoseStudy(poses, CONVENTION, _checks(cycles), good, (), tuple(cycles), *limits)
+    said = (*_verdicts(study, *limits), *_worst(study), *_cautions(study, u_mm), *_next(study))
     return replace(study, sentences=said)
 
 
