@@ -283,6 +283,8 @@ def test_the_criteria_are_older_than_every_record_and_every_study(demo):
     assert story.agreed.seq == 1
     assert story.agreed.written_utc < min(r.shot.taken_utc for r in story.records)
     assert all(story.agreed.seq < study.act.seq for study in story.studies)
+    taken = [line.data_from for line in story.lines if line.state != "not tried"]
+    assert all(when is not None and story.agreed.written_utc < when for when in taken)  # of every study it is known
 
 
 def test_numbers_of_the_report_are_those_of_the_studies(demo, kept):

@@ -101,7 +101,7 @@ def test_each_class_has_its_own_bound() -> None:
     by_name = {c.name: c for c in found.classes}
     assert by_name["scratch"].asked.shown
     assert not by_name["dent"].asked.shown
-    assert any("Of dent alone (20 parts, 0 wrong) it is not shown" in s for s in found.sentences)
+    assert any("Of dent (20 parts, 0 wrong) alone it is not shown" in s for s in found.sentences)
 
 
 def test_labels_that_contradict_each_other_are_refused() -> None:

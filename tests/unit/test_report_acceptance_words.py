@@ -49,7 +49,7 @@ def test_a_figure_stands_with_its_interval_to_one_place(found, is_share, says):
     ("by", "limit", "says"),
     [
         ("limits", {"most": 5e-5}, "≤ 50 of a million"), ("rr", {"most": 0.3}, "≤ 30 %"),
-        ("type1", {"least": 1.33}, "≥ 1.33"), ("linearity", {"most": 15, "unit": "um"}, "≤ 15 um"),
+        ("type1", {"least": 1.33}, "≥ 1.33"), ("linearity", {"most": 15, "unit": "um"}, "≤ 15 µm"),
         ("times", {"most": 2}, "≤ 2 s"), ("faults", {}, ""),
     ],
 )  # fmt: skip

@@ -7,7 +7,7 @@ photographs of the bench. Dates are of the demo's own time, so that the same see
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from importlib.resources import files
 from itertools import count
 from pathlib import Path
@@ -17,6 +17,7 @@ from tiepoint.bench import demo_proofs as proofs
 from tiepoint.bench import demo_work
 from tiepoint.bench.demo_bench import (
     BAR_PLACES,
+    BEGIN,
     PLATE_HEIGHT_MM,
     SECOND_HEIGHT_MM,
     U_DISTANCE_MM,
@@ -63,7 +64,6 @@ MOST_GRR = 0.1
 OVERLAY_PX = 640
 GOOD_TWICE = 10
 """So many of the good plates are shown a second time, beside the lot and the bad ones."""
-BEGIN = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
 TAKT = timedelta(seconds=2)
 OWN_DAYS = "2026-01-*"
 

@@ -7,6 +7,7 @@ paper, the rule, the heights, the camera's distance as measured, and where light
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from functools import cached_property
 from typing import Any
 
@@ -40,6 +41,8 @@ BAR_LENGTHS_MM = {False: (40.0, 25.0, 30.0, 35.0, 20.0), True: (30.0, 20.0, 25.0
 """Nominal lengths of the gauge bars, by whether they lie along y."""
 FIELD_MIDDLE_MM, FIELD_MM = (60.0, 45.0), (104.0, 76.0)
 CAMERA_VIEWS = 8
+BEGIN = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
+"""When the station is ordered, in the demo's own time."""
 BAR_PLACES = ("middle", "lower left", "lower right", "upper left", "upper right")
 """Where `verification_bars` lays its bars, in its order."""
 

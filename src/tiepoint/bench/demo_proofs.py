@@ -291,7 +291,7 @@ def trial(proof: Proof, puts: Sequence[Put], shots: Sequence[str], overlays: Map
 
 def touch(proof: Proof, tie: Tie, touched: Path, tolerance_mm: float) -> None:
     """Keep what the touched points say of the robot's tie."""
-    rows = np.loadtxt(touched, delimiter=",", skiprows=1)
+    rows = np.loadtxt(touched, delimiter=",", skiprows=1, usecols=range(4))
     found = check_touches(tie, rows[:, :2], rows[:, 2:], tolerance_mm)
     command = f"touch check ties/robot.json robot/{touched.name} --tolerance {tolerance_mm:g}mm"
     proof.keep("touch", ROBOT, touch_outcome(found, tie), touched, command)

@@ -7,6 +7,7 @@ shows them, arrivals by a tracker beside the cell. The tables that a command can
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.bench.cell import FLANGE_FROM_CAMERA, Cell
-from tiepoint.bench.demo_bench import DemoBench
+from tiepoint.bench.demo_bench import BEGIN, DemoBench
 from tiepoint.bench.demo_picks import Setup
 from tiepoint.bench.eye import camera_from_plane
 from tiepoint.bench.robot import Robot, typed
@@ -81,6 +82,11 @@ def _table(path: Path, head: str, rows: Sequence[Sequence[object]], decimals: in
     write_atomic(path, ("\n".join([head, *lines]) + "\n").encode())
 
 
+def _taken(k: int) -> str:
+    """Return when the k-th row of a table was taken, in the demo's own time: after the order, before the acceptance."""
+    return (BEGIN + timedelta(hours=1, seconds=15 * k)).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
 # --- the tool point ------------------------------------------------------------------------------------------------
 
 
@@ -128,8 +134,8 @@ def _touched(place: Place, cell: Cell, tie: Tie) -> TouchProof:
     on_plane = np.column_stack([points, np.zeros(len(points))])
     touched = cell.robot.touch(on_plane, np.random.default_rng([cell.seed, 81])).shown_mm
     shown = np.round(touched[:, :2], 2)
-    rows = [[float(v) for v in (*a, *b)] for a, b in zip(points, shown, strict=True)]
-    _table(place("robot/touched.csv"), "from_x,from_y,to_x,to_y", rows, 2)
+    rows = [[*map(float, (*a, *b)), _taken(k)] for k, (a, b) in enumerate(zip(points, shown, strict=True))]
+    _table(place("robot/touched.csv"), "from_x,from_y,to_x,to_y,time", rows, 2)
     check = check_touches(tie, points, shown, TOLERANCE_MM)
     errors = [p.error_mm for p in check.points if p.error_mm is not None]
     return TouchProof(
@@ -162,7 +168,8 @@ def _worst(robot: Robot, tie: Tie) -> float:
 def _repeated(place: Place, cell: Cell) -> tuple[PoseProof, ...]:
     """Return AP and RP at five poses, each reached 30 times, beside those of the robot as it is."""
     rng = np.random.default_rng([cell.seed, 82])
-    cycles, truth, rows = [], [], []
+    cycles, truth = [], []
+    rows: list[tuple[object, ...]] = []
     for k, at in enumerate(POSES_MM):
         commanded = cell.robot.tool_over(*at)
         reached = np.array([cell.robot.go(commanded, rng).tool.translation_mm for _ in range(CYCLES)])
@@ -170,8 +177,11 @@ def _repeated(place: Place, cell: Cell) -> tuple[PoseProof, ...]:
         to = commanded.translation_mm
         cycles.append(Cycles(f"P{k + 1}", told, to))
         truth.append(_true_figures(cell.robot, commanded, rng))
-        rows += [(f"P{k + 1}", *map(float, place_mm), *map(float, to)) for place_mm in told]
-    head = "pose,x_mm,y_mm,z_mm,commanded_x_mm,commanded_y_mm,commanded_z_mm"
+        rows += [
+            (f"P{k + 1}", *map(float, place_mm), *map(float, to), _taken(len(rows) + j))
+            for j, place_mm in enumerate(told)
+        ]
+    head = "pose,x_mm,y_mm,z_mm,commanded_x_mm,commanded_y_mm,commanded_z_mm,time"
     _table(place("robot/cycles.csv"), head, rows, 3)
     study = study_pose(cycles, u_mm=U_TRACKER_MM)
     return tuple(PoseProof(p.name, p.ap, p.rp, *true) for p, true in zip(study.poses, truth, strict=True) if p.ap)

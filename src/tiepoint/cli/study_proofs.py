@@ -85,7 +85,7 @@ def _decisions(data: Path, by: str) -> "list[Decision]":
 
 
 def _agreement_lines(study: "AgreementStudy") -> Iterator[str]:
-    from tiepoint.studies.trial import per_cent
+    from tiepoint.studies.wording import per_cent
 
     if study.classes:
         head = ("class", "parts", "wrong", "95 % interval", "called by name")
@@ -96,7 +96,7 @@ def _agreement_lines(study: "AgreementStudy") -> Iterator[str]:
 
 
 def _class_row(seen: "ClassAgreed") -> tuple[str, ...]:
-    from tiepoint.studies.trial import per_cent
+    from tiepoint.studies.wording import per_cent
 
     w = seen.wrong
     named = "" if seen.named is None else f"{seen.named.events} of {seen.named.n}"

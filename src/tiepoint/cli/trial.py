@@ -221,7 +221,7 @@ def _lines(study: "TrialStudy") -> Iterator[str]:
 
 
 def _row(seen: "ClassSeen") -> tuple[str, ...]:
-    from tiepoint.studies.trial import per_cent
+    from tiepoint.studies.wording import per_cent
 
     counts = map(str, (seen.n, seen.showings, *seen.counts, seen.wrong.events))
     return (seen.name, seen.truth, *counts, per_cent(seen.wrong.at_most))

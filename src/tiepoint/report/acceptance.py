@@ -31,6 +31,7 @@ from tiepoint.report.study_rows import of_all
 from tiepoint.station.matrix import Found, Line, in_all
 from tiepoint.station.requirements import Characteristic, Influence, Requirement
 from tiepoint.studies.trial import VERDICTS
+from tiepoint.studies.wording import unit_said
 
 _WORDS = (
     "Shown: the end of the study's 95 % interval that is against it keeps what was agreed. Not shown: it does not, "
@@ -269,7 +270,7 @@ def _interval(found: Found, is_share: bool) -> str:
     three = (found.value, found.low, found.high)
     place = decimals_of(max((abs(v) for v in three if math.isfinite(v)), default=0.0), 3)
     value, low, high = (_put(v, place, is_share) for v in three)
-    unit = f" {found.unit}" if found.unit else ""
+    unit = f" {unit_said(found.unit)}" if found.unit else ""
     if low == high == value:
         return f"{value}{unit}, at both ends of its interval too"
     return f"{'' if math.isnan(found.value) else value + ' '}({low} to {high}){unit}"
@@ -285,7 +286,7 @@ def _asked(asked: Requirement) -> str:
     limit = asked.most if asked.most is not None else asked.least
     if limit is None:
         return ""
-    unit = {"type1": "", "times": " s"}.get(asked.by, f" {asked.unit}")
+    unit = {"type1": "", "times": " s"}.get(asked.by, f" {unit_said(asked.unit)}")
     return f"{'≥' if asked.most is None else '≤'} {of_all(limit) if asked.by in _SHARES else f'{limit:g}{unit}'}"
 
 

@@ -28,6 +28,7 @@ from tiepoint.report.study_numbers import worked
 from tiepoint.report.study_rows import Row, Worked
 from tiepoint.report.trial_page import MOST_SHOWN
 from tiepoint.station.kept import KeptStudy
+from tiepoint.studies.wording import unit_said
 
 _RECORD = re.compile(r"record (\d+)")
 
@@ -94,7 +95,7 @@ def _row(study: KeptStudy, found: Worked, row: Row) -> tuple[Cell, ...]:
     how = None
     if found.formula is not None and row.numbers:
         how = Recompute(found.formula, inputs_of(study, found), row.numbers)
-    value = "not tried" if row.value is None else row.said or f"{_number(row.value)} {row.unit}".strip()
+    value = "not tried" if row.value is None else row.said or f"{_number(row.value)} {unit_said(row.unit)}".strip()
     alone = row.low is None and row.high is None
     interval = "" if alone or row.low == row.high else f"{_end(row.low)} to {_end(row.high)}"
     return cells(row.name, value, interval, row.asked, Cell(row.told, how=how))
@@ -142,7 +143,10 @@ def _thumbnail(worst: Mapping[str, Any], overlay: str, seen: Mapping[str, int]) 
 
 def _said(worst: Mapping[str, Any]) -> str:
     kind = f", {worst['kind']}" if worst["kind"] else ""
-    margin = "" if worst["margin"] is None else f", {worst['nearest']} {worst['margin']:+.1f} u from its limit"
+    margin = ""
+    if worst["margin"] is not None:
+        way = "within" if worst["margin"] >= 0 else "beyond"
+        margin = f", {worst['nearest']} {abs(worst['margin']):.1f} u {way} its limit"
     return f"{worst['part']} is {worst['truth']}{kind}, and was judged: {worst['verdict']}{margin} ({worst['where']})"
 
 

@@ -10,10 +10,10 @@ from tiepoint.foundation.rounding import short
 from tiepoint.model.decide import Limits, Verdict, acceptance_limits
 from tiepoint.report import svg
 from tiepoint.report.figures import nice_step
+from tiepoint.studies.trial import VERDICTS
 
 Array = NDArray[np.float64]
 
-VERDICTS: tuple[Verdict, ...] = ("conforms", "undecided", "rejected", "unread")
 
 STRIP_WIDTH = 120.0
 STRIP_HEIGHT = 20.0

@@ -22,6 +22,7 @@ from tiepoint.report.story import (
     outcome,
     reading_checks,
 )
+from tiepoint.studies.trial import VERDICTS
 
 
 def plates_section(story: Story) -> str:
@@ -75,13 +76,13 @@ def _decision_note() -> str:
 
 
 def _confusion(found: Outcome) -> str:
-    heads = [("In truth", "")] + [(charts.verdict(v), "n") for v in charts.VERDICTS] + [("all", "n")]
+    heads = [("In truth", "")] + [(charts.verdict(v), "n") for v in VERDICTS] + [("all", "n")]
     rows = []
     for label, good in (("good", True), ("bad", False)):
-        counts = [found.of(good, v) for v in charts.VERDICTS]
-        cells = [_count(n, _wrong(good, v)) for n, v in zip(counts, charts.VERDICTS, strict=True)]
+        counts = [found.of(good, v) for v in VERDICTS]
+        cells = [_count(n, _wrong(good, v)) for n, v in zip(counts, VERDICTS, strict=True)]
         rows.append((tables.name(label), *cells, tables.Cell(str(sum(counts)), "n")))
-    totals = [tables.Cell(str(found.of(None, v)), "n") for v in charts.VERDICTS]
+    totals = [tables.Cell(str(found.of(None, v)), "n") for v in VERDICTS]
     rows.append((tables.name("all"), *totals, tables.Cell(str(found.n), "n")))
     return scroll(tables.table(heads, rows, lead=2)) + note(
         f"Escapes: {found.escapes} of {found.of(None, 'conforms')} that conform. "
@@ -142,7 +143,7 @@ def limits_words(limits: Limits) -> str:
 
 
 def _key() -> str:
-    marks = " ".join(charts.verdict(v) for v in charts.VERDICTS)
+    marks = " ".join(charts.verdict(v) for v in VERDICTS)
     return (
         f'<p class="legend">{marks}<span class="tick">truth</span><span class="limit">limit, guard band hatched</span>'
         '<span class="bar-key">reading less truth ± <span class="q">U</span></span>'

@@ -25,7 +25,8 @@ class ReportLink:
 
 def states_sentence(link: ReportLink) -> str:
     """Return how many requirements are shown, which are not, and which were not tried."""
-    untried = f" Not tried before the station is on duty: {', '.join(link.not_tried)}." if link.not_tried else ""
+    duty = "which only a station on duty can show"
+    untried = f" Not tried: {', '.join(link.not_tried)}, {duty}." if link.not_tried else ""
     return f"{counted(len(link.shown), 'requirement')} of the order shown{_missing(link)}.{untried}"
 
 

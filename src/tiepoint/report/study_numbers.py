@@ -11,7 +11,7 @@ from typing import Any
 
 from tiepoint.documents.revived import revived
 from tiepoint.foundation.errors import UnusableDocument
-from tiepoint.foundation.rounding import MINUS, decimals_of, fixed
+from tiepoint.foundation.rounding import decimals_of, fixed
 from tiepoint.report.proof_pictures import agreement_picture, capability_picture, lengths_picture
 from tiepoint.report.risk_numbers import limits_numbers
 from tiepoint.report.robot_numbers import pose_numbers, touch_numbers
@@ -27,6 +27,7 @@ from tiepoint.studies.rr import RrStudy
 from tiepoint.studies.stability import StabilityStudy
 from tiepoint.studies.trial import TrialStudy
 from tiepoint.studies.type1 import Type1Study
+from tiepoint.studies.wording import per_cent, signed, unit_said
 
 
 def worked(kind: str, outcome: Mapping[str, Any]) -> Worked:
@@ -49,7 +50,7 @@ def _any_figures(outcome: Mapping[str, Any], path: str = "") -> Iterator[Row]:
 
 def _to_place(value: float, scatter: float, unit: str) -> str:
     """Return a value to the place of the second figure of its scatter."""
-    return f"{fixed(value, decimals_of(scatter))} {unit}".strip()
+    return f"{fixed(value, decimals_of(scatter))} {unit_said(unit)}".strip()
 
 
 def _measured(data: Measured, *names: str) -> dict[str, Sequence[Any]]:
@@ -88,7 +89,7 @@ def _rr(outcome: Mapping[str, Any]) -> Worked:
             f"components.{k}.sd",
             c.sd,
             study.unit,
-            told=f"{100 * c.share_of_variance:.3g} % of the variance",
+            told=f"{per_cent(c.share_of_variance)} of the variance",
         )
         for k, c in enumerate(study.components)
     ]
@@ -171,7 +172,7 @@ def _lengths(outcome: Mapping[str, Any]) -> Worked:
         ]
     for k, place in enumerate(study.places):
         numbers = {f"places.{k}.mean": place.mean, f"places.{k}.largest": place.largest}
-        told = f"largest {f'{place.largest:+.3g}'.replace('-', MINUS)}, {place.n} lengths"
+        told = f"largest {signed(place.largest)}, {place.n} lengths"
         name = f"mean error, {place.by} {place.level}"
         rows.append(Row(name, place.mean, unit=study.unit, numbers=numbers, told=told))
     data = study.data

@@ -8,6 +8,7 @@ from typing import Any
 from tiepoint.studies.figure import Figure
 from tiepoint.studies.limits import share
 from tiepoint.studies.rates import Rate
+from tiepoint.studies.wording import per_cent, unit_said
 
 Columns = Mapping[str, Sequence[Any]]
 
@@ -51,7 +52,7 @@ def of_all(part: float) -> str:
     """Return a share of parts or of a tolerance to three figures: in per cent, or of a million where it is small."""
     if part == 0:
         return "0 %"
-    return f"{100 * part:.3g} %" if part >= 0.0005 else share(part)
+    return per_cent(part) if part >= 0.0005 else share(part)
 
 
 def finite(numbers: Mapping[str, float | None]) -> dict[str, float]:
@@ -75,7 +76,7 @@ def rate_row(name: str, path: str, rate: Rate, asked: str = "") -> Row:
     """Return the row of a rate, in per cent."""
     ends = {end: getattr(rate, end) for end in ("events", "n", "value", "low", "high", "at_least", "at_most")}
     numbers = finite({f"{path}.{end}": v for end, v in ends.items()}) if rate.n else {}
-    told = f"{rate.events} of {rate.n}, at most {100 * rate.at_most:.3g} % one-sided"
+    told = f"{rate.events} of {rate.n}, at most {per_cent(rate.at_most)} one-sided"
     return of_100(Row(name, rate.value, rate.low, rate.high, "", numbers, asked, told))
 
 
@@ -92,9 +93,9 @@ def at_least(least: float | None) -> str:
 
 def at_most(most: float | None, unit: str = "") -> str:
     """Return how an upper limit is asked for."""
-    return "" if most is None else f"≤ {most:g} {unit}".strip()
+    return "" if most is None else f"≤ {most:g} {unit_said(unit)}".strip()
 
 
 def share_asked(most: float | None) -> str:
     """Return how a largest share is asked for."""
-    return "" if most is None else f"≤ {100 * most:.3g} %"
+    return "" if most is None else f"≤ {per_cent(most)}"

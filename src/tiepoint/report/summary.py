@@ -29,6 +29,7 @@ from tiepoint.report.report_link import link_block
 from tiepoint.report.robot_sections import robot_section
 from tiepoint.report.story import WHY_ABOVE, Coverage, Outcome, Story, TieStory, coverage, outcome, reading_checks
 from tiepoint.report.tie_sections import lengths_section, others_section, target_section, tie_section
+from tiepoint.studies.trial import VERDICTS
 
 Section = Callable[[Story], str]
 
@@ -124,7 +125,7 @@ def _what_limits(story: Story) -> str:
 def _counts(found: Outcome) -> str:
     items = "".join(
         f"<div><dt>{charts.verdict(v)}</dt><dd>{found.of(None, v)}</dd></div>"
-        for v in charts.VERDICTS
+        for v in VERDICTS
         if found.of(None, v) or v != "unread"
     )
     return f'{heading("Plates", f"{found.n} in all")}<dl class="counts">{items}</dl>'

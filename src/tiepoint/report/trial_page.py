@@ -5,7 +5,8 @@ from collections.abc import Mapping, Sequence
 from tiepoint.report import charts, look, tables
 from tiepoint.report.page_parts import block, esc, note, say, scroll, sheet
 from tiepoint.report.trial_picture import margins
-from tiepoint.studies.trial import VERDICTS, ClassSeen, PartSeen, TrialStudy, margin_said, per_cent
+from tiepoint.studies.trial import VERDICTS, ClassSeen, PartSeen, TrialStudy, margin_said
+from tiepoint.studies.wording import per_cent
 
 MOST_SHOWN = 60
 """Parts of a trial whose pictures are kept and shown, on its page as in a report; others are told by name."""

@@ -45,6 +45,7 @@ from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Entry, Ledger, has_ledger
 from tiepoint.station.naming import act_of
 from tiepoint.studies.risks import Undecided
+from tiepoint.studies.wording import unit_said
 
 REQUIREMENTS = "requirements.toml"
 AGREE = "agree"
@@ -382,7 +383,7 @@ def in_unit(value: float, unit: str, asked: str) -> float:
     for per in (MM_PER, _MM2_PER):
         if unit in per and asked in per:
             return value * per[unit] / per[asked]
-    raise ValueError(f"it is in {unit}, and what is asked for is in {asked}")
+    raise ValueError(f"it is in {unit_said(unit)}, and what is asked for is in {unit_said(asked)}")
 
 
 def _range(limits: Limits) -> str:

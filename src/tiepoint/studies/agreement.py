@@ -23,7 +23,7 @@ from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.studies.checks import Check
 from tiepoint.studies.figure import Figure
 from tiepoint.studies.rates import CONFIDENCE, Agreed, Rate, agreed, rate
-from tiepoint.studies.trial import per_cent
+from tiepoint.studies.wording import per_cent
 
 Array = NDArray[np.float64]
 
@@ -153,7 +153,8 @@ def study_agreement(
 def _convention(confidence: float) -> str:
     return (
         "A miss is a bad part that passes in any of its repeats, a false alarm a good one that does not in any; n "
-        f"counts distinct parts; intervals by Clopper and Pearson, {confidence:.0%}; κ over all decisions, good or not."
+        f"counts distinct parts; intervals by Clopper and Pearson, {per_cent(confidence)}; κ over all decisions, good "
+        "or not."
     )
 
 

@@ -25,6 +25,7 @@ from tiepoint.foundation.errors import UnusableInput
 from tiepoint.foundation.sources import effective_dof
 from tiepoint.studies.checks import Check
 from tiepoint.studies.figure import Figure
+from tiepoint.studies.wording import per_cent
 
 COVERAGE = 2.0
 MOST_SYSTEM, MOST_PROCESS = 0.15, 0.30
@@ -190,7 +191,7 @@ def study_capability(
         convention=(
             f"In the manner of ISO 22514-7 and VDA 5: U = {COVERAGE:g}u, Q = 2U/T with T = {tolerance:g} {unit}; of "
             "repeatability on a reference, resolution and repeatability on parts the largest counts; capable by the "
-            f"point values, Q_MS at most {_per_cent(most_system)} and Q_MP at most {_per_cent(most_process)}."
+            f"point values, Q_MS at most {per_cent(most_system)} and Q_MP at most {per_cent(most_process)}."
             + (
                 " A u without degrees of freedom is taken as known."
                 if any(c.stated_dof is None for c in causes)
@@ -306,17 +307,13 @@ def _checks(causes: Sequence[Cause], missing: Sequence[str]) -> Iterable[Check]:
         yield Check("resolution", False, "The resolution is coarser than the repeatability: show more digits.")
 
 
-def _per_cent(share: float) -> str:
-    return f"{100 * share:.3g} %"
-
-
 def _sentences(study: CapabilityStudy, unit: str) -> Iterable[str]:
     for name, symbol, found in (("system", "Q_MS", study.system), ("process", "Q_MP", study.process)):
         if found is None:
             yield "No cause of the process was stated, so of the measuring process nothing is shown."
         elif missing := study.missing(name == "process"):
             yield (
-                f"Of the measuring {name} nothing is shown: {symbol} is {_per_cent(found.q.value)} or more, and not "
+                f"Of the measuring {name} nothing is shown: {symbol} is {per_cent(found.q.value)} or more, and not "
                 f"stated {'is' if len(missing) == 1 else 'are'} {'; '.join(missing)}."
             )
         else:
@@ -326,14 +323,14 @@ def _sentences(study: CapabilityStudy, unit: str) -> Iterable[str]:
 
 def _judged(name: str, symbol: str, found: Capable, unit: str) -> str:
     smallest = f"the smallest tolerance that it is good for is {found.smallest_tolerance.value:.3g} {unit}"
-    figures = f"{symbol} is {_per_cent(found.q.value)} of at most {_per_cent(found.most)}"
+    figures = f"{symbol} is {per_cent(found.q.value)} of at most {per_cent(found.most)}"
     if not found.by_point:
         return f"The measuring {name} is not capable: {figures}; {smallest}."
     if found.shown:
         return f"The measuring {name} is capable: {figures}; {smallest}."
     return (
         f"The measuring {name} is capable by the point value alone: {figures}, and with {found.dof:.3g} degrees of "
-        f"freedom it may be up to {_per_cent(found.q.high)}, so by its interval that is not shown; {smallest}, by the "
+        f"freedom it may be up to {per_cent(found.q.high)}, so by its interval that is not shown; {smallest}, by the "
         "point value too."
     )
 
@@ -348,10 +345,10 @@ def _next(study: CapabilityStudy) -> str:
         least = max(study.rows, key=lambda r: _share(r, of_process) ** 2 / r.dof)
         return f"Next: know {least.name} better, by more readings: its {least.dof:.3g} degrees of freedom are few."
     if study.good and of_process:
-        return f"Next: watch {row.name}, {_per_cent(share)} of the variance, by a stability study."
+        return f"Next: watch {row.name}, {per_cent(share)} of the variance, by a stability study."
     if study.good:
         return "Next: study real parts, put in anew, as the process is (repeatability on parts, loading, temperature)."
-    return f"Next: reduce {row.name} first: it makes {_per_cent(share)} of the variance."
+    return f"Next: reduce {row.name} first: it makes {per_cent(share)} of the variance."
 
 
 def _share(row: CauseRow, of_process: bool) -> float:

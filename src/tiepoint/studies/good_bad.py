@@ -19,6 +19,7 @@ from scipy import special
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.studies.checks import Check, without_outliers
 from tiepoint.studies.rates import CONFIDENCE, Rate, more_parts, rate
+from tiepoint.studies.wording import per_cent
 
 Array = NDArray[np.float64]
 Side = Literal["upper", "lower", "both"]
@@ -27,7 +28,7 @@ FEWEST_GOOD = 10
 
 _CONVENTION = (
     "Limits of readings, free of any law of their distribution: the shares kept and stopped are those of order "
-    "statistics (Wilks 1941), with {confidence:.0%} confidence each; one reading for each distinct part."
+    "statistics (Wilks 1941), with {confidence} confidence each; one reading for each distinct part."
 )
 
 
@@ -101,7 +102,7 @@ def study_good_bad(
         gaps=gaps,
         in_u=min(gaps.values()) / u if u and gaps else None,
         confidence=confidence,
-        convention=_CONVENTION.format(confidence=confidence),
+        convention=_CONVENTION.format(confidence=per_cent(confidence)),
         checks=(without_outliers(x, tuple(f"good part {k + 1}" for k in range(x.size)), "the good parts"),),
         good=_good(kept, escapes, most_escapes, most_false),
         sentences=(),
@@ -180,18 +181,18 @@ def _good(kept: float, escapes: Rate | None, most_escapes: float | None, most_fa
 def _found(found: GoodBadLimits) -> list[str]:
     parts = [f"at least {found.lower:.6g}" if found.lower is not None else ""]
     parts.append(f"at most {found.upper:.6g}" if found.upper is not None else "")
-    sure = f"{found.confidence:.0%}"
+    sure = per_cent(found.confidence)
     kept = found.n_good - found.good_lost
     said = [
         f"A reading of {' and '.join(filter(None, parts))} keeps {kept} of {found.n_good} good "
-        f"parts, and with {sure} confidence at least {100 * found.good_kept:.3g} % of all good ones."
+        f"parts, and with {sure} confidence at least {per_cent(found.good_kept)} of all good ones."
     ]
     if found.escapes is None:
         said.append("No bad part was measured: that bad ones lie beyond is not tried.")
     else:
         said.append(
             f"{found.escapes.events} of {found.n_bad} bad parts pass it; with {sure} confidence at most "
-            f"{100 * found.escapes.at_most:.3g} % of all bad ones do."
+            f"{per_cent(found.escapes.at_most)} of all bad ones do."
         )
     for name, gap in found.gaps.items():
         if gap <= 0:
@@ -199,7 +200,7 @@ def _found(found: GoodBadLimits) -> list[str]:
     if found.in_u is not None and 0 < found.in_u < 4:
         said.append(
             f"The gap is {found.in_u:.2g} u wide: measuring alone carries a part from its edge to the limit in "
-            f"{100 * float(special.ndtr(-found.in_u / 2)):.2g} % of cases."
+            f"{per_cent(float(special.ndtr(-found.in_u / 2)), 2)} of cases."
         )
     return said
 
@@ -208,13 +209,13 @@ def _agreed(found: GoodBadLimits, most_escapes: float | None, most_false: float 
     said = []
     if most_escapes is not None:
         if found.escapes is None:
-            said.append(f"At most {100 * most_escapes:g} % of bad parts passing: not tried.")
+            said.append(f"At most {per_cent(most_escapes)} of bad parts passing: not tried.")
         else:
             word = "shown" if found.escapes.at_most <= most_escapes else "not shown"
-            said.append(f"At most {100 * most_escapes:g} % of bad parts passing: {word}.")
+            said.append(f"At most {per_cent(most_escapes)} of bad parts passing: {word}.")
     if most_false is not None:
         word = "shown" if 1 - found.good_kept <= most_false else "not shown"
-        said.append(f"At most {100 * most_false:g} % of good parts not passing: {word}.")
+        said.append(f"At most {per_cent(most_false)} of good parts not passing: {word}.")
     return said
 
 

@@ -20,6 +20,7 @@ from tiepoint.foundation.sources import coverage_factor
 from tiepoint.studies.checks import Check, without_outliers
 from tiepoint.studies.figure import Figure
 from tiepoint.studies.measured import demand_not_pasted
+from tiepoint.studies.wording import signed, unit_said
 
 Array = NDArray[np.float64]
 
@@ -243,10 +244,10 @@ def _checks(data: KnownLengths, errors: Array, allowed: Array | None) -> Iterabl
 
 
 def _sentences(study: LengthsStudy, data: KnownLengths, unit: str) -> Iterable[str]:
-    k = study.worst
+    k, unit = study.worst, unit_said(unit)
     yield (
-        f"The largest error is {study.errors[k]:+.3g} {unit} on {data.known[k]:.6g} {unit} ({data.where[k]}: position "
-        f"{data.position[k]}, orientation {data.orientation[k]}, height {data.height[k]})."
+        f"The largest error is {signed(study.errors[k])} {unit} on {data.known[k]:.6g} {unit} ({data.where[k]}: "
+        f"position {data.position[k]}, orientation {data.orientation[k]}, height {data.height[k]})."
     )
     n = study.errors.size
     if study.within is not None and study.shown is not None:
@@ -254,7 +255,7 @@ def _sentences(study: LengthsStudy, data: KnownLengths, unit: str) -> Iterable[s
     if study.missing:
         yield f"Not looked at: {'; '.join(study.missing)}."
     if study.scale is not None and (study.scale.low > 0 or study.scale.high < 0):
-        yield f"Errors grow with length, by {100 * study.scale.value:+.2g} % of it: the scale is off."
+        yield f"Errors grow with length, by {signed(100 * study.scale.value, 2)} % of it: the scale is off."
     yield from _heights(study, unit)
     yield _next(study)
 
@@ -264,8 +265,8 @@ def _heights(study: LengthsStudy, unit: str) -> Iterable[str]:
     if len(means) > 1:
         low, high = min(means, key=lambda p: p.mean), max(means, key=lambda p: p.mean)
         yield (
-            f"The mean error is {low.mean:+.2g} {unit} at height {low.level} and {high.mean:+.2g} {unit} at height "
-            f"{high.level}."
+            f"The mean error is {signed(low.mean, 2)} {unit} at height {low.level} and {signed(high.mean, 2)} {unit} "
+            f"at height {high.level}."
         )
 
 

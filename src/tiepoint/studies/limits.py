@@ -30,6 +30,7 @@ from tiepoint.studies.risks import (
     worst_risks,
     zones_by_guard,
 )
+from tiepoint.studies.wording import unit_said
 
 Array = NDArray[np.float64]
 
@@ -39,6 +40,7 @@ CURVE = 31
 SHARED = frozenset({"tie", "station", "instrument"})
 """Scopes of sources whose error all parts of a station have in common."""
 
+TINY = "fewer than 0.1 of a million"
 _FEWEST = 10
 _WIDEST = 8.0
 """In u: the guard bands that are tried for agreed risks; beyond nothing changes."""
@@ -429,20 +431,26 @@ def _with_sentences(study: LimitsStudy, unit: str) -> LimitsStudy:
 
 def _rule_said(study: LimitsStudy, unit: str) -> list[str]:
     bare = study.without_guard.risks.average
-    said = [
-        f"Judged at the limits themselves, {share(bare.consumer)} of all parts are bad and accepted, "
-        f"{share(bare.producer)} good and rejected; {share(bare.bad)} are bad."
-    ]
+    shares = {"bad and accepted": bare.consumer, "good and rejected": bare.producer, "bad at all": bare.bad}
+    said = [f"Judged at the limits themselves, of all parts {_each(shares)}."]
     if study.by_rule is None:
         u = math.hypot(study.u_own, study.u_common)
         return [*said, prospect(u, study.dof, study.limits, unit).sentence]
     found = study.by_rule.risks.average
     consumer, producer = found.carried(study.undecided)
-    return [
-        *said,
-        f"With {study.limits.rule} a reading conforms {between(study.by_rule.accept, unit)}: {share(consumer)} "
-        f"are bad and accepted, {share(producer)} good and not accepted, {share(found.undecided)} undecided.",
-    ]
+    shares = {"bad and accepted": consumer, "good and not accepted": producer, "undecided": found.undecided}
+    reads = f"With {study.limits.rule} a reading conforms {between(study.by_rule.accept, unit)}"
+    return [*said, f"{reads}: {_each(shares)}."]
+
+
+def _each(shares: Mapping[str, float]) -> str:
+    """Return what share of the parts is what; in one breath where all shares are too small to be told apart."""
+    said = {what: share(value) for what, value in shares.items()}
+    if set(said.values()) == {TINY}:
+        *others, last = said
+        return f"{TINY} each are {', '.join(others)}, or {last}"
+    (first, most), *others_said = said.items()
+    return ", ".join([f"{most} are {first}", *(f"{told} {what}" for what, told in others_said)])
 
 
 def _agreed_said(study: LimitsStudy, unit: str) -> list[str]:
@@ -461,7 +469,7 @@ def _agreed_said(study: LimitsStudy, unit: str) -> list[str]:
     least, most = ("consumer's", "producer's")[:: 1 if study.undecided == "not-accepted" else -1]
     return [
         f"No limit keeps both agreed risks at the 95 %-worst station: the {least} needs a guard band of at least "
-        f"{study.narrowest:.3g} {unit}, the {most} one of at most {study.widest:.3g} {unit}."
+        f"{study.narrowest:.3g} {unit_said(unit)}, the {most} one of at most {study.widest:.3g} {unit_said(unit)}."
     ]
 
 
@@ -473,6 +481,9 @@ def _common_said(study: LimitsStudy) -> list[str]:
         ]
     found = (study.by_rule or study.without_guard).risks
     zero, worst = (r.carried(study.undecided) for r in (found.no_error, found.worst))
+    if {share(risk) for risk in (*zero, *worst)} == {TINY}:
+        both = f"each of both risks is {TINY}, without a common error and at the 95 %-worst station"
+        return [f"Of u, {study.u_common:.3g} is common to all parts of a station: {both}."]
     return [
         f"Of u, {study.u_common:.3g} is common to all parts of a station: bad and accepted are {share(zero[0])} "
         f"at a station without common error and {share(worst[0])} at the 95 %-worst one; good and not accepted "
@@ -500,6 +511,7 @@ def _next(study: LimitsStudy, unit: str) -> str:
 def between(accept: tuple[float | None, float | None], unit: str) -> str:
     """Return an interval in words."""
     low, high = accept
+    unit = unit_said(unit)
     if low is None:
         return f"up to {high:.6g} {unit}"
     return f"from {low:.6g} {unit} on" if high is None else f"from {low:.6g} to {high:.6g} {unit}"
@@ -511,7 +523,7 @@ def share(value: float) -> str:
         return "none"
     if value >= 0.0005:
         return f"{_two(100 * value)} %"
-    return f"{_two(1e6 * value)} of a million" if value >= 5e-8 else "fewer than 0.1 of a million"
+    return f"{_two(1e6 * value)} of a million" if value >= 5e-8 else TINY
 
 
 def _two(value: float) -> str:

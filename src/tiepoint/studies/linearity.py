@@ -19,8 +19,9 @@ from scipy import stats
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.foundation.sources import coverage_factor, effective_dof
 from tiepoint.studies.checks import LEVEL, Check, independence, normality, without_outliers
-from tiepoint.studies.figure import Figure, counted, told
+from tiepoint.studies.figure import Figure, counted
 from tiepoint.studies.measured import Measured
+from tiepoint.studies.wording import p_said, told, unit_said
 
 Array = NDArray[np.float64]
 
@@ -318,9 +319,9 @@ def _straight(study: LinearityStudy) -> Check:
     if study.fit_p is None:
         return Check("straight", None, "Without repeats it cannot be asked whether a line suffices.")
     if study.fit_p < LEVEL:
-        told_bent = f"A line does not hold all references (p = {study.fit_p:.2g}): the parts' own errors, or a curve."
+        told_bent = f"A line does not hold all references ({p_said(study.fit_p)}): the parts' own errors, or a curve."
         return Check("straight", False, told_bent, study.fit_p)
-    return Check("straight", True, f"Nothing speaks against a line (p = {study.fit_p:.2g}).", study.fit_p)
+    return Check("straight", True, f"Nothing speaks against a line ({p_said(study.fit_p)}).", study.fit_p)
 
 
 def _even(study: LinearityStudy) -> Check:
@@ -330,12 +331,12 @@ def _even(study: LinearityStudy) -> Check:
         return Check("even scatter", None, "Too few repeats to ask whether the scatter is the same over the range.")
     p = float(stats.levene(*groups, center="median").pvalue)
     if p < LEVEL:
-        return Check("even scatter", False, f"The scatter differs over the range (p = {p:.2g}).", p)
-    return Check("even scatter", True, f"Nothing speaks against the same scatter over the range (p = {p:.2g}).", p)
+        return Check("even scatter", False, f"The scatter differs over the range ({p_said(p)}).", p)
+    return Check("even scatter", True, f"Nothing speaks against the same scatter over the range ({p_said(p)}).", p)
 
 
 def _sentences(study: LinearityStudy) -> list[str]:
-    unit = f" {study.unit}" if study.unit else ""
+    unit = f" {unit_said(study.unit)}" if study.unit else ""
     changes = "changes" if study.slope_p < 1 - _P else "does not show that it changes"
     said = [
         f"The bias {changes} over the range: slope {told(study.slope)}, intercept {told(study.intercept)}{unit}.",

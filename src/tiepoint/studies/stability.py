@@ -16,8 +16,9 @@ from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.foundation.sources import coverage_factor
 from tiepoint.studies.checks import LEVEL, Check, fine_enough, independence, normality, without_outliers
 from tiepoint.studies.control import LAMBDA, SHEWHART, WIDTH, ewma, run_length, sigma_of_singles
-from tiepoint.studies.figure import Figure, counted, told
+from tiepoint.studies.figure import Figure, counted
 from tiepoint.studies.measured import Measured, levels_of
+from tiepoint.studies.wording import p_said, told, unit_said
 
 Array = NDArray[np.float64]
 
@@ -261,17 +262,17 @@ def _between(points: _Points) -> Check:
     between = float(np.sum(points.counts * (points.values - mean) ** 2)) / (k - 1)
     p = float(special.fdtrc(k - 1, n - k, between / (pure / (n - k))))
     if p >= LEVEL:
-        return Check("sets alike", True, f"The sets differ by no more than their values scatter (p = {p:.2g}).", p)
+        return Check("sets alike", True, f"The sets differ by no more than their values scatter ({p_said(p)}).", p)
     ratio = math.sqrt(between / (pure / (n - k)))
-    said = f"The averages scatter {ratio:.2g} times as much as the values within the sets explain (p = {p:.2g})"
+    said = f"The averages scatter {ratio:.2g} times as much as the values within the sets explain ({p_said(p)})"
     return Check("sets alike", False, f"{said}: what a new loading or warm-up adds is not in σ.", p)
 
 
 def _sentences(study: StabilityStudy) -> list[str]:
-    unit = f" {study.unit}" if study.unit else ""
+    unit = f" {unit_said(study.unit)}" if study.unit else ""
     said = [_found(study)]
     does = "drifts" if study.drift_p < 1 - _P else "does not show a drift"
-    said.append(f"It {does}: from the first point to the last {told(study.drift)}{unit} (p = {study.drift_p:.2g}).")
+    said.append(f"It {does}: from the first point to the last {told(study.drift)}{unit} ({p_said(study.drift_p)}).")
     if study.most is not None:
         said.append(_verdict(study, unit))
     said += [c.sentence for c in study.checks if c.holds is False]

@@ -15,7 +15,9 @@ from tiepoint.foundation.errors import UnusableInput
 from tiepoint.model.decide import Verdict
 from tiepoint.model.record import Record
 from tiepoint.studies.checks import Check
+from tiepoint.studies.figure import counted
 from tiepoint.studies.rates import CONFIDENCE, Agreed, Rate, agreed, rate
+from tiepoint.studies.wording import per_cent
 
 Truth = Literal["good", "bad"]
 
@@ -178,7 +180,7 @@ def study_trial(
 def _convention(confidence: float) -> str:
     return (
         "n counts distinct parts, each by its worst showing; only conforms passes; intervals and bounds by Clopper and "
-        f"Pearson with {confidence:.0%} confidence, what was agreed is asked of the one-sided bound."
+        f"Pearson with {per_cent(confidence)} confidence, what was agreed is asked of the one-sided bound."
     )
 
 
@@ -271,11 +273,6 @@ def _gravity(part: PartSeen) -> tuple[bool, float]:
 # --- what is said about it -----------------------------------------------------------------------------------------
 
 
-def per_cent(value: float) -> str:
-    """Return a share in per cent with the digits that a bound needs."""
-    return f"{100 * value:.3g} %"
-
-
 def _sentences(study: TrialStudy, confidence: float) -> Iterable[str]:
     if study.in_both:
         yield _both_said(study)
@@ -286,12 +283,18 @@ def _sentences(study: TrialStudy, confidence: float) -> Iterable[str]:
         yield _rate_said(name, did, found, confidence)
     for one in study.asked:
         yield _asked_said(one)
-    for seen in study.classes:
-        if seen.asked is not None and not seen.asked.shown and len(study.classes) > 2:
-            yield f"Of {seen.name} alone ({seen.n} parts, {seen.wrong.events} wrong) it is not shown."
+    yield from _alone_said(study)
     if changed := sum(p.others > 0 for p in study.parts):
         yield f"{changed} parts were judged otherwise in another showing: look at what differs between their showings."
     yield _next(study)
+
+
+def _alone_said(study: TrialStudy) -> Iterable[str]:
+    """Yield in one sentence of which classes what was agreed of all is not shown."""
+    left = [c for c in study.classes if c.asked is not None and not c.asked.shown]
+    if left and len(study.classes) > 2:
+        each = [f"{c.name} ({counted(c.n, 'part')}, {c.wrong.events} wrong)" for c in left]
+        yield f"Of {' or '.join(filter(None, (', '.join(each[:-1]), each[-1])))} alone it is not shown."
 
 
 def _both_said(study: TrialStudy) -> str:
@@ -308,7 +311,7 @@ def _rate_said(name: str, did: str, found: Rate, confidence: float) -> str:
     if found.value is None:
         return f"No {name} part was tried: how many {did} is not tried."
     return (
-        f"{found.events} of {found.n} {name} parts {did}: {per_cent(found.value)}, {confidence:.0%} interval "
+        f"{found.events} of {found.n} {name} parts {did}: {per_cent(found.value)}, {per_cent(confidence)} interval "
         f"{per_cent(found.low)} to {per_cent(found.high)}, at most {per_cent(found.at_most)} one-sided."
     )
 

@@ -18,8 +18,9 @@ from scipy import optimize, special
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.foundation.sources import coverage_factor
 from tiepoint.studies.checks import Check, independence, normality, resolution_of, without_outliers
-from tiepoint.studies.figure import Figure, counted, told
+from tiepoint.studies.figure import Figure, counted
 from tiepoint.studies.measured import Measured
+from tiepoint.studies.wording import p_said, told, unit_said
 
 Array = NDArray[np.float64]
 
@@ -233,11 +234,11 @@ def _checks(data: Measured, x: Array, tolerance: float) -> tuple[Check, ...]:
 
 
 def _sentences(study: Type1Study) -> list[str]:
-    unit = f" {study.unit}" if study.unit else ""
+    unit = f" {unit_said(study.unit)}" if study.unit else ""
     said = [f"Cg is {told(study.cg)}, Cgk is {told(study.cgk)}, from {study.n} values."]
     apart = "more than" if study.bias_p < 0.05 else "no more than"
     said.append(
-        f"The bias is {told(study.bias)}{unit}, {apart} scatter and reference explain (p = {study.bias_p:.2g})."
+        f"The bias is {told(study.bias)}{unit}, {apart} scatter and reference explain ({p_said(study.bias_p)})."
     )
     said += [_verdict(study), *(c.sentence for c in study.checks if c.holds is False)]
     if study.u_reference == 0:
