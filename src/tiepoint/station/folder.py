@@ -22,11 +22,10 @@ from pydantic import Field
 
 from tiepoint.documents.files import check_format, read_document, read_text
 from tiepoint.foundation.errors import UnusableInput
-from tiepoint.recipe.tables import Name, Positive, Table
-from tiepoint.station.duty.table import DutyTable
-from tiepoint.station.wires.table import WiresTable
 from tiepoint.recipe.tables import Name, Table
 from tiepoint.station.cameras.table import CameraTable
+from tiepoint.station.duty.table import DutyTable
+from tiepoint.station.wires.table import WiresTable
 
 STATION = "station.toml"
 VARIANTS = "variants.csv"
