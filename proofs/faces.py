@@ -152,7 +152,8 @@ def _is_twin(part: PartTruth) -> bool:
 
 
 def _told_of(part: PartTruth) -> str:
-    lies = f"{part.plate.variant}, {part.laid.side_up} up, {100 * part.seen:.1f} % of it seen"
+    side = "turned over" if part.laid.turned_over else "face up"
+    lies = f"{part.plate.variant}, {side}, {100 * part.seen:.1f} % of it seen"
     return f"the plate at {_said(part.laid.middle_mm)} mm ({lies})"
 
 
