@@ -12,6 +12,7 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from time import monotonic_ns
+from typing import TYPE_CHECKING
 
 from tiepoint.documents.files import read_document, reason_of
 from tiepoint.foundation.errors import TiepointError, UnusableDocument, UnusableInput
@@ -23,6 +24,9 @@ from tiepoint.station.cameras.order import Expected, Judged, Matched, Order
 from tiepoint.station.cameras.parts import Parts, utc_of, worse
 from tiepoint.station.cameras.plain_files import read_plain
 from tiepoint.station.cameras.table import CameraTable, FolderTable, watched
+
+if TYPE_CHECKING:
+    from tiepoint.station.cameras.receiver import Receiver
 
 READ_AHEAD = 2
 _SILENT_NS = 10_000_000_000
@@ -51,6 +55,7 @@ class FolderCamera:
         self._wake = threading.Event()
         self._stop = threading.Event()
         self._threads: list[threading.Thread] = []
+        self.receiver = self._receiving(folder)
         self._link: tuple[Link, str] = ("waiting", "it was not started yet")
         self._alive_ns = monotonic_ns()
 
@@ -66,7 +71,8 @@ class FolderCamera:
         if self._threads and silent_ns > _SILENT_NS + self._settings.poll_s * 1e9:
             return "away", f"{self._root} has not answered for {silent_ns / 1e9:.0f} s"
         link, says = self._link
-        return link, "; ".join(filter(None, (says, self._inflow.says)))
+        receiving = self.receiver.says if self.receiver else ""
+        return link, "; ".join(filter(None, (says, self._inflow.says, receiving)))
 
     def start(self) -> None:
         """Set aside what is of before, and watch the folder from now on; it need not be there yet."""
@@ -75,6 +81,8 @@ class FolderCamera:
             self._root.mkdir(exist_ok=True, parents=self._table.comes_from == "push")
         if self._root.exists() and not self._root.is_dir():
             raise UnusableInput(f'the camera "{self.name}" is to watch {self._root}, which is no folder; name another')
+        if self.receiver is not None:
+            self.receiver.start()
         self._stop.clear()
         self._link = ("waiting", self._begun())
         self._alive_ns = monotonic_ns()
@@ -122,11 +130,20 @@ class FolderCamera:
         """Stop watching; what was let go of is still taken out of the folder."""
         self._stop.set()
         self._wake.set()
+        if self.receiver is not None:
+            self.receiver.stop()
         with self._changed:
             self._changed.notify_all()
         for thread in self._threads:
             if thread is not threading.current_thread():
                 thread.join(5)
+
+    def _receiving(self, folder: Path) -> "Receiver | None":
+        if self._table.receiver is None:
+            return None
+        from tiepoint.station.cameras.receiver import Receiver
+
+        return Receiver(self._table.receiver, self._settings, self._root, folder, self._wake.set)
 
     def _begun(self) -> str:
         try:

@@ -286,6 +286,8 @@ def _check_parts(table: CameraTable) -> None:
         home = "folder" if other == "receiver" else other
         if getattr(table, other) is not None and home != needed:
             raise said(other, f'is of no use to a camera with from = "{needed}"; take it away')
+    if table.receiver is not None and table.folder is not None and table.folder.holds == "shots":
+        raise said("receiver", "takes pictures, not folders; let the folder hold pictures, told apart by names")
     if table.lamps is not None and table.comes_from not in ("device", "genicam"):
         raise said("lamps", "are switched for a device or a GenICam camera alone: others take pictures unasked")
     if table.lamps is not None and table.lamps.kind == "genicam" and table.comes_from != "genicam":
