@@ -191,6 +191,26 @@ def test_what_is_younger_than_its_data_is_told_loudly(made, tmp_path):
     assert "Younger than the data" not in text_of(made.pdf)
 
 
+def test_a_study_of_a_table_leads_to_the_records_that_it_names(made, tmp_path):
+    """A row whose record says otherwise is of another list, and leads nowhere."""
+    vent = shutil.copytree(made.vent.folder, tmp_path / "vent")
+    with Ledger(open_station(vent).ledger_path) as ledger:
+        said = [(e.seq, e.body["verdict"]) for e in ledger.entries("record")]
+    other = {"conforms": "rejected"}
+    rows = [(f"p{k}", "good", verdict, seq) for k, (seq, verdict) in enumerate(said)]
+    rows[0] = (*rows[0][:2], other.get(said[0][1], "conforms"), said[0][0])
+    data = table(tmp_path / "decided.csv", ("part", "reference", "value", "record"), rows)
+    assert cli("study", "agreement", data, "--for", vent, "--of", "today").code in (0, 1)
+    cli("report", vent, "--out", tmp_path / "a.pdf", "--html", tmp_path / "a.html")
+    page = (tmp_path / "a.html").read_text(encoding="utf-8")
+    title = r'id="study-\d+"[^>]*>(?:(?!<section).)*?Agreement of decisions: today'
+    section = page[re.search(title, page, re.S).end() :]
+    told = section[section.index("Records that it is of") :].partition("</table>")[0]
+    led = {int(seq) for seq in re.findall(r'href="#e(\d+)"', told)}
+    assert {seq for seq, _ in said[1:]} <= led
+    assert said[0][0] not in led
+
+
 def test_wrong_parts_of_records_are_drawn_from_the_archive(made, tmp_path):
     """A trial of records keeps no pictures of its own: what the station kept of these shots is shown."""
     vent = shutil.copytree(made.vent.folder, tmp_path / "vent")

@@ -46,9 +46,16 @@ class Shots:
         """`kept`: the folder of each archived shot, by the entry of its record."""
         self.station, self.kept = station, kept
         self._prepared: dict[str, Prepared | None] = {}
+        self._last: tuple[int, Ran | None] = (0, None)
 
     def ran(self, record: Record) -> Ran | None:
         """Return a record's shot run again; None where its pictures or its recipe are no longer there."""
+        # What is accepted and its tie are drawn over the same shot, one after the other.
+        if self._last[0] != record.seq:
+            self._last = record.seq, self._ran(record)
+        return self._last[1]
+
+    def _ran(self, record: Record) -> Ran | None:
         prepared, folder = self._by(record.recipe_sha), self.kept.get(record.seq)
         if prepared is None or folder is None:
             return None

@@ -27,7 +27,7 @@ from tiepoint.station.archive import kept_of
 from tiepoint.station.dates import data_from, taken_of
 from tiepoint.station.folder import Station
 from tiepoint.station.judge import RUN, Run, runs_of
-from tiepoint.station.kept import KeptStudy, kept_studies
+from tiepoint.station.kept import KeptStudy
 from tiepoint.station.ledger import Entry, Ledger
 from tiepoint.station.made import made_of
 from tiepoint.station.matrix import Known, Line, matrix
@@ -164,10 +164,11 @@ def gather(station: Station, *, made_utc: str, sample: int, pictures: int = PICT
 
     Raises a `TiepointError` where nothing was agreed or accepted, or the ledger cannot be read.
     """
-    evidence = verify(station, sample=sample)
+    read = _Read()
+    evidence = verify(station, sample=sample, look=read.add)
     if not evidence.chain.holds:
         raise UnusableInput(f"no report can stand on this ledger: {evidence.chain.faults[0]}")
-    told = _told(station)
+    told = _told(station, read, evidence.made)
     if told.agreed is None:
         raise UnusableInput(
             f"nothing was agreed for {station.name}; write {station.folder / 'requirements.toml'}, and date it with "
@@ -214,20 +215,37 @@ def gather(station: Station, *, made_utc: str, sample: int, pictures: int = PICT
     )
 
 
-def _told(station: Station) -> _Told:
+class _Read:
+    """The entries of a ledger as they are read once: records as such, all others by their kind."""
+
+    def __init__(self) -> None:
+        self.records: list[Record] = []
+        self.written: dict[int, str] = {}
+        self.others: defaultdict[str, list[Entry]] = defaultdict(list)
+
+    def add(self, entry: Entry) -> None:
+        """Take the next entry, which is as it was written."""
+        if entry.kind == "record":
+            self.records.append(record_from(entry.body, f"entry {entry.seq}", vouched=True))
+            self.written[entry.seq] = entry.written_utc
+        else:
+            self.others[entry.kind].append(entry)
+
+
+def _told(station: Station, read: _Read, studies: tuple[KeptStudy, ...]) -> _Told:
+    records = tuple(read.records)
     with Ledger(station.ledger_place) as ledger:
-        entries = list(ledger.entries("record"))
-        records = tuple(record_from(e.body, f"entry {e.seq}", vouched=True) for e in entries)
-        return _Told(
-            agreed_requirements(station, ledger),
-            agreed_since(station, ledger),
-            tuple(kept_studies(station, ledger)),
-            records,
-            {e.seq: e.written_utc for e in entries},
-            tuple(ledger.entries("act")),
-            tuple(runs_of(list(ledger.entries(RUN)), records)),
-            {e.body["record"]: e for e in ledger.entries("archived")},
-        )
+        agreed, since = agreed_requirements(station, ledger), agreed_since(station, ledger)
+    return _Told(
+        agreed,
+        since,
+        studies,
+        records,
+        read.written,
+        tuple(read.others["act"]),
+        tuple(runs_of(read.others[RUN], records)),
+        {e.body["record"]: e for e in read.others["archived"]},
+    )
 
 
 def wrong_of(study: KeptStudy) -> list[Mapping[str, Any]]:

@@ -3,9 +3,14 @@
 import math
 import re
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from typing import Any
 
+from tiepoint.documents.grid import read_grid
+from tiepoint.documents.tables import plain_number
+from tiepoint.foundation.errors import TiepointError
 from tiepoint.foundation.rounding import fixed
+from tiepoint.model.record import Record
 from tiepoint.report.acceptance_evidence import KINDS, when
 from tiepoint.report.acceptance_story import AcceptanceStory, wrong_of
 from tiepoint.report.blocks import (
@@ -27,7 +32,7 @@ from tiepoint.report.blocks import (
 from tiepoint.report.study_numbers import worked
 from tiepoint.report.study_rows import Row, Worked
 from tiepoint.report.trial_page import MOST_SHOWN
-from tiepoint.station.kept import KeptStudy
+from tiepoint.station.kept import STUDIES, KeptStudy
 from tiepoint.studies.wording import unit_said
 
 _RECORD = re.compile(r"record (\d+)")
@@ -167,7 +172,7 @@ def _came_from(story: AcceptanceStory, study: KeptStudy, found: Worked) -> Itera
         facts.append(("Command", str(study.document["command"])))
     yield Facts(tuple(facts))
     entries = _entries(story, study, found)
-    told = f"{len(entries)} of the ledger" if entries else "none of the ledger: the study is of its table"
+    told = f"{len(entries)} of the ledger" if entries else "none that its data name: the study is of its table"
     kept = Cell("the study, as it was made", entry=study.act.seq)
     yield Grid(("Kept", "Records that it is of"), (cells(kept, Cell(told, entries=entries)),), frozenset(), (30, 70))
     if found.columns:
@@ -179,11 +184,34 @@ def _came_from(story: AcceptanceStory, study: KeptStudy, found: Worked) -> Itera
 
 
 def _entries(story: AcceptanceStory, study: KeptStudy, found: Worked) -> tuple[int, ...]:
-    """Return the entries of the ledger that a study's values came from; of a trial by the hashes of its pictures."""
+    """Return the entries of the ledger that a study's values came from; of a trial by the hashes of its pictures.
+
+    A table names them in a column `record`; a row leads to its record where that holds the row's value.
+    """
     told = (_RECORD.search(str(one)) for one in found.columns.get("where", ()))
     named = {seq for m in told if m is not None and (seq := int(m[1])) in story.written}
     if study.kind == "trial":
         seen = {p.pixels_sha256: r.seq for r in story.records for p in r.shot.pictures}
         parts = study.document["outcome"].get("parts", ())
         named |= {seen[sha] for part in parts for sha in part["worst"]["pictures"] if sha in seen}
-    return tuple(sorted(named))
+    return tuple(sorted(named | set(_named_in_table(story, study))))
+
+
+def _named_in_table(story: AcceptanceStory, study: KeptStudy) -> Iterator[int]:
+    data = study.document.get("data")
+    path = None if data is None else story.station.folder / STUDIES / str(data["file"])
+    if path is None or path.suffix == ".jsonl":
+        return
+    records = {str(record.seq): record for record in story.records}
+    with suppress(TiepointError):  # a table without these columns names no record
+        grid = read_grid(path, ("record", "value"))
+        for seq, value in zip(grid.texts("record"), grid.texts("value"), strict=True):
+            if seq in records and _holds(records[seq], value):
+                yield int(seq)
+
+
+def _holds(record: Record, value: str) -> bool:
+    """Whether a record says a value of a table: it may be a number of another list that stands under `record`."""
+    number = plain_number(value)
+    read = (r.value for r in record.readings if r.value is not None)
+    return value == record.verdict if number is None else any(math.isclose(v, number, rel_tol=1e-12) for v in read)

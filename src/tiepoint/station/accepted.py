@@ -13,6 +13,7 @@ import shutil
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -141,11 +142,16 @@ def _named_by(path: Path) -> Iterator[Path]:
 
 def content_sha(name: str, data: bytes) -> str:
     """Return the hash of a file's content: of what a document says, of any other file's bytes."""
+    if name.endswith((".json", ".toml")):
+        return _said_sha(name[-5:], data)
+    return hashlib.sha256(data).hexdigest()
+
+
+@lru_cache(maxsize=16)
+def _said_sha(suffix: str, data: bytes) -> str:
+    """Return the hash of what a document says. A copy is looked at several times by who verifies and reports it."""
     with suppress(ValueError, UnusableDocument):
-        if name.endswith(".json"):
-            return sha256(parsed_json(data.decode()))
-        if name.endswith(".toml"):
-            return sha256(tomlkit.parse(data.decode()).unwrap())
+        return sha256(parsed_json(data.decode()) if suffix == ".json" else tomlkit.parse(data.decode()).unwrap())
     return hashlib.sha256(data).hexdigest()
 
 

@@ -6,7 +6,7 @@ found by `check`. What `append` returned from is on the disk.
 """
 
 import json
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -28,8 +28,8 @@ from tiepoint.station.ledger_chain import (
     Entry,
     Head,
     entry_text,
-    faults_of,
     is_set_back,
+    looked_at,
     utc_now,
 )
 from tiepoint.station.ledger_folding import SELDOM_PAGES, FoldingBack
@@ -176,8 +176,15 @@ class Ledger:
         row = base.exec_driver_sql(self._writer.head).first()
         return Head(0, NOTHING) if row is None else Head(row[0], row[1])
 
-    def entries(self, kind: str | None = None, *, after: int = 0, part_id: str | None = None) -> Iterator[Entry]:
-        """Yield the entries of a kind, of all where none is named, in their order; `after` a number."""
+    def entries(
+        self,
+        kind: str | None = None,
+        *,
+        after: int = 0,
+        part_id: str | None = None,
+        only: Collection[int] | None = None,
+    ) -> Iterator[Entry]:
+        """Yield the entries of a kind, of all where none is named, in their order; `after` a number, `only` of some."""
         wanted = sql.select(entries.c.seq, entries.c.sha, entries.c.entry).order_by(entries.c.seq)
         if kind is not None:
             wanted = wanted.where(entries.c.kind == kind)
@@ -187,7 +194,7 @@ class Ledger:
             # Some at a time, each read on its own: no reader keeps the writer's log from being folded back.
             with self._reading() as base:
                 rows = base.execute(wanted.where(entries.c.seq > after).limit(_AT_ONCE)).all()
-            for entry in map(self._read, rows):
+            for entry in (self._read(row) for row in rows if only is None or row.seq in only):
                 if part_id is None or entry.body["shot"]["part_id"] == part_id:
                     yield entry
             if len(rows) < _AT_ONCE:
@@ -226,8 +233,11 @@ class Ledger:
         with self._reading() as base:
             yield base
 
-    def check(self) -> Chain:
-        """Return whether every entry is as it was written and none is missing."""
+    def check(self, look: Callable[[Entry], None] | None = None) -> Chain:
+        """Return whether every entry is as it was written and none is missing.
+
+        `look`: is shown every entry that is as it was, in their order, so that none need be read twice.
+        """
         faults: list[str] = []
         set_back: list[int] = []
         tally = Tally()
@@ -239,12 +249,14 @@ class Ledger:
                     sql.select(entries).where(entries.c.seq > after).order_by(entries.c.seq).limit(_AT_ONCE)
                 ).all()
             for row in rows:
-                wrong = faults_of(row, before)
+                wrong, told = looked_at(row, before)
                 faults += wrong
+                if not wrong and row.kind == "record":
+                    tally.add(row.written_utc, told["body"])
+                if not wrong and look is not None:
+                    look(Entry(row.seq, told["kind"], told["written_utc"], told["body"], told["prev_sha"], row.sha))
                 if is_set_back(row.written_utc, latest):
                     set_back.append(row.seq)
-                if row.kind == "record" and not wrong:
-                    tally.add(row.written_utc, json.loads(row.entry)["body"])
                 before, latest = Head(row.seq, row.sha), row.written_utc
             count += len(rows)
             if len(rows) < _AT_ONCE:

@@ -137,27 +137,27 @@ def _rest_of(term: SourceTerm) -> bytes:
     return canonical(term).removeprefix(b'{"c":0,')
 
 
-def faults_of(row: Any, before: Head) -> list[str]:
-    """Return what is wrong with a row of entries after the one before it."""
+def looked_at(row: Any, before: Head) -> tuple[list[str], dict[str, Any]]:
+    """Return what is wrong with a row of entries after the one before it, and its document where nothing is."""
     if row.seq == before.seq + 2:
-        return [f"entry {before.seq + 1} is missing"]
+        return [f"entry {before.seq + 1} is missing"], {}
     if row.seq != before.seq + 1:
-        return [f"entries {before.seq + 1} to {row.seq - 1} are missing"]
+        return [f"entries {before.seq + 1} to {row.seq - 1} are missing"], {}
     if not isinstance(row.entry, str) or hashlib.sha256(row.entry.encode()).hexdigest() != row.sha:
-        return [f"entry {row.seq} was altered: its content is not what its sha was taken of"]
+        return [f"entry {row.seq} was altered: its content is not what its sha was taken of"], {}
     try:
         told = json.loads(row.entry)
         columns = columns_of(told["seq"], told["kind"], told["written_utc"], told["body"])
         whole = told["body"]["shot"].get("part_id") if told["kind"] == "record" else None
         follows = told["prev_sha"] == before.sha
     except (ValueError, KeyError, TypeError, AttributeError):
-        return [f"entry {row.seq} was altered: it is no entry"]
+        return [f"entry {row.seq} was altered: it is no entry"], {}
     if not follows:
-        return [f"entry {row.seq} does not follow entry {before.seq}: one of them was put in place of another"]
+        return [f"entry {row.seq} does not follow entry {before.seq}: one of them was put in place of another"], {}
     if row.part_id == whole:  # an earlier tiepoint kept the whole of it beside the entry
         columns["part_id"] = whole
     wrong = [name for name, value in columns.items() if getattr(row, name) != value]
-    return [f"entry {row.seq} was altered: its {wrong[0]} is not what its content says"] if wrong else []
+    return [f"entry {row.seq} was altered: its {wrong[0]} is not what its content says"] if wrong else [], told
 
 
 def is_set_back(written_utc: str, before: str) -> bool:

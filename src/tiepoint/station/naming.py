@@ -55,22 +55,32 @@ def act_of(station: Station, act: str, *, who: str, why: str, **about: Any) -> d
     return {"format": format_of("act"), "act": act, "station": station.name, "who": who, "why": why, **about}
 
 
-def naming_of(station: Station, ledger: Ledger) -> Naming:
-    """Return whose the entries of a ledger are, held against the name that the station has now."""
-    strangers: dict[str, Stranger] = {}
-    renamed, unnamed = [], []
-    for entry in ledger.entries():
+class NamingSoFar:
+    """Whose the entries of a ledger are, one after another, held against the name that the station has now."""
+
+    def __init__(self, station: Station) -> None:
+        self._name = station.name
+        self._strangers: dict[str, Stranger] = {}
+        self._renamed: list[Entry] = []
+        self._unnamed: list[int] = []
+
+    def add(self, entry: Entry) -> None:
+        """Take the next entry into account."""
         if entry.body.get("act") == RENAME:
-            renamed.append(entry)
+            self._renamed.append(entry)
             for was in entry.body["was"]:
-                strangers.pop(was, None)
+                self._strangers.pop(was, None)
         name = entry.body.get("station")
         if name is None and entry.kind == "act":
-            unnamed.append(entry.seq)
-        elif name is not None and name != station.name:
-            known = strangers.get(name, Stranger(name, entry.seq, 0))
-            strangers[name] = Stranger(name, known.first, known.count + 1)
-    return Naming(tuple(strangers.values()), tuple(renamed), tuple(unnamed))
+            self._unnamed.append(entry.seq)
+        elif name is not None and name != self._name:
+            known = self._strangers.get(name, Stranger(name, entry.seq, 0))
+            self._strangers[name] = Stranger(name, known.first, known.count + 1)
+
+    @property
+    def naming(self) -> Naming:
+        """What the entries say so far."""
+        return Naming(tuple(self._strangers.values()), tuple(self._renamed), tuple(self._unnamed))
 
 
 def name_in(ledger: Ledger) -> str | None:
@@ -94,5 +104,8 @@ def other_names(station: Station) -> tuple[str, ...]:
     """Return what the entries of its ledger call a station, where that is not its name, nor was renamed to it."""
     if not has_ledger(station.ledger_place):
         return ()
+    told = NamingSoFar(station)
     with Ledger(station.ledger_place) as ledger:
-        return tuple(one.name for one in naming_of(station, ledger).strangers)
+        for entry in ledger.entries():
+            told.add(entry)
+    return tuple(one.name for one in told.naming.strangers)

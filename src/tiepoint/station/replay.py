@@ -65,9 +65,9 @@ class Replayed:
 def cases_of(station: Station, ledger: Ledger, seqs: Collection[int] | None = None) -> Iterator[Case]:
     """Yield the records whose pictures were kept, in their order; of the entries `seqs` alone, where they are given."""
     kept = {k.record: k.folder for k in (kept_of(station, e) for e in ledger.entries("archived"))}
-    for entry in ledger.entries("record"):
-        if entry.seq in kept and (seqs is None or entry.seq in seqs):
-            yield Case(record_from(entry.body, f"entry {entry.seq}"), kept[entry.seq])
+    wanted = kept.keys() if seqs is None else kept.keys() & frozenset(seqs)
+    for entry in ledger.entries("record", only=wanted):
+        yield Case(record_from(entry.body, f"entry {entry.seq}"), kept[entry.seq])
 
 
 def replay(

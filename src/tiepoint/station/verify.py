@@ -5,7 +5,7 @@ there (`never_kept`) are told apart. Evidence of another station proves nothing 
 """
 
 import random
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 from tiepoint.foundation.errors import TiepointError
@@ -20,9 +20,9 @@ from tiepoint.station.accepted import (
 )
 from tiepoint.station.archive import kept_of
 from tiepoint.station.folder import Station
-from tiepoint.station.kept import kept_studies
-from tiepoint.station.ledger import Chain, Ledger
-from tiepoint.station.naming import naming_of
+from tiepoint.station.kept import KeptStudy, kept_studies
+from tiepoint.station.ledger import Chain, Entry, Ledger
+from tiepoint.station.naming import NamingSoFar
 from tiepoint.station.replay import Case, Replayed, cases_of, replay
 from tiepoint.station.requirements import AGREE, demand_as_agreed
 
@@ -35,10 +35,10 @@ class Evidence:
     """What was found. `head_known`: whether a head that was told elsewhere is in the ledger; None where none was given.
 
     `copies`: accepted copies that are whole. `kept` shots as they were; `expired`, `missing` and `altered` ones, the
-    latter in sentences. `recomputed`: records worked out again, with what came of each. `studies` and `agreed`
-    requirements that are as they were. `never_kept`: records whose pictures no entry tells of. `notes`: what a reader
-    should know and is no fault. `first`: the hash of the first entry, by which a station is told from every other,
-    whatever it is called; None of an empty ledger.
+    latter in sentences. `recomputed`: records worked out again, with what came of each. `made`: the studies that
+    were kept, as they are now. `agreed`: requirements that are as they were. `never_kept`: records whose pictures no
+    entry tells of. `notes`: what a reader should know and is no fault. `first`: the hash of the first entry, by
+    which a station is told from every other, whatever it is called; None of an empty ledger.
     """
 
     chain: Chain
@@ -49,11 +49,16 @@ class Evidence:
     faults: tuple[str, ...]
     recomputed: tuple[Replayed, ...]
     not_recomputed: tuple[str, ...]
-    studies: int = 0
+    made: tuple[KeptStudy, ...] = ()
     agreed: int = 0
     never_kept: tuple[int, ...] = ()
     notes: tuple[str, ...] = ()
     first: str | None = None
+
+    @property
+    def studies(self) -> int:
+        """How many studies are as they were made, with their data."""
+        return sum(one.fault is None for one in self.made)
 
     @property
     def good(self) -> bool:
@@ -81,37 +86,49 @@ def verify(
     head: str | None = None,
     sample: int = SAMPLE,
     seed: int = 1,
+    look: Callable[[Entry], None] | None = None,
 ) -> Evidence:
     """Look through the evidence of a station. `head`: a hash that was told elsewhere, such as in a report.
 
+    `look`: is shown every entry that is as it was written, in their order, for who tells of them too.
     Raises a `TiepointError` where there is no ledger, or it cannot be read.
     """
     with Ledger(station.ledger_place) as ledger:
-        chain = ledger.check()
+        naming, due = NamingSoFar(station), list[int]()
+
+        def seen(entry: Entry) -> None:
+            naming.add(entry)
+            # A shot that could not be read has no picture to keep, and its record says so.
+            if entry.kind == "record" and entry.body["shot"]["pictures"]:
+                due.append(entry.seq)
+            if look is not None:
+                look(entry)
+
+        chain = ledger.check(seen)
         known = None if head is None else ledger.holds(head) is not None
         if not chain.holds:
             # What an altered ledger says of files and records proves nothing about them.
             return Evidence(chain, known, 0, 0, (), (), (), ("nothing else was looked at: the chain does not hold",))
-        naming = naming_of(station, ledger)
         copies, of_copies = _copies(station, ledger)
-        studies, of_studies = _studies(station, ledger)
+        studies = tuple(kept_studies(station, ledger))
+        of_studies = [f"entry {one.act.seq}: {one.fault}" for one in studies if one.fault is not None]
         agreed, of_agreed = _agreed(station, ledger)
-        shots = _shots(station, ledger)
+        shots = _shots(station, ledger, due)
         told, left = _recomputed(station, ledger, shots.whole, sample, seed)
-        first = next((entry.sha for entry in ledger.entries()), None)
+        first = next((entry.sha for entry in ledger.entries(only=(1,))), None)
     return Evidence(
         chain,
         known,
         copies,
         len(shots.whole),
         shots.expired,
-        (*naming.faults(station), *of_copies, *of_agreed, *of_studies, *shots.faults),
+        (*naming.naming.faults(station), *of_copies, *of_agreed, *of_studies, *shots.faults),
         told,
         left,
-        studies=studies,
+        made=studies,
         agreed=agreed,
         never_kept=shots.never_kept,
-        notes=(*naming.notes(), *_set_back(chain), *_sums(chain), *station.outside()),
+        notes=(*naming.naming.notes(), *_set_back(chain), *_sums(chain), *station.outside()),
         first=first,
     )
 
@@ -140,8 +157,8 @@ class _Shots:
     faults: tuple[str, ...]
 
 
-def _shots(station: Station, ledger: Ledger) -> _Shots:
-    """Return what became of every judged shot."""
+def _shots(station: Station, ledger: Ledger, due: Sequence[int]) -> _Shots:
+    """Return what became of every judged shot. `due`: records whose shot had pictures."""
     gone = {k for e in ledger.entries("act") if e.body.get("act") == "expire" for k in e.body.get("records", ())}
     whole, told_of, expired, faults = set(), set(), [], []
     for one in (kept_of(station, entry) for entry in ledger.entries("archived")):
@@ -153,17 +170,8 @@ def _shots(station: Station, ledger: Ledger) -> _Shots:
             whole.add(one.record)
         else:
             faults.append(f"entry {one.record}: {says}")
-    # A shot that could not be read has no picture to keep, and its record says so.
-    due = (e.seq for e in ledger.entries("record") if e.body["shot"]["pictures"])
     never = tuple(seq for seq in due if seq not in told_of and seq not in gone)
     return _Shots(frozenset(whole), tuple(expired), never, tuple(faults))
-
-
-def _studies(station: Station, ledger: Ledger) -> tuple[int, list[str]]:
-    """Return how many studies are as they were made, with their data, and what is wrong with the others."""
-    studies = list(kept_studies(station, ledger))
-    faults = [f"entry {one.act.seq}: {one.fault}" for one in studies if one.fault is not None]
-    return len(studies) - len(faults), faults
 
 
 def _agreed(station: Station, ledger: Ledger) -> tuple[int, list[str]]:

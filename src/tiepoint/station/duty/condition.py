@@ -37,7 +37,7 @@ class Condition:
         """What the station is at present."""
         with self._lock:
             if self._base == "off duty" or not self._faults:
-                return Changed(self._base, "", self._why_not if self._base != "on duty" else "")
+                return Changed(self._base, "", self._why_not)
             name, says = next(iter(self._faults.items()))
             return Changed("fault", name, says)
 
@@ -52,7 +52,7 @@ class Condition:
         return Reason("shot_not_released", {"detail": now.says.rstrip(".")})
 
     def set(self, state: State, why: str = "") -> None:
-        """Set what the station is where it has no fault; `why` it is not on duty, in a clause."""
+        """Set what the station is where it has no fault; `why`, in a clause: not on duty, or on duty all the same."""
         with self._lock:
             self._base, self._why_not = state, why
         self._told()
