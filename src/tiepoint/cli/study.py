@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from tiepoint.cli.answer import Json, group, help_alone, table
-from tiepoint.cli.study_data import Kept, KeptIn, Of, Picture, answer, demand_drawing, untold
+from tiepoint.cli.study_data import Kept, KeptIn, OfRobot, Picture, answer, demand_drawing, untold
 from tiepoint.cli.study_design import design
 from tiepoint.cli.study_proofs import agreement, capability, lengths
 from tiepoint.cli.study_values import linearity, rr, stability, type1
@@ -48,7 +48,7 @@ def pose(
     ] = None,
     picture: Picture = None,
     station: KeptIn = None,
-    of: Of = None,
+    of: OfRobot = None,
     as_json: Json = False,
 ) -> None:
     """Tell how accurately and how repeatably a robot reaches a pose, in the manner of ISO 9283.

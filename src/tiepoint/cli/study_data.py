@@ -54,6 +54,15 @@ Of = Annotated[
         help="What it is of, as `of` in requirements.toml has it; of records the reading, by default.",
     ),
 ]
+OfRobot = Annotated[
+    str | None,
+    typer.Option(
+        "--of",
+        metavar="NAME",
+        callback=_of_typed,
+        help="Which robot or pose it is of, as `of` in requirements.toml has it.",
+    ),
+]
 MostEscapes = Annotated[
     str | None, typer.Option("--most-escapes", metavar="SHARE", help="Agreed: of bad parts, that pass at most.")
 ]

@@ -8,7 +8,7 @@ import typer
 
 from tiepoint.cli.answer import Answer, Json, group, help_alone, present, table
 from tiepoint.cli.load import demand_like, load_robot, read_columns
-from tiepoint.cli.study_data import Kept, KeptIn, Of, keep
+from tiepoint.cli.study_data import Kept, KeptIn, OfRobot, keep
 from tiepoint.cli.typed import if_typed, not_negative_mm, positive_mm
 from tiepoint.foundation.errors import UnusableInput
 
@@ -120,7 +120,7 @@ def check(
         ),
     ] = None,
     station: KeptIn = None,
-    of: Of = None,
+    of: OfRobot = None,
     as_json: Json = False,
 ) -> None:
     """Judge a robot's tie by points that were touched: each error, what they share, and what may be behind it.

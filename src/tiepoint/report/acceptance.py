@@ -6,7 +6,6 @@ from collections.abc import Iterator, Sequence
 
 from tiepoint.foundation.rounding import decimals_of, fixed, value_and_pm, with_unit
 from tiepoint.model.decide import Limits
-from tiepoint.report.acceptance_dates import Dated
 from tiepoint.report.acceptance_evidence import KINDS, control, evidence, faults, not_tried, times, when
 from tiepoint.report.acceptance_setup import cautions, setup, ties
 from tiepoint.report.acceptance_story import AcceptanceStory, ReadingSeen, TextSeen
@@ -90,7 +89,7 @@ def _sections(story: AcceptanceStory) -> Iterator[Section]:
 
 def _first_page(story: AcceptanceStory) -> Iterator[Block]:
     yield Listed(six_lines(story), numbered=True)
-    late = [one.line.asked.id for one in story.dates if one.older]
+    late = [line.asked.id for line in story.lines if line.older]
     if late:
         yield Say(f"Younger than the data that they are held against: {', '.join(late)}.", loud=True)
     yield Note(_WORDS)
@@ -98,7 +97,7 @@ def _first_page(story: AcceptanceStory) -> Iterator[Block]:
 
 def _deviations(story: AcceptanceStory) -> tuple[str, ...]:
     """Return where the station departs from what was ordered, or its proof from what was agreed."""
-    late = (f"{one.line.asked.id} was stated after its data." for one in story.dates if one.older)
+    late = (f"{line.asked.id} was stated after its data." for line in story.lines if line.older)
     broken = (f"The run of entry {run.begun.seq} was not finished." for run in story.runs if not run.is_whole)
     return (*story.deviations, *late, *broken) or (
         "None: what is judged is what the drawing says, by what was agreed.",
@@ -241,28 +240,29 @@ def _how(line: Line) -> Recompute | None:
 
 
 def _which_came_first(story: AcceptanceStory) -> Iterator[Block]:
-    rows = tuple(_date(one) for one in story.dates)
+    rows = tuple(_dates(line) for line in story.lines)
     yield Grid(("", "Stated", "Data from", "Study made", "Which came first"), rows, frozenset(), (8, 22, 24, 22, 24))
-    for one in story.dates:
-        if one.older:
+    for line in story.lines:
+        if line.older:
             yield Say(
-                f"{one.line.asked.id} was stated on {when(one.stated)}, after data that it is held against. A "
+                f"{line.asked.id} was stated on {when(line.agreed.written_utc)}, after data that it is held against. A "
                 "criterion that is younger than its data proves nothing: measure again.",
                 loud=True,
             )
 
 
-def _date(one: Dated) -> tuple[Cell, ...]:
-    if one.made is None:
-        return cells(one.line.asked.id, when(one.stated), "not tried", "not tried", Cell("not tried", "not tried"))
-    since = "its data do not tell" if one.data_from is None else when(one.data_from)
-    if one.older:
+def _dates(line: Line) -> tuple[Cell, ...]:
+    stated = when(line.agreed.written_utc)
+    if line.made is None:
+        return cells(line.asked.id, stated, "not tried", "not tried", Cell("not tried", "not tried"))
+    since = "its data do not tell" if line.data_from is None else when(line.data_from)
+    if line.older:
         first = Cell("THE DATA", "not shown", loud=True)
-    elif one.data_from is None:
+    elif line.data_from is None:
         first = Cell("the criterion, before the study; of the data not known")
     else:
         first = Cell("the criterion")
-    return cells(one.line.asked.id, when(one.stated), since, when(one.made), first)
+    return cells(line.asked.id, stated, since, when(line.made), first)
 
 
 def _interval(found: Found, is_share: bool) -> str:

@@ -18,7 +18,6 @@ from tiepoint.model.record import Record
 from tiepoint.recipe.records import record_from
 from tiepoint.recipe.runner import Job
 from tiepoint.recipe.station import Prepared
-from tiepoint.report.acceptance_dates import Dated, dated
 from tiepoint.report.acceptance_shots import Shots, ShotShown, chosen
 from tiepoint.report.risk_numbers import limits_as_plain
 from tiepoint.report.trial_page import MOST_SHOWN
@@ -124,7 +123,6 @@ class AcceptanceStory:
     requirements: Requirements
     agreed: Entry
     lines: tuple[Line, ...]
-    dates: tuple[Dated, ...]
     deviations: tuple[str, ...]
     pointers: Pointers
     accepted: tuple[AcceptedSeen, ...]
@@ -193,7 +191,6 @@ def gather(station: Station, *, made_utc: str, sample: int, pictures: int = PICT
         requirements=requirements,
         agreed=act,
         lines=lines,
-        dates=dated(lines),
         deviations=deviations(requirements.table, tuple(_judged(accepted))),
         pointers=pointers,
         accepted=accepted,

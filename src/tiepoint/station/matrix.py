@@ -73,6 +73,17 @@ class Line:
     data_from: str | None = None
     more: int | None = None
 
+    @property
+    def made(self) -> str | None:
+        """When the study was made (UTC)."""
+        return None if self.study is None else self.study.act.written_utc
+
+    @property
+    def older(self) -> bool:
+        """Whether the data or the study came before what they are held against."""
+        whens = (self.data_from, self.made)
+        return any(when is not None and is_before(when, self.agreed.written_utc) for when in whens)
+
 
 @dataclass(frozen=True)
 class Known:
