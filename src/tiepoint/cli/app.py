@@ -13,7 +13,7 @@ from typing import Annotated, Any
 
 import typer
 
-from tiepoint.cli import grip, study, target, tie, touch
+from tiepoint.cli import grip, study, target, tie, touch, wire
 from tiepoint.cli.answer import group, help_alone, hint_at, print_json, silence
 from tiepoint.cli.belt import belt
 from tiepoint.cli.demo import demo
@@ -95,6 +95,7 @@ app.command()(verify)
 app.command()(trial)
 app.command()(limits)
 app.command()(report)
+app.add_typer(wire.app, name="wire")
 app.command()(demo)
 
 

@@ -87,11 +87,20 @@ class Listener:
 
     async def _until_done(self, server: asyncio.Server) -> None:
         await self._done.wait()
+        # Who was accepted just now becomes a peer first: a closed server would lose that socket without closing it.
+        for sock in server.sockets:
+            with contextlib.suppress(NotImplementedError):  # other loops accept otherwise
+                self._loop.remove_reader(sock.fileno())
+        for _ in range(10):
+            await asyncio.sleep(0)
         server.close()
-        for task in list(self.peers):
+        rest = asyncio.all_tasks() - {asyncio.current_task()}
+        for task in rest:
             task.cancel()
-        await asyncio.gather(*self.peers, return_exceptions=True)
+        await asyncio.gather(*rest, return_exceptions=True)
         await server.wait_closed()
+        for _ in range(3):  # what was aborted lets go of its socket when the loop comes by
+            await asyncio.sleep(0)
         await self._loop.shutdown_asyncgens()
 
     async def _come(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
@@ -106,6 +115,7 @@ class Listener:
             return
         self.peers[task] = name
         _keep_alive(writer)
+        writer.transport.set_write_buffer_limits(0)  # an answer is sent when the peer's system has all of it
         try:
             await self.serve(Peer(name, reader, writer))
         except Broken:
@@ -118,8 +128,10 @@ class Listener:
             self.counts["faults"] += 1
         finally:
             self.peers.pop(task, None)
-            with contextlib.suppress(Exception):
-                writer.transport.abort() if writer.transport.is_closing() else writer.close()
+            if writer.transport.get_write_buffer_size():
+                writer.transport.abort()  # it would stay open until the peer reads
+            else:
+                writer.close()
 
     def _allowed(self, writer: asyncio.StreamWriter) -> bool:
         address: ipaddress.IPv4Address | ipaddress.IPv6Address

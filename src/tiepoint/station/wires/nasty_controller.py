@@ -1,0 +1,335 @@
+"""What a controller can do wrongly, or see go wrong: triggers, acknowledges, heartbeats, readings."""
+
+import contextlib
+from collections.abc import Iterator
+
+from tiepoint.station.wires.controller_client import Controller
+from tiepoint.station.wires.layout import REFUSALS, VERDICTS, number_of
+from tiepoint.station.wires.modbus import ModbusWire
+from tiepoint.station.wires.rehearse import PART, SEQ, VALUE, Book, Stage, made_told
+from tiepoint.station.wires.table import MapTable
+
+BOOK = Book("controller")
+KNOWN = tuple(
+    MapTable.read({"reading": "rehearsed.value", "at": at, "as": as_, "scale": scale}, "")
+    for at, as_, scale in ((40, "f32", 1.0), (42, "i32", 10_000.0), (44, "u16", 100_000.0), (45, "i16", -100_000.0))
+)
+
+
+@contextlib.contextmanager
+def armed(stage: Stage) -> Iterator[tuple[ModbusWire, Controller]]:
+    """Yield a wire on duty and a controller whose heartbeat moves."""
+    wire = stage.modbus()
+    try:
+        with Controller(wire) as controller:
+            wire.state(made_told())
+            controller.arm()
+            yield wire, controller
+    finally:
+        wire.stop()
+
+
+def _verdict(controller: Controller) -> str:
+    good = "good" if "good" in controller.bits else "not good"
+    return f"{VERDICTS[controller.verdict][0]}, {good}"
+
+
+def _why(controller: Controller) -> str:
+    return REFUSALS[controller.read(7)[0]]
+
+
+@BOOK("a part as it should be", "busy; conforms, good; echo; ready")
+def _whole(stage: Stage) -> str:
+    with armed(stage) as (wire, c):
+        c.trigger(1, PART.encode())
+        said = [c.says("busy")]
+        wire.tell(stage.result(trigger=stage.triggers[0].id))
+        said += [_verdict(c), "echo" if c.number(11) == SEQ and c.read(14) == [1] else "no echo"]
+        c.acknowledge(SEQ)
+        return "; ".join([*said, c.says("ready", "valid", "busy")])
+
+
+@BOOK("double trigger", "refused: busy; 1 part")
+def _double(stage: Stage) -> str:
+    with armed(stage) as (_, c):
+        c.trigger(1)
+        c.trigger(2)
+        return f"{c.says('refused: busy', 'refused: not ready')}; {len(stage.triggers)} part"
+
+
+@BOOK("trigger before the acknowledge", "refused: busy; 1 part")
+def _before_ack(stage: Stage) -> str:
+    with armed(stage) as (wire, c):
+        c.trigger(1)
+        wire.tell(stage.result(trigger=stage.triggers[0].id))
+        c.trigger(2)
+        return f"{c.says('refused: busy', 'refused: not ready')}; {len(stage.triggers)} part"
+
+
+@BOOK("the same trigger number written again and again", "1 part, 0 refused")
+def _cyclic(stage: Stage) -> str:
+    with armed(stage) as (_, c):
+        for _n in range(20):
+            c.trigger(1)
+        return f"{len(stage.triggers)} part, {c.read(6)[0]} refused"
+
+
+for _state in ("off duty", "warming", "not released", "fault"):
+
+    @BOOK(f"trigger while {_state}", "refused: not ready; 0 parts")
+    def _not_ready(stage: Stage, state=_state) -> str:  # type: ignore[no-untyped-def]  # its default is the state
+        with armed(stage) as (wire, c):
+            wire.state(made_told(state))
+            c.trigger(1)
+            return f"{c.says('ready', 'refused: busy', 'refused: not ready')}; {len(stage.triggers)} parts"
+
+
+@BOOK("trigger without a heartbeat", "refused: not ready, heartbeat frozen; 0 parts")
+def _no_beat(stage: Stage) -> str:
+    wire = stage.modbus()
+    with Controller(wire) as c:
+        wire.state(made_told())
+        c.write(201, [0])
+        c.trigger(1)
+        said = c.says("refused: busy", "refused: not ready", "heartbeat frozen")
+    wire.stop()
+    return f"{said}; {len(stage.triggers)} parts"
+
+
+@BOOK("frozen heartbeat over a good result", "stale, not good; heartbeat frozen")
+def _frozen(stage: Stage) -> str:
+    with armed(stage) as (wire, c):
+        wire.tell(stage.result())
+        stage.clock.on(wire.table.heartbeat_ms + 1)
+        wire.state(made_told())
+        return f"{_verdict(c)}; {c.says('ready', 'valid', 'heartbeat frozen')}"
+
+
+@BOOK("heartbeat that writes one number for ever", "heartbeat frozen")
+def _same_beat(stage: Stage) -> str:
+    with armed(stage) as (wire, c):
+        for _n in range(4):
+            stage.clock.on(wire.table.heartbeat_ms / 3)
+            wire.state(made_told())
+            c.write(200, [c.beats])
+        return c.says("ready", "heartbeat frozen")
+
+
+@BOOK("heartbeat that comes back", "ready")
+def _beat_again(stage: Stage) -> str:
+    with armed(stage) as (wire, c):
+        stage.clock.on(wire.table.heartbeat_ms + 1)
+        wire.state(made_told())
+        c.beat()
+        return c.says("ready", "heartbeat frozen")
+
+
+@BOOK("stale id: the result of another trigger", "busy; none, not good")
+def _stale_id(stage: Stage) -> str:
+    with armed(stage) as (wire, c):
+        c.trigger(1)
+        wire.tell(stage.result(trigger="an older one"))
+        return f"{c.says('busy', 'valid')}; {_verdict(c)}"
+
+
+@BOOK("the result of another part id", "other part, not good")
+def _other_part(stage: Stage) -> str:
+    with armed(stage) as (wire, c):
+        c.trigger(1, b"REHEARSAL-8")
+        wire.tell(stage.result(trigger=stage.triggers[0].id))
+        return _verdict(c)
+
+
+@BOOK("result after the deadline", "late; none, not good; ready")
+def _deadline(stage: Stage) -> str:
+    with armed(stage) as (wire, c):
+        c.trigger(1)
+        stage.clock.on(wire.table.result_ms + 1)
+        wire.state(made_told())
+        c.beat()
+        said = f"{c.says('late', 'busy')}; {_verdict(c)}"
+        return f"{said}; {c.says('ready')}"
+
+
+@BOOK("result of a part given up, while the next is waited for", "busy; none, not good")
+def _too_late(stage: Stage) -> str:
+    with armed(stage) as (wire, c):
+        c.trigger(1)
+        stage.clock.on(wire.table.result_ms + 1)
+        wire.state(made_told())
+        c.beat()
+        c.trigger(2)
+        wire.tell(stage.result(trigger=stage.triggers[0].id))
+        return f"{c.says('busy', 'valid')}; {_verdict(c)}"
+
+
+@BOOK("late acknowledge", "stale, not good; cleared")
+def _late_ack(stage: Stage) -> str:
+    with armed(stage) as (wire, c):
+        wire.tell(stage.result())
+        for _n in range(3):  # the controller lives all the while
+            stage.clock.on(wire.table.acknowledge_ms / 3 + 1)
+            wire.state(made_told())
+            c.beat()
+        said = _verdict(c)
+        c.acknowledge(SEQ)
+        return f"{said}; {'cleared' if c.number(11) == 0 else 'still there'}"
+
+
+@BOOK("acknowledge of another sequence", "wrong acknowledge; conforms, good")
+def _wrong_ack(stage: Stage) -> str:
+    with armed(stage) as (wire, c):
+        wire.tell(stage.result())
+        c.acknowledge(SEQ - 1)
+        return f"{c.says('wrong acknowledge')}; {_verdict(c)}"
+
+
+@BOOK("acknowledge of half a sequence", "exception 3; conforms, good")
+def _half_ack(stage: Stage) -> str:
+    with armed(stage) as (wire, c):
+        wire.tell(stage.result())
+        return f"{c.write(203, [SEQ & 0xFFFF])}; {_verdict(c)}"
+
+
+@BOOK("acknowledge twice", "cleared; wrong acknowledge")
+def _ack_twice(stage: Stage) -> str:
+    with armed(stage) as (wire, c):
+        wire.tell(stage.result())
+        c.acknowledge(SEQ)
+        said = "cleared" if c.number(11) == 0 else "still there"
+        c.acknowledge(SEQ)
+        return f"{said}; {c.says('wrong acknowledge')}"
+
+
+@BOOK("a result read in halves of two", "both ends differ")
+def _halves(stage: Stage) -> str:
+    with armed(stage) as (wire, c):
+        wire.tell(stage.result(seq=SEQ))
+        first = c.read(10, 50)
+        wire.tell(stage.result(seq=SEQ + 1))
+        second = c.read(60, 62)
+        return "both ends differ" if first[0] != second[-1] and first[1:3] != second[-3:-1] else "taken for one"
+
+
+@BOOK("a result that nobody acknowledges is replaced", "replaced; conforms, good")
+def _replaced(stage: Stage) -> str:
+    with armed(stage) as (wire, c):
+        wire.tell(stage.result(seq=SEQ))
+        wire.tell(stage.result(seq=SEQ + 1))
+        return f"{c.says('replaced')}; {_verdict(c)}"
+
+
+for _told, _is_check in (("rejected", False), ("undecided", False), ("unread", False), ("check", True)):
+
+    @BOOK(f"a part that is {'a challenge part' if _is_check else _told}", f"{_told}, not good")
+    def _not_good(stage: Stage, told=_told, check=_is_check) -> str:  # type: ignore[no-untyped-def]  # as above
+        with armed(stage) as (wire, c):
+            wire.tell(stage.result(verdict="conforms" if check else told, is_check=check))
+            return _verdict(c)
+
+
+@BOOK("word order: 4.5 as IEEE 754 writes it", "4090 0000 as stated; 45000")
+def _word_order(stage: Stage) -> str:
+    stage.mapped = KNOWN
+    stage.tables = stage.tables.model_copy(update={"map": KNOWN})
+    with armed(stage) as (wire, c):
+        wire.tell(stage.result(value=VALUE))
+        words = c.read(40, 2)
+        words = words if c.order == "high first" else words[::-1]
+        return f"{words[0]:04x} {words[1]:04x} as stated; {c.number(42, 'i32')}"
+
+
+@BOOK("a reading without a value", "7fc00000, -2147483648, 65535, -32768")
+def _no_value(stage: Stage) -> str:
+    stage.mapped = KNOWN
+    stage.tables = stage.tables.model_copy(update={"map": KNOWN})
+    with armed(stage) as (wire, c):
+        wire.tell(stage.result(value=None))
+        bits = int(number_of(c.read(40, 2), "u32", c.order))
+        return f"{bits:08x}, {c.number(42, 'i32')}, {c.read(44)[0]}, {number_of(c.read(45), 'i16', c.order)}"
+
+
+@BOOK("a reading that no integer can hold", "-2147483648, 65535, -32768")
+def _overflow(stage: Stage) -> str:
+    stage.mapped = KNOWN
+    stage.tables = stage.tables.model_copy(update={"map": KNOWN})
+    with armed(stage) as (wire, c):
+        wire.tell(stage.result(value=1e7))
+        return f"{c.number(42, 'i32')}, {c.read(44)[0]}, {number_of(c.read(45), 'i16', c.order)}"
+
+
+@BOOK("part id of 200 characters in a trigger", "part id too long; 0 parts")
+def _long_id(stage: Stage) -> str:
+    with armed(stage) as (_, c):
+        c.trigger(1, b"X" * 32, 200)
+        return f"{_why(c)}; {len(stage.triggers)} parts"
+
+
+@BOOK("part ids of 200 characters that differ at their ends", "told apart")
+def _long_echo(stage: Stage) -> str:
+    with armed(stage) as (wire, c):
+        wire.tell(stage.result(part="X" * 199 + "1"))
+        first = c.read(36, 2)
+        wire.tell(stage.result(part="X" * 199 + "2"))
+        return "told apart" if c.read(36, 2) != first and c.read(19) == [200] else "taken for one"
+
+
+@BOOK("part id that is no text", "part id is no UTF-8; 0 parts")
+def _no_text(stage: Stage) -> str:
+    with armed(stage) as (_, c):
+        c.trigger(1, b"\xff\xfe\x80")
+        return f"{_why(c)}; {len(stage.triggers)} parts"
+
+
+@BOOK("the station cannot take the part", "not taken; refused: not ready")
+def _not_taken(stage: Stage) -> str:
+    stage.takes = False
+    with armed(stage) as (_, c):
+        c.trigger(1)
+        return f"{_why(c)}; {c.says('busy', 'refused: not ready')}"
+
+
+@BOOK("the station fails when it is triggered", "not taken; refused: not ready")
+def _fails(stage: Stage) -> str:
+    stage.takes = RuntimeError("a rehearsal")
+    with armed(stage) as (_, c):
+        c.trigger(1)
+        return f"{_why(c)}; {c.says('busy', 'refused: not ready')}"
+
+
+@BOOK("the duty loop hangs over a good result", "none, not good; heartbeat stands; age 3041")
+def _hangs(stage: Stage) -> str:
+    with armed(stage) as (wire, c):
+        wire.tell(stage.result(age_ms=40))
+        before = c.read(3)
+        stage.clock.on(3001)
+        c.beat()
+        stands = "heartbeat stands" if c.read(3) == before else "heartbeat moves"
+        return f"{_verdict(c)}; {stands}; age {c.number(15)}"
+
+
+@BOOK("the station goes off duty over a good result", "none, not good")
+def _off(stage: Stage) -> str:
+    with armed(stage) as (wire, c):
+        wire.tell(stage.result())
+        wire.state(made_told("off duty"))
+        return _verdict(c)
+
+
+@BOOK("the station comes back: the old result does not", "ready; none, not good")
+def _back(stage: Stage) -> str:
+    with armed(stage) as (wire, c):
+        wire.tell(stage.result())
+        wire.state(made_told("fault"))
+        wire.state(made_told())
+        return f"{c.says('ready', 'valid')}; {_verdict(c)}"
+
+
+@BOOK("a clock that jumps an hour ahead", "stale, not good")
+def _jump(stage: Stage) -> str:
+    with armed(stage) as (wire, c):
+        wire.tell(stage.result())
+        stage.clock.on(3_600_000)
+        wire.state(made_told())
+        c.beat()
+        return _verdict(c)
