@@ -19,7 +19,7 @@ from pydantic import Field, model_validator
 
 from tiepoint.documents.names import portable
 from tiepoint.foundation.errors import UnusableDocument, UnusableInput
-from tiepoint.recipe.tables import Name, NotNegative, Positive, Table, said
+from tiepoint.recipe.tables import Name, NotNegative, Positive, Table, said, said_names
 from tiepoint.station.cameras.delivery import Camera
 from tiepoint.station.cameras.name_pattern import NamePattern
 
@@ -290,6 +290,12 @@ def _check_parts(table: CameraTable) -> None:
         raise said("receiver", "takes pictures, not folders; let the folder hold pictures, told apart by names")
     if table.lamps is not None and table.comes_from not in ("device", "genicam"):
         raise said("lamps", "are switched for a device or a GenICam camera alone: others take pictures unasked")
+    if table.comes_from in ("device", "genicam") and len(table.lights) > 1:
+        switched = [lamp.name for lamp in table.lamps.lamp] if table.lamps else []
+        if not set(table.lights) <= set(switched):
+            raise said("lights", f"has {said_names(table.lights)}, and lamps switches {said_names(switched)}; add them")
+    if table.comes_from != "genicam" and (table.exposure_s is not None or table.gain is not None):
+        raise said("exposure_s", "and gain can be set on a GenICam camera alone; set them on the camera itself")
     if table.lamps is not None and table.lamps.kind == "genicam" and table.comes_from != "genicam":
         raise said("lamps.kind", "is genicam, whose lines are those of a GenICam camera; use text")
 
@@ -355,6 +361,10 @@ def open_camera(table: CameraTable, folder: Path) -> Camera:
     Raises `UnusableInput` where it cannot be opened at all.
     """
     # Each sort is imported where it is used: none of them is needed by a station that has none.
+    if table.comes_from == "device":
+        from tiepoint.station.cameras.device import DeviceCamera
+
+        return DeviceCamera(table, folder)
     if table.comes_from in ("folder", "push"):
         from tiepoint.station.cameras.folder import FolderCamera
 
