@@ -19,6 +19,7 @@ from tiepoint.cli.belt import belt
 from tiepoint.cli.demo import demo
 from tiepoint.cli.hand_eye import hand_eye
 from tiepoint.cli.limits import limits
+from tiepoint.cli.pack import expire, pack, unpack
 from tiepoint.cli.relief import relief
 from tiepoint.cli.report import report
 from tiepoint.cli.run import run
@@ -92,6 +93,9 @@ app.add_typer(study.app, name="study")
 app.command()(accept)
 app.command()(replay)
 app.command()(verify)
+app.command()(expire)
+app.command()(pack)
+app.command()(unpack)
 app.command()(trial)
 app.command()(limits)
 app.command()(report)

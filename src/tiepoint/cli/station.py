@@ -157,13 +157,13 @@ def _of_requirements(station: "Station") -> Iterator[str]:
 def _why(why: str | None) -> str:
     if why is None or not why.strip():
         raise UnusableInput('say with --why for what reason the drafts are accepted, as in --why "first acceptance"')
-    return _one_line("--why", why, LONGEST_REASON)
+    return one_line("--why", why, LONGEST_REASON)
 
 
 def who_is_asking(who: str | None) -> str:
     """Return the name that stands with an act: the one that was typed, or that of the system's account."""
     if who is not None:
-        return _one_line("--who", who, 80)
+        return one_line("--who", who, 80)
     import getpass
 
     try:
@@ -172,7 +172,8 @@ def who_is_asking(who: str | None) -> str:
         raise UnusableInput("the system does not say who you are; say it with --who") from error
 
 
-def _one_line(option: str, text: str, most: int) -> str:
+def one_line(option: str, text: str, most: int) -> str:
+    """Return a line that was typed, without blanks to spare; `UnusableInput` where it is none."""
     kept = " ".join(text.split())
     if not kept or len(kept) > most or not kept.isprintable():
         raise UnusableInput(f"{option} takes a line of 1 to {most} printable characters")
@@ -227,7 +228,7 @@ def verify(
     evidence = verified(there, head=head, sample=sample)
     unknown = "Whether the ledger's end was cut off is not known without --head: a head that was told elsewhere."
     hints = (unknown,) if head is None and evidence.chain.holds else ()
-    present(Answer(_evidence(evidence), tuple(_told(evidence)), evidence.good, hints), as_json)
+    present(Answer(evidence_document(evidence), tuple(evidence_lines(evidence)), evidence.good, hints), as_json)
 
 
 def _verify_signature(station: Path | None, report: Path | None, by: Path | None, as_json: bool) -> None:
@@ -246,7 +247,8 @@ def _verify_signature(station: Path | None, report: Path | None, by: Path | None
     present(Answer({"report": str(report), "by": str(by), "signed": good}, (said,), good), as_json)
 
 
-def _evidence(found: "Evidence") -> dict[str, object]:
+def evidence_document(found: "Evidence") -> dict[str, object]:
+    """Return what was found as plain data."""
     return {
         "good": found.good,
         "first": found.first,
@@ -267,7 +269,8 @@ def _evidence(found: "Evidence") -> dict[str, object]:
     }
 
 
-def _told(found: "Evidence") -> Iterator[str]:
+def evidence_lines(found: "Evidence") -> Iterator[str]:
+    """Yield what was found, for a person."""
     chain = "the chain holds" if found.chain.holds else "the chain does not hold"
     since = f", the first {found.first}" if found.first is not None else ""
     yield f"Ledger: {found.chain.count} entries{since}, {chain}; head {found.chain.head.sha}."

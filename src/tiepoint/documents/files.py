@@ -28,6 +28,7 @@ MAJORS: dict[str, int] = {
     "entry": 1,
     "good": 1,
     "lights": 1,
+    "pack": 1,
     "recipe": 1,
     "record": 1,
     "request": 1,

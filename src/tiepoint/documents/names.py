@@ -29,13 +29,14 @@ def each_its_own(names: Iterable[str]) -> list[str]:
     own = []
     for name in map(portable, names):
         free, k = name, 1
-        while _key(free) in taken:
+        while folded(free) in taken:
             k += 1
             free = f"{name}-{k}"
-        taken.add(_key(free))
+        taken.add(folded(free))
         own.append(free)
     return own
 
 
-def _key(name: str) -> str:
+def folded(name: str) -> str:
+    """Return what two names have alike that are one file to some system."""
     return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())

@@ -23,6 +23,7 @@ from pydantic import Field
 from tiepoint.documents.files import check_format, read_document, read_text
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.recipe.tables import Name, Table
+from tiepoint.station.archive_table import ArchiveTable
 from tiepoint.station.cameras.table import CameraTable
 from tiepoint.station.duty.table import DutyTable
 from tiepoint.station.wires.table import WiresTable
@@ -50,12 +51,6 @@ class LedgerTable(Table):
     password_env: Name | None = None
     password_file: Name | None = None
     copy_head_to: Name | None = None
-
-
-class ArchiveTable(Table):
-    """`[archive]`: the folder of kept pictures, seen from the station's folder."""
-
-    folder: Name = "archive"
 
 
 class StationTable(Table):

@@ -60,7 +60,7 @@ def _judged(
             record = ledger.commit(replace(ran.record, station=station.name), at=at)
             judged += 1
             if ran.loaded is not None:
-                _keep(station, ledger, record, ran.loaded, at[:10], now)
+                _keep(station, ledger, record, ran.loaded, at, now)
             yield replace(ran, record=record)
     finally:
         # Where the ledger itself is the fault there is no end, which says as much.
@@ -69,11 +69,11 @@ def _judged(
 
 
 def _keep(
-    station: Station, ledger: Ledger, record: Record, loaded: LoadedShot, day: str, now: Callable[[], str]
+    station: Station, ledger: Ledger, record: Record, loaded: LoadedShot, at: str, now: Callable[[], str]
 ) -> None:
     """Keep a shot whose record is in the ledger already, and stays there where its pictures cannot be kept."""
     try:
-        ledger.append("archived", keep(station, record, loaded, day), at=now())
+        ledger.append("archived", keep(station, record, loaded, at), at=now())
     except TiepointError as error:
         raise UnusableInput(
             f"entry {record.seq} of the ledger is the record of {record.shot.part_id or record.shot.id} "

@@ -221,12 +221,17 @@ class Ledger:
         except (ValueError, KeyError, TypeError) as error:
             raise UnusableDocument(f"{self.name}: entry {row.seq} was altered and cannot be read") from error
 
+    @property
+    def keeps_sums(self) -> bool:
+        """Whether the tables of sums are there: a ledger of an earlier version gets them with its next entry."""
+        if self._version < VERSION:
+            self._version = self._looked_at()  # another program may have led it on meanwhile
+        return self._version >= VERSION
+
     @contextmanager
     def asked(self) -> Iterator[sql.Connection]:
         """Give a connection to ask the tables of sums by; `UnusableInput` where an earlier version has none yet."""
-        if self._version < VERSION:
-            self._version = self._looked_at()  # another program may have led it on meanwhile
-        if self._version < VERSION:
+        if not self.keeps_sums:
             raise UnusableInput(
                 f"{self.name} is of an earlier version, which keeps no sums; they come with its next entry"
             )

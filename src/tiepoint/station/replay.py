@@ -9,13 +9,14 @@ import math
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from tiepoint.model.decide import Verdict
 from tiepoint.model.reading import Reading
 from tiepoint.model.record import Record
 from tiepoint.recipe.pool import Preparation, Task, run_tasks
 from tiepoint.recipe.records import record_from
-from tiepoint.station.archive import kept_of
+from tiepoint.station.archive import Kept, kept_of
 from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Ledger
 
@@ -25,10 +26,10 @@ SAME = 0.01
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """A judged shot to be run again: its record, and the folder of its pictures."""
+    """A judged shot to be run again: its record, and its pictures."""
 
     record: Record
-    shot: Path
+    kept: Kept
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +64,11 @@ class Replayed:
 
 
 def cases_of(station: Station, ledger: Ledger, seqs: Collection[int] | None = None) -> Iterator[Case]:
-    """Yield the records whose pictures were kept, in their order; of the entries `seqs` alone, where they are given."""
-    kept = {k.record: k.folder for k in (kept_of(station, e) for e in ledger.entries("archived"))}
+    """Yield the records whose pictures were kept, in their order; of the entries `seqs` alone, where they are given.
+
+    Not those whose pictures lost something when they were kept: they were not judged by these.
+    """
+    kept = {k.record: k for k in (kept_of(station, e) for e in ledger.entries("archived")) if not k.is_lossy}
     wanted = kept.keys() if seqs is None else kept.keys() & frozenset(seqs)
     for entry in ledger.entries("record", only=wanted):
         yield Case(record_from(entry.body, f"entry {entry.seq}"), kept[entry.seq])
@@ -81,11 +85,12 @@ def replay(
 
     `workers`: how many processes work at once. Raises a `TiepointError` where the recipe cannot be prepared.
     """
-    tasks = [Task(case.shot, case.record.seq) for case in cases]
-    for case, done in zip(cases, run_tasks(preparation, tasks, workers), strict=True):
-        if progress is not None:
-            progress(case.record.shot.id)
-        yield compared(case.record, done.record)
+    with TemporaryDirectory() as scratch:
+        tasks = [Task(case.kept.as_shot(Path(scratch)), case.record.seq) for case in cases]
+        for case, done in zip(cases, run_tasks(preparation, tasks, workers), strict=True):
+            if progress is not None:
+                progress(case.record.shot.id)
+            yield compared(case.record, done.record)
 
 
 def compared(before: Record, after: Record) -> Replayed:

@@ -5,8 +5,9 @@ there (`never_kept`) are told apart. Evidence of another station proves nothing 
 """
 
 import random
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from tiepoint.foundation.errors import TiepointError
 from tiepoint.station.accepted import (
@@ -19,6 +20,7 @@ from tiepoint.station.accepted import (
     run_after,
 )
 from tiepoint.station.archive import kept_of
+from tiepoint.station.archive_keeper import KEEP
 from tiepoint.station.folder import Station
 from tiepoint.station.kept import KeptStudy, kept_studies
 from tiepoint.station.ledger import Chain, Entry, Ledger
@@ -94,13 +96,13 @@ def verify(
     Raises a `TiepointError` where there is no ledger, or it cannot be read.
     """
     with Ledger(station.ledger_place) as ledger:
-        naming, due = NamingSoFar(station), list[int]()
+        naming, due = NamingSoFar(station), list[tuple[int, str]]()
 
         def seen(entry: Entry) -> None:
             naming.add(entry)
             # A shot that could not be read has no picture to keep, and its record says so.
             if entry.kind == "record" and entry.body["shot"]["pictures"]:
-                due.append(entry.seq)
+                due.append((entry.seq, entry.body["verdict"]))
             if look is not None:
                 look(entry)
 
@@ -147,6 +149,13 @@ def _sums(chain: Chain) -> Iterator[str]:
         )
 
 
+def never_kept_of(station: Station) -> tuple[int, ...]:
+    """Return the records whose shots had to be kept, and of which no entry says that they are kept, or gone."""
+    with Ledger(station.ledger_place) as ledger:
+        due = [(e.seq, e.body["verdict"]) for e in ledger.entries("record") if e.body["shot"]["pictures"]]
+        return _shots(station, ledger, due).never_kept
+
+
 @dataclass(frozen=True, slots=True)
 class _Shots:
     """Records by what became of their pictures; `faults`: of the missing and the altered."""
@@ -157,7 +166,7 @@ class _Shots:
     faults: tuple[str, ...]
 
 
-def _shots(station: Station, ledger: Ledger, due: Sequence[int]) -> _Shots:
+def _shots(station: Station, ledger: Ledger, due: Sequence[tuple[int, str]]) -> _Shots:
     """Return what became of every judged shot. `due`: records whose shot had pictures."""
     gone = {k for e in ledger.entries("act") if e.body.get("act") == "expire" for k in e.body.get("records", ())}
     whole, told_of, expired, faults = set(), set(), [], []
@@ -170,8 +179,21 @@ def _shots(station: Station, ledger: Ledger, due: Sequence[int]) -> _Shots:
             whole.add(one.record)
         else:
             faults.append(f"entry {one.record}: {says}")
-    never = tuple(seq for seq in due if seq not in told_of and seq not in gone)
+    rules = [(e.seq, e.body["rules"]) for e in ledger.entries("act") if e.body.get("act") == KEEP]
+    bare = ((seq, verdict) for seq, verdict in due if seq not in told_of and seq not in gone)
+    never = tuple(seq for seq, verdict in bare if _had_to_be_kept(seq, verdict, rules))
     return _Shots(frozenset(whole), tuple(expired), never, tuple(faults))
+
+
+def _had_to_be_kept(seq: int, verdict: str, rules: Sequence[tuple[int, Mapping[str, Any]]]) -> bool:
+    """Return whether the rules that were stated before a record have its shot kept, or do not say that it is not.
+
+    Of every n-th nobody can tell afterwards which it was; the ring's are kept at first, all of them.
+    """
+    told = next((said for since, said in reversed(rules) if since < seq), None)
+    if told is None or told["all"] or told["ring"] is not None:
+        return True
+    return bool(told["not_conforming"]) and verdict != "conforms"
 
 
 def _agreed(station: Station, ledger: Ledger) -> tuple[int, list[str]]:

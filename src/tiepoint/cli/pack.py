@@ -1,0 +1,96 @@
+"""`tiepoint pack`, `unpack` and `expire`: move a station whole, and take kept shots away in good order."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from tiepoint.cli.answer import Answer, Json, present
+from tiepoint.cli.station import LONGEST_REASON, Folder, evidence_document, evidence_lines, one_line, who_is_asking
+from tiepoint.foundation.errors import UnusableInput
+
+
+def pack(
+    station: Folder,
+    out: Annotated[Path, typer.Option("--out", metavar="FILE.zip", help="The new file.")],
+    as_json: Json = False,
+) -> None:
+    """Put a station into one file, to move or to keep it: drafts, accepted copies, studies, ledger and archive.
+
+    The ledger is copied as it is at one moment, also while the station is on duty. Every file stands in the manifest
+    with its hash.
+
+    \b
+      tiepoint pack plates --out plates.zip
+    """
+    from tiepoint.station.folder import open_station
+    from tiepoint.station.pack import pack as packed
+
+    told = packed(open_station(station), out)
+    document = {"station": told.station, "files": told.files, "bytes": told.bytes, "head": told.head or None}
+    head = f"; head {told.head}" if told.head else ""
+    line = f"{told.station}: {told.files} files, {told.bytes / 1e6:.1f} MB, in {out}{head}."
+    present(Answer(document, (line,)), as_json)
+
+
+def unpack(
+    packed: Annotated[Path, typer.Argument(metavar="FILE.zip", help="What tiepoint pack wrote.")],
+    out: Annotated[Path, typer.Option("--out", metavar="FOLDER", help="The station's new folder.")],
+    as_json: Json = False,
+) -> None:
+    """Make a station's folder from a packed one, and prove its evidence as tiepoint verify does.
+
+    Every file is held against its hash; nothing is written outside of the new folder, nor over anything. Exit code 1:
+    the evidence does not hold; the folder stays, to be looked at.
+
+    \b
+      tiepoint unpack plates.zip --out plates
+    """
+    from tiepoint.station.pack import unpack as unpacked
+    from tiepoint.station.verify import verify
+
+    there = unpacked(packed, out)
+    if not there.ledger_path.is_file():
+        line = f"{there.name} is in {out}. It has no ledger yet, so there is no evidence to prove."
+        present(Answer({"station": there.name, "evidence": None}, (line,)), as_json)
+    found = verify(there)
+    lines = (f"{there.name} is in {out}.", *evidence_lines(found))
+    present(Answer({"station": there.name, "evidence": evidence_document(found)}, lines, found.good), as_json)
+
+
+def expire(
+    station: Folder,
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="Why; it stays with the station.")],
+    records: Annotated[
+        list[int] | None, typer.Option("--record", metavar="N", min=1, help="Of this record (repeatable).")
+    ] = None,
+    never_kept: Annotated[
+        bool, typer.Option("--never-kept", help="Of all records whose shots were never kept.")
+    ] = False,
+    who: Annotated[
+        str | None, typer.Option("--who", metavar="NAME", help="Who; you, by the system's account, by default.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Take kept shots away by right, or say by right that shots were never kept: first in the ledger, then the files.
+
+    Records themselves are never taken away. tiepoint verify tells such shots as expired, not as missing.
+
+    \b
+      tiepoint expire plates --record 4711 --why "shows a person"
+      tiepoint expire plates --never-kept --why "the mains failed on 12 May"
+    """
+    from tiepoint.station.archive_expiry import expire as expired
+    from tiepoint.station.folder import open_station
+    from tiepoint.station.verify import never_kept_of
+
+    there = open_station(station)
+    if bool(records) == never_kept:
+        raise UnusableInput("say which shots are meant: by --record, or all that were never kept by --never-kept")
+    meant = list(dict.fromkeys(records)) if records else list(never_kept_of(there))
+    if not meant:
+        present(Answer({"entry": None, "records": []}, ("Every shot that had to be kept was.",)), as_json)
+    entry = expired(there, meant, who=who_is_asking(who), why=one_line("--why", why, LONGEST_REASON))
+    shots = "1 shot" if len(meant) == 1 else f"{len(meant)} shots"
+    lines = (f"Gone by right: {shots}, by entry {entry.seq} of the ledger.",)
+    present(Answer({"entry": entry.seq, "records": meant}, lines), as_json)

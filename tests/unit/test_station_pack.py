@@ -1,0 +1,176 @@
+"""Moving a station whole: what arrives is what was sent, and a hostile file writes nowhere."""
+
+import hashlib
+import json
+import sqlite3
+import stat
+import zipfile
+from pathlib import Path
+
+import pytest
+from tests.helpers.made_records import record
+
+from tiepoint.foundation.errors import UnusableDocument, UnusableInput
+from tiepoint.station.acts import write_act
+from tiepoint.station.folder import Station, open_station
+from tiepoint.station.ledger import Ledger
+from tiepoint.station.naming import act_of
+from tiepoint.station.pack import pack, unpack
+from tiepoint.station.verify import verify
+
+
+@pytest.fixture
+def station(tmp_path: Path) -> Station:
+    folder = tmp_path / "vents"
+    (folder / "recipes").mkdir(parents=True)
+    (folder / "station.toml").write_text('format = "tiepoint/station/1"\nname = "station"\n')
+    (folder / "recipes" / "bore.toml").write_text("# a draft\n")
+    (folder / "recipes" / "bore.png").write_bytes(bytes(range(256)) * 20)
+    made = open_station(folder)
+    write_act(made, act_of(made, "note", who="M. Weiss", why="begun"))
+    with Ledger(made.ledger_place) as ledger:
+        for k in range(5):
+            ledger.commit(record(k))
+    return made
+
+
+def test_a_station_arrives_as_it_was_sent(station: Station, tmp_path: Path):
+    (station.folder / "inbox").mkdir()
+    (station.folder / "inbox" / "x.json").write_text("{}")
+    with Ledger(station.ledger_place) as writer:  # its newest entries lie in the log beside the file
+        writer.append("act", act_of(station, "note", who="M. Weiss", why="while it is open"))
+        told = pack(station, tmp_path / "out" / "vents.zip")
+        head = writer.head
+    there = unpack(tmp_path / "out" / "vents.zip", tmp_path / "new" / "vents")
+    assert told.head == head.sha
+    with Ledger(there.ledger_place) as ledger:
+        assert ledger.head == head
+        assert ledger.check().holds
+    names = sorted(p.relative_to(there.folder).as_posix() for p in there.folder.rglob("*") if p.is_file())
+    assert names == ["ledger.sqlite", "recipes/bore.png", "recipes/bore.toml", "station.toml"]
+    assert (there.folder / "recipes" / "bore.png").read_bytes() == bytes(range(256)) * 20
+    assert verify(there, head=told.head, sample=0).chain.holds
+    assert sorted(p.name for p in (tmp_path / "out").iterdir()) == ["vents.zip"]
+
+
+def test_the_manifest_s_hashes_are_those_of_the_files(station: Station, tmp_path: Path):
+    """By zipfile and hashlib alone."""
+    pack(station, tmp_path / "vents.zip")
+    with zipfile.ZipFile(tmp_path / "vents.zip") as packed:
+        manifest = json.loads(packed.read("manifest.json"))
+        assert {f"station/{name}" for name in manifest["files"]} | {"manifest.json"} == set(packed.namelist())
+        for name, told in manifest["files"].items():
+            data = packed.read(f"station/{name}")
+            assert told == {"sha256": hashlib.sha256(data).hexdigest(), "bytes": len(data)}
+
+
+def test_nothing_is_written_over(station: Station, tmp_path: Path):
+    out = tmp_path / "vents.zip"
+    pack(station, out)
+    with pytest.raises(UnusableInput, match="is there already"):
+        pack(station, out)
+    with pytest.raises(UnusableInput, match="is there already; name a new folder"):
+        unpack(out, station.folder)
+    with pytest.raises(UnusableInput, match="lies in the folder that is packed"):
+        pack(station, station.folder / "self.zip")
+    with pytest.raises(UnusableInput, match="no such file"):
+        unpack(tmp_path / "none.zip", tmp_path / "new")
+    (tmp_path / "empty").mkdir()
+    assert unpack(out, tmp_path / "empty").name == "station"
+
+
+def test_what_cannot_be_moved_is_told(station: Station, tmp_path: Path):
+    link = station.folder / "recipes" / "linked.toml"
+    link.symlink_to(tmp_path / "elsewhere.toml")
+    with pytest.raises(UnusableInput, match="is a link"):
+        pack(station, tmp_path / "a.zip")
+    link.unlink()
+    (station.folder / "station.toml").write_text(
+        'format = "tiepoint/station/1"\nname = "station"\n[archive]\nfolder = "../pictures"\n'
+    )
+    with pytest.raises(UnusableInput, match="has to hold it"):
+        pack(open_station(station.folder), tmp_path / "a.zip")
+    assert list(tmp_path.glob("*.zip")) + list(tmp_path.glob(".*")) == []
+
+
+GOOD = b'format = "tiepoint/station/1"\nname = "station"\n'
+
+
+def forged(path: Path, files: dict[str, bytes], *, told: dict[str, object] | None = None, mode: int = 0) -> Path:
+    """Write what may pass for a packed station."""
+    listed = {
+        name.removeprefix("station/"): {"sha256": hashlib.sha256(data).hexdigest(), "bytes": len(data)}
+        for name, data in files.items()
+    }
+    manifest = {"format": "tiepoint/pack/1", "station": "station", "files": {**listed, **(told or {})}}
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as packed:
+        for name, data in files.items():
+            info = zipfile.ZipInfo(name)
+            info.external_attr = mode << 16
+            packed.writestr(info, data)
+        packed.writestr("manifest.json", json.dumps(manifest))
+    return path
+
+
+HOSTILE = [
+    "../outside.txt", "station/../../outside.txt", "/tmp/outside.txt", "station//etc/passwd", "station/a\\..\\b",
+    "station/C:/x", "station/CON", "station/a.", "station/", "station/a/./b", "other/x", "station/a\0b",
+    "station/STATION.toml",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_a_name_that_leads_elsewhere_is_refused_before_anything_is_written(tmp_path: Path, name: str):
+    packed = forged(tmp_path / "x.zip", {"station/station.toml": GOOD, name: b"x"})
+    with pytest.raises(UnusableDocument, match=r"it is not unpacked|does not hold it"):
+        unpack(packed, tmp_path / "deep" / "new")
+    assert [p for p in tmp_path.rglob("*") if p.is_file()] == [packed]
+
+
+def test_links_bombs_and_altered_files_are_refused(tmp_path: Path):
+    link = forged(tmp_path / "link.zip", {"station/station.toml": GOOD, "station/l": b"/etc/passwd"}, mode=stat.S_IFLNK)
+    bomb = forged(
+        tmp_path / "bomb.zip",
+        {"station/station.toml": GOOD, "station/big": b"\0" * 30_000_000},
+        told={"big": {"sha256": "0" * 64, "bytes": 10}},
+    )
+    altered = forged(
+        tmp_path / "altered.zip",
+        {"station/station.toml": GOOD},
+        told={"station.toml": {"sha256": "0" * 64, "bytes": len(GOOD)}},
+    )
+    short = forged(
+        tmp_path / "short.zip", {"station/station.toml": GOOD}, told={"ledger": {"sha256": "0" * 64, "bytes": 1}}
+    )
+    none = tmp_path / "none.zip"
+    none.write_bytes(b"PK\x03\x04 and no more")
+    other = tmp_path / "other.zip"
+    with zipfile.ZipFile(other, "w") as there:
+        there.writestr("readme.txt", "another's file")
+    damaged = tmp_path / "damaged.zip"
+    data = bytearray(forged(tmp_path / "d.zip", {"station/station.toml": GOOD * 100}).read_bytes())
+    data[60] ^= 0xFF
+    damaged.write_bytes(data)
+    for path, says in (
+        (link, "which is no file"),
+        (bomb, "is not what was packed"),
+        (altered, "is not what was packed"),
+        (short, "does not hold it"),
+        (none, "no packed station, or damaged"),
+        (other, "it has no manifest.json"),
+        (damaged, "no packed station, or damaged|is not what was packed"),
+    ):
+        with pytest.raises(UnusableDocument, match=says):
+            unpack(path, tmp_path / "new")
+        assert not (tmp_path / "new").exists()
+    assert list(tmp_path.glob(".*")) == []
+
+
+def test_what_was_altered_before_it_was_packed_is_found_after(station: Station, tmp_path: Path):
+    base = sqlite3.connect(station.ledger_path)
+    base.execute("DROP TRIGGER no_update")
+    base.execute("UPDATE entries SET verdict = 'conforms' WHERE seq = 3")
+    base.commit()
+    base.close()
+    pack(station, tmp_path / "vents.zip")
+    assert not verify(unpack(tmp_path / "vents.zip", tmp_path / "new"), sample=0).good
