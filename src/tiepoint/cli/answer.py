@@ -51,6 +51,8 @@ class InOrderOfTheJob(TyperGroup):
         "verify",
         "expire",
         "report",
+        "check",
+        "serve",
         "wire",
         "rehearse",
         "ask",

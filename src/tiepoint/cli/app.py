@@ -23,6 +23,7 @@ from tiepoint.cli.pack import expire, pack, unpack
 from tiepoint.cli.relief import relief
 from tiepoint.cli.report import report
 from tiepoint.cli.run import run
+from tiepoint.cli.serve import check, serve
 from tiepoint.cli.station import accept, replay, verify
 from tiepoint.cli.teach import teach
 from tiepoint.cli.trial import trial
@@ -99,6 +100,8 @@ app.command()(unpack)
 app.command()(trial)
 app.command()(limits)
 app.command()(report)
+app.command()(check)
+app.command()(serve)
 app.add_typer(wire.app, name="wire")
 app.command()(demo)
 

@@ -1,0 +1,142 @@
+"""`tiepoint serve` and `tiepoint check`: put a station on duty, and say beforehand what would forbid it."""
+
+import subprocess
+import sys
+import time
+from dataclasses import dataclass, field
+from typing import Annotated
+
+import typer
+
+from tiepoint.cli.answer import Answer, Json, hint_at, present
+from tiepoint.cli.station import Folder
+from tiepoint.foundation.errors import UnusableInput
+
+FAILING_S = 5.0
+"""A process that ended within so long of its start is not begun again at once."""
+LONGEST_WAIT_S = 60.0
+ENDING_S = 30.0
+
+
+def check(station: Folder, as_json: Json = False) -> None:
+    """Say all that keeps a station from going on duty, each with its file and line.
+
+    Looked at are station.toml, drafts, tables, accepted copies, ledger, wires and their ports. Exit code 1: something
+    is wrong. tiepoint serve refuses with the same words.
+
+    \b
+      tiepoint check plates
+    """
+    from tiepoint.station.check import check as checked
+
+    if not station.is_dir():
+        raise UnusableInput(f"{station} is no folder; name that of a station")
+    faults = checked(station, ports=True)
+    lines = [fault.sentence for fault in faults] or ["Nothing keeps this station from going on duty."]
+    told = [{"file": fault.file, "line": fault.line, "says": fault.says} for fault in faults]
+    present(Answer({"faults": told}, tuple(lines), not faults), as_json)
+
+
+def serve(
+    station: Folder,
+    host: Annotated[str | None, typer.Option("--host", metavar="ADDRESS", help="Where pages are served.")] = None,
+    port: Annotated[int | None, typer.Option("--port", metavar="N", min=0, max=65535, help="On which port.")] = None,
+    without_web: Annotated[bool, typer.Option("--without-web", help="Only judge parts; serve no pages.")] = False,
+) -> None:
+    """Put a station on duty: pictures are judged, told on its wires, and kept, until you stop it (Ctrl-C).
+
+    Two processes are started. duty judges by what was accepted, and has no HTTP; web shows what it does, on loopback
+    unless you say otherwise. Neither can stop the other; one that ends by itself is begun anew. The tool is no safety
+    device: guards, emergency stops and people's safety never depend on it.
+
+    \b
+      tiepoint serve plates
+      tiepoint serve plates --port 8080
+    """
+    from tiepoint.station.check import check as checked
+
+    faults = checked(station, ports=True)
+    if faults:
+        more = f"; and {len(faults) - 1} more: tiepoint check {station}" if len(faults) > 1 else ""
+        raise UnusableInput(f"{faults[0].sentence}{more}")
+    words = [*([] if host is None else ["--host", host]), *([] if port is None else ["--port", str(port)])]
+    services = [_Service("duty", [sys.executable, "-m", "tiepoint.station.duty", str(station)])]
+    if not without_web:
+        services.append(_Service("web", [sys.executable, "-m", "tiepoint.web", str(station), *words]))
+    code = 0
+    try:
+        code = _watch(services)
+    finally:
+        for service in services:
+            service.ask_to_end()
+        for service in services:
+            service.end()
+    raise typer.Exit(code)
+
+
+@dataclass
+class _Service:
+    """One of the two processes."""
+
+    name: str
+    command: list[str]
+    process: "subprocess.Popen[bytes] | None" = None
+    began_s: float = 0.0
+    wait_s: float = 0.5
+    due_s: float = field(default=0.0)
+
+    def begin(self) -> None:
+        """Start it. In a group of its own: what the keyboard stops is this command, which then stops both in order."""
+        apart = (
+            {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}  # type: ignore[attr-defined,unused-ignore]
+            if sys.platform == "win32"
+            else {"start_new_session": True}
+        )
+        self.process = subprocess.Popen(self.command, stdin=subprocess.DEVNULL, **apart)
+        self.began_s = time.monotonic()
+
+    def code(self) -> int | None:
+        """Return its exit code where it has ended."""
+        return None if self.process is None else self.process.poll()
+
+    def ask_to_end(self) -> None:
+        """Ask it to end in good order."""
+        if self.process is not None and self.process.poll() is None:
+            if sys.platform == "win32":
+                import signal
+
+                self.process.send_signal(signal.CTRL_BREAK_EVENT)
+            else:
+                self.process.terminate()
+
+    def end(self) -> None:
+        """Wait for its end, and end it where that takes too long."""
+        if self.process is None:
+            return
+        try:
+            self.process.wait(ENDING_S)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            self.process.wait()
+
+
+def _watch(services: list[_Service]) -> int:
+    """Begin what has ended by itself, until duty cannot begin at all; return the exit code."""
+    for service in services:
+        service.begin()
+    while True:
+        time.sleep(0.2)
+        for service in services:
+            code, now = service.code(), time.monotonic()
+            if code is None:
+                continue
+            if service.due_s == 0.0:
+                if code == 2 and service.name == "duty" and now - service.began_s < FAILING_S:
+                    return 2  # it has said why
+                quick = now - service.began_s < FAILING_S
+                service.wait_s = min(LONGEST_WAIT_S, 2 * service.wait_s) if quick else 0.5
+                service.due_s = now + service.wait_s
+                hint_at(f"{service.name} ended by itself (code {code}); it is begun anew in {service.wait_s:g} s")
+            elif now >= service.due_s:
+                service.due_s = 0.0
+                service.begin()

@@ -1,0 +1,130 @@
+"""The duty process: `python -m tiepoint.station.duty STATION`, until it is asked to stop.
+
+It has no HTTP. What it says it says on wires, in the ledger, in `duty/state.json`, and in its log on standard error.
+"""
+
+import argparse
+import os
+import signal
+import sys
+import time
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from pathlib import Path
+from types import FrameType
+
+from tiepoint.foundation.errors import TiepointError, UnusableInput
+from tiepoint.station.archive_expiry import Retention
+from tiepoint.station.archive_keeper import Keeper
+from tiepoint.station.cameras.table import open_camera
+from tiepoint.station.check import check
+from tiepoint.station.duty.acts import Acts, variant_now
+from tiepoint.station.duty.loop import Duty
+from tiepoint.station.duty.status import write_status
+from tiepoint.station.folder import open_station
+from tiepoint.station.ledger import Ledger, has_ledger, utc_now
+from tiepoint.station.lock import DUTY, WriterLock
+from tiepoint.station.wires.open import open_wires
+
+SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
+"""Those of them that the system has."""
+RETENTION_S = 10.0
+
+
+class Service:
+    """A station in service, with all that its station.toml names."""
+
+    def __init__(self, folder: Path) -> None:
+        """Open everything, and start nothing. Raises a `TiepointError` where something cannot be."""
+        self.station = station = open_station(folder)
+        table = station.table
+        cameras = [open_camera(one, folder) for one in table.camera if one.comes_from is not None]
+        if not cameras:
+            raise UnusableInput(
+                f'no camera of {folder} says where its pictures come from; add from = "folder" or another to one'
+            )
+        if not has_ledger(station.ledger_place):
+            raise UnusableInput(f"nothing is accepted at {folder}; accept its drafts with tiepoint accept")
+        with Ledger(station.ledger_place) as ledger:
+            self._keeper = Keeper(station, ledger)
+            variant = variant_now(station, ledger)
+        self._acts = Acts(station)
+        self._retention: Retention | None = None
+        self._expired_s = time.monotonic()
+        self.duty = Duty(
+            station,
+            cameras,
+            open_wires(table.wires, folder, station.name),
+            self._keeper.keep,
+            inbox=self._acts.hear,
+            every_tick=self._tick,
+        )
+        self.duty.variant = variant
+
+    def run(self) -> None:
+        """Serve until it is stopped."""
+        try:
+            self.duty.run()
+        finally:
+            if self._retention is not None:
+                self._retention.end()
+            self._status(self.duty)
+
+    def _tick(self, duty: Duty) -> None:
+        self._status(duty)
+        if time.monotonic() - self._expired_s >= RETENTION_S:
+            self._expired_s = time.monotonic()
+            try:
+                self._retention = self._retention or Retention(self.station, duty.ledger)
+                self._retention.step(duty.ledger)
+            except TiepointError as error:
+                duty.condition.fault("ledger", str(error))
+
+    def _status(self, duty: Duty) -> None:
+        seq = 0 if duty.last is None else duty.last.seq
+        write_status(
+            self.station.folder,
+            pid=os.getpid(),
+            told=duty.told,
+            seq=seq,
+            waiting=len(duty.waiting),
+            written_utc=utc_now(),
+        )
+
+
+def serve(folder: Path, stopping: Callable[[Callable[[], None]], None] | None = None) -> None:
+    """Have a station on duty until it is stopped. Raises a `TiepointError` with every fault that forbids it.
+
+    `stopping` is given what ends the service, to be called from a signal's handler or another thread.
+    """
+    faults = check(folder, ports=True)
+    if faults:
+        raise UnusableInput("; ".join(fault.sentence for fault in faults))
+    with WriterLock(folder, DUTY):
+        service = Service(folder)
+        if stopping is not None:
+            stopping(service.duty.stop)
+        service.run()
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Run the process and return its exit code: 0 after an end in good order, 2 where it could not begin."""
+    asked = argparse.ArgumentParser(prog="tiepoint.station.duty", description=__doc__)
+    asked.add_argument("station", type=Path, help="the station's folder")
+    folder = asked.parse_args(words).station
+    try:
+        serve(folder, _on_signals)
+    except TiepointError as error:
+        print(str(error), file=sys.stderr)  # noqa: T201
+        return 2
+    return 0
+
+
+def _on_signals(stop: Callable[[], None]) -> None:
+    def hear(number: int, frame: FrameType | None) -> None:  # noqa: ARG001  # as Python calls it
+        stop()
+
+    for name in SIGNALS:
+        if hasattr(signal, name):
+            with suppress(ValueError):  # not the main thread
+                signal.signal(getattr(signal, name), hear)
