@@ -1,5 +1,6 @@
 """The duty loop, with real processes that judge, a real ledger, and a camera and a wire that are played by hand."""
 
+import multiprocessing
 import time
 
 import pytest
@@ -20,10 +21,11 @@ def vent(tmp_path):
     return new_station(tmp_path / "station", plain_tie())
 
 
-def on_duty(vent, duty="", variant="thin"):
+def on_duty(vent, duty="", variant="thin", deadline_ms=60_000):
     """Accept the drafts of a station and return it, with what its section of duty says."""
     toml = vent.folder / "station.toml"
-    toml.write_text(toml.read_text() + f'\n[duty]\nworkers = 1\nvariant = "{variant}"\n{duty}')
+    head = f'\n[duty]\nworkers = 1\ndeadline_ms = {deadline_ms}\nvariant = "{variant}"\n'
+    toml.write_text(toml.read_text() + head + duty)
     station = open_station(vent.folder)
     accept(station, [draft_of(station, vent.recipe)], who="M. Weiss", why="first")
     return station
@@ -33,63 +35,113 @@ def shot(vent, k):
     return png(vent.shots / f"vent-{k}.png")
 
 
+RULES = "".join(f'[[duty.rule]]\nlike = "{like}"\nvariant = "{v}"\n' for like, v in (("W-*", "wide"), ("p*", "thin")))
+
+
+@pytest.fixture(scope="module")
+def running(tmp_path_factory):
+    """A station on duty, as long as this file is tested: to begin one takes seconds."""
+    vent = new_station(tmp_path_factory.mktemp("duty") / "station", plain_tie())
+    with Running(on_duty(vent, RULES)) as line:
+        line.wire.until("on duty")
+        yield vent, line
+    assert line.error is None
+
+
 class TestJudging:
-    def test_a_part_is_in_the_ledger_before_it_is_told_and_what_is_told_is_what_stands_there(self, vent):
-        station = on_duty(vent)
-        with Running(station) as line:
-            line.wire.until("on duty")
-            line.camera.show("a", shot(vent, 0), part_id="p1")
-            line.camera.show("b", shot(vent, 2), part_id="p2")
-            told = [line.wire.of("a"), line.wire.of("b")]
-            with Ledger(station.ledger_path) as ledger:
-                seen = [record_from(e.body) for e in ledger.entries("record")]
-                assert ledger.check().holds
-        assert line.error is None
+    def test_a_part_is_in_the_ledger_before_it_is_told_and_what_is_told_is_what_stands_there(self, running):
+        vent, line = running
+        line.camera.show("a", shot(vent, 0), part_id="p1")
+        line.camera.show("b", shot(vent, 2), part_id="p2")
+        told = [line.wire.of("a"), line.wire.of("b")]
+        with Ledger(line.duty.station.ledger_path) as ledger:
+            seen = [record_from(e.body) for e in ledger.entries("record") if e.body["shot"]["id"] in ("a", "b")]
+            assert ledger.check().holds
         assert [r.verdict for r in told] == ["conforms", "rejected"]
-        assert [r.verdict for r in seen] == ["conforms", "rejected"]
-        assert [(r.sha, r.seq, r.shot.part_id, r.variant) for r in told] == [
-            (r.sha, r.seq, r.shot.part_id, r.variant) for r in seen
+        assert [(r.sha, r.seq, r.shot.part_id, r.variant, r.verdict) for r in told] == [
+            (r.sha, r.seq, r.shot.part_id, r.variant, r.verdict) for r in seen
         ]
         assert [r.value for r in told[0].readings] == [r.value for r in seen[0].readings]
         assert all(r.sources for r in seen[0].readings)
         # Its hash is that of any record: the reader works it out from the content.
         assert record_json(seen[0])["sha"] == seen[0].sha
 
-    def test_the_trigger_tells_the_variant_and_a_rule_does_where_it_does_not(self, vent):
-        station = on_duty(vent, '[[duty.rule]]\nof = "part_id"\nlike = "W-*"\nvariant = "wide"\n')
-        with Running(station) as line:
-            line.wire.until("on duty")
-            line.camera.show("a", shot(vent, 2), part_id="W-7")
-            line.camera.show("b", shot(vent, 2), part_id="T-1", variant="thin")
-            line.camera.show("c", shot(vent, 2), part_id="T-1")
-            line.camera.show("d", shot(vent, 2), part_id="T-1", variant="broad")
-            a, b, c, d = (line.wire.of(name) for name in "abcd")
+    def test_the_trigger_tells_the_variant_and_a_rule_does_where_it_does_not(self, running):
+        vent, line = running
+        line.camera.show("va", shot(vent, 2), part_id="W-7")
+        line.camera.show("vb", shot(vent, 2), part_id="W-8", variant="thin")
+        line.camera.show("vc", shot(vent, 2), part_id="T-1")
+        line.camera.show("vd", shot(vent, 2), part_id="T-1", variant="broad")
+        a, b, c, d = (line.wire.of(f"v{name}") for name in "abcd")
         assert (a.variant, a.verdict, b.variant, b.verdict) == ("wide", "conforms", "thin", "rejected")
         assert (c.verdict, d.verdict) == ("unread", "unread")
         assert "whose variant nothing tells" in c.notes[0]
         assert '"broad"' in d.notes[0]
 
-    def test_what_is_no_whole_shot_is_unread_and_the_station_goes_on(self, vent):
-        with Running(on_duty(vent)) as line:
-            line.wire.until("on duty")
-            line.camera.show("torn", shot(vent, 0)[:2000])
-            line.camera.show("twice", shot(vent, 0), status="repeated")
-            line.camera.show("good", shot(vent, 0))
-            torn, twice, good = (line.wire.of(name) for name in ("torn", "twice", "good"))
+    def test_what_is_no_whole_shot_is_unread_and_the_station_goes_on(self, running):
+        vent, line = running
+        line.camera.show("torn", shot(vent, 0)[:2000], part_id="p1")
+        line.camera.show("twice", shot(vent, 0), part_id="p1", status="repeated")
+        line.camera.show("good", shot(vent, 0), part_id="p1")
+        torn, twice, good = (line.wire.of(name) for name in ("torn", "twice", "good"))
         assert (torn.verdict, torn.readings[0].reason.code) == ("unread", "shot_unreadable")
         assert (twice.verdict, twice.readings[0].reason.code) == ("unread", "shot_not_complete")
         assert good.verdict == "conforms"
 
-    def test_a_part_that_is_judged_too_late_is_unread(self, vent):
-        with Running(on_duty(vent, "deadline_ms = 400\n")) as line:
+    def test_a_lost_camera_is_a_fault_that_ends_by_itself(self, running):
+        _, line = running
+        line.camera.link = ("away", "it has not answered for 3 s")
+        line.wire.until("fault", fault="camera top")
+        line.camera.link = ("joined", "")
+        line.wire.until("on duty")
+
+    def test_a_process_that_dies_leaves_its_part_unread_and_another_takes_its_place(self, running):
+        vent, line = running
+        (process,) = multiprocessing.active_children()
+        process.kill()
+        process.join()
+        line.camera.show("killed", shot(vent, 0), part_id="p1")
+        killed = line.wire.of("killed")
+        line.camera.show("after", shot(vent, 0), part_id="p1")  # it waits for the next process
+        after = line.wire.of("after")
+        assert (killed.verdict, killed.readings[0].reason.code) == ("unread", "shot_not_judged")
+        assert "ended by itself" in killed.readings[0].reason.sentence
+        assert after.verdict == "conforms"
+
+    def test_what_is_accepted_is_run_from_then_on_and_nothing_conforms_while_it_warms_up(self, running):
+        vent, line = running
+        line.camera.show("before", shot(vent, 2), part_id="p1")
+        assert line.wire.of("before").verdict == "rejected"
+        vent.recipe.write_text(RECIPE.replace("plus = 0.1", "plus = 0.5"))
+        accept(line.duty.station, [draft_of(line.duty.station, vent.recipe)], who="M. Weiss", why="wider")
+        line.duty.later(line.duty.renew)
+        line.wire.until("warming")
+        line.camera.show("meanwhile", shot(vent, 2), part_id="p1")
+        line.wire.until("on duty")
+        line.camera.show("since", shot(vent, 2), part_id="p1")
+        assert line.wire.of("since").verdict == "conforms"
+        assert line.wire.of("meanwhile").verdict == "unread"
+
+
+class TestInTime:
+    def test_a_part_that_is_judged_too_late_is_unread_and_so_is_a_trigger_whose_picture_does_not_come(self, vent):
+        with Running(on_duty(vent, deadline_ms=400)) as line:
             line.wire.until("on duty")
             line.camera.show("old", shot(vent, 0), taken_mono_ns=time.monotonic_ns() - 500_000_000)
             old = line.wire.of("old")
+            assert line.wire.triggered(Trigger("t1", time.monotonic_ns(), part_id="p9"))
+            missed = line.wire.of("t1")
+            line.camera.show("t1", shot(vent, 0))  # it comes after all
+            line.wire.wait(lambda me: len(me.results) == 3)
+            late = line.wire.results[2].record
+            assert line.camera.triggers[0].part_id == "p9"
         assert (old.verdict, old.readings[0].reason.code) == ("unread", "shot_late")
         assert old.readings[0].reason.params["deadline_ms"] == 400
+        assert (missed.verdict, missed.shot.part_id, missed.shot.status) == ("unread", "p9", "incomplete")
+        assert (late.verdict, late.shot.status) == ("unread", "late")
 
     def test_more_parts_than_may_wait_are_unread_at_once_and_all_are_in_the_ledger(self, vent):
-        station = on_duty(vent, "waiting = 2\ndeadline_ms = 60000\n")
+        station = on_duty(vent, "waiting = 2\n")
         with Running(station) as line:
             line.wire.until("on duty")
             for k in range(8):
@@ -100,18 +152,6 @@ class TestJudging:
         codes = [r.readings[0].reason.code if r.readings[0].reason else r.verdict for r in records]
         assert set(codes) == {"conforms", "shot_too_many"}
         assert codes[0] == "conforms"
-
-    def test_a_trigger_whose_picture_does_not_come_is_a_part_that_was_not_seen(self, vent):
-        with Running(on_duty(vent, "deadline_ms = 300\n")) as line:
-            line.wire.until("on duty")
-            assert line.wire.triggered(Trigger("t1", time.monotonic_ns(), part_id="p9"))
-            missed = line.wire.of("t1")
-            line.camera.show("t1", shot(vent, 0))  # it comes after all
-            line.wire.wait(lambda me: len(me.results) == 2)
-            late = line.wire.results[1].record
-            assert line.camera.triggers[0].part_id == "p9"
-        assert (missed.verdict, missed.shot.part_id, missed.shot.status) == ("unread", "p9", "incomplete")
-        assert (late.verdict, late.shot.status) == ("unread", "late")
 
 
 class TestReleasing:
@@ -185,51 +225,3 @@ class TestFaults:
         assert "no space left" in b.readings[0].reason.sentence
         assert kept == ["a", "b", "c"]
         assert line.camera.let_go == ["a", "b", "c"]
-
-    def test_a_lost_camera_is_one_too(self, vent):
-        with Running(on_duty(vent)) as line:
-            line.wire.until("on duty")
-            line.camera.link = ("away", "it has not answered for 3 s")
-            line.wire.until("fault", fault="camera top")
-            line.camera.link = ("joined", "")
-            line.wire.until("on duty")
-
-    def test_a_process_that_dies_leaves_its_part_unread_and_another_takes_its_place(self, vent):
-        import multiprocessing
-
-        with Running(on_duty(vent)) as line:
-            line.wire.until("on duty")
-            (process,) = multiprocessing.active_children()
-            process.kill()
-            process.join()
-            line.camera.show("a", shot(vent, 0))
-            a = line.wire.of("a")
-            line.camera.show("b", shot(vent, 0), taken_mono_ns=time.monotonic_ns() + 10**9)
-            # The next process warms up meanwhile: parts wait for it as long as they may.
-            line.wire.wait(lambda me: len(me.results) == 2)
-            deadline = time.monotonic() + 60
-            n = 2
-            while line.wire.results[-1].record.verdict != "conforms" and time.monotonic() < deadline:
-                line.camera.show(f"c{n}", shot(vent, 0))
-                n += 1
-                line.wire.wait(lambda me, n=n: len(me.results) == n)
-        assert (a.verdict, a.readings[0].reason.code) == ("unread", "shot_not_judged")
-        assert "ended by itself" in a.readings[0].reason.sentence
-        assert line.wire.results[-1].record.verdict == "conforms"
-
-
-class TestAcceptingMeanwhile:
-    def test_what_is_accepted_is_run_from_then_on_and_nothing_conforms_while_it_warms_up(self, vent):
-        station = on_duty(vent)
-        with Running(station) as line:
-            line.wire.until("on duty")
-            line.camera.show("a", shot(vent, 2))
-            assert line.wire.of("a").verdict == "rejected"
-            vent.recipe.write_text(RECIPE.replace("plus = 0.1", "plus = 0.5"))
-            accept(station, [draft_of(station, vent.recipe)], who="M. Weiss", why="wider")
-            line.duty.later(line.duty.renew)
-            line.wire.until("warming")
-            line.wire.until("on duty")
-            line.camera.show("b", shot(vent, 2))
-            assert line.wire.of("b").verdict == "conforms"
-        assert line.error is None

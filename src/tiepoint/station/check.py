@@ -15,17 +15,24 @@ from pydantic_core import PydanticCustomError
 from tiepoint.documents.files import check_format, kind_of, read_document, read_text
 from tiepoint.documents.toml_lines import line_of
 from tiepoint.foundation.errors import TiepointError
+from tiepoint.foundation.reasons import Reason
+from tiepoint.model.shot import Shot
 from tiepoint.recipe.lights import load_lights
 from tiepoint.recipe.recipe import load_recipe
+from tiepoint.recipe.runner import unread
 from tiepoint.recipe.tables import Table, place_of, sentence
 from tiepoint.recipe.variants import load_variants
 from tiepoint.station.accepted import pointers_of
+from tiepoint.station.archive_keeper import whys
+from tiepoint.station.cameras.table import camera_faults
 from tiepoint.station.duty.judging import Judge
 from tiepoint.station.duty.table import faults_of
 from tiepoint.station.folder import RECIPES, STATION, VARIANTS, Station, StationTable
-from tiepoint.station.ledger import Ledger
+from tiepoint.station.ledger import Ledger, has_ledger
+from tiepoint.station.lock import is_on_duty
 from tiepoint.station.naming import demand_own
 from tiepoint.station.requirements import REQUIREMENTS, load_requirements
+from tiepoint.station.wires.table import faults as wire_faults
 from tiepoint.studies.labels import read_labels
 
 _LINE = re.compile(r"line (\d+)")
@@ -135,7 +142,6 @@ def _of_documents(folder: Path) -> Iterator[Fault]:
 
 def _of_station(station: Station, text: str) -> Iterator[Fault]:
     """Yield what does not fit together."""
-    judge: Judge | None = None
     try:
         pointers = pointers_of(station)
         judge = Judge(station)
@@ -147,13 +153,26 @@ def _of_station(station: Station, text: str) -> Iterator[Fault]:
         yield from _not_accepted(station, tuple(pointers.by_variant))
         for says in faults_of(station.table.duty, sorted(pointers.by_variant)):
             yield Fault(STATION, line_of(text, says.split(" ", 1)[0]), says)
+        for says in wire_faults(station.table.wires, sorted(_readings(judge)), STATION):
+            told = says.removeprefix(f"{STATION}: ")
+            yield Fault(STATION, line_of(text, told.split(" ", 1)[0]), told)
+    for says in camera_faults(station.table.camera, station.folder):
+        yield Fault(STATION, line_of(text, "camera"), says)
+    for says in whys(station.table.archive):
+        yield Fault(STATION, line_of(text, f"archive.{'names' if 'pattern' in says else 'keep'}"), says)
     challenge = station.table.duty.challenge
     if challenge is not None:
         labels = station.folder / challenge.labels
         yield from _tried(labels, lambda: read_labels(labels))
-    if station.ledger_path.exists():
-        yield from _tried(station.ledger_path, lambda: _ledger(station))
-    del judge
+    yield from _tried(station.folder / STATION, lambda: _ledger(station))
+
+
+def _readings(judge: Judge) -> set[str]:
+    """Return the ids and names of all readings that accepted recipes give."""
+    nothing = Shot("none", ())
+    jobs = [job for prepared in judge.copies.values() for job in prepared.jobs.values()]
+    told = [r for job in jobs for r in unread(job, nothing, Reason("shot_not_judged", {"detail": ""})).readings]
+    return {r.id for r in told} | {r.name for r in told}
 
 
 def _not_accepted(station: Station, accepted: Sequence[str]) -> Iterator[Fault]:
@@ -169,13 +188,21 @@ def _not_accepted(station: Station, accepted: Sequence[str]) -> Iterator[Fault]:
 
 
 def _ledger(station: Station) -> None:
-    with Ledger(station.ledger_path) as ledger:
-        demand_own(station, ledger)
+    if has_ledger(station.ledger_place):
+        with Ledger(station.ledger_place) as ledger:
+            demand_own(station, ledger)
 
 
-def _of_ports(station: Station, text: str) -> Iterator[Fault]:  # noqa: ARG001
-    return
-    yield
+def _of_ports(station: Station, text: str) -> Iterator[Fault]:
+    """Yield which ports of wires cannot be listened on; a station on duty listens on them itself."""
+    if is_on_duty(station.folder):
+        return
+    wires = station.table.wires
+    asked = [(f"wires.{kind}[{k}]", one) for kind in ("modbus", "robot") for k, one in enumerate(getattr(wires, kind))]
+    for place, one in asked:
+        why = is_free(one.bind, one.port) if one.port else None
+        if why is not None:
+            yield Fault(STATION, line_of(text, f"{place}.port"), f"{place}: {why}; stop it, or give another port")
 
 
 def is_free(bind: str, port: int) -> str | None:

@@ -1,0 +1,94 @@
+"""`tiepoint check`: everything that is wrong with a station's folder at once, each with its file and line."""
+
+import socket
+
+import pytest
+from tests.helpers.plain_bore import plain_tie
+from tests.helpers.vent_station import new_station
+
+from tiepoint.station.accepted import accept, draft_of
+from tiepoint.station.check import check
+from tiepoint.station.folder import open_station
+
+HEAD = 'format = "tiepoint/station/1"\nname = "vent bores"\n'
+
+
+@pytest.fixture
+def vent(tmp_path):
+    vent = new_station(tmp_path / "station", plain_tie())
+    station = open_station(vent.folder)
+    accept(station, [draft_of(station, vent.recipe)], who="M. Weiss", why="first")
+    return vent
+
+
+def told(vent, toml, **more):
+    (vent.folder / "station.toml").write_text(HEAD + toml)
+    return [fault.sentence for fault in check(vent.folder, **more)]
+
+
+def test_a_station_with_nothing_wrong_has_no_faults(vent, cli):
+    assert told(vent, "") == []
+    said = cli("check", vent.folder)
+    assert (said.code, "Nothing keeps" in said.out) == (0, True)
+
+
+def test_every_fault_of_station_toml_is_told_at_once_with_its_line(vent, cli):
+    faults = told(
+        vent, 'unit = "cm"\n\n[duty]\ndeadline_ms = 3\nworkers = "two"\nvarint = "thin"\n[archive]\nfolder = 3\n'
+    )
+    assert faults == [
+        'station.toml, line 3: unit is "cm"; use "mm" or "in"',
+        "station.toml, line 10: archive.folder is 3; give text in quotes",
+        'station.toml, line 8: duty.varint is not known here; did you mean "variant"?',
+    ]
+    said = cli("check", vent.folder, "--json")
+    assert said.code == 1
+    assert [(f["file"], f["line"]) for f in said.json["faults"]] == [("station.toml", n) for n in (3, 10, 8)]
+
+
+def test_what_does_not_fit_together_is_told_with_it(vent):
+    (vent.folder / "variants.csv").write_text((vent.folder / "variants.csv").read_text() + "extra,0,0,bore,4.4\n")
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        faults = told(
+            vent,
+            '[duty]\nvariant = "thick"\n[[camera]]\nname = "a"\n[[camera]]\nname = "a"\n'
+            '[archive]\nnames = "{what}"\n'
+            f'[[wires.modbus]]\nname = "controller"\nport = {port}\n'
+            '[[wires.map]]\nreading = "bore.diametre"\nat = 40\nas = "f32"\n',
+            ports=True,
+        )
+    for line, words in (
+        (4, '"thick", for which nothing is accepted'),
+        (5, 'two cameras are called "a"'),
+        (10, "asks for {what}, which there is not"),
+        (13, f"port {port} of 127.0.0.1 is in use"),
+        (15, 'did you mean "bore.diameter"?'),
+    ):
+        assert any(f.startswith(f"station.toml, line {line}: ") and words in f for f in faults), (line, words, faults)
+    assert any(f.startswith('variants.csv, line 4: nothing is accepted for the variant "extra"') for f in faults)
+
+
+def test_broken_files_beside_it_are_told_by_name(vent):
+    (vent.folder / "requirements.toml").write_text("title = \n")
+    (vent.folder / "variants.csv").write_text("variant,height_mm\nthin,a\n")
+    (vent.folder / "ties" / "plane.json").write_text('{"format": "tiepoint/tie/1"')
+    (next((vent.folder / "accepted").glob("*")) / "recipes" / "bore.toml").write_text("# other\n")
+    faults = told(vent, "")
+    for file in ("requirements.toml, line 1", "variants.csv, line 2", "ties/plane.json", "accepted.toml"):
+        assert any(f.startswith(file) for f in faults), (file, faults)
+    assert any("altered after it was accepted" in f for f in faults)
+
+
+def test_serve_refuses_with_the_same_words(vent, cli):
+    faults = told(vent, '[duty]\nvariant = "thick"\n')
+    said = cli("serve", vent.folder)
+    assert said.code == 2
+    assert faults[0] in said.err
+
+
+def test_a_folder_that_is_none_is_one_sentence(tmp_path, cli):
+    said = cli("check", tmp_path / "nowhere")
+    assert (said.code, said.err.count("\n")) == (2, 1)
