@@ -42,6 +42,7 @@ MAJORS: dict[str, int] = {
     "study": 1,
     "target": 1,
     "tie": 1,
+    "users": 1,
 }
 """The newest major version of each kind of document that this program writes and reads."""
 

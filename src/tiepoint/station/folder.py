@@ -26,6 +26,7 @@ from tiepoint.recipe.tables import Name, Table
 from tiepoint.station.archive_table import ArchiveTable
 from tiepoint.station.cameras.table import CameraTable
 from tiepoint.station.duty.table import DutyTable
+from tiepoint.station.web_table import WebTable
 from tiepoint.station.wires.table import WiresTable
 
 STATION = "station.toml"
@@ -66,6 +67,7 @@ class StationTable(Table):
     ledger: LedgerTable = LedgerTable()
     archive: ArchiveTable = ArchiveTable()
     duty: DutyTable = DutyTable()
+    web: WebTable = WebTable()
     wires: WiresTable = WiresTable()
 
 

@@ -103,6 +103,19 @@ def last_records(
     return tuple(e for e in told if asked.part_id is None or e.body["shot"]["part_id"] == asked.part_id)
 
 
+def last_entries(ledger: Ledger, kind: str, count: int = 100, *, before: int | None = None) -> tuple[Entry, ...]:
+    """Return the last entries of a kind, newest first; `before` the entry of a number, to go on from there.
+
+    Raises `UnusableInput` where the count is beyond 1 to 1000.
+    """
+    if not 1 <= count <= MOST:
+        raise UnusableInput(f"{count} entries are asked for; ask for 1 to {MOST} at once")
+    wanted = sql.select(entries.c.seq).where(entries.c.kind == kind).order_by(entries.c.seq.desc()).limit(count)
+    with ledger.asked() as base:
+        seqs = list(base.execute(wanted if before is None else wanted.where(entries.c.seq < before)).scalars())
+    return tuple(ledger.numbered(seqs))
+
+
 def _numbers(base: sql.Connection, asked: Asked, count: int, before: int | None) -> Iterator[int]:
     """Yield the numbers of the records that are meant, newest first."""
     where: list[Any] = [] if before is None else [judged.c.seq < before]

@@ -1,0 +1,73 @@
+"""The application: all routes of a station behind one guard."""
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from importlib.metadata import version
+from pathlib import Path
+
+from fastapi import FastAPI
+from starlette.types import ASGIApp
+
+from tiepoint.station.folder import open_station
+from tiepoint.web import login, page, reading
+from tiepoint.web.access import AccessLog
+from tiepoint.web.asking import Asking
+from tiepoint.web.cache import Cache
+from tiepoint.web.connections import Connections
+from tiepoint.web.feed import Feed
+from tiepoint.web.guard import Guard
+from tiepoint.web.here import Here
+from tiepoint.web.refused import answer_refusals
+from tiepoint.web.sessions import Sessions
+from tiepoint.web.settings import Settings
+
+CACHE_BYTES = 64_000_000
+DESCRIPTION = """
+What a station tells, read only. Who acts or hands pictures over is a named user (a cookie and the header X-CSRF-Token)
+or a machine (Authorization: Bearer). Every refusal has one shape.
+"""
+
+
+def app_of(folder: Path, settings: Settings, connections: Connections | None = None) -> FastAPI:
+    """Return the application of a station; it reads, and never writes the ledger.
+
+    `connections`: of the server that runs it, so that one that does not read can be cut off.
+    Raises a `TiepointError` where the folder is no station.
+    """
+    station = open_station(folder)
+    asking, held = Asking(station), connections or Connections()
+    feed, access = Feed(station, asking, settings.table.viewers), AccessLog(settings.access_log)
+
+    @asynccontextmanager
+    async def lives(_: FastAPI) -> AsyncIterator[None]:
+        reader = asyncio.create_task(feed.run())
+        try:
+            yield
+        finally:
+            feed.close()
+            await reader
+            asking.close()
+            access.close()
+
+    app = FastAPI(
+        title="tiepoint",
+        version=version("tiepoint"),
+        description=DESCRIPTION.strip(),
+        openapi_url="/api/openapi.json",
+        docs_url=None,  # both pages fetch scripts from elsewhere
+        redoc_url=None,
+        redirect_slashes=False,
+        lifespan=lives,
+    )
+    app.state.here = Here(station, asking, feed, Cache(CACHE_BYTES), held.cut)
+    app.state.sessions = Sessions(settings)
+    for room in (reading, login, page):
+        app.include_router(room.router)
+    answer_refusals(app, str(station.folder))
+
+    def guarded(inner: ASGIApp) -> Guard:
+        return Guard(inner, settings, access)
+
+    app.add_middleware(guarded)
+    return app

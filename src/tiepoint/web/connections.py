@@ -1,0 +1,112 @@
+"""Connections, held in bounds: so many in all and from one peer, a head that must come in time, and no trace back."""
+
+import asyncio
+from collections import Counter
+from typing import Any
+
+import h11
+from starlette.types import Scope
+from uvicorn.protocols.http.h11_impl import H11Protocol
+
+from tiepoint.web.rates import peer_of
+from tiepoint.web.refused import Refused
+
+HEAD_S = 10.0
+"""How long the head of a request may take to come."""
+MOST_HEAD_BYTES = 16_384
+MOST, MOST_OF_A_PEER = 512, 128
+
+
+class Connections:
+    """Those that are open, by the address and port of the other side."""
+
+    def __init__(self, most: int = MOST, most_of_a_peer: int = MOST_OF_A_PEER, head_s: float = HEAD_S) -> None:
+        self._most, self._most_of_a_peer = most, most_of_a_peer
+        self.head_s = head_s
+        self._open: dict[Any, asyncio.Transport] = {}
+        self._of: Counter[str] = Counter()
+
+    def takes(self, client: tuple[str, int] | None, transport: asyncio.Transport) -> bool:
+        """Take a new connection, if there is room for it."""
+        peer = peer_of(client[0]) if client else ""
+        if len(self._open) >= self._most or self._of[peer] >= self._most_of_a_peer:
+            return False
+        self._open[client] = transport
+        self._of[peer] += 1
+        return True
+
+    def ended(self, client: tuple[str, int] | None) -> None:
+        """Forget a connection."""
+        if self._open.pop(client, None) is not None:
+            peer = peer_of(client[0]) if client else ""
+            self._of[peer] -= 1
+            if not self._of[peer]:
+                del self._of[peer]
+
+    def cut(self, scope: Scope) -> None:
+        """End the connection of a request at once, whatever is still to be sent."""
+        transport = self._open.get(scope.get("client"))
+        if transport is not None:
+            transport.abort()
+
+
+class Http(H11Protocol):
+    """HTTP/1.1 as uvicorn speaks it, in these bounds."""
+
+    def __init__(self, *args: Any, connections_held: Connections, **more: Any) -> None:
+        super().__init__(*args, **more)
+        self._held = connections_held
+        self._is_held = False
+        self._head_due: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]  # as uvicorn has it
+        """Begin, if there is room."""
+        super().connection_made(transport)
+        self._is_held = self._held.takes(self.client, transport)
+        if not self._is_held:
+            transport.abort()
+        else:
+            self._head_begins()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """End."""
+        self._head_has_come()
+        if self._is_held:
+            self._held.ended(self.client)
+        super().connection_lost(exc)
+
+    def data_received(self, data: bytes) -> None:
+        """Take what came; a head that has begun must be whole in time."""
+        super().data_received(data)
+        if self.conn.their_state is not h11.IDLE:
+            self._head_has_come()
+        elif self._head_due is None:
+            self._head_begins()
+
+    def send_400_response(self, msg: str) -> None:
+        """Answer what is no HTTP in the one shape of refusals."""
+        data = Refused(400).data("")
+        headers = [
+            (b"content-type", b"application/json"),
+            (b"content-length", str(len(data)).encode()),
+            (b"x-content-type-options", b"nosniff"),
+            (b"connection", b"close"),
+        ]
+        try:
+            for event in (
+                h11.Response(status_code=400, headers=headers, reason=msg.encode()),
+                h11.Data(data=data),
+                h11.EndOfMessage(),
+            ):
+                self.transport.write(self.conn.send(event) or b"")
+        except h11.LocalProtocolError:
+            pass  # an answer was under way
+        self.transport.close()
+
+    def _head_begins(self) -> None:
+        self._head_due = self.loop.call_later(self._held.head_s, self.transport.abort)
+
+    def _head_has_come(self) -> None:
+        if self._head_due is not None:
+            self._head_due.cancel()
+            self._head_due = None

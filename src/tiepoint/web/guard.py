@@ -1,0 +1,222 @@
+"""What every request passes before anything is done with it: its path, host, origin, rate, size and pace.
+
+Hosts are checked on this machine too: a page on the internet can have its name point at 127.0.0.1 (DNS rebinding), and
+a request that a browser sends there says that name. What goes wrong behind the guard is answered in one shape as well,
+and where it was is told on this side only.
+"""
+
+import asyncio
+import logging
+import re
+import time
+from collections.abc import MutableMapping
+
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from tiepoint.station.ledger import utc_now
+from tiepoint.web.access import AccessLog
+from tiepoint.web.rates import Rates, peer_of
+from tiepoint.web.refused import Refused
+from tiepoint.web.settings import Settings
+
+SMALL_BYTES = 65_536
+"""Of what is sent but for pictures."""
+SMALL_S, LARGE_S = 10.0, 60.0
+"""How long a body may take to come."""
+LONGEST_PATH, LONGEST_QUERY = 1000, 4000
+LOGINS_PER_S, LOGINS = 1 / 12, 5
+PUSHED = re.compile(r"/api/cameras/[^/]+/shots")
+LOGIN = "/api/session"
+
+_HEADERS = {
+    "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; "
+    "font-src 'self'; connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "permissions-policy": "camera=(), geolocation=(), microphone=()",
+    "referrer-policy": "no-referrer",
+    "x-content-type-options": "nosniff",
+    "x-frame-options": "DENY",
+}
+_HSTS = {"strict-transport-security": "max-age=31536000"}
+_UNFIT = re.compile(r"[\x00-\x1f\x7f\\]|%(?:2f|5c|00)", re.IGNORECASE)
+_CHANGES = frozenset({"POST", "PUT", "PATCH", "DELETE"})
+_log = logging.getLogger("tiepoint.web")
+
+
+class Guard:
+    """The middleware."""
+
+    def __init__(self, app: ASGIApp, settings: Settings, access: AccessLog) -> None:
+        per_s = settings.table.requests_per_s
+        self._app, self._settings, self._access = app, settings, access
+        self._rates, self._logins = Rates(per_s, 2 * per_s), Rates(LOGINS_PER_S, LOGINS)
+        safety = _HEADERS | (_HSTS if settings.is_secure else {})
+        self._headers = [(name.encode(), value.encode()) for name, value in safety.items()]
+        self._large = settings.table.largest_mb * 1_000_000
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass a request on, or refuse it."""
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        path, begun = str(scope["path"]), time.monotonic()
+        answer = _Answer(send, path, self._headers)
+        try:
+            self._check(scope)
+            await self._app(scope, self._body(scope, receive, answer), answer.send)
+        except Refused as refused:
+            await answer.refuse(refused)
+        except Exception:
+            _log.exception("a fault of tiepoint itself, at %s %s", scope["method"], ascii(path))
+            await answer.refuse(Refused(500))
+        finally:
+            user = scope.get("state", {}).get("user")
+            self._access.write(
+                at_utc=utc_now(), peer=_peer(scope), user=user, method=scope["method"], path=path,
+                status=answer.status, bytes=answer.bytes, ms=round(1e3 * (time.monotonic() - begun), 1),
+            )  # fmt: skip
+
+    def _check(self, scope: Scope) -> None:
+        headers = _headers_of(scope)
+        self._check_rate(scope)
+        self._check_path(scope)
+        host = headers.get("host", "")
+        if _name_of(host) not in self._settings.hosts:
+            raise Refused(421, where="Host")
+        self._check_origin(scope, headers, host)
+        if scope["method"] in _CHANGES:
+            self._check_body(scope, headers)
+
+    def _check_rate(self, scope: Scope) -> None:
+        peer = peer_of(_peer(scope))
+        wait = self._rates.wait_s(peer)
+        if wait == 0.0 and scope["method"] == "POST" and scope["path"] == LOGIN:
+            wait = self._logins.wait_s(peer)
+        if wait > 0.0:
+            raise Refused(429, headers={"Retry-After": str(int(wait) + 1)})
+
+    def _check_path(self, scope: Scope) -> None:
+        raw = bytes(scope.get("raw_path") or b"").decode("latin-1")
+        path = str(scope["path"])
+        if len(raw) > LONGEST_PATH or len(scope["query_string"]) > LONGEST_QUERY:
+            raise Refused(400, "the address is too long", "ask for less at once")
+        if _UNFIT.search(raw) or _UNFIT.search(path) or {".", ".."} & set(path.split("/")) or "//" in path:
+            raise Refused(400, "the address holds what no address of the station has", "see /api/openapi.json")
+
+    def _check_origin(self, scope: Scope, headers: MutableMapping[str, str], host: str) -> None:
+        """Refuse what a page of another site sent, as far as browsers tell."""
+        origin = headers.get("origin")
+        if origin is not None and origin != f"{scope['scheme']}://{host}":
+            raise Refused(403, "a page of another site asks", "open the station's own page", where="Origin")
+        site = headers.get("sec-fetch-site", "none")
+        looks = scope["method"] == "GET" and not scope["path"].startswith("/api/")
+        if site not in ("same-origin", "none") and not looks:
+            raise Refused(403, "a page of another site asks", "open the station's own page", where="Sec-Fetch-Site")
+        if scope["method"] in _CHANGES and "cookie" in headers and origin is None:
+            raise Refused(
+                403, "a page's request tells no Origin", "send the token of a machine instead", where="Origin"
+            )
+
+    def _check_body(self, scope: Scope, headers: MutableMapping[str, str]) -> None:
+        length = headers.get("content-length", "0")
+        if not length.isdecimal() or len(length) > 18:
+            raise Refused(400, where="Content-Length")
+        if int(length) > self._most(scope):
+            raise self._too_large(scope)
+
+    def _most(self, scope: Scope) -> int:
+        return self._large if PUSHED.fullmatch(scope["path"]) else SMALL_BYTES
+
+    def _too_large(self, scope: Scope) -> Refused:
+        return Refused(413, f"more than {self._most(scope):,} bytes are not taken here".replace(",", " "))
+
+    def _body(self, scope: Scope, receive: Receive, answer: "_Answer") -> Receive:
+        """Return how the body is read: no more than is allowed, and no slower."""
+        most, until = self._most(scope), time.monotonic() + (LARGE_S if PUSHED.fullmatch(scope["path"]) else SMALL_S)
+        so_far, is_whole = 0, False
+
+        async def read() -> Message:
+            nonlocal so_far, is_whole
+            if is_whole:
+                return await receive()  # waits for the other side to go away
+            try:
+                async with asyncio.timeout(max(0.0, until - time.monotonic())):
+                    message = await receive()
+            except TimeoutError:
+                answer.instead = Refused(408)
+                raise answer.instead from None
+            so_far += len(message.get("body", b""))
+            is_whole = not message.get("more_body", False)
+            if so_far > most:
+                answer.instead = self._too_large(scope)
+                raise answer.instead
+            return message
+
+        return read
+
+
+class _Answer:
+    """What is sent back: with the headers of safety, and what it came to."""
+
+    def __init__(self, send: Send, path: str, headers: list[tuple[bytes, bytes]]) -> None:
+        self._send, self._path, self._headers = send, path, headers
+        self.status, self.bytes = 0, 0
+        self.instead: Refused | None = None
+        self._is_muted = False
+
+    async def send(self, message: Message) -> None:
+        """Pass on a part of the answer; where the body was refused, that is answered in place of anything else."""
+        if message["type"] == "http.response.start":
+            if self.instead is not None and not self.status:
+                await self.refuse(self.instead)
+            if self.status:
+                self._is_muted = True
+                return
+            self.status = message["status"]
+            named = {name.lower() for name, _ in message["headers"]}
+            added = [(k, v) for k, v in self._headers if k not in named]
+            if b"cache-control" not in named:
+                added.append((b"cache-control", b"no-store"))
+            message = {**message, "headers": [*message["headers"], *added]}
+        elif self._is_muted:
+            return
+        else:
+            self.bytes += len(message.get("body", b""))
+        await self._send(message)
+
+    async def refuse(self, refused: Refused) -> None:
+        """Send a refusal, if nothing was sent yet; the connection is not used again."""
+        if self.status:
+            return
+        data = refused.data(self._path)
+        headers = {**refused.headers, "Content-Type": "application/json", "Content-Length": str(len(data))}
+        said = [(k.lower().encode("latin-1"), v.encode("latin-1", "replace")) for k, v in headers.items()]
+        self.instead = None
+        await self.send({"type": "http.response.start", "status": refused.status, "headers": [*said, _CLOSE]})
+        await self.send({"type": "http.response.body", "body": data})
+
+
+_CLOSE = (b"connection", b"close")
+
+
+def _headers_of(scope: Scope) -> dict[str, str]:
+    """Return the headers by name; refused where one that decides anything stands twice."""
+    told: dict[str, str] = {}
+    for name, value in scope["headers"]:
+        key = name.decode("latin-1").lower()
+        if key in told and key in ("host", "origin", "authorization", "content-length", "content-type"):
+            raise Refused(400, f"the header {key} stands twice", "send it once")
+        told[key] = value.decode("latin-1")
+    return told
+
+
+def _name_of(host: str) -> str:
+    """Return the name in a Host header, without its port."""
+    told = re.fullmatch(r"\[([0-9a-fA-F:.]+)\](?::\d{1,5})?|([^\[\]:@/\s]+)(?::\d{1,5})?", host)
+    return "" if told is None else (told[1] or told[2]).lower().rstrip(".")
+
+
+def _peer(scope: Scope) -> str:
+    client = scope.get("client")
+    return str(client[0]) if client else ""

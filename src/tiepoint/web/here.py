@@ -1,0 +1,29 @@
+"""What every route works with: the station, the threads that ask its ledger, the feed, and what was made once."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from fastapi import Request
+from starlette.types import Scope
+
+from tiepoint.station.folder import Station
+from tiepoint.web.asking import Asking
+from tiepoint.web.cache import Cache
+from tiepoint.web.feed import Feed
+
+
+@dataclass(frozen=True, slots=True)
+class Here:
+    """Of one application. `cut` closes the connection of a request at once."""
+
+    station: Station
+    asking: Asking
+    feed: Feed
+    cache: Cache
+    cut: Callable[[Scope], None]
+
+
+def here_of(request: Request) -> Here:
+    """Return what the application of a request works with."""
+    found: Here = request.app.state.here
+    return found

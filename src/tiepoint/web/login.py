@@ -1,0 +1,45 @@
+"""Logging in and out. A name that is not known takes as long to refuse as a wrong password."""
+
+from fastapi import APIRouter, Request, Response
+
+from tiepoint.web.refused import refusals
+from tiepoint.web.sessions import LASTS_S, sessions_of
+from tiepoint.web.shapes import Login, SessionTold
+
+router = APIRouter(prefix="/api/session", tags=["session"])
+
+
+@router.get("", responses=refusals(401))
+async def who(request: Request) -> SessionTold:
+    """Tell who asks, and what a page must send with every write."""
+    sessions = sessions_of(request)
+    user, session = sessions.who(request), sessions.of(request)
+    return SessionTold(name=user.name, role=user.role, csrf=None if session is None else session.csrf)
+
+
+@router.post("", responses=refusals(401, 415, 422))
+async def log_in(request: Request, response: Response, login: Login) -> SessionTold:
+    """Log a person in: the session is a cookie that scripts cannot read. Five attempts, then one every 12 s."""
+    sessions = sessions_of(request)
+    id_, session, user = await sessions.begin(login.name, login.password)
+    sessions.end(request)  # whoever was logged in here before
+    response.set_cookie(
+        sessions.cookie,
+        id_,
+        max_age=int(LASTS_S),
+        path="/",
+        secure=sessions.cookie.startswith("__Host-"),
+        httponly=True,
+        samesite="strict",
+    )
+    request.state.user = user.name
+    return SessionTold(name=user.name, role=user.role, csrf=session.csrf)
+
+
+@router.delete("", status_code=204, responses=refusals(401))
+async def log_out(request: Request, response: Response) -> None:
+    """Log out; needs what every write needs."""
+    sessions = sessions_of(request)
+    sessions.who(request)
+    sessions.end(request)
+    response.delete_cookie(sessions.cookie, path="/", httponly=True, samesite="strict")

@@ -1,0 +1,94 @@
+"""Kept pictures: the files of the archive as they are, and previews of them."""
+
+import hashlib
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from tiepoint.documents.files import read_bytes
+from tiepoint.documents.pictures import MOST_BYTES, decode_picture
+from tiepoint.foundation.errors import TiepointError
+from tiepoint.station.archive import Kept, kept_of
+from tiepoint.station.folder import Station
+from tiepoint.station.ledger import Ledger
+from tiepoint.web.refused import Refused
+
+WIDEST_PX = 1280
+QUALITY = 82
+FAR = 2000
+"""So many entries after a record its pictures are looked for: they are kept behind the verdict's back."""
+
+_TYPES = {
+    ".png": "image/png", ".jpg": "image/jpeg", ".jpeg": "image/jpeg", ".tif": "image/tiff", ".tiff": "image/tiff",
+    ".bmp": "image/bmp", ".json": "application/json",
+}  # fmt: skip
+
+
+def kept_with(station: Station, ledger: Ledger, seq: int) -> Kept | None:
+    """Return what was kept of a record; None where nothing was, or not yet."""
+    for entry in islice(ledger.entries("archived", after=seq), FAR):
+        kept = entry.body["record"]
+        if kept == seq:
+            return kept_of(station, entry)
+        if entry.seq > seq + FAR:
+            break
+    return None
+
+
+def is_picture(name: str) -> bool:
+    """Whether a kept file is a picture."""
+    return type_of(name).startswith("image/")
+
+
+def type_of(name: str) -> str:
+    """Return the media type of a kept file, by its ending."""
+    return _TYPES.get(Path(name).suffix.lower(), "application/octet-stream")
+
+
+def kept_bytes(station: Station, kept: Kept | None, name: str) -> tuple[bytes, str]:
+    """Return a kept file and its hash; refused where there is none of that name, or it is not as it was kept.
+
+    A name is looked up among those in the ledger, and never put together with a path.
+    """
+    if kept is None or name not in kept.files:
+        raise Refused(404, "no file of that name was kept of this record", "see the record for those that were")
+    path, root = kept.folder / name, station.archive_path.resolve()
+    try:
+        inside = path.resolve().is_relative_to(root) and path.is_file()
+    except (OSError, RuntimeError, ValueError):
+        inside = False
+    if not inside:
+        raise Refused(404, "the file was taken away, or is missing", "tiepoint verify tells which", code="not_kept")
+    data = read_bytes(path, MOST_BYTES)
+    if hashlib.sha256(data).hexdigest() != kept.files[name]:
+        raise Refused(409, "the file was altered after it was kept", "see tiepoint verify", code="altered")
+    return data, kept.files[name]
+
+
+def preview(data: bytes, name: str) -> bytes:
+    """Return a picture as JPEG, at most 1280 px wide; refused where it cannot be decoded.
+
+    More than 8 bits are cut to the upper 8 of those that the picture uses.
+    """
+    import cv2
+
+    try:
+        loaded = decode_picture(data, Path(name))
+    except TiepointError as error:
+        raise Refused(422, str(error), code="not_shown") from error
+    pixels: Any = loaded.pixels
+    if pixels.dtype != np.uint8:
+        bits = min(16, max(8, loaded.bits, int(pixels.max()).bit_length()))
+        pixels = (pixels >> (bits - 8)).astype(np.uint8)
+    height, width = pixels.shape[:2]
+    if width > WIDEST_PX:
+        size = WIDEST_PX, max(1, round(height * WIDEST_PX / width))
+        pixels = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
+    if pixels.ndim == 3:
+        pixels = cv2.cvtColor(np.ascontiguousarray(pixels[:, :, :3]), cv2.COLOR_RGB2BGR)
+    good, out = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
+    if not good:
+        raise Refused(422, f"{name} cannot be shown as a preview", "open the file itself", code="not_shown")
+    return out.tobytes()

@@ -1,0 +1,140 @@
+"""The web process: `python -m tiepoint.web STATION [--host …] [--port …]`, until it is asked to stop."""
+
+import argparse
+import logging
+import signal
+import socket
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from functools import partial
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+import uvicorn
+from fastapi import FastAPI
+
+from tiepoint.documents.files import reason_of
+from tiepoint.foundation.errors import TiepointError, UnusableInput
+from tiepoint.station.folder import open_station
+from tiepoint.web.app import app_of
+from tiepoint.web.connections import MOST_HEAD_BYTES, Connections, Http
+from tiepoint.web.settings import Settings, settings_of
+
+STOPPING_S = 5
+SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGBREAK") if hasattr(signal, name))
+
+
+class Server(uvicorn.Server):
+    """Ends in good order when it is asked to, live events too, and then with exit code 0."""
+
+    def __init__(self, config: uvicorn.Config, app: FastAPI) -> None:
+        super().__init__(config)
+        self._app = app
+
+    def stop(self) -> None:
+        """End; from the loop's own thread, and from a signal's handler."""
+        self.should_exit = True
+        self._app.state.here.feed.close()
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:  # noqa: ARG002  # as uvicorn calls it
+        """Take a signal."""
+        self.stop()
+
+    @contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """Take signals while it serves; who runs it in a thread stops it by `stop`."""
+        try:
+            before = {number: signal.signal(number, self.handle_exit) for number in SIGNALS}
+        except ValueError:  # not the main thread
+            before = {}
+        try:
+            yield
+        finally:
+            for number, handler in before.items():
+                signal.signal(number, handler)
+
+
+def listening(settings: Settings) -> socket.socket:
+    """Return a socket that listens where the settings say; `UnusableInput` where it cannot."""
+    try:
+        family, kind, proto, _, address = socket.getaddrinfo(
+            settings.host or None, settings.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+        )[0]
+        taken = socket.socket(family, kind, proto)
+    except OSError as error:
+        raise UnusableInput(f"there is no interface {settings.host}: {reason_of(error)}; name another") from error
+    try:
+        # On Windows the same option would share the port with another program.
+        exclusive = getattr(socket, "SO_EXCLUSIVEADDRUSE", None)
+        taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR if exclusive is None else exclusive, 1)
+        taken.bind(address)
+        taken.listen(256)
+        taken.setblocking(False)
+    except OSError as error:
+        taken.close()
+        raise UnusableInput(
+            f"cannot listen on port {settings.port} of {settings.host}: {reason_of(error)}; stop the "
+            "program that does, or name another port"
+        ) from error
+    return taken
+
+
+def server_of(folder: Path, settings: Settings, connections: Connections | None = None) -> Server:
+    """Return the server of a station, not started yet; raises a `TiepointError` where it cannot begin."""
+    held = connections or Connections()
+    app = app_of(folder, settings, held)
+    more: dict[str, Any] = {}
+    if settings.is_secure:
+        more = {"ssl_certfile": settings.certificate, "ssl_keyfile": settings.key}
+    config = uvicorn.Config(
+        app,
+        http=partial(Http, connections_held=held),  # type: ignore[arg-type]  # called as the class is
+        ws="none",
+        lifespan="on",
+        log_config=None,
+        access_log=False,
+        proxy_headers=False,
+        server_header=False,
+        h11_max_incomplete_event_size=MOST_HEAD_BYTES,
+        timeout_graceful_shutdown=STOPPING_S,
+        **more,
+    )
+    try:
+        config.load()
+    except OSError as error:  # ssl.SSLError is one
+        raise UnusableInput(
+            f"certificate {settings.certificate} and key {settings.key} cannot be used: {error.args[-1]}; look whether "
+            "they are PEM files that belong together"
+        ) from error
+    return Server(config, app)
+
+
+def serve(folder: Path, *, host: str | None = None, port: int | None = None) -> None:
+    """Serve a station until it is asked to stop; raises a `TiepointError` where it cannot begin."""
+    settings = settings_of(open_station(folder), host=host, port=port)
+    with listening(settings) as taken:
+        server = server_of(folder, settings)
+        name = f"[{settings.host}]" if ":" in settings.host else settings.host
+        scheme = "https" if settings.is_secure else "http"
+        print(f"{scheme}://{name}:{taken.getsockname()[1]}/", flush=True)  # noqa: T201  # who started it reads it
+        server.run([taken])
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Run the process; return its exit code."""
+    parser = argparse.ArgumentParser("python -m tiepoint.web", description=__doc__)
+    parser.add_argument("station", type=Path, metavar="STATION")
+    parser.add_argument("--host")
+    parser.add_argument("--port", type=int)
+    asked = parser.parse_args(words)
+    logging.basicConfig(level=logging.WARNING, format="tiepoint web: %(message)s", stream=sys.stderr)
+    # What a stranger sends is in the access log, and no warning for the person who runs the station.
+    logging.getLogger("uvicorn.error").setLevel(logging.CRITICAL)
+    try:
+        serve(asked.station, host=asked.host, port=asked.port)
+    except TiepointError as error:
+        print(f"tiepoint web: {error}", file=sys.stderr)  # noqa: T201  # the one sentence
+        return 2
+    return 0

@@ -1,0 +1,282 @@
+"""The routes that read: station, state, records and their pictures, counts, entries, studies, requirements, events."""
+
+import json
+from collections.abc import Callable
+from dataclasses import asdict
+from datetime import UTC, datetime, timedelta
+from importlib.metadata import version
+from typing import Annotated, Literal, TypeVar
+from urllib.parse import quote
+
+from fastapi import APIRouter, Depends, Path, Query, Request, Response
+
+from tiepoint.foundation.errors import UnusableInput
+from tiepoint.model.decide import Verdict
+from tiepoint.station.accepted import as_plain, pointers_of
+from tiepoint.station.archive import Kept
+from tiepoint.station.duty.status import read_status
+from tiepoint.station.ledger import Entry, Ledger
+from tiepoint.station.questions import MOST, Asked, Count, counts, counts_per, last_entries, last_records
+from tiepoint.web import shapes
+from tiepoint.web.asking import NoLedger
+from tiepoint.web.feed import EventStream
+from tiepoint.web.here import Here, here_of
+from tiepoint.web.pictures import is_picture, kept_bytes, kept_with, preview, type_of
+from tiepoint.web.proving import requirements_told, studies_told
+from tiepoint.web.refused import Refused, refusals
+from tiepoint.web.sessions import needs
+from tiepoint.web.told import entry_in_short, record_in_short, state_told
+
+LONGEST_MINUTES = timedelta(days=7)
+LAST_NUMBER = 2**62
+
+T = TypeVar("T")
+At = Annotated[str | None, Query(max_length=40, examples=["2026-11-26T08:00:00Z"])]
+Word = Annotated[str | None, Query(max_length=200)]
+Number = Annotated[int, Path(ge=1, le=LAST_NUMBER)]
+Before = Annotated[int | None, Query(ge=1, le=LAST_NUMBER)]
+Many = Annotated[int, Query(ge=1, le=MOST)]
+ThisStation = Annotated[Here, Depends(here_of)]
+
+router = APIRouter(prefix="/api", dependencies=[Depends(needs("look"))])
+
+
+@router.get("/station", responses=refusals(401, 422), tags=["station"])
+async def station(here: ThisStation) -> shapes.StationTold:
+    """Tell what the station is, and what was accepted to run on it."""
+    pointers = await here.asking.run(lambda: pointers_of(here.station))
+    table = here.station.table
+    return shapes.StationTold(
+        name=table.name,
+        unit=table.unit,
+        says=table.says,
+        software=f"tiepoint {version('tiepoint')}",
+        cameras=[shapes.CameraTold(name=camera.name, says=camera.says) for camera in table.camera],
+        **as_plain(pointers),
+    )
+
+
+@router.get("/state", responses=refusals(401), tags=["duty"])
+async def state(here: ThisStation) -> shapes.StateTold:
+    """Tell what duty is doing; a last word that is stale is told as such."""
+    return shapes.StateTold(**await here.asking.run(lambda: state_told(read_status(here.station.folder))))
+
+
+@router.get("/records", responses=refusals(401, 422), tags=["records"])
+async def records(
+    here: ThisStation,
+    since: At = None,
+    until: At = None,
+    part_id: Word = None,
+    verdict: Verdict | None = None,
+    reading: Annotated[str | None, Query(max_length=200, description="Of which this reading does not conform.")] = None,
+    recipe: Annotated[str | None, Query(max_length=64, description="By the recipe's hash.")] = None,
+    variant: Word = None,
+    before: Before = None,
+    count: Many = 100,
+) -> shapes.Records:
+    """Tell the last records of a time (when they were written), a part, a verdict, a reading, a recipe or a variant."""
+    asked = Asked(since, until, part_id, verdict, reading, recipe, variant)
+    found: tuple[Entry, ...] = await _asked(here, lambda b: last_records(b, count, asked, before=before), ())
+    told = [shapes.RecordInShort(**record_in_short(entry)) for entry in found]
+    return shapes.Records(records=told, next=_next(found, count))
+
+
+@router.get("/records/{seq}", responses=refusals(401, 404, 422), tags=["records"])
+async def record(here: ThisStation, seq: Number) -> shapes.RecordTold:
+    """Tell a record whole, with the files that were kept of it."""
+    entry, kept = await _record_of(here, seq)
+    return shapes.RecordTold(
+        seq=seq,
+        sha=entry.sha,
+        prev_sha=entry.prev_sha,
+        written_utc=entry.written_utc,
+        record=dict(entry.body),
+        files=[] if kept is None else [_file(seq, name, sha) for name, sha in kept.files.items()],
+    )
+
+
+@router.get(
+    "/records/{seq}/files/{name}",
+    responses={**refusals(401, 404, 409, 422), 200: {"content": {"application/octet-stream": {}}}, 304: {}},
+    response_class=Response,
+    tags=["records"],
+)
+async def file(
+    here: ThisStation, request: Request, seq: Number, name: Annotated[str, Path(max_length=255)]
+) -> Response:
+    """Give a file that was kept of a record, as the camera gave it; refused where it was altered since."""
+    _, kept = await _record_of(here, seq)
+    if (known := _not_modified(request, kept, name, "")) is not None:
+        return known
+    data, sha = await here.asking.run(lambda: kept_bytes(here.station, kept, name))
+    return _answer(data, type_of(name), f'"{sha}"')
+
+
+@router.get(
+    "/records/{seq}/files/{name}/preview",
+    responses={**refusals(401, 404, 409, 422), 200: {"content": {"image/jpeg": {}}}, 304: {}},
+    response_class=Response,
+    tags=["records"],
+)
+async def file_preview(
+    here: ThisStation, request: Request, seq: Number, name: Annotated[str, Path(max_length=255)]
+) -> Response:
+    """Give a kept picture as JPEG of at most 1280 px in width, made once for all who ask."""
+    _, kept = await _record_of(here, seq)
+    if kept is None or name not in kept.files or not is_picture(name):
+        raise Refused(404, "no picture of that name was kept of this record", "see the record for those that were")
+    if (known := _not_modified(request, kept, name, "-1280")) is not None:
+        return known
+
+    async def made() -> bytes:
+        return await here.asking.run(lambda: preview(kept_bytes(here.station, kept, name)[0], name))
+
+    sha = kept.files[name]
+    return _answer(await here.cache.get(f"preview {sha} {name}", made), "image/jpeg", f'"{sha}-1280"')
+
+
+@router.get("/counts", responses=refusals(401, 422), tags=["records"])
+async def counted(
+    here: ThisStation,
+    since: At = None,
+    until: At = None,
+    verdict: Verdict | None = None,
+    recipe: Word = None,
+    variant: Word = None,
+    per: Literal["minute", "day"] | None = None,
+) -> shapes.Counts:
+    """Count records by recipe, variant and verdict; per minute (of at most seven days) or day where that is asked."""
+    if per == "minute":
+        since = since or (datetime.now(UTC) - timedelta(days=1)).isoformat(timespec="seconds")
+        _demand_short(since, until)
+    asked = Asked(since=since, until=until, verdict=verdict, recipe_sha=recipe, variant=variant)
+    found: tuple[Count, ...] = await _asked(
+        here, lambda b: counts(b, asked) if per is None else counts_per(b, per, asked), ()
+    )
+    return shapes.Counts(counts=[shapes.CountTold(**asdict(one)) for one in found])
+
+
+@router.get("/acts", responses=refusals(401, 422), tags=["station"])
+async def acts(here: ThisStation, before: Before = None, count: Many = 100) -> shapes.Entries:
+    """Tell the last acts of people: what they accepted, agreed, studied, renamed."""
+    return await _entries(here, "act", before, count)
+
+
+@router.get("/duty", responses=refusals(401, 422), tags=["duty"])
+async def duty(here: ThisStation, before: Before = None, count: Many = 100) -> shapes.Entries:
+    """Tell what happened to the duty last: states, faults, challenges."""
+    return await _entries(here, "duty", before, count)
+
+
+@router.get("/studies", responses=refusals(401, 422), tags=["station"])
+async def studies(here: ThisStation) -> shapes.Studies:
+    """Tell all studies that the station keeps."""
+    return shapes.Studies(**await _asked(here, lambda b: studies_told(here.station, b), {"studies": []}))
+
+
+@router.get("/requirements", responses=refusals(401, 422), tags=["station"])
+async def requirements(here: ThisStation) -> shapes.Requirements:
+    """Tell which requirement is shown, by which study; the first answer after a change takes a while."""
+    nothing = {"says": "No requirement was agreed.", "requirements": []}
+    last = await _asked(here, lambda ledger: ledger.last("act"), None)
+
+    async def made() -> bytes:
+        return json.dumps(await _asked(here, lambda b: requirements_told(here.station, b), nothing)).encode()
+
+    # What is agreed, accepted and studied changes by an act alone.
+    told = await here.cache.get(f"requirements {0 if last is None else last.seq}", made)
+    return shapes.Requirements.model_validate_json(told)
+
+
+@router.get(
+    "/events",
+    responses={**refusals(401, 422), 200: {"content": {"text/event-stream": {}}}},
+    response_class=Response,
+    tags=["duty"],
+)
+async def events(
+    here: ThisStation,
+    request: Request,
+    after: Annotated[int | None, Query(ge=0, le=LAST_NUMBER, description="Begin after this entry.")] = None,
+) -> Response:
+    """Tell live what comes into the ledger, one event an entry, and the duty's state (server-sent events).
+
+    The id of an event is its entry's number: a browser that lost the connection says it (Last-Event-ID), and is told
+    all that came after it, once each.
+    """
+    last = request.headers.get("last-event-id", "")
+    if last.isdecimal() and len(last) < 19:
+        after = int(last)
+    stream = here.feed.stream(after)
+    return EventStream(stream, await anext(stream), here.cut)
+
+
+# --- helpers ---------------------------------------------------------------------------------------------------------
+
+
+async def _asked(here: Here, question: Callable[[Ledger], T], nothing: T) -> T:
+    """Return the answer of the ledger, or `nothing` where there is none yet."""
+    try:
+        return await here.asking(question)
+    except NoLedger:
+        return nothing
+
+
+async def _entries(here: Here, kind: str, before: int | None, count: int) -> shapes.Entries:
+    found: tuple[Entry, ...] = await _asked(here, lambda b: last_entries(b, kind, count, before=before), ())
+    told = [shapes.EntryTold(**entry_in_short(entry)) for entry in found]
+    return shapes.Entries(entries=told, next=_next(found, count))
+
+
+def _next(found: tuple[Entry, ...], count: int) -> int | None:
+    return found[-1].seq if len(found) == count else None
+
+
+async def _record_of(here: Here, seq: int) -> tuple[Entry, Kept | None]:
+    def found(ledger: Ledger) -> tuple[Entry, Kept | None] | None:
+        told = ledger.numbered([seq])
+        if not told or told[0].kind != "record":
+            return None
+        return told[0], kept_with(here.station, ledger, seq)
+
+    answer = await _asked(here, found, None)
+    if answer is None:
+        raise Refused(404, f"entry {seq} of the ledger is no record", "see /api/records for those that there are")
+    return answer
+
+
+def _file(seq: int, name: str, sha: str) -> shapes.File:
+    href = f"/api/records/{seq}/files/{quote(name, safe='')}"
+    return shapes.File(name=name, sha256=sha, href=href, preview=f"{href}/preview" if is_picture(name) else None)
+
+
+def _not_modified(request: Request, kept: Kept | None, name: str, more: str) -> Response | None:
+    """Return the answer to a browser that has a file already."""
+    sha = None if kept is None else kept.files.get(name)
+    if sha is None or f'"{sha}{more}"' not in request.headers.get("if-none-match", ""):
+        return None
+    return Response(status_code=304, headers=_kept_by_browsers(f'"{sha}{more}"'))
+
+
+def _answer(data: bytes, kind: str, etag: str) -> Response:
+    return Response(data, media_type=kind, headers=_kept_by_browsers(etag))
+
+
+def _kept_by_browsers(etag: str) -> dict[str, str]:
+    # Asked for again each time: who is logged out sees nothing any more, but is sent nothing twice either.
+    return {"ETag": etag, "Cache-Control": "private, no-cache"}
+
+
+def _demand_short(since: str, until: str | None) -> None:
+    try:
+        begin = datetime.fromisoformat(since)
+        end = datetime.now(UTC) if until is None else datetime.fromisoformat(until)
+        begin, end = (t if t.tzinfo is not None else t.replace(tzinfo=UTC) for t in (begin, end))
+        is_short = end - begin <= LONGEST_MINUTES
+    except (ValueError, OverflowError) as error:
+        raise UnusableInput(
+            f"{since[:40]!r} or {(until or '')[:40]!r} is no time; write 2026-11-26T08:00:00Z"
+        ) from error
+    if not is_short:
+        raise UnusableInput("minutes are counted over seven days at most; ask for days, or for less")

@@ -1,0 +1,115 @@
+"""One shape for every refusal: `{"error": {"code", "says", "where", "do"}}`, whatever went wrong, and never a trace."""
+
+import json
+from collections.abc import Mapping
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from pydantic import BaseModel, Field
+from starlette.exceptions import HTTPException
+
+from tiepoint.foundation.errors import TiepointError
+
+CODES = {
+    400: ("bad_request", "the request cannot be read", "send it as HTTP/1.1 has it"),
+    401: ("not_known", "who asks is not known", "log in, or send a token"),
+    403: ("not_allowed", "this is not allowed", "ask who looks after the station's users"),
+    404: ("not_there", "there is nothing here", "see /api/openapi.json for what there is"),
+    405: ("not_done", "this is not done here", "see /api/openapi.json for what is"),
+    408: ("too_slow", "the request came too slowly, and was given up", "send it again"),
+    409: ("not_now", "this cannot be done now", "try again later"),
+    413: ("too_large", "the request is too large", "send less at once"),
+    415: ("wrong_type", "the request is of another type than is taken here", "see /api/openapi.json"),
+    421: ("wrong_host", "the station is not called so", "use its own name, or add this one to [web] names"),
+    422: ("not_usable", "what was sent cannot be used", "see /api/openapi.json"),
+    429: ("too_many", "too much was asked for at once", "wait a little"),
+    500: ("fault", "a fault of tiepoint itself, not of the request", "report it with the web process's own output"),
+    503: ("not_ready", "the station cannot answer now", "try again later"),
+}
+"""By status: the code, what it says and what to do, where nothing better is known."""
+
+
+class Told(BaseModel):
+    """What went wrong: a `code` for programs, a sentence for people, where it was, and what to do about it."""
+
+    code: str = Field(examples=["not_there"])
+    says: str
+    where: str
+    do: str
+
+
+class Error(BaseModel):
+    """Every refusal."""
+
+    error: Told
+
+
+class Refused(Exception):
+    """A request is refused, with a status of HTTP."""
+
+    def __init__(
+        self,
+        status: int,
+        says: str = "",
+        do: str = "",
+        *,
+        where: str = "",
+        code: str = "",
+        headers: Mapping[str, str] | None = None,
+    ) -> None:
+        """What is left empty is filled in from the status."""
+        known = CODES.get(status, CODES[500])
+        self.status, self.code = status, code or known[0]
+        self.says, self.do = says or known[1], do or (known[2] if not says else "")
+        self.where, self.headers = where, dict(headers or {})
+        super().__init__(self.says)
+
+    def body(self, where: str) -> dict[str, Any]:
+        """Return what is answered; `where` it was, if that is not known better."""
+        return {"error": {"code": self.code, "says": self.says, "where": self.where or where, "do": self.do}}
+
+    def data(self, where: str) -> bytes:
+        """Return the same as JSON."""
+        return json.dumps(self.body(where), ensure_ascii=False).encode("utf-8", "replace")
+
+
+def refusals(*statuses: int) -> dict[int | str, dict[str, Any]]:
+    """Return, for a route's documentation, how it refuses. Some any route may answer with."""
+    every = {400, 403, 408, 413, 421, 429, 500, 503}
+    return {status: {"model": Error, "description": CODES[status][1].capitalize() + "."} for status in
+            sorted({*statuses, *every})}  # fmt: skip
+
+
+def refused_by(error: TiepointError, folder: str) -> Refused:
+    """Return the refusal that an error is: its sentence, in which the station's folder is not told."""
+    says, _, do = str(error).replace(f"{folder}/", "").replace(folder, "the station's folder").partition("; ")
+    return Refused(422, says, do)
+
+
+def answer_refusals(app: FastAPI, folder: str) -> None:
+    """Have an application answer all that goes wrong in the one shape."""
+
+    def answer(request: Request, refused: Refused) -> JSONResponse:
+        return JSONResponse(refused.body(request.url.path), refused.status, refused.headers)
+
+    @app.exception_handler(Refused)
+    def _refused(request: Request, error: Refused) -> JSONResponse:
+        return answer(request, error)
+
+    @app.exception_handler(TiepointError)
+    def _unusable(request: Request, error: TiepointError) -> JSONResponse:
+        return answer(request, refused_by(error, folder))
+
+    @app.exception_handler(HTTPException)
+    def _by_the_framework(request: Request, error: HTTPException) -> JSONResponse:
+        status = error.status_code if error.status_code in CODES else 400
+        return answer(request, Refused(status, headers=error.headers))
+
+    @app.exception_handler(RequestValidationError)
+    def _not_as_documented(request: Request, error: RequestValidationError) -> JSONResponse:
+        first = error.errors()[0]
+        place = ".".join(str(part) for part in first["loc"][1:]) or str(first["loc"][0])
+        says = f"{place[:80]}: {str(first['msg'])[:200]}"
+        return answer(request, Refused(422, says, "see /api/openapi.json", where=place[:80]))

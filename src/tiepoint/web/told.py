@@ -1,0 +1,80 @@
+"""Entries of the ledger and the duty's state as plain data, as pages are told them."""
+
+import json
+from collections.abc import Mapping
+from contextlib import suppress
+from typing import Any
+
+from tiepoint.foundation.reasons import Reason
+from tiepoint.station.duty.status import Status
+from tiepoint.station.ledger import Entry
+
+KINDS = ("record", "archived", "act", "duty", "run")
+"""Kinds of entries that are told live."""
+
+
+def record_in_short(entry: Entry) -> dict[str, Any]:
+    """Return what a list tells of a record. `held_by`: the first reading that does not conform, and why."""
+    body = entry.body
+    shot, readings = body["shot"], body["readings"]
+    against = [r for r in readings if r.get("verdict") not in (None, "conforms")]
+    return {
+        "seq": entry.seq,
+        "written_utc": entry.written_utc,
+        "verdict": body["verdict"],
+        "part_id": shot.get("part_id"),
+        "shot": shot["id"],
+        "taken_utc": shot.get("taken_utc"),
+        "status": shot.get("status", "complete"),
+        "variant": body.get("variant"),
+        "recipe_sha": body["recipe_sha"],
+        "not_conforming": [r["id"] for r in against],
+        "why": said_of(against[0]) if against else "",
+    }
+
+
+def said_of(reading: Mapping[str, Any]) -> str:
+    """Return in a sentence why a reading does not conform; "" where it tells no reason."""
+    reason = reading.get("reason")
+    if not isinstance(reason, Mapping):
+        return ""
+    with suppress(KeyError, ValueError, TypeError, IndexError):
+        return Reason(str(reason["code"]), dict(reason.get("params") or {})).sentence
+    return str(reason.get("code", ""))
+
+
+def entry_in_short(entry: Entry) -> dict[str, Any]:
+    """Return what is told of any entry: of a record in short, of others the whole."""
+    if entry.kind == "record":
+        return record_in_short(entry)
+    return {"seq": entry.seq, "written_utc": entry.written_utc, "kind": entry.kind, "body": dict(entry.body)}
+
+
+def state_told(status: Status | None) -> dict[str, Any]:
+    """Return the duty's state. `fresh`: whether it is of the last seconds; if not, `says` it in words."""
+    if status is None:
+        return {
+            "state": "off duty", "fresh": False, "says": "No duty process has run here yet.", "fault": "",
+            "since_utc": None, "written_utc": None, "seq": 0, "waiting": 0, "tie_overdue": False, "counts": {},
+            "links": {},
+        }  # fmt: skip
+    told = status.told
+    state, says = str(told.get("state", "")), str(told.get("says", ""))
+    if not status.is_fresh and state != "off duty":
+        says = (
+            f"Stale: the last word of duty is of {status.written_utc}, when it was {state}; it hangs, or was ended "
+            "without a word."
+        )
+        state = "not known"
+    return {
+        "state": state, "fresh": status.is_fresh, "says": says, "fault": str(told.get("fault", "")),
+        "since_utc": told.get("since_utc"), "written_utc": status.written_utc, "seq": status.seq,
+        "waiting": status.waiting, "tie_overdue": bool(told.get("tie_overdue")),
+        "counts": dict(told.get("counts") or {}), "links": dict(told.get("links") or {}),
+    }  # fmt: skip
+
+
+def as_event(kind: str, content: Mapping[str, Any], seq: int | None = None) -> bytes:
+    """Return an event of the stream (WHATWG HTML, 9.2); only what stands in the ledger has an id to go on from."""
+    number = "" if seq is None else f"id: {seq}\n"
+    return f"{number}event: {kind}\ndata: {json.dumps(content, separators=(',', ':'))}\n\n".encode()
