@@ -58,6 +58,7 @@ class InOrderOfTheJob(TyperGroup):
         "ask",
         "pack",
         "unpack",
+        "user",
         "demo",
         "draw",
         "describe",
@@ -68,6 +69,10 @@ class InOrderOfTheJob(TyperGroup):
         "hand-eye",
         "move",
         "probe",
+        "add",
+        "role",
+        "remove",
+        "list",
     )
 
     def list_commands(self, ctx: typer.Context) -> list[str]:  # type: ignore[override]  # typer's own context class

@@ -57,7 +57,7 @@ class Asking:
             raise NoLedger(f"{self._station.name} has no ledger yet; it begins with the first tiepoint accept")
         if getattr(self._mine, "stamp", None) != stamp:
             self._let_go()
-            self._mine.ledger = Ledger(self._station.ledger_path)
+            self._mine.ledger = Ledger(self._station.ledger_place)
             self._mine.stamp = stamp
             self._all.append(self._mine.ledger)
         ledger: Ledger = self._mine.ledger
@@ -65,6 +65,8 @@ class Asking:
 
     def _stamp(self) -> _Stamp | None:
         """Return which file the ledger is, since another may be put in its place; None where there is none."""
+        if self._station.table.ledger.url is not None:
+            return 0, 0
         with suppress(OSError):
             told = self._station.ledger_path.stat()
             # An empty file is none yet: it would be made one.

@@ -5,14 +5,13 @@ from collections.abc import Callable
 from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
 from importlib.metadata import version
-from typing import Annotated, Literal, TypeVar
+from typing import Annotated, Any, Literal, TypeVar
 from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, Path, Query, Request, Response
 
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.model.decide import Verdict
-from tiepoint.station.accepted import as_plain, pointers_of
 from tiepoint.station.archive import Kept
 from tiepoint.station.duty.status import read_status
 from tiepoint.station.ledger import Entry, Ledger
@@ -22,7 +21,6 @@ from tiepoint.web.asking import NoLedger
 from tiepoint.web.feed import EventStream
 from tiepoint.web.here import Here, here_of
 from tiepoint.web.pictures import is_picture, kept_bytes, kept_with, preview, type_of
-from tiepoint.web.proving import requirements_told, studies_told
 from tiepoint.web.refused import Refused, refusals
 from tiepoint.web.sessions import needs
 from tiepoint.web.told import entry_in_short, record_in_short, state_told
@@ -35,6 +33,7 @@ At = Annotated[str | None, Query(max_length=40, examples=["2026-11-26T08:00:00Z"
 Word = Annotated[str | None, Query(max_length=200)]
 Number = Annotated[int, Path(ge=1, le=LAST_NUMBER)]
 Before = Annotated[int | None, Query(ge=1, le=LAST_NUMBER)]
+FileName = Annotated[str, Path(max_length=255)]
 Many = Annotated[int, Query(ge=1, le=MOST)]
 ThisStation = Annotated[Here, Depends(here_of)]
 
@@ -44,15 +43,22 @@ router = APIRouter(prefix="/api", dependencies=[Depends(needs("look"))])
 @router.get("/station", responses=refusals(401, 422), tags=["station"])
 async def station(here: ThisStation) -> shapes.StationTold:
     """Tell what the station is, and what was accepted to run on it."""
-    pointers = await here.asking.run(lambda: pointers_of(here.station))
-    table = here.station.table
+
+    def accepted() -> dict[str, dict[str, str]]:
+        # All of recipes comes with it, which takes seconds, and who only looks need not wait for it to begin.
+        from tiepoint.station.accepted import as_plain, pointers_of
+
+        return as_plain(pointers_of(here.station))
+
+    table, pointers = here.station.table, await here.asking.run(accepted)
     return shapes.StationTold(
         name=table.name,
         unit=table.unit,
         says=table.says,
         software=f"tiepoint {version('tiepoint')}",
         cameras=[shapes.CameraTold(name=camera.name, says=camera.says) for camera in table.camera],
-        **as_plain(pointers),
+        variants=pointers["variants"],
+        recipes=pointers["recipes"],
     )
 
 
@@ -102,9 +108,7 @@ async def record(here: ThisStation, seq: Number) -> shapes.RecordTold:
     response_class=Response,
     tags=["records"],
 )
-async def file(
-    here: ThisStation, request: Request, seq: Number, name: Annotated[str, Path(max_length=255)]
-) -> Response:
+async def file(here: ThisStation, request: Request, seq: Number, name: FileName) -> Response:
     """Give a file that was kept of a record, as the camera gave it; refused where it was altered since."""
     _, kept = await _record_of(here, seq)
     if (known := _not_modified(request, kept, name, "")) is not None:
@@ -119,9 +123,7 @@ async def file(
     response_class=Response,
     tags=["records"],
 )
-async def file_preview(
-    here: ThisStation, request: Request, seq: Number, name: Annotated[str, Path(max_length=255)]
-) -> Response:
+async def file_preview(here: ThisStation, request: Request, seq: Number, name: FileName) -> Response:
     """Give a kept picture as JPEG of at most 1280 px in width, made once for all who ask."""
     _, kept = await _record_of(here, seq)
     if kept is None or name not in kept.files or not is_picture(name):
@@ -172,17 +174,29 @@ async def duty(here: ThisStation, before: Before = None, count: Many = 100) -> s
 @router.get("/studies", responses=refusals(401, 422), tags=["station"])
 async def studies(here: ThisStation) -> shapes.Studies:
     """Tell all studies that the station keeps."""
-    return shapes.Studies(**await _asked(here, lambda b: studies_told(here.station, b), {"studies": []}))
+
+    def told(ledger: Ledger) -> dict[str, Any]:
+        from tiepoint.web.proving import studies_told  # as above
+
+        return studies_told(here.station, ledger)
+
+    return shapes.Studies(**await _asked(here, told, {"studies": []}))
 
 
 @router.get("/requirements", responses=refusals(401, 422), tags=["station"])
 async def requirements(here: ThisStation) -> shapes.Requirements:
     """Tell which requirement is shown, by which study; the first answer after a change takes a while."""
-    nothing = {"says": "No requirement was agreed.", "requirements": []}
+
+    def found(ledger: Ledger) -> dict[str, Any]:
+        from tiepoint.web.proving import requirements_told  # as above
+
+        return requirements_told(here.station, ledger)
+
+    nothing: dict[str, Any] = {"says": "No requirement was agreed.", "requirements": []}
     last = await _asked(here, lambda ledger: ledger.last("act"), None)
 
     async def made() -> bytes:
-        return json.dumps(await _asked(here, lambda b: requirements_told(here.station, b), nothing)).encode()
+        return json.dumps(await _asked(here, found, nothing)).encode()
 
     # What is agreed, accepted and studied changes by an act alone.
     told = await here.cache.get(f"requirements {0 if last is None else last.seq}", made)
