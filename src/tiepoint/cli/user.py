@@ -41,9 +41,7 @@ def add(
     station: Folder,
     name: Name,
     role: RoleOption = "look",
-    machine: Annotated[
-        bool, typer.Option("--token", help="A machine, which gets a token and no password.")
-    ] = False,
+    machine: Annotated[bool, typer.Option("--token", help="A machine, which gets a token and no password.")] = False,
     camera: Annotated[
         str | None, typer.Option("--camera", metavar="NAME", help="A machine that hands over this camera's pictures.")
     ] = None,

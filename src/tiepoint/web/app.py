@@ -10,7 +10,7 @@ from fastapi import FastAPI
 from starlette.types import ASGIApp
 
 from tiepoint.station.folder import open_station
-from tiepoint.web import login, page, reading
+from tiepoint.web import acts, login, page, push, reading
 from tiepoint.web.access import AccessLog
 from tiepoint.web.asking import Asking
 from tiepoint.web.cache import Cache
@@ -62,7 +62,7 @@ def app_of(folder: Path, settings: Settings, connections: Connections | None = N
     )
     app.state.here = Here(station, asking, feed, Cache(CACHE_BYTES), held.cut)
     app.state.sessions = Sessions(settings)
-    for room in (reading, login, page):
+    for room in (reading, login, push, acts, page):
         app.include_router(room.router)
     answer_refusals(app, str(station.folder))
 

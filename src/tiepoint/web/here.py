@@ -1,7 +1,8 @@
 """What every route works with: the station, the threads that ask its ledger, the feed, and what was made once."""
 
+import asyncio
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from fastapi import Request
 from starlette.types import Scope
@@ -10,6 +11,13 @@ from tiepoint.station.folder import Station
 from tiepoint.web.asking import Asking
 from tiepoint.web.cache import Cache
 from tiepoint.web.feed import Feed
+
+LOOKING, ACTING = 2, 4
+"""Shots that are decoded at once, each of which may take hundreds of megabytes; acts that wait for duty's answer."""
+
+
+def _turns(most: int) -> Callable[[], asyncio.Semaphore]:
+    return lambda: asyncio.Semaphore(most)
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +29,8 @@ class Here:
     feed: Feed
     cache: Cache
     cut: Callable[[Scope], None]
+    looking: asyncio.Semaphore = field(default_factory=_turns(LOOKING))
+    acting: asyncio.Semaphore = field(default_factory=_turns(ACTING))
 
 
 def here_of(request: Request) -> Here:

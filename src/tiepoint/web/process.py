@@ -33,18 +33,18 @@ class Server(uvicorn.Server):
         super().__init__(config)
         self._app = app
 
-    def stop(self) -> None:
-        """End; from the loop's own thread, and from a signal's handler."""
-        self.should_exit = True
-        self._app.state.here.feed.close()
-
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:  # noqa: ARG002  # as uvicorn calls it
         """Take a signal."""
-        self.stop()
+        self.should_exit = True
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """End the live events, which would go on, and then all else."""
+        self._app.state.here.feed.close()
+        await super().shutdown(sockets)
 
     @contextmanager
     def capture_signals(self) -> Iterator[None]:
-        """Take signals while it serves; who runs it in a thread stops it by `stop`."""
+        """Take signals while it serves; who runs it in a thread sets `should_exit`."""
         try:
             before = {number: signal.signal(number, self.handle_exit) for number in SIGNALS}
         except ValueError:  # not the main thread
