@@ -43,6 +43,8 @@ MAJORS: dict[str, int] = {
     "target": 1,
     "tie": 1,
     "users": 1,
+    "watch": 1,
+    "watching": 1,
 }
 """The newest major version of each kind of document that this program writes and reads."""
 

@@ -28,6 +28,7 @@ from tiepoint.station.cameras.table import CameraTable
 from tiepoint.station.duty.table import DutyTable
 from tiepoint.station.web_table import WebTable
 from tiepoint.station.wires.table import WiresTable
+from tiepoint.station.watch.table import WatchTable
 
 STATION = "station.toml"
 VARIANTS = "variants.csv"
@@ -77,6 +78,7 @@ class Server:
 
     url: str
     password: str | None = field(default=None, repr=False)
+    watch: WatchTable = WatchTable()
 
 
 @dataclass(frozen=True)
