@@ -33,14 +33,14 @@ from tiepoint.station.ledger_chain import (
     utc_now,
 )
 from tiepoint.station.ledger_folding import SELDOM_PAGES, FoldingBack
-from tiepoint.station.ledger_tables import Tally, Writer, columns_of, entries, in_column, sorts, sums
+from tiepoint.station.ledger_tables import Tally, Writer, columns_of, entries, in_columns, sorts, sums
 
 __all__ = ["NOTHING", "Chain", "Entry", "Head", "Ledger", "Server", "has_ledger", "utc_now"]
 
 _AT_ONCE = 500
 _RESTORE = (
-    "restore it from a backup, with a -wal that lies beside it, and hold it against the head that the last report "
-    "tells: tiepoint verify STATION --head"
+    "restore it from a backup (a file with the -wal that lies beside it), and hold it against the head that the last "
+    "report tells: tiepoint verify STATION --head"
 )
 
 
@@ -189,7 +189,7 @@ class Ledger:
         if kind is not None:
             wanted = wanted.where(entries.c.kind == kind)
         if part_id is not None:
-            wanted = wanted.where(entries.c.part_id.in_((part_id, in_column(part_id))))
+            wanted = wanted.where(entries.c.part_id.in_(in_columns(part_id)))
         while True:
             # Some at a time, each read on its own: no reader keeps the writer's log from being folded back.
             with self._reading() as base:

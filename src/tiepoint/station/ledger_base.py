@@ -144,10 +144,10 @@ class PostgresBase:
     def __init__(self, server: Server, *, create: bool) -> None:
         """Connect; `UnusableInput` where the server cannot be reached, or holds no ledger, unless it is to be made."""
         try:
-            url = sql.make_url(server.url).set(password=server.password)
-            self.name = url.set(password=None).render_as_string()
+            url = sql.make_url(server.url)
+            self.name = url.render_as_string()
             self.engine = sql.create_engine(
-                url,
+                url.set(password=server.password),
                 pool_pre_ping=True,
                 connect_args={
                     "connect_timeout": int(WAIT_S),

@@ -87,6 +87,11 @@ def in_column(name: str) -> str:
     return name[:MOST_LETTERS].replace("\0", "\N{REPLACEMENT CHARACTER}")
 
 
+def in_columns(name: str) -> tuple[str, ...]:
+    """Return how a name may stand in a column: as above, or whole, as an earlier tiepoint left it in a file."""
+    return (in_column(name),) if "\0" in name else (in_column(name), name)
+
+
 def columns_of(seq: int, kind: str, written_utc: str, body: Mapping[str, Any]) -> dict[str, Any]:
     """Return what stands beside an entry's text, to be asked for."""
     is_record = kind == "record"

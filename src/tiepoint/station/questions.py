@@ -16,7 +16,7 @@ import sqlalchemy as sql
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.model.decide import Verdict
 from tiepoint.station.ledger import Entry, Ledger
-from tiepoint.station.ledger_tables import entries, in_column, judged, not_conforming, sorts, sums
+from tiepoint.station.ledger_tables import entries, in_column, in_columns, judged, not_conforming, sorts, sums
 
 Per = Literal["minute", "day"]
 
@@ -131,8 +131,9 @@ def _numbers(base: sql.Connection, asked: Asked, count: int, before: int | None)
         newest = newest.join(not_conforming, not_conforming.c.seq == judged.c.seq)
         newest = newest.where(not_conforming.c.reading == in_column(asked.reading))
     if asked.part_id is not None:
-        named = (asked.part_id, in_column(asked.part_id))
-        newest = newest.join(entries, entries.c.seq == judged.c.seq).where(entries.c.part_id.in_(named))
+        newest = newest.join(entries, entries.c.seq == judged.c.seq).where(
+            entries.c.part_id.in_(in_columns(asked.part_id))
+        )
     if asked.reading is not None or asked.part_id is not None:
         yield from base.execute(newest.where(judged.c.sort.in_(of))).scalars()
         return
