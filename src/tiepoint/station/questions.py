@@ -81,7 +81,7 @@ def counts_per(ledger: Ledger, per: Per, asked: Asked = Asked()) -> tuple[Count,
         within = (sums.c.per == per, sums.c.since >= _key(per, since), sums.c.since <= _key(per, until))
         rows = sql.select(sums.c.sort, sums.c.count.label("number"), sums.c.since).where(*within, sums.c.sort.in_(of))
         told = base.execute(rows.order_by(sums.c.since, sums.c.sort)).all()
-    return tuple(Count(*of[row.sort], row.number, row.since) for row in told)
+    return tuple(Count(*of[sort], number, since) for sort, number, since in told)
 
 
 def last_records(
@@ -125,7 +125,7 @@ def _numbers(base: sql.Connection, asked: Asked, count: int, before: int | None)
         if first is None:
             return
         where += [judged.c.seq.between(first, last), *_written(since, until)]
-    of = _sorts(base, asked)
+    of = _sorts(base, asked) if (asked.recipe_sha, asked.variant, asked.verdict) != (None, None, None) else None
     newest = sql.select(judged.c.seq).where(*where).order_by(judged.c.seq.desc()).limit(count)
     if asked.reading is not None:
         newest = newest.join(not_conforming, not_conforming.c.seq == judged.c.seq)
@@ -134,6 +134,9 @@ def _numbers(base: sql.Connection, asked: Asked, count: int, before: int | None)
         newest = newest.join(entries, entries.c.seq == judged.c.seq).where(
             entries.c.part_id.in_(in_columns(asked.part_id))
         )
+    if of is None:
+        yield from base.execute(newest).scalars()
+        return
     if asked.reading is not None or asked.part_id is not None:
         yield from base.execute(newest.where(judged.c.sort.in_(of))).scalars()
         return

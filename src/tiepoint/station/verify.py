@@ -22,6 +22,7 @@ from tiepoint.station.accepted import (
 from tiepoint.station.archive import kept_of
 from tiepoint.station.archive_keeper import KEEP
 from tiepoint.station.folder import Station
+from tiepoint.station.heads import head_faults, head_notes
 from tiepoint.station.kept import KeptStudy, kept_studies
 from tiepoint.station.ledger import Chain, Entry, Ledger
 from tiepoint.station.naming import NamingSoFar
@@ -107,6 +108,7 @@ def verify(
                 look(entry)
 
         chain = ledger.check(seen)
+        heads = tuple(head_faults(station, ledger))
         known = None if head is None else ledger.holds(head) is not None
         if not chain.holds:
             # What an altered ledger says of files and records proves nothing about them.
@@ -124,13 +126,13 @@ def verify(
         copies,
         len(shots.whole),
         shots.expired,
-        (*naming.naming.faults(station), *of_copies, *of_agreed, *of_studies, *shots.faults),
+        (*naming.naming.faults(station), *heads, *of_copies, *of_agreed, *of_studies, *shots.faults),
         told,
         left,
         made=studies,
         agreed=agreed,
         never_kept=shots.never_kept,
-        notes=(*naming.naming.notes(), *_set_back(chain), *_sums(chain), *station.outside()),
+        notes=(*naming.naming.notes(), *_set_back(chain), *_sums(chain), *head_notes(station), *station.outside()),
         first=first,
     )
 
