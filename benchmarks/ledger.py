@@ -42,11 +42,8 @@ VERDICTS = ("conforms", "rejected", "undecided")
 def record(verdict: str, recipe: str, variant: str) -> Record:
     """Return a record of about 2 kB in the ledger."""
     about = {"name": "bore A", "kind": "circle", "quantity": "diameter", "unit": "mm", "step": "bore", "frame": "plane"}
-    sources = (
-        Source("tie", "swelling of the paper along x", "B", 0.0012, "tie"),
-        Source("n", "noise", "A", 0.001, "shot"),
-    )
-    value = measured(4.5021, sources[0])
+    swelling, noise = Source("tie", "swelling along x", "B", 0.0012, "tie"), Source("n", "noise", "A", 0.001, "shot")
+    value = measured(4.5021, swelling)
     reading = replace(
         Reading.of(value, limits=Limits(4.4, 4.6), id="bore A.diameter", **about),
         verdict=verdict,  # type: ignore[arg-type]
