@@ -1,10 +1,14 @@
 """Real servers that a test starts for itself, on free ports, as an ordinary user."""
 
+import getpass
 import os
 import shutil
+import signal
 import socket
 import subprocess
+import threading
 import time
+import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -125,3 +129,90 @@ def postgres() -> Iterator[Postgres]:
             yield server
         finally:
             server.stop()
+
+
+@dataclass
+class Far:
+    """A file server of the test's own: its URL without a user, the folder that it shows, and how it is taken away."""
+
+    url: str
+    folder: Path
+    user: str
+    password: str
+    stop: Callable[[], None]
+
+
+@contextmanager
+def ftp(folder: Path, port: int | None = None) -> Iterator[Far]:
+    """Start an FTP server over a folder, in a thread."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)  # it stands on a module that Python is about to drop
+        from pyftpdlib.authorizers import DummyAuthorizer
+        from pyftpdlib.handlers import FTPHandler
+        from pyftpdlib.servers import FTPServer
+
+    authorizer = DummyAuthorizer()
+    authorizer.add_user("station", "a quiet word", str(folder), perm="elradfmwMT")
+    handler = type("Handler", (FTPHandler,), {"authorizer": authorizer, "auth_failed_timeout": 0})
+    server = FTPServer(("127.0.0.1", port or 0), handler)
+    ending = threading.Event()
+
+    def serve() -> None:
+        while not ending.is_set():
+            server.serve_forever(timeout=0.02, blocking=False, handle_exit=False)
+        server.close_all()
+
+    thread = threading.Thread(target=serve)
+    thread.start()
+
+    def stop() -> None:
+        ending.set()
+        thread.join()
+
+    try:
+        yield Far(f"ftp://127.0.0.1:{server.address[1]}", folder, "station", "a quiet word", stop)
+    finally:
+        stop()
+
+
+@contextmanager
+def smb(folder: Path) -> Iterator[Far]:
+    """Start an SMB server with a share `vents` over a folder, with all its own files in a folder of the test's."""
+    binary = shutil.which("smbd") or shutil.which("smbd", path="/usr/sbin")
+    if binary is None:
+        pytest.skip("there is no SMB server here (Debian: samba)")
+    user, port = getpass.getuser(), free_port()
+    with TemporaryDirectory() as made:
+        own = Path(made)
+        places = ("private dir", "state directory", "cache directory", "lock directory", "pid directory")
+        places += ("ncalrpc dir",)
+        lines = ["[global]", "server role = standalone server", "disable netbios = yes", f"smb ports = {port}"]
+        lines += ["interfaces = 127.0.0.1/8", "bind interfaces only = yes", f"passdb backend = tdbsam:{own}/passdb.tdb"]
+        lines += [f"{place} = {own / place.split()[0]}" for place in places]
+        lines += [f"log file = {own}/log", "load printers = no", "printcap name = /dev/null", "server services = -dns"]
+        lines += ["[vents]", f"path = {folder}", "read only = no", f"valid users = {user}"]
+        for place in places:
+            (own / place.split()[0]).mkdir(exist_ok=True)
+        (own / "smb.conf").write_text("\n".join(lines) + "\n")
+        subprocess.run(
+            [shutil.which("smbpasswd") or "smbpasswd", "-c", own / "smb.conf", "-L", "-a", "-s", user],
+            input=b"a quiet word\na quiet word\n",
+            check=True,
+            capture_output=True,
+        )
+        with (own / "out").open("ab") as out:
+            command = [binary, "--foreground", "--no-process-group", "--debug-stdout", f"--configfile={own}/smb.conf"]
+            process = subprocess.Popen(
+                command, stdout=out, stderr=out, stdin=subprocess.DEVNULL, start_new_session=True
+            )
+
+        def stop() -> None:
+            if process.poll() is None:
+                os.killpg(process.pid, signal.SIGTERM)
+                process.wait()
+
+        try:
+            await_server(lambda: listens(port), process, own / "out")
+            yield Far(f"smb://127.0.0.1:{port}/vents", folder, user, "a quiet word", stop)
+        finally:
+            stop()

@@ -26,6 +26,7 @@ MAJORS: dict[str, int] = {
     "duty": 1,
     "counter": 1,
     "entry": 1,
+    "far": 1,
     "good": 1,
     "lights": 1,
     "pack": 1,
