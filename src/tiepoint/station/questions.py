@@ -118,17 +118,19 @@ def last_entries(ledger: Ledger, kind: str, count: int = 100, *, before: int | N
 
 def _numbers(base: sql.Connection, asked: Asked, count: int, before: int | None) -> Iterator[int]:
     """Yield the numbers of the records that are meant, newest first."""
-    where: list[Any] = [] if before is None else [judged.c.seq < before]
+    # By a reading its own table leads, which has few of all records; ordered by its numbers it is not gone through.
+    number = judged.c.seq if asked.reading is None else not_conforming.c.seq
+    where: list[Any] = [] if before is None else [number < before]
     if asked.since is not None or asked.until is not None:
         since, until = _between(asked)
         first, last = _bounds(base, since, until)
         if first is None:
             return
-        where += [judged.c.seq.between(first, last), *_written(since, until)]
+        where += [number.between(first, last), *_written(since, until)]
     of = _sorts(base, asked) if (asked.recipe_sha, asked.variant, asked.verdict) != (None, None, None) else None
-    newest = sql.select(judged.c.seq).where(*where).order_by(judged.c.seq.desc()).limit(count)
+    newest = sql.select(number).where(*where).order_by(number.desc()).limit(count)
     if asked.reading is not None:
-        newest = newest.join(not_conforming, not_conforming.c.seq == judged.c.seq)
+        newest = newest.join_from(not_conforming, judged, not_conforming.c.seq == judged.c.seq)
         newest = newest.where(not_conforming.c.reading == in_column(asked.reading))
     if asked.part_id is not None:
         newest = newest.join(entries, entries.c.seq == judged.c.seq).where(
