@@ -26,9 +26,9 @@ from tiepoint.recipe.tables import Name, Table
 from tiepoint.station.archive_table import ArchiveTable
 from tiepoint.station.cameras.table import CameraTable
 from tiepoint.station.duty.table import DutyTable
+from tiepoint.station.watch.table import WatchTable
 from tiepoint.station.web_table import WebTable
 from tiepoint.station.wires.table import WiresTable
-from tiepoint.station.watch.table import WatchTable
 
 STATION = "station.toml"
 VARIANTS = "variants.csv"
@@ -70,6 +70,7 @@ class StationTable(Table):
     duty: DutyTable = DutyTable()
     web: WebTable = WebTable()
     wires: WiresTable = WiresTable()
+    watch: WatchTable = WatchTable()
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +79,6 @@ class Server:
 
     url: str
     password: str | None = field(default=None, repr=False)
-    watch: WatchTable = WatchTable()
 
 
 @dataclass(frozen=True)

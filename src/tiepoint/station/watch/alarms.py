@@ -159,8 +159,8 @@ def alarm_of(name: str, rule: Rule, course: Course, tied: Held | None = None) ->
         more = f", that is {1e3 * change * tied.mm_per_px:+.3g} µm"
     sentence = (
         f"{said[0].upper()}{said[1:]} has changed by {change:+.3g}{unit_said} from {rule.centre:.4g}{unit_said}{more}, "
-        f"since {step.since_utc} ({step.points} {'point' if step.points == 1 else 'points'}); more than {rule.limit:.2g}"
-        f"{unit_said} was not accepted. Next: {NEXT[kind]}."
+        f"since {step.since_utc} ({step.points} {'point' if step.points == 1 else 'points'}); "
+        f"more than {rule.limit:.2g}{unit_said} was not accepted. Next: {NEXT[kind]}."
     )
     return Alarm(kind, about, sentence, step.since_utc, change if math.isfinite(change) else None, unit)
 
