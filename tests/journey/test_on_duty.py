@@ -1,0 +1,93 @@
+"""A station in service from the first part to the last: as its user starts it, with real processes and pictures."""
+
+import os
+import signal
+from contextlib import suppress
+
+import pytest
+from tests.helpers.plain_bore import plain_tie
+from tests.helpers.served_station import Served, entries, free_port, get, prepared
+from tests.helpers.vent_station import new_station
+
+from tiepoint.station.folder import open_station
+from tiepoint.station.verify import verify
+
+
+@pytest.fixture
+def vent(tmp_path):
+    return new_station(tmp_path / "station", plain_tie())
+
+
+def served(folder, *words):
+    return Served(folder, "tiepoint.cli.main", "serve", str(folder), *words)
+
+
+def web_of(port):
+    with suppress(OSError):
+        return get(port, "/api/state")[0] == 200
+    return False
+
+
+def test_a_station_judges_what_a_camera_drops_shows_it_keeps_it_and_ends_in_good_order(vent, cli):
+    folder, port = prepared(vent), free_port()
+    good, bad = ((vent.shots / f"vent-{k}.png").read_bytes() for k in (0, 2))
+    with served(folder, "--port", str(port)) as station:
+        status = station.until_state("on duty")
+        station.drop("HV-0001.png", good)
+        station.drop("HV-0002.png", bad)
+        first, second = station.record_of("HV-0001"), station.record_of("HV-0002")
+        assert (first.body["verdict"], second.body["verdict"]) == ("conforms", "rejected")
+        station.until(lambda: web_of(port))
+        told = get(port, f"/api/records/{first.seq}")[1]
+        assert "HV-0001" in str(told)
+
+        # The pages may be killed at any time, and nobody on the line notices; they come back by themselves.
+        (web,) = [pid for pid in _children(station.process.pid) if "tiepoint.web" in _command(pid)]
+        os.kill(web, signal.SIGKILL)
+        station.drop("HV-0003.png", good)
+        assert station.record_of("HV-0003").body["verdict"] == "conforms"
+        assert station.until_state("on duty").pid == status.pid
+        station.until(lambda: web_of(port))
+
+        # What is accepted while it is on duty goes through its inbox, and is run from then on.
+        vent.change("plus = 0.1", "plus = 0.5")
+        said = cli("accept", folder, "--why", "wider", "--who", "M. Weiss")
+        assert said.code == 0, said.err
+        station.until(lambda: [e for e in entries(folder, kind="duty") if e.body.get("state") == "warming"][1:])
+        station.until_state("on duty")
+        station.drop("HV-0004.png", bad)
+        assert station.record_of("HV-0004").body["verdict"] == "conforms"
+        assert station.end() == 0
+    events = [e.body["event"] for e in entries(folder, kind="duty")]
+    assert (events[0], events[-1]) == ("begins", "ends")
+    assert not list((folder / "incoming").glob("*.png"))
+    found = verify(open_station(folder))
+    assert found.good, found.problems
+    assert found.kept == 4
+    assert len(found.recomputed) == 4
+
+
+def test_what_ends_by_itself_is_begun_anew_and_a_folder_that_cannot_serve_is_refused(vent, cli):
+    folder = prepared(vent)
+    with served(folder, "--without-web") as station:
+        pid = station.until_state("on duty").pid
+        os.kill(pid, signal.SIGKILL)
+        station.until(lambda: (s := station.until_state("on duty")).pid != pid and s)
+        station.drop("HV-0001.png", (vent.shots / "vent-0.png").read_bytes())
+        assert station.record_of("HV-0001").body["verdict"] == "conforms"
+        # A second one has no place beside it.
+        again = cli("serve", folder, "--without-web")
+        assert again.code == 2
+        assert "duty, since" in again.err
+    assert "ended by itself" in station.said()
+
+
+def _children(pid):
+    path = f"/proc/{pid}/task/{pid}/children"
+    with open(path) as file:  # noqa: PTH123
+        return [int(word) for word in file.read().split()]
+
+
+def _command(pid):
+    with open(f"/proc/{pid}/cmdline", "rb") as file:  # noqa: PTH123
+        return file.read().replace(b"\0", b" ").decode()
