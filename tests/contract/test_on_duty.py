@@ -4,18 +4,10 @@ import os
 import signal
 from contextlib import suppress
 
-import pytest
-from tests.helpers.plain_bore import plain_tie
 from tests.helpers.served_station import Served, entries, free_port, get, prepared
-from tests.helpers.vent_station import new_station
 
 from tiepoint.station.folder import open_station
 from tiepoint.station.verify import verify
-
-
-@pytest.fixture
-def vent(tmp_path):
-    return new_station(tmp_path / "station", plain_tie())
 
 
 def served(folder, *words):
@@ -62,7 +54,7 @@ def test_a_station_judges_what_a_camera_drops_shows_it_keeps_it_and_ends_in_good
     assert (events[0], events[-1]) == ("begins", "ends")
     assert not list((folder / "incoming").glob("*.png"))
     found = verify(open_station(folder))
-    assert found.good, found.problems
+    assert found.good, found.all_faults
     assert found.kept == 4
     assert len(found.recomputed) == 4
 
