@@ -64,12 +64,9 @@ class Served:
         return self
 
     def begin(self):
-        self.process = subprocess.Popen(
-            [sys.executable, "-m", *self._words],
-            stderr=self.log.open("ab"),
-            stdout=subprocess.DEVNULL,
-            start_new_session=True,
-        )
+        command = [sys.executable, "-m", *self._words]
+        with self.log.open("ab") as log:
+            self.process = subprocess.Popen(command, stderr=log, stdout=subprocess.DEVNULL, start_new_session=True)
 
     def __exit__(self, *_):
         self.end()

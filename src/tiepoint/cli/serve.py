@@ -10,6 +10,7 @@ import typer
 
 from tiepoint.cli.answer import Answer, Json, hint_at, present
 from tiepoint.cli.station import Folder
+from tiepoint.cli.stop import Stopped
 from tiepoint.foundation.errors import UnusableInput
 
 FAILING_S = 5.0
@@ -66,6 +67,8 @@ def serve(
     code = 0
     try:
         code = _watch(services)
+    except Stopped:
+        hint_at("taking the station off duty")  # in good order: whoever stopped it wanted no more
     finally:
         for service in services:
             service.ask_to_end()
