@@ -308,6 +308,10 @@ def _check_trigger(table: CameraTable) -> None:
         )
     if (table.kind == "timer") != (table.trigger.period_s is not None):
         raise said("trigger.period_s", "belongs to a timer, and a timer needs it; state both or neither")
+    if table.kind == "hardware" and len(table.lights) > 1:
+        raise said(
+            "lights", "has several lamps, which the station cannot switch between triggers of a line; use software"
+        )
     if table.named_by == "name" and table.comes_from not in ("folder", "push"):
         raise said("part_id", "is name, but this camera gives no files; use trigger, counter or code")
     if table.named_by == "trigger" and table.kind == "timer":
@@ -365,6 +369,10 @@ def open_camera(table: CameraTable, folder: Path) -> Camera:
         from tiepoint.station.cameras.device import DeviceCamera
 
         return DeviceCamera(table, folder)
+    if table.comes_from == "genicam":
+        from tiepoint.station.cameras.genicam import GenicamCamera
+
+        return GenicamCamera(table, folder)
     if table.comes_from in ("folder", "push"):
         from tiepoint.station.cameras.folder import FolderCamera
 

@@ -1,0 +1,239 @@
+"""A GenICam camera: Aravis' own simulated GigE Vision camera in another process, over loopback.
+
+Its frame numbers have 16 bits and begin shortly before their last one, so that every run goes over the wrap.
+"""
+
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tiepoint.foundation.errors import UnusableInput
+from tiepoint.station.cameras.aravis import BGR8, RGB8, plain_pixels
+from tiepoint.station.cameras.delivery import Setting, Trigger
+from tiepoint.station.cameras.table import CameraTable, open_camera
+
+fcntl = pytest.importorskip("fcntl", reason="the simulated camera is only tried where files can be locked")
+
+LONG = 30
+HERE = "127.0.0.1"
+
+SERVE = """
+import ctypes, sys
+aravis = ctypes.CDLL("libaravis-0.8.so.0")
+aravis.arv_gv_fake_camera_new.restype = aravis.arv_gv_fake_camera_new_full.restype = ctypes.c_void_p
+aravis.arv_gv_fake_camera_is_running.argtypes = [ctypes.c_void_p]
+xml = sys.argv[2].encode() or None
+camera = aravis.arv_gv_fake_camera_new_full(b"127.0.0.1", b"GV07", xml)
+aravis.g_object_set.argtypes = [ctypes.c_void_p, ctypes.c_char_p, ctypes.c_double, ctypes.c_void_p]
+aravis.g_object_set(camera, b"gvsp-lost-ratio", float(sys.argv[1]), None)
+print(aravis.arv_gv_fake_camera_is_running(camera), flush=True)
+sys.stdin.read()
+"""
+
+
+class Simulated:
+    """Aravis' simulated camera. GigE Vision has one port, so there is one of them at a time on a computer."""
+
+    def __init__(self):
+        self._process = None
+
+    def on(self, lost=0.0, xml=""):
+        self._process = subprocess.Popen(
+            [sys.executable, "-c", SERVE, str(lost), str(xml)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        )
+        assert self._process.stdout.readline().strip() == "1"
+
+    def off(self):
+        if self._process is not None:
+            self._process.kill()
+            self._process.communicate()
+            self._process = None
+
+
+@pytest.fixture
+def simulated():
+    with Path(tempfile.gettempdir(), "tiepoint-tests-gige-vision.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        camera = Simulated()
+        yield camera
+        camera.off()
+
+
+@pytest.fixture
+def opened(tmp_path, simulated):
+    cameras = []
+
+    def open_one(genicam=None, start=True, **table):
+        settings = {"id": HERE, "counter_bits": 16, "lost_s": 0.5, "features": {"AcquisitionFrameRate": 200.0}}
+        read = {"name": "top", "from": "genicam", "genicam": {**settings, **(genicam or {})}, **table}
+        camera = open_camera(CameraTable.read(read, "camera: "), tmp_path)
+        cameras.append(camera)
+        if start:
+            camera.start()
+        return camera
+
+    yield open_one
+    for camera in cameras:
+        camera.stop()
+
+
+def wait_for(what):
+    until = time.monotonic() + LONG
+    while not what():
+        assert time.monotonic() < until, "it never became so"
+        threading.Event().wait(0.01)
+
+
+def now(part_id=None, name="t1"):
+    return Trigger(name, time.monotonic_ns(), part_id)
+
+
+def shot(camera, part_id="A"):
+    camera.trigger(now(part_id))
+    return camera.take(LONG)
+
+
+def test_a_software_trigger_gets_its_picture_with_number_exposure_and_gain(simulated, opened):
+    simulated.on()
+    camera = opened(exposure_s=0.005, gain=2.0, trigger={"latest_s": 10})
+    wait_for(lambda: camera.link[0] == "joined")
+    delivery = shot(camera)
+    (frame,) = delivery.frames
+    assert (delivery.status, delivery.part_id) == ("complete", "A")
+    assert (frame.pixels.shape, frame.pixels.dtype, frame.bits) == ((512, 512), np.uint8, 8)
+    assert frame.exposure_s == pytest.approx(0.005)
+    assert frame.gain == pytest.approx(2.0)
+    assert shot(camera).frames[0].counter == frame.counter + 1
+
+
+def test_frame_numbers_go_over_their_wrap(simulated, opened):
+    simulated.on()
+    camera = opened(trigger={"latest_s": 10})
+    wait_for(lambda: camera.link[0] == "joined")
+    seen = [shot(camera) for _ in range(160)]
+    counters = [one.frames[0].counter for one in seen]
+    assert {one.status for one in seen} == {"complete"}
+    at = counters.index(65535)
+    assert counters[at + 1] == 1  # GigE Vision: 0 is no frame number
+    assert counters[at - 1] == 65534
+
+
+def test_exposure_and_gain_are_set_and_read_back(simulated, opened):
+    simulated.on()
+    camera = opened(trigger={"latest_s": 10})
+    wait_for(lambda: camera.link[0] == "joined")
+    assert camera.set(Setting(exposure_s=0.02)).exposure_s == pytest.approx(0.02)
+    assert shot(camera).frames[0].exposure_s == pytest.approx(0.02)
+    with pytest.raises(UnusableInput, match="does not take exposure_s = 1000"):
+        camera.set(Setting(exposure_s=1000))
+    with pytest.raises(UnusableInput, match="cannot be set from here"):
+        camera.set(Setting(lamps={"north": 1.0}))
+
+
+def test_a_timer_triggers_by_itself(simulated, opened):
+    simulated.on()
+    camera = opened(trigger={"kind": "timer", "period_s": 0.05, "latest_s": 10})
+    first, second = camera.take(LONG), camera.take(LONG)
+    assert (first.part_id, second.part_id) == ("000000001", "000000002")
+    assert (first.status, second.status) == ("complete", "complete")
+
+
+def test_pictures_that_a_line_triggers_go_to_their_parts(simulated, opened):
+    simulated.on()
+    camera = opened({"line": "Software"}, part_id="trigger", trigger={"kind": "hardware", "latest_s": 10})
+    wait_for(lambda: camera.link[0] == "joined")
+    for part in ("A", "B"):
+        camera.trigger(now(part))
+        wait_for(lambda: len(camera._expected) == 1)
+        camera._do("arv_camera_software_trigger")  # what the line does
+        delivery = camera.take(LONG)
+        assert (delivery.status, delivery.part_id) == ("complete", part)
+    camera._do("arv_camera_software_trigger")
+    unasked = camera.take(LONG)
+    assert (unasked.status, unasked.part_id) == ("out_of_order", None)
+
+
+def test_a_part_whose_line_does_not_trigger_gets_no_result(simulated, opened):
+    simulated.on()
+    camera = opened({"line": "Software"}, part_id="trigger", trigger={"kind": "hardware", "latest_s": 0.2})
+    wait_for(lambda: camera.link[0] == "joined")
+    delivery = shot(camera)
+    assert (delivery.status, delivery.part_id) == ("incomplete", "A")
+    assert "no picture came within 0.2 s" in delivery.why
+
+
+def test_a_picture_whose_packets_are_lost_is_no_result(simulated, opened):
+    simulated.on(lost=0.6)
+    camera = opened(trigger={"latest_s": 2})
+    wait_for(lambda: camera.link[0] == "joined")
+    delivery = shot(camera)
+    assert (delivery.status, delivery.frames) == ("incomplete", ())
+    assert delivery.why
+
+
+def test_a_camera_that_is_lost_is_said_and_joined_again(simulated, opened):
+    simulated.on()
+    camera = opened(trigger={"latest_s": 1})
+    wait_for(lambda: camera.link[0] == "joined")
+    simulated.off()
+    wait_for(lambda: camera.link[0] == "away")
+    lost = shot(camera, "B")
+    assert (lost.status, lost.part_id) == ("incomplete", "B")
+    with pytest.raises(UnusableInput, match="is away"):
+        camera.set(Setting(gain=1.0))
+    simulated.on()
+    wait_for(lambda: camera.link[0] == "joined")
+    assert shot(camera, "C").status == "complete"
+
+
+def test_a_camera_that_is_not_there_is_away_and_does_not_hold_up_who_triggers(simulated, opened):
+    camera = opened({"id": "127.0.0.77"})
+    delivery = shot(camera)
+    assert (delivery.status, delivery.part_id) == ("incomplete", "A")
+    wait_for(lambda: camera.link[0] == "away")
+
+
+def test_a_feature_that_the_camera_does_not_have_is_said(simulated, opened):
+    simulated.on()
+    camera = opened({"features": {"NoSuchThing": 1}})
+    wait_for(lambda: camera.link[0] == "away")
+    assert "no feature NoSuchThing" in camera.link[1]
+
+
+def test_who_stops_gets_nothing_more(simulated, opened):
+    simulated.on()
+    camera = opened()
+    wait_for(lambda: camera.link[0] == "joined")
+    camera.stop()
+    assert camera.take(LONG) is None
+
+
+@pytest.mark.parametrize(
+    ("pixel_format", "data", "expected", "bits"),
+    [
+        (0x01080001, bytes([1, 2, 3, 4]), [[1, 2], [3, 4]], 8),
+        (0x01100005, bytes([1, 0, 0xFF, 0x0F, 3, 1, 0, 0]), [[1, 4095], [259, 0]], 12),
+        (RGB8, bytes(range(12)), [[[0, 1, 2], [3, 4, 5]], [[6, 7, 8], [9, 10, 11]]], 8),
+        (BGR8, bytes(range(12)), [[[2, 1, 0], [5, 4, 3]], [[8, 7, 6], [11, 10, 9]]], 8),
+    ],
+)
+def test_pixels_are_those_of_the_naming_convention(pixel_format, data, expected, bits):
+    # PFNC 2.4: Mono12 is 16 bits, unpacked, little-endian, in the lower bits.
+    pixels, told, lacks = plain_pixels(data, 2, 2, pixel_format)
+    assert (pixels.tolist(), told, lacks) == (expected, bits, "")
+
+
+@pytest.mark.parametrize(
+    ("pixel_format", "data", "words"),
+    [(0x010C0006, bytes(6), "set pixel_format"), (0x01080001, bytes(3), "3 of 4 bytes")],
+)
+def test_pixels_that_cannot_be_read_are_said(pixel_format, data, words):
+    pixels, _, lacks = plain_pixels(data, 2, 2, pixel_format)
+    assert pixels is None
+    assert words in lacks
