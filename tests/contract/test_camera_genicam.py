@@ -83,6 +83,81 @@ def opened(tmp_path, simulated):
         camera.stop()
 
 
+DESCRIBE = """
+import ctypes, sys
+aravis = ctypes.CDLL("libaravis-0.8.so.0")
+aravis.arv_enable_interface(b"Fake")
+aravis.arv_open_device.restype = aravis.arv_device_get_genicam_xml.restype = ctypes.c_void_p
+aravis.arv_open_device.argtypes = [ctypes.c_char_p, ctypes.c_void_p]
+aravis.arv_device_get_genicam_xml.argtypes = [ctypes.c_void_p, ctypes.c_void_p]
+size = ctypes.c_size_t()
+text = aravis.arv_device_get_genicam_xml(aravis.arv_open_device(b"Fake_1", None), ctypes.byref(size))
+sys.stdout.write(ctypes.string_at(text, size.value).decode())
+"""
+
+# Two output lines, as SFNC 2.x describes them; the simulated camera keeps what is written to their registers.
+LINES = """
+<Enumeration Name="LineSelector" NameSpace="Standard">
+  <EnumEntry Name="Line1" NameSpace="Standard"><Value>0</Value></EnumEntry>
+  <EnumEntry Name="Line2" NameSpace="Standard"><Value>1</Value></EnumEntry>
+  <pValue>LineSelectorRegister</pValue></Enumeration>
+<IntReg Name="LineSelectorRegister" NameSpace="Custom"><Address>0x800</Address><Length>4</Length>
+  <AccessMode>RW</AccessMode><pPort>Device</pPort><Sign>Unsigned</Sign><Endianess>BigEndian</Endianess></IntReg>
+<Enumeration Name="LineSource" NameSpace="Standard">
+  <EnumEntry Name="Off" NameSpace="Standard"><Value>0</Value></EnumEntry>
+  <EnumEntry Name="ExposureActive" NameSpace="Standard"><Value>1</Value></EnumEntry>
+  <pValue>LineSourceRegister</pValue></Enumeration>
+<IntReg Name="LineSourceRegister" NameSpace="Custom"><Address>0x810</Address>
+  <pIndex Offset="0x4">LineSelectorRegister</pIndex><Length>4</Length><AccessMode>RW</AccessMode><pPort>Device</pPort>
+  <Sign>Unsigned</Sign><Endianess>BigEndian</Endianess></IntReg>
+"""
+
+
+@pytest.fixture
+def with_lines(tmp_path):
+    done = subprocess.run([sys.executable, "-c", DESCRIBE], capture_output=True, text=True, check=True)
+    path = tmp_path / "lines.xml"
+    path.write_text(done.stdout.replace('<Category Name="Root"', f'{LINES}<Category Name="Root"'))
+    return path
+
+
+LAMPS = {"kind": "genicam", "lamp": [{"name": "north", "channel": "Line1"}, {"name": "south", "channel": "Line2"}]}
+
+
+def sources(camera):
+    """Return what drives each line, as the camera itself says."""
+    told = {}
+    for line in ("Line1", "Line2"):
+        camera._device.set_feature("LineSelector", line)
+        told[line] = camera._device.do("arv_camera_get_string", b"LineSource").decode()
+    return told
+
+
+def test_lamps_hang_on_lines_of_the_camera(simulated, opened, with_lines):
+    simulated.on(xml=with_lines)
+    camera = opened(lamps=LAMPS, lights=["south", "north"], trigger={"latest_s": 10})
+    wait_for(lambda: camera.link[0] == "joined")
+    camera.set(Setting(lamps={"north": 1.0}))
+    assert sources(camera) == {"Line1": "ExposureActive", "Line2": "Off"}
+    delivery = shot(camera)
+    assert [(f.role, f.light) for f in delivery.frames] == [("south", "south"), ("north", "north")]
+    assert delivery.status == "complete"
+    assert sources(camera) == {"Line1": "Off", "Line2": "Off"}
+    with pytest.raises(UnusableInput, match="on or off"):
+        camera.set(Setting(lamps={"north": 0.5}))
+    with pytest.raises(UnusableInput, match="no lamp is called"):
+        camera.set(Setting(lamps={"west": 1.0}))
+
+
+def test_a_camera_without_lines_says_so_and_gives_no_result(simulated, opened):
+    simulated.on()
+    camera = opened(lamps=LAMPS, lights=["south", "north"], trigger={"latest_s": 10})
+    wait_for(lambda: camera.link[0] == "joined")
+    delivery = shot(camera)
+    assert (delivery.status, delivery.part_id) == ("incomplete", "A")
+    assert "no feature LineSelector" in delivery.why
+
+
 def wait_for(what):
     until = time.monotonic() + LONG
     while not what():
