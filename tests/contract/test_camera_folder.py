@@ -141,6 +141,13 @@ def test_a_part_is_called_as_its_trigger_says(opened, tmp_path):
     )
 
 
+def test_a_trigger_that_names_no_part_gets_the_next_number(opened, tmp_path):
+    camera = opened(part_id="trigger", trigger={"latest_s": 20})
+    camera.trigger(told(1))
+    put(tmp_path, "x.png", png(1))
+    assert camera.take(LONG).part_id == "000000001"
+
+
 def test_a_picture_without_a_trigger_is_of_no_part(opened, tmp_path):
     camera = opened(part_id="trigger")
     put(tmp_path, "x.png", png(1))
@@ -227,9 +234,9 @@ def test_no_more_pictures_are_in_memory_than_are_read_ahead(opened, tmp_path):
     camera = opened()
     for k in range(20):
         put(tmp_path, f"{k}.png", png(k))
-    wait_for(lambda: len(camera._made) == READ_AHEAD)
+    wait_for(lambda: len(camera._waiting) == READ_AHEAD)
     wait_for(lambda: len(camera._inflow.ready) == 20 - READ_AHEAD)
-    assert len(camera._made) == READ_AHEAD
+    assert len(camera._waiting) == READ_AHEAD
     names = set()
     for _ in range(20):
         delivery = camera.take(LONG)

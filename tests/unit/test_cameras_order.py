@@ -107,6 +107,15 @@ def test_two_lights_that_show_the_same_pixels_are_no_shot():
     assert Order().judge(hashes=["a", "a"]).status == "repeated"
 
 
+def test_a_shot_of_several_lights_that_comes_again_is_told():
+    order = Order()
+    assert order.judge(hashes=["a", "b", "c"]).status == "complete"
+    assert order.judge().status == "complete"  # one of which nothing came is between
+    assert order.judge(hashes=["a", "b", "c"]).status == "repeated"
+    assert order.judge(hashes=["d", "b", "e"]).status == "repeated"
+    assert order.judge(hashes=["f", "g", "h"]).status == "complete"
+
+
 def test_a_frozen_picture_under_a_running_count_is_told():
     order = Order()
     assert [order.judge([k], ["same"]).status for k in range(3)] == ["complete", "repeated", "repeated"]

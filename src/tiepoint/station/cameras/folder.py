@@ -24,6 +24,7 @@ from tiepoint.station.cameras.order import Expected, Judged, Matched, Order
 from tiepoint.station.cameras.parts import Parts, utc_of, worse
 from tiepoint.station.cameras.plain_files import read_plain
 from tiepoint.station.cameras.table import CameraTable, FolderTable, watched
+from tiepoint.station.cameras.waiting import Waiting
 
 if TYPE_CHECKING:
     from tiepoint.station.cameras.receiver import Receiver
@@ -50,8 +51,7 @@ class FolderCamera:
         self._expected = Expected(table.trigger.latest_s)
         self._told: deque[Trigger] = deque()
         self._done: deque[Delivery] = deque()
-        self._made: deque[Delivery] = deque()
-        self._changed = threading.Condition()
+        self._waiting = Waiting(2 * _MOST_TOLD)
         self._wake = threading.Event()
         self._stop = threading.Event()
         self._threads: list[threading.Thread] = []
@@ -84,6 +84,7 @@ class FolderCamera:
         if self.receiver is not None:
             self.receiver.start()
         self._stop.clear()
+        self._waiting.begin()
         self._link = ("waiting", self._begun())
         self._alive_ns = monotonic_ns()
         self._threads = [
@@ -95,10 +96,10 @@ class FolderCamera:
 
     def trigger(self, trigger: Trigger) -> None:
         """Expect the picture of a part; where this camera waits for no triggers, there is no result for it."""
-        if len(self._told) + len(self._made) > _MOST_TOLD:
+        if len(self._told) + len(self._waiting) >= _MOST_TOLD:
             return  # nobody takes what is made; who triggered gets no result, and rejects
         if not self._table.waits_for_triggers:
-            self._pass_on(
+            self._waiting.put(
                 self._parts.nothing(trigger, 'this camera sends pictures unasked: its part_id is no "trigger"')
             )
             return
@@ -107,11 +108,7 @@ class FolderCamera:
 
     def take(self, timeout_s: float) -> Delivery | None:
         """Return the next shot that is whole, or was given up."""
-        with self._changed:
-            self._changed.wait_for(lambda: self._made or self._stop.is_set(), timeout_s)
-            if self._stop.is_set() or not self._made:
-                return None
-            delivery = self._made.popleft()
+        delivery = self._waiting.take(timeout_s)
         self._wake.set()
         return delivery
 
@@ -132,8 +129,7 @@ class FolderCamera:
         self._wake.set()
         if self.receiver is not None:
             self.receiver.stop()
-        with self._changed:
-            self._changed.notify_all()
+        self._waiting.stop()
         for thread in self._threads:
             if thread is not threading.current_thread():
                 thread.join(5)
@@ -179,8 +175,8 @@ class FolderCamera:
             if self._link[0] == "away":
                 self._link = ("waiting", f"{self._root} is back since {utc_of(monotonic_ns())}")
         self._expect()
-        while self._inflow.ready and len(self._made) < READ_AHEAD and not self._stop.is_set():
-            self._pass_on(self._delivery(self._inflow.ready.popleft()))
+        while self._inflow.ready and len(self._waiting) < READ_AHEAD and not self._stop.is_set():
+            self._waiting.put(self._delivery(self._inflow.ready.popleft()))
             self._link = ("joined", f"the last picture came at {utc_of(monotonic_ns())}")
         self._give_up(monotonic_ns())
 
@@ -189,12 +185,7 @@ class FolderCamera:
         while self._told:
             trigger = self._told.popleft()
             if not self._expected.add(trigger):
-                self._pass_on(self._parts.nothing(trigger, "too many parts wait for their pictures"))
-
-    def _pass_on(self, delivery: Delivery) -> None:
-        with self._changed:
-            self._made.append(delivery)
-            self._changed.notify_all()
+                self._waiting.put(self._parts.nothing(trigger, "too many parts wait for their pictures"))
 
     def _let_go(self) -> None:
         while self._done:
@@ -260,7 +251,7 @@ class FolderCamera:
             return Matched(None)
         self._give_up(arrived.seen_ns)
         for trigger in self._expected.lost(lost):
-            self._pass_on(self._parts.nothing(trigger, "its picture was lost: a number is missing in the count"))
+            self._waiting.put(self._parts.nothing(trigger, "its picture was lost: a number is missing in the count"))
         matched = self._expected.match(arrived.seen_ns)
         known = matched.trigger.part_id if matched.trigger else None
         if known and part_id and known != part_id:
@@ -269,7 +260,9 @@ class FolderCamera:
 
     def _give_up(self, now_ns: int) -> None:
         for trigger in self._expected.missed(now_ns):
-            self._pass_on(self._parts.nothing(trigger, f"no picture came within {self._table.trigger.latest_s:g} s"))
+            self._waiting.put(
+                self._parts.nothing(trigger, f"no picture came within {self._table.trigger.latest_s:g} s")
+            )
 
     def _read(self, arrived: Arrived) -> tuple[list[Frame], Shot | None]:
         """Return the pictures of a shot, in the order of the lamps; raises `OSError` or `UnusableDocument`."""

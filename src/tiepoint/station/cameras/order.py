@@ -40,7 +40,7 @@ class Order:
         self._first = int(skips_zero)
         self._held_back = held_back
         self._last: int | None = None
-        self._hash = ""
+        self._before: frozenset[str] = frozenset()
         self._ids: set[str] = set()
         self._in_turn: deque[str] = deque()
 
@@ -88,12 +88,12 @@ class Order:
         return Judged("out_of_order", f"its frame number {counter} comes after {last}")
 
     def _by_hashes(self, hashes: Sequence[str]) -> str:
-        found = ""
-        for digest in hashes:
-            if digest and digest == self._hash:
-                found = "it is the same, bit for bit, as the picture before"
-            self._hash = digest
-        return found
+        if not hashes:
+            return ""
+        before, self._before = self._before, frozenset(hashes)
+        if self._before & before:
+            return "a picture of it is the same, bit for bit, as one before"
+        return "two pictures of it are the same, bit for bit" if len(self._before) < len(hashes) else ""
 
     def _by_id(self, shot_id: str | None) -> str:
         if shot_id is None:

@@ -33,7 +33,7 @@ class Parts:
         self._table = table
         self._count = 0
         self._counter: Counter | None = None
-        if table.named_by == "counter":
+        if table.named_by in ("counter", "trigger"):
             self._counter = Counter(folder / COUNTERS / f"{portable(table.name)}.json")
 
     def delivery(
@@ -79,10 +79,10 @@ class Parts:
 
     def _named(self, trigger: Trigger | None, part_id: str | None) -> str | None:
         by = self._table.named_by
-        if by == "counter" and self._counter is not None:
-            return f"{self._counter.next():09d}"
-        if by == "trigger":
+        if by == "trigger" and (trigger is None or trigger.part_id):
             return trigger.part_id if trigger else None
+        if self._counter is not None:  # also for a trigger that is a mere edge, and names no part
+            return f"{self._counter.next():09d}"
         return part_id if by == "name" else None
 
 
