@@ -33,6 +33,7 @@ def opened(tmp_path):
         cameras.append(camera)
         if start:
             camera.start()
+            wait_for(lambda: "not looked into yet" not in camera.link[1])
         return camera
 
     yield open_one
@@ -199,7 +200,7 @@ def test_pictures_of_before_are_not_judged(opened, tmp_path):
     (tmp_path / "in").mkdir()
     put(tmp_path, "old.png", png(1))
     camera = opened()
-    assert "set aside, as they were there before: 1" in camera.link[1]
+    wait_for(lambda: "set aside, as they were there before: 1" in camera.link[1])
     put(tmp_path, "new.png", png(2))
     assert camera.take(LONG).frames[0].name == "new.png"
     assert (tmp_path / "in" / "before" / "old.png").read_bytes() == png(1)
@@ -224,10 +225,11 @@ def test_a_station_may_start_before_its_folder_is_there(opened, tmp_path):
     wait_for(lambda: camera.link[0] == "waiting")
 
 
-def test_a_file_in_the_place_of_the_folder_is_refused(opened, tmp_path):
+def test_a_file_in_the_place_of_the_folder_is_said(opened, tmp_path):
     (tmp_path / "in").write_text("")
-    with pytest.raises(UnusableInput, match="which is no folder"):
-        opened()
+    camera = opened()
+    wait_for(lambda: camera.link[0] == "away")
+    assert "ot a directory" in camera.link[1]
 
 
 def test_no_more_pictures_are_in_memory_than_are_read_ahead(opened, tmp_path):
@@ -287,9 +289,12 @@ def shot_folder(tmp_path, name, pictures, change=None):
 
 def test_a_folder_with_shot_json_is_a_delivery(opened, tmp_path):
     camera = opened(folder={"holds": "shots"}, lights=["east", "west"], part_id="name")
-    shot_folder(tmp_path, "s1", {"east": png(1), "west": png(2)}, {"part_id": "A7", "variant": "long"})
+    shot_folder(
+        tmp_path, "s1", {"east": png(1), "west": png(2)}, {"part_id": "A7", "variant": "long", "temperature_c": 21.5}
+    )
     delivery = camera.take(LONG)
     assert (delivery.id, delivery.part_id, delivery.variant, delivery.status) == ("s1", "A7", "long", "complete")
+    assert delivery.temperature_c == 21.5
     assert [(f.role, f.data) for f in delivery.frames] == [("east", png(1)), ("west", png(2))]
     camera.done(delivery)
     wait_for(lambda: not (tmp_path / "in" / "s1").exists())

@@ -23,6 +23,8 @@ def camera(tmp_path):
     table = CameraTable.read({"name": "side", "from": "push", "part_id": "name", "lights": ["east", "west"]}, "")
     camera = open_camera(table, tmp_path)
     camera.start()
+    while "not looked into yet" in camera.link[1]:
+        threading.Event().wait(0.01)
     yield camera, watched(table, tmp_path)
     camera.stop()
 

@@ -43,6 +43,7 @@ def serving(tmp_path):
         camera = open_camera(table, tmp_path)
         cameras.append(camera)
         camera.start()
+        wait_for(lambda: "not looked into yet" not in camera.link[1])
         return camera
 
     yield serve

@@ -2,9 +2,13 @@
 
 import os
 import sys
+import tempfile
+from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as some
 
 from tiepoint.documents.pictures import encode_png
 from tiepoint.foundation.errors import UnusableInput
@@ -325,3 +329,23 @@ def test_folders_of_shots(look):
         folder.inflow.let_go(shot)
     assert folder.names() == []
     assert folder.names(REFUSED) == [".s3.part", "s2"]
+
+
+@given(
+    some.lists(some.tuples(some.integers(0, 3), some.integers(1, 4), some.sampled_from([0.0, 0.05, 0.3])), max_size=60)
+)
+def test_however_files_are_written_each_is_delivered_once_and_only_when_it_is_whole(steps):
+    """`steps`: which of four files is written on, by how many sixths of it, and how long until the next look."""
+    with tempfile.TemporaryDirectory() as place:
+        folder = Looking(Path(place), incomplete_after_s=10_000)
+        written, seen = dict.fromkeys(range(4), 0), []
+        for which, sixths, seconds in [*steps, *((k, 6, 0.0) for k in range(4)), (0, 0, 1.0), (0, 0, 1.0)]:
+            before, written[which] = written[which], min(6, written[which] + sixths)
+            name = f"{which}.png"
+            if written[which] > before:
+                folder.put(name, PNG[: len(PNG) * written[which] // 6])
+            for shot in folder.after(seconds):
+                assert shot.status == "complete"
+                assert (folder.root / shot.files[""].path.name).read_bytes() == PNG
+                seen.append(shot.files[""].path.name)
+        assert sorted(seen) == [f"{k}.png" for k in range(4)]

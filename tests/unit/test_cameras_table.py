@@ -93,8 +93,10 @@ def test_faults_of_cameras_together_are_told_at_once(tmp_path):
     def watching(name, path):
         return CameraTable.read({"name": name, "from": "folder", "folder": {"path": path}}, "")
 
+    (tmp_path / "free").write_text("")
     cameras = [watching("a", "in"), watching("a", "other"), watching("b", "in/deeper"), watching("c", "free")]
     faults = list(camera_faults(cameras, tmp_path))
-    assert len(faults) == 2
+    assert len(faults) == 3
     assert 'two cameras are called "a"' in faults[0]
     assert '"a" and "b" watch one folder' in faults[1]
+    assert "which is no folder" in faults[2]

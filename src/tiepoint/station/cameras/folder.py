@@ -75,17 +75,16 @@ class FolderCamera:
         return link, "; ".join(filter(None, (says, self._inflow.says, receiving)))
 
     def start(self) -> None:
-        """Set aside what is of before, and watch the folder from now on; it need not be there yet."""
-        with suppress(OSError):
-            # A place for what is pushed is our own; a folder of others may be on a disk that is not there yet.
-            self._root.mkdir(exist_ok=True, parents=self._table.comes_from == "push")
-        if self._root.exists() and not self._root.is_dir():
-            raise UnusableInput(f'the camera "{self.name}" is to watch {self._root}, which is no folder; name another')
+        """Watch the folder from now on; it need not be there yet.
+
+        What lies there is set aside first, by the camera's own thread: a network folder may hang, and a station begins
+        all the same. Until then `link` says that it was not looked into yet.
+        """
         if self.receiver is not None:
             self.receiver.start()
         self._stop.clear()
         self._waiting.begin()
-        self._link = ("waiting", self._begun())
+        self._link = ("waiting", f"{self._root} was not looked into yet")
         self._alive_ns = monotonic_ns()
         self._threads = [
             threading.Thread(target=run, name=f"{self.name} {run.__name__}", daemon=True)
@@ -142,6 +141,9 @@ class FolderCamera:
         return Receiver(self._table.receiver, self._settings, self._root, folder, self._wake.set)
 
     def _begun(self) -> str:
+        with suppress(OSError):
+            # A place for what is pushed is our own; a folder of others may be on a disk that is not there yet.
+            self._root.mkdir(exist_ok=True, parents=self._table.comes_from == "push")
         try:
             count = self._inflow.begin()
         except OSError as error:
@@ -149,6 +151,7 @@ class FolderCamera:
         return f"set aside, as they were there before: {count}" if count else "nothing came yet"
 
     def _work(self) -> None:
+        self._link = ("waiting", self._begun())
         while not self._stop.is_set():
             self._wake.clear()
             self._let_go()
@@ -234,7 +237,7 @@ class FolderCamera:
             told.get("shot") if frames else None,
         )
         matched = self._matched(arrived, by_order.lost, told.get("part_id"))
-        return self._parts.delivery(
+        delivery = self._parts.delivery(
             frames,
             arrived.seen_ns,
             worse(stated, Judged(matched.status, matched.why), by_order),
@@ -243,6 +246,14 @@ class FolderCamera:
             part_id=told.get("part_id"),
             variant=told.get("variant"),
             token=arrived,
+        )
+        if shot is None:
+            return delivery
+        return replace(
+            delivery,
+            encoder_count=shot.encoder_count if delivery.encoder_count is None else delivery.encoder_count,
+            robot_from_flange=delivery.robot_from_flange or shot.robot_from_flange,
+            temperature_c=shot.temperature_c,
         )
 
     def _matched(self, arrived: Arrived, lost: int, part_id: str | None) -> Matched:

@@ -85,9 +85,11 @@ class Inflow:
         """Set aside what lies there already, where the station says so, and return how many; raises `OSError`."""
         if self._table.at_start == "judge":
             return 0
+        self._away = True  # until it could be looked into: what comes meanwhile is late
         there = [name for name, _ in self._entries(10**9)]
         for name in there:
             self._aside(name, self._before)
+        self._away = False
         return len(there)
 
     def look(self, clock_ns: Callable[[], int]) -> None:

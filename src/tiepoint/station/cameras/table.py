@@ -345,6 +345,8 @@ def camera_faults(cameras: Sequence[CameraTable], folder: Path) -> Iterator[str]
         if other is not None:
             yield f'the cameras "{other}" and "{camera.name}" watch one folder, {place}; give each its own'
         places[place] = camera.name
+        if place.exists() and not place.is_dir():
+            yield f'the camera "{camera.name}" is to watch {place}, which is no folder; name another'
 
 
 def watched(camera: CameraTable, folder: Path) -> Path | None:
