@@ -335,3 +335,21 @@ def test_what_is_delivered_is_what_a_decoder_reads(opened, tmp_path):
     # The expected pixels are those that numpy made; the file's bytes go through a decoder of Pillow's.
     expected = np.random.default_rng(5).integers(0, 255, (40, 50), np.uint8)
     assert np.array_equal(decode_picture(frame.data, tmp_path / frame.name).pixels, expected)
+
+
+def test_a_folder_that_hangs_holds_up_nobody_and_is_said(opened, monkeypatch):
+    camera = opened()
+    hangs, answers = threading.Event(), threading.Event()
+
+    def hang(clock):
+        hangs.set()
+        answers.wait(LONG)
+
+    monkeypatch.setattr("tiepoint.station.cameras.folder._SILENT_NS", 50_000_000)
+    monkeypatch.setattr(camera._inflow, "look", hang)
+    assert hangs.wait(LONG)
+    assert camera.take(0.01) is None
+    camera.trigger(told(1))
+    wait_for(lambda: camera.link[0] == "away")
+    assert "has not answered for" in camera.link[1]
+    answers.set()

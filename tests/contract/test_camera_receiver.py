@@ -180,7 +180,7 @@ def test_a_wrong_password_and_an_unknown_user_are_refused_alike(serving):
 
 def test_no_more_is_taken_than_the_quota_of_bytes(serving, tmp_path):
     camera = serving(most_mb=0.01, folder={"incomplete_after_s": 100})
-    with joined(camera) as client, suppress(ftplib.Error, OSError):
+    with suppress(ftplib.Error, OSError), joined(camera) as client:
         send(client, "a.png", bytes(200_000))
     assert sum(p.stat().st_size for p in (tmp_path / "in").rglob("*") if p.is_file()) <= 10_000
     (tmp_path / "in" / "full").write_bytes(bytes(10_001))
@@ -276,3 +276,17 @@ def test_a_password_is_kept_salted():
     assert not is_password("Hinge", one)
     for damaged in ("", "scrypt:", "scrypt:a:b", "scrypt:!:b", one[:-4], "hinge"):
         assert not is_password("hinge", damaged)
+
+
+def test_junk_on_the_wire_ends_nothing(serving):
+    camera = serving()
+    rng = np.random.default_rng(1)
+    for size in (1, 100, 5000, 100_000):
+        with socket.create_connection(camera.receiver.address, timeout=LONG) as link, suppress(OSError):
+            link.sendall(rng.bytes(size) + b"\r\n" + b"USER " + b"x" * size + b"\r\nPASS \xff\xfe\r\n")
+            link.shutdown(socket.SHUT_WR)
+            while link.recv(65536):
+                pass
+    with joined(camera) as client:
+        send(client, "a.png", png(1))
+        assert camera.take(LONG).status == "complete"
