@@ -17,6 +17,7 @@ from typing import Any
 from tiepoint.foundation.errors import TiepointError, UnusableInput
 from tiepoint.station.acts import write_act
 from tiepoint.station.archive import Kept, kept_of
+from tiepoint.station.archive_keeper import KEEP
 from tiepoint.station.archive_table import rules_of
 from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Entry, Ledger
@@ -26,6 +27,8 @@ EXPIRE = "expire"
 US = "tiepoint"
 AT_ONCE = 50
 """Shots that one act takes away at most."""
+MOST_LOOKED_AT = 1000
+"""Shots that are looked at in one step: it is done by the thread that writes records."""
 _LOOKED_THROUGH = 16
 """Acts whose files are looked for on a start: more cannot be under way."""
 
@@ -70,9 +73,14 @@ class Retention:
         """Take up where the last one ended, and take away what it left. Raises `UnusableInput` for rules of no use."""
         self._station, self._table = station, station.table.archive
         self._ring = rules_of(self._table).ring
-        acts = [e for e in ledger.entries("act") if e.body.get("act") == EXPIRE]
+        told = list(ledger.entries("act"))
+        acts = [e for e in told if e.body.get("act") == EXPIRE]
+        # No shot was kept for a ring before the ledger says that there is one.
+        rings = [e.seq for e in told if e.body.get("act") == KEEP and e.body["rules"]["ring"] is not None]
         self._oldest = max((e.body["through"] for e in acts if e.body.get("cause") == "age"), default=0)
         self._seen = max((e.body["through"] for e in acts if e.body.get("cause") == "ring"), default=0)
+        self._seen = max(self._seen, min(rings, default=0))
+        self._alive_since = ""
         self._in_ring: deque[tuple[int, Kept]] = deque()
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="expire")
         self._under_way: Future[None] = self._removed([k for e in acts[-_LOOKED_THROUGH:] for k in self._of(ledger, e)])
@@ -140,12 +148,19 @@ class Retention:
         if days is None and not short:
             return
         before = _text(now - timedelta(days=days)) if days is not None else ""
-        for entry in ledger.entries("archived", after=self._oldest):
-            kept = kept_of(self._station, entry)
+        if not short and self._alive_since >= before:
+            return  # the oldest is not old enough yet; the writer's thread has better things to do than to look again
+        found = False
+        for entry in islice(ledger.entries("archived", after=self._oldest), MOST_LOOKED_AT):
             if not short and entry.written_utc >= before:
+                self._alive_since = entry.written_utc
                 return
+            kept = kept_of(self._station, entry)
             if _is_there(kept):
+                found = True
                 yield entry.seq, kept
+            elif not found:
+                self._oldest = entry.seq  # gone already, for another reason
 
     def _is_short(self) -> bool:
         wanted = self._table.keep_free_gb
