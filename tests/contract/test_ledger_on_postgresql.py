@@ -15,6 +15,7 @@ from tests.helpers.servers import Postgres, postgres
 from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 from tiepoint.recipe.records import record_from
 from tiepoint.station.acts import write_act
+from tiepoint.station.composed import composed
 from tiepoint.station.folder import Server, open_station
 from tiepoint.station.ledger import Head, Ledger, has_ledger
 from tiepoint.station.naming import act_of
@@ -191,6 +192,28 @@ def test_a_server_that_goes_and_comes_back_loses_nothing(server: Postgres, where
         assert ledger.head == head
         assert ledger.append("act", NOTE).seq == 2
         assert ledger.check().holds
+
+
+def test_a_record_whose_answer_was_lost_is_added_once(where: Server, monkeypatch: pytest.MonkeyPatch):
+    """The server has committed, and the line broke before it could say so."""
+    made = composed(replace(record(1), sha=None))
+    with Ledger(where, create=True) as ledger:
+        dialect = ledger._engine.dialect
+        commits = dialect.do_commit
+
+        def lost(connection: object) -> None:
+            commits(connection)
+            raise dialect.dbapi.OperationalError("server closed the connection unexpectedly")
+
+        with monkeypatch.context() as broken:
+            broken.setattr(dialect, "do_commit", lost)
+            with pytest.raises(UnusableInput, match="whether the entry was added is not known"):
+                ledger.commit_composed(made)
+        there, sha = ledger.commit_composed(made)
+        assert (there.seq, ledger.head) == (1, Head(1, sha))
+        assert ledger.commit_composed(made)[0].seq == 2  # another part that is alike, and was asked for as such
+        assert ledger.check().holds
+        assert ledger.check().sums_differ == ()
 
 
 def test_a_station_keeps_its_ledger_on_a_server(server: Postgres, where: Server, tmp_path: Path, monkeypatch):

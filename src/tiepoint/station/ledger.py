@@ -67,6 +67,8 @@ class Ledger:
         self.name = self._base.name
         self._engine = self._base.engine
         self._writer = Writer(self._base.mark)
+        self._committing = False
+        self._unsure: tuple[Composed, Record, str] | None = None
         try:
             self._version = self._looked_at()
             if self._version == 0:
@@ -134,15 +136,24 @@ class Ledger:
         return chained
 
     def commit_composed(self, made: Composed, *, at: str | None = None) -> tuple[Record, str]:
-        """Add a record whose text another process made; return it in its place in the chain, and its entry's sha."""
+        """Add a record whose text another process made; return it in its place in the chain, and its entry's sha.
+
+        Where it failed before it is added once, even where a server had it and only its answer was lost.
+        """
         written_utc, told = at or utc_now(), made.text
         with self._writing() as base:
             head = self._head(base)
-            own, body = told.placed(head)
-            text, sha = entry_text(head, "record", written_utc, body)
-            self._writer.add(base, columns_of(head.seq + 1, "record", written_utc, told.content), sha, text)
-            self._writer.count(base, head.seq + 1, written_utc, told.content)
-        return replace(made.record, seq=head.seq + 1, prev_sha=head.sha, sha=own), sha
+            if self._unsure is not None and self._unsure[0] is made and self._unsure[2] == head.sha:
+                _, record, sha = self._unsure
+            else:
+                own, body = told.placed(head)
+                text, sha = entry_text(head, "record", written_utc, body)
+                self._writer.add(base, columns_of(head.seq + 1, "record", written_utc, told.content), sha, text)
+                self._writer.count(base, head.seq + 1, written_utc, told.content)
+                record = replace(made.record, seq=head.seq + 1, prev_sha=head.sha, sha=own)
+                self._unsure = made, record, sha
+        self._unsure = None
+        return record, sha
 
     def rebuild_sums(self) -> int:
         """Make anew from the entries all that is kept beside them to answer quickly; return the count of records."""
@@ -291,10 +302,12 @@ class Ledger:
     @contextmanager
     def _writing(self) -> Iterator[sql.Connection]:
         """Give a connection as the one writer, to today's tables."""
+        self._committing = False
         with self._told(adds=True), self._engine.begin() as base:
             if self._version < VERSION:
                 self._lead_on(base)
             yield base
+            self._committing = True
         self._version = VERSION
 
     def _lead_on(self, base: sql.Connection) -> None:
@@ -315,8 +328,10 @@ class Ledger:
         except IntegrityError as error:
             raise UnusableInput(f"{self.name}: another entry was added at the same moment; do it again") from error
         except (OperationalError, InternalError) as error:
-            unchanged = "; no entry was added" if adds else ""
-            raise UnusableInput(f"cannot use the ledger {self.name}: {self._reason(error)}{unchanged}") from error
+            then = "; no entry was added" if adds else ""
+            if adds and self._committing and not isinstance(self._base, SqliteBase):
+                then = "; whether the entry was added is not known, so look at the head before it is done again"
+            raise UnusableInput(f"cannot use the ledger {self.name}: {self._reason(error)}{then}") from error
         except DatabaseError as error:
             raise UnusableDocument(
                 f"{self.name} is damaged, or no ledger: {self._reason(error)}; {_RESTORE}"
