@@ -18,7 +18,7 @@ from tiepoint.station.wires.commission import commission
 from tiepoint.station.wires.controller_client import Controller
 from tiepoint.station.wires.layout import ASKED, BITS, TOLD
 from tiepoint.station.wires.modbus import ModbusWire
-from tiepoint.station.wires.rehearse import rehearse, sequences
+from tiepoint.station.wires.rehearse import cast, rehearse, sequences
 from tiepoint.station.wires.robot_client import RobotClient
 from tiepoint.station.wires.table import WiresTable
 
@@ -78,16 +78,26 @@ def tables(station):
     return open_station(station).table.wires
 
 
-def failed(which, told=None):
-    return {
-        o.name for o in rehearse(told or WiresTable(), tuple(s for s in sequences() if s.name in which)) if not o.good
-    }
+def failed(which):
+    """Return which of some sequences are not as expected, on the wires by default."""
+    outcomes = rehearse(cast(WiresTable(), tuple(s for s in sequences() if s.name in which)))
+    return {o.name for o in outcomes if not o.good}
 
 
 def test_there_are_enough_sequences_and_each_has_its_own_name():
     names = [(s.kind, s.name) for s in sequences()]
     assert len(names) >= 40
     assert len(set(names)) == len(names)
+
+
+def test_each_wire_of_a_station_is_rehearsed(station):
+    text = (station / "station.toml").read_text()
+    second = '[[wires.modbus]]\nname = "second"\nport = 0\nunit = 9\n\n[[wires.map]]'
+    (station / "station.toml").write_text(text.replace("[[wires.map]]", second, 1))
+    some = tuple(s for s in sequences() if s.name in ("wrong unit identifier", "a pose as it should be"))
+    played = cast(tables(station), some)
+    assert [(o.wire, o.good) for o in rehearse(played)] == [("controller", True), ("second", True), ("arm", True)]
+    assert [c.wire for c in cast(WiresTable(), some)] == ["", ""]
 
 
 def test_the_command_plays_them_and_writes_the_sheet(station, tmp_path, capsys):
@@ -137,7 +147,7 @@ def test_what_was_not_as_expected_is_told_and_the_exit_code_is_1(station, monkey
     monkeypatch.setattr("tiepoint.station.wires.rehearse.sequences", lambda: some)
     assert main(["wire", "rehearse", str(station)]) == 1
     out = capsys.readouterr().out
-    assert "robot, stale result: expected stale; handed_out; seen pose of 70001; handed_out" in out
+    assert "arm, stale result: expected stale; handed_out; seen pose of 70001; handed_out" in out
     assert re.search(r"\d+ sequences, [1-9]\d* not as expected\.", out)
 
 

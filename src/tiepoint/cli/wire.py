@@ -1,6 +1,7 @@
 """`tiepoint wire`: rehearse a station's wires, prove that the other side rejects what is stale, and ask as a robot."""
 
 from collections.abc import Iterator
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -56,8 +57,8 @@ def rehearse(
       tiepoint wire rehearse plates --send-stale controller
     """
     from tiepoint.station.folder import STATION, open_station
+    from tiepoint.station.wires.rehearse import cast
     from tiepoint.station.wires.rehearse import rehearse as play
-    from tiepoint.station.wires.rehearse import sequences
     from tiepoint.station.wires.table import faults
 
     place = open_station(station)
@@ -70,17 +71,16 @@ def rehearse(
     if send_stale is not None:
         answered = list(_commission(station, send_stale, wait_s, as_json))
     else:
-        which = sequences()
-        with progress("Rehearsing", len(which)) as step:
-            for outcome in play(tables, which):
+        played = cast(tables)
+        with progress("Rehearsing", len(played)) as step:
+            for outcome in play(played):
                 outcomes.append(outcome)
                 next(step)
     if out is not None:
         _write(out, place.name, station, outcomes, answered)
     document = {
-        "sequences": [{"kind": o.kind, "name": o.name, "expected": o.expected, "seen": o.seen, "good": o.good}
-                      for o in outcomes],
-        "sent": [{"wire": a.wire, "name": a.name, "told": a.told, "rejected": a.rejected} for a in answered],
+        "sequences": [{**asdict(o), "good": o.good} for o in outcomes],
+        "sent": [asdict(a) for a in answered],
         "out": None if out is None else str(out / SHEET),
     }  # fmt: skip
     good = all(o.good for o in outcomes) and all(a.rejected for a in answered)
@@ -145,10 +145,13 @@ def _write(out: Path, name: str, station: Path, outcomes: "list[Outcome]", answe
 def _lines(outcomes: "list[Outcome]", answered: "list[Answered]") -> Iterator[str]:
     if outcomes:
         bad = [o for o in outcomes if not o.good]
-        yield from table((o.kind, o.name, "as expected" if o.good else "NOT as expected", o.seen) for o in outcomes)
+        yield from table(
+            (o.wire or f"{o.kind} by default", o.name, "as expected" if o.good else "NOT as expected", o.seen)
+            for o in outcomes
+        )
         yield f"{len(outcomes)} sequences, {len(bad)} not as expected."
         for o in bad:
-            yield f"{o.kind}, {o.name}: expected {o.expected}; seen {o.seen}"
+            yield f"{o.wire or o.kind}, {o.name}: expected {o.expected}; seen {o.seen}"
     if answered:
         yield from table((a.wire, a.name, "rejected" if a.rejected else "NOT REJECTED", a.told) for a in answered)
         left = sum(not a.rejected for a in answered)

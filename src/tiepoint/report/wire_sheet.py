@@ -155,11 +155,14 @@ def _remote(one: RemoteIoTable) -> str:
 
 def _rehearsed(outcomes: Sequence[Outcome]) -> str:
     bad = sum(not o.good for o in outcomes)
-    rows = [(o.name, o.kind, o.expected, o.seen, "as expected" if o.good else "NOT as expected") for o in outcomes]
+    rows = [
+        (o.name, o.wire or f"{o.kind} by default", o.expected, o.seen, "as expected" if o.good else "NOT as expected")
+        for o in outcomes
+    ]
     said = f"{len(outcomes)} sequences were played on loopback; {bad} did not give what was expected."
     return sheet(
         "rehearsed", "Rehearsed", "",
-        block(say(esc(said)), _table(("sequence", "other side", "expected", "seen", ""), rows)),
+        block(say(esc(said)), _table(("sequence", "wire", "expected", "seen", ""), rows)),
     )  # fmt: skip
 
 

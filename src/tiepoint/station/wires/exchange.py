@@ -6,6 +6,7 @@ itself: where the duty loop is not heard of for three seconds, it reads as not r
 
 import threading
 import zlib
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
@@ -64,6 +65,8 @@ class Exchange:
         self._taken_ns: int | None = None
         self._bits = 0
         self._owner: str | None = None
+        self._issued: deque[str] = deque(maxlen=1000)
+        self._acknowledged = 0
         self._block: tuple[int, ...] = ()
 
     # --- from the station
@@ -73,6 +76,8 @@ class Exchange:
         with self._lock:
             self._settle()
             asked = self._asked
+            if asked is None and result.trigger in self._issued:
+                return  # of a trigger of this controller that was given up
             if asked is not None and result.trigger != asked.id:
                 return  # of an older trigger, or of somebody else's: no answer to this one
             replaced = self._result is not None
@@ -163,13 +168,14 @@ class Exchange:
             self._beaten, self._beat_ns = True, self.now_ns()
 
     def _acknowledge(self) -> None:
-        sequence = number_of(self._command[2:4], "u32", self.table.word_order)
+        sequence = int(number_of(self._command[2:4], "u32", self.table.word_order))
         if sequence == 0:
             return
         if self._result is not None and sequence == self._result.record.seq & 0xFFFF_FFFF:
+            self._acknowledged = sequence
             self._bits &= ~BIT["wrong acknowledge"]
             self._clear()
-        else:
+        elif sequence != self._acknowledged:  # who writes all words cyclically repeats the last one
             self._bits |= BIT["wrong acknowledge"]
 
     def _clear(self) -> None:
@@ -192,6 +198,7 @@ class Exchange:
         self._count += 1
         now = self.now_ns()
         trigger_id = f"{self.table.name}-{now}-{self._count}"
+        self._issued.append(trigger_id)
         self._asked, self._taken = _Asked(number, trigger_id, part_id, now), number
         self._why = 0
         self._bits &= ~(BIT["refused: busy"] | BIT["refused: not ready"] | BIT["late"] | BIT["wrong acknowledge"])

@@ -48,44 +48,46 @@ class Listener:
     counts: Counter[str] = field(default_factory=Counter)
     port: int = 0
     peers: dict[asyncio.Task[None], str] = field(default_factory=dict)
+    _thread: threading.Thread | None = None
+    _fault: OSError | None = None
 
     def start(self) -> None:
         """Begin to listen; `UnusableInput` where the place cannot be had."""
-        self._loop = asyncio.new_event_loop()
-        self._done = asyncio.Event()
-        try:
-            server = self._loop.run_until_complete(
-                asyncio.start_server(self._come, self.table.bind, self.table.port, limit=4096, backlog=16)
-            )
-        except OSError as error:
-            self._loop.close()
+        self._begun = threading.Event()
+        self._thread = threading.Thread(target=self._run, name=f"wire {self.table.name}", daemon=True)
+        self._thread.start()
+        self._begun.wait()
+        if self._fault is not None:
             raise UnusableInput(
                 f"the wire {self.table.name} cannot listen on {self.table.bind} port {self.table.port}: "
-                f"{reason_of(error)}; end what has it, or give another"
-            ) from error
-        self.port = server.sockets[0].getsockname()[1]
-        self._thread = threading.Thread(target=self._run, args=(server,), name=f"wire {self.table.name}", daemon=True)
-        self._thread.start()
+                f"{reason_of(self._fault)}; end what has it, or give another"
+            ) from self._fault
 
     def stop(self) -> None:
         """Let go of every connection and of the port."""
-        thread: threading.Thread | None = getattr(self, "_thread", None)
-        if thread is not None and thread.is_alive():
+        if self._thread is not None and self._thread.is_alive():
             self._loop.call_soon_threadsafe(self._done.set)
-            thread.join(10)
+            self._thread.join(10)
 
     @property
     def joined(self) -> tuple[str, ...]:
         """Who is connected."""
         return tuple(self.peers.copy().values())
 
-    def _run(self, server: asyncio.Server) -> None:
-        try:
-            self._loop.run_until_complete(self._until_done(server))
-        finally:
-            self._loop.close()
+    def _run(self) -> None:
+        with asyncio.Runner() as runner:
+            runner.run(self._listen())
 
-    async def _until_done(self, server: asyncio.Server) -> None:
+    async def _listen(self) -> None:
+        self._loop, self._done = asyncio.get_running_loop(), asyncio.Event()
+        try:
+            server = await asyncio.start_server(self._come, self.table.bind, self.table.port, limit=4096, backlog=16)
+        except OSError as error:
+            self._fault = error
+            self._begun.set()
+            return
+        self.port = server.sockets[0].getsockname()[1]
+        self._begun.set()
         await self._done.wait()
         # Who was accepted just now becomes a peer first: a closed server would lose that socket without closing it.
         for sock in server.sockets:
@@ -101,7 +103,6 @@ class Listener:
         await server.wait_closed()
         for _ in range(3):  # what was aborted lets go of its socket when the loop comes by
             await asyncio.sleep(0)
-        await self._loop.shutdown_asyncgens()
 
     async def _come(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         name = _name(writer)

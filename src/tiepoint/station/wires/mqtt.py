@@ -47,6 +47,7 @@ class MqttWire:
         self._state_due = False
         self._connected = self._ever = self._stop = False
         self._why = "not connected yet"
+        self._thread: threading.Thread | None = None
 
     @property
     def name(self) -> str:
@@ -84,6 +85,8 @@ class MqttWire:
         """Say that the station is off duty, keep what was not sent, and disconnect."""
         self._stop = True
         self.outbox.wake.set()
+        if self._thread is None:
+            return
         self._thread.join(10)
         if self._connected:
             info = self._client.publish(self._state_topic, self._off("stopped"), 1, retain=True)

@@ -163,6 +163,17 @@ def _too_late(stage: Stage) -> str:
         return f"{c.says('busy', 'valid')}; {_verdict(c)}"
 
 
+@BOOK("result of a part given up, while nothing is waited for", "none of them; none, not good")
+def _given_up(stage: Stage) -> str:
+    with armed(stage) as (wire, c):
+        c.trigger(1)
+        stage.clock.on(wire.table.result_ms + 1)
+        wire.state(made_told())
+        c.beat()
+        wire.tell(stage.result(trigger=stage.triggers[0].id))
+        return f"{c.says('busy', 'valid')}; {_verdict(c)}"
+
+
 @BOOK("late acknowledge", "stale, not good; cleared")
 def _late_ack(stage: Stage) -> str:
     with armed(stage) as (wire, c):
@@ -191,14 +202,17 @@ def _half_ack(stage: Stage) -> str:
         return f"{c.write(203, [SEQ & 0xFFFF])}; {_verdict(c)}"
 
 
-@BOOK("acknowledge twice", "cleared; wrong acknowledge")
+@BOOK("one acknowledge written again and again", "cleared; none of them; conforms, good")
 def _ack_twice(stage: Stage) -> str:
     with armed(stage) as (wire, c):
         wire.tell(stage.result())
         c.acknowledge(SEQ)
         said = "cleared" if c.number(11) == 0 else "still there"
         c.acknowledge(SEQ)
-        return f"{said}; {c.says('wrong acknowledge')}"
+        said += f"; {c.says('wrong acknowledge')}"
+        wire.tell(stage.result(seq=SEQ + 1))
+        c.acknowledge(SEQ)
+        return f"{said}; {_verdict(c)}"
 
 
 @BOOK("a result read in halves of two", "both ends differ")

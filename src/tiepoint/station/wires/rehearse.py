@@ -29,9 +29,10 @@ VALUE = 4.5
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What came of one sequence."""
+    """What came of one sequence on one wire; `wire` is "" where the station has none, and one by default was taken."""
 
     kind: Kind
+    wire: str
     name: str
     expected: str
     seen: str
@@ -188,11 +189,32 @@ def sequences() -> tuple[Sequence, ...]:
     return tuple(one for book in books for one in book.sequences)
 
 
-def rehearse(tables: WiresTable, which: tuple[Sequence, ...] | None = None) -> Iterator[Outcome]:
+@dataclass(frozen=True, slots=True)
+class Cast:
+    """One sequence that is to be played on one wire: `tables` has that wire alone of its kind."""
+
+    sequence: Sequence
+    wire: str
+    tables: WiresTable
+
+
+def cast(tables: WiresTable, which: tuple[Sequence, ...] | None = None) -> tuple[Cast, ...]:
+    """Return what is to be played: each sequence on each of the station's wires of its kind, or on one by default."""
+    played = []
+    for kind, place, named in (("controller", "modbus", tables.modbus), ("robot", "robot", tables.robot)):
+        for one in named or (None,):
+            alone = tables if one is None else tables.model_copy(update={place: (one,)})
+            wire = "" if one is None else one.name
+            played += [Cast(s, wire, alone) for s in (which or sequences()) if s.kind == kind]
+    return tuple(played)
+
+
+def rehearse(played: tuple[Cast, ...]) -> Iterator[Outcome]:
     """Play sequences one after the other, and yield what came of each; one that fails is an outcome too."""
-    for one in sequences() if which is None else which:
+    for one in played:
+        told = one.sequence
         try:
-            seen = one.play(Stage(tables))
+            seen = told.play(Stage(one.tables))
         except Exception as error:  # whatever goes wrong here is seen, and is not what was expected
             seen = f"{type(error).__name__}: {error}"
-        yield Outcome(one.kind, one.name, one.expected, seen)
+        yield Outcome(told.kind, one.wire, told.name, told.expected, seen)

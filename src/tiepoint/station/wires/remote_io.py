@@ -89,6 +89,7 @@ class RemoteIoWire:
         self._end = False
         self._link: Link = "waiting"
         self._why = "not connected yet"
+        self._thread: threading.Thread | None = None
 
     @property
     def name(self) -> str:
@@ -122,6 +123,8 @@ class RemoteIoWire:
         """Switch every coil off, which rejects, as far as the I/O station still listens."""
         self._end = True
         self._wake.set()
+        if self._thread is None:
+            return
         self._thread.join(3 * self.table.timeout_ms / 1000 + 5)
 
     def _run(self) -> None:

@@ -53,6 +53,7 @@ class WebhookWire:
         self._why = "nothing was sent yet"
         self._link: Link = "waiting"
         self._stop = threading.Event()
+        self._thread: threading.Thread | None = None
 
     @property
     def name(self) -> str:
@@ -90,6 +91,8 @@ class WebhookWire:
         """Keep what was not sent, and let go."""
         self._stop.set()
         self.outbox.wake.set()
+        if self._thread is None:
+            return
         self._thread.join(self.table.timeout_ms / 1000 + 5)
         self.outbox.close()
 
