@@ -57,3 +57,16 @@ def test_the_sample_on_the_page_can_be_used(tmp_path):
     assert list(faults(table, ["bore A.diameter"])) == []
     assert [wire.name for wire in open_wires(table, tmp_path, "vents")] == ["controller", "arm", "plant"]
     assert all(wire.link[0] == "waiting" for wire in open_wires(table, tmp_path, "vents"))
+
+
+def test_a_wire_that_was_never_started_can_be_stopped(tmp_path):
+    sample = tomllib.loads(re.search(r"```toml\n(.*?)```", KEYS, re.S)[1])["wires"]
+    (tmp_path / "secret").write_text("0123456789abcdef")
+    more = {
+        "allowed": ["http://127.0.0.1/"], "remote_io": [{"name": "io", "host": "127.0.0.1", "ready": 1}],
+        "webhook": [{"name": "hook", "url": "http://127.0.0.1/x", "secret_file": "secret"}],
+    }  # fmt: skip
+    made = open_wires(WiresTable.read({**sample, **more}, ""), tmp_path, "vents")
+    assert len(made) == 5
+    for wire in made:
+        wire.stop()

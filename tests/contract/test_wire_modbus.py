@@ -299,6 +299,24 @@ def test_a_part_id_of_200_characters_is_echoed_cut_and_told_apart(cell, clock):
     assert controller.read(36, 2) != one
 
 
+def test_a_trigger_carries_variant_and_count_where_they_were_written(cell):
+    _, controller, taken = cell
+    assert not controller.write(201, [1]).isError()
+    assert (taken[0].part_id, taken[0].variant, taken[0].encoder_count) == (None, None, None)
+    other = ModbusWire(ModbusTable(name="other", port=0), (), Clock())
+    other.start(lambda trigger: taken.append(trigger) or True)
+    second = Controller(other.listener.port)
+    other.state(told())
+    second.beat()
+    second.beat()
+    second.write(201, [0])
+    second.write(221, [*layout.text_words("large ⌀".encode(), 16), 0x0001, 0x0002])
+    second.write(201, [1])
+    assert (taken[1].variant, taken[1].encoder_count) == ("large ⌀", 65_538)
+    second.client.close()
+    other.stop()
+
+
 def test_two_controllers_do_not_write_at_once(cell, clock):
     wire, controller, _ = cell
     other = Controller(wire.listener.port)

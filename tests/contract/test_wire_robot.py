@@ -99,6 +99,12 @@ def test_plain_numbers_say_the_same(cell, clock):
     assert cell.robot.ask("#PING") == "1"
 
 
+def test_no_zero_has_a_sign(cell, clock):
+    for line in ("NEXT", "#NEXT"):
+        cell.wire.tell(result(clock, grips=[grip(RobotPose((-0.00001, 0.0, -0.0), (-1.0, 0.0, 0.0, 0.0)))]))
+        assert not re.search(r"-0(\.0)?[,\]]", cell.robot.ask(line))
+
+
 BEYOND = Reason("outside_envelope", {"detail": "x is 900 mm"})
 
 

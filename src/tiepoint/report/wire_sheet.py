@@ -54,7 +54,8 @@ def rows_of(table_of: ModbusTable, tables: WiresTable) -> Iterator[tuple[str, ..
     """Yield the rows of a register map: address, words, kind, scale, name, meaning, and a sample's words in hex."""
     exchange = Exchange(table_of, tables.mapped(table_of.name), clock := SetClock())
     exchange.state(made_told())
-    exchange.write(200, (1,), "sample")
+    for beat in (1, 2):
+        exchange.write(200, (beat,), "sample")
     exchange.tell(made_result(clock(), tables))
     sample = exchange.read(0, 231)
     mapped = [
@@ -93,8 +94,12 @@ def _modbus(one: ModbusTable, tables: WiresTable) -> str:
                 f"result is acknowledged within {one.acknowledge_ms} ms; a trigger has its result within "
                 f"{one.result_ms} ms. Without a value: NaN 7FC00000, or FFFF, FFFFFFFF, 8000, 80000000."
             )),
+        ),
+        block(
             heading("Registers", "with the words of a sample"),
             _table(("address", "words", "kind", "scale", "name", "meaning", "sample, hex"), rows_of(one, tables)),
+        ),
+        block(
             heading("Bits of the status, register 1"),
             _table(("bit", "name", "meaning"), [(str(k), n, says) for k, (n, says) in enumerate(BITS)]),
         ),

@@ -52,7 +52,7 @@ class Exchange:
         self.table, self.mapped, self.now_ns = table, mapped, now_ns
         self.triggered: Triggered = lambda _: False
         self._lock = threading.RLock()
-        self._command = [0] * (COMMAND_LAST - COMMAND_FIRST + 1)
+        self._command = [0] * (COMMAND_LAST - COMMAND_FIRST - 1) + [0xFFFF, 0xFFFF]  # no encoder's count
         self._told: Told | None = None
         self._told_ns = self._beat_ns = 0
         self._beaten = False

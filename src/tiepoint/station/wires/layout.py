@@ -102,7 +102,7 @@ ASKED: Final = (
     Place(204, 1, "u16", "part id length", "in bytes, 0 to 32; 0 where the part has no id yet"),
     Place(205, 16, "text", "part id", "as register 20"),
     Place(221, 8, "text", "variant", "of the part, zeros behind; all zeros where the station knows it otherwise"),
-    Place(229, 2, "u32", "encoder count", "FFFFFFFF where there is none"),
+    Place(229, 2, "u32", "encoder count", "FFFFFFFF where there is none, as it is until it is written"),
 )
 
 

@@ -100,7 +100,8 @@ def pose_line(result: Result, table: RobotTable, now_ns: int) -> Line:
         return refusal("no_grip", record.seq)
     pose = Pose3(*grip.robot_from_grip.position_mm, grip.robot_from_grip.quaternion)
     lengths = [round(to_unit(mm, table.unit), _digits(table)) for mm in pose.translation_mm.tolist()]
-    told = [*lengths, *(round(a, 4) for a in pose.angles_deg(table.angles))]
+    # Adding 0 takes the sign from a zero: -0 is no number to every robot.
+    told = [n + 0.0 for n in (*lengths, *(round(a, 4) for a in pose.angles_deg(table.angles)))]
     half = [round(to_unit(mm, table.unit), _digits(table)) for mm in grip.U[:3]] + [round(d, 4) for d in grip.U[3:]]
     age = _age_ms(result, now_ns)
     fields = {
