@@ -1,22 +1,16 @@
 """MQTT against a real broker that goes and comes."""
 
-import datetime
-import ipaddress
 import json
 import shutil
 import subprocess
 import sys
 
 import pytest
-from cryptography import x509
-from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import ec
-from cryptography.x509.oid import NameOID
-from tests.helpers.broker import Broker, Listener
+from tests.helpers.broker import Broker, Listener, certificate
 from tests.helpers.wires import Clock, result, told, until
 
 from tiepoint.foundation.errors import UnusableInput
-from tiepoint.station.wires.mqtt import MqttWire
+from tiepoint.station.wires.mqtt import WINDOW, MqttWire
 from tiepoint.station.wires.table import MqttTable
 
 CLOCK = Clock()
@@ -80,6 +74,26 @@ def test_what_was_told_while_the_broker_was_away_comes_in_order_and_once(tmp_pat
     with Listener(broker.port) as listener:
         until(lambda: len(one._spool) == 0 and len(results(listener)) >= 100, 60)
         assert [(r["number"], r["seq"]) for r in results(listener)] == [(k, k) for k in range(1, 101)]
+    one.stop()
+
+
+def test_a_broker_that_ends_in_the_middle_of_many_gets_all_in_order(tmp_path, broker):
+    Listener(broker.port).close()
+    one = wire(tmp_path, broker.port)
+    one.start(lambda _: True)
+    until(lambda: one.link[0] == "joined")
+    for seq in range(1, 1001):
+        one.tell(result(CLOCK, seq, seal=lambda r: r))
+        if seq in (300, 600):
+            until(lambda seq=seq: one._spool._last == seq)
+            broker.end()
+            broker.start()
+    with Listener(broker.port) as listener:
+        until(lambda: one._spool._last == 1000 and len(one._spool) == 0, 60)
+        until(lambda: len({r["seq"] for r in results(listener)}) == 1000)
+        assert list(dict.fromkeys(r["seq"] for r in results(listener))) == list(range(1, 1001))
+        # QoS 1 sends again what was not acknowledged when the connection broke, and nothing else.
+        assert len(results(listener)) <= 1000 + 2 * WINDOW
     one.stop()
 
 
@@ -175,24 +189,6 @@ def test_user_and_password_come_from_a_file(tmp_path):
     until(lambda: one.link[0] == "joined")
     one.stop()
     broker.kill()
-
-
-def certificate(folder):
-    """Write a key and a certificate that vouches for itself, for 127.0.0.1."""
-    key = ec.generate_private_key(ec.SECP256R1())
-    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "broker of a test")])
-    now = datetime.datetime.now(datetime.UTC)
-    made = (
-        x509.CertificateBuilder().subject_name(name).issuer_name(name).public_key(key.public_key())
-        .serial_number(x509.random_serial_number()).not_valid_before(now).not_valid_after(now + datetime.timedelta(1))
-        .add_extension(x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address("127.0.0.1"))]), False)
-        .add_extension(x509.BasicConstraints(ca=True, path_length=None), True)
-        .sign(key, hashes.SHA256())
-    )  # fmt: skip
-    (folder / "ca.pem").write_bytes(made.public_bytes(serialization.Encoding.PEM))
-    (folder / "key.pem").write_bytes(key.private_bytes(
-        serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
-    ))  # fmt: skip
 
 
 # The client lets go of a socket whose handshake failed without closing it: it is closed when it is collected.

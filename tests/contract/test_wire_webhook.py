@@ -3,10 +3,12 @@
 import hashlib
 import hmac
 import json
+import ssl
 import threading
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import pytest
+from tests.helpers.broker import certificate
 from tests.helpers.wires import Clock, result, until
 
 from tiepoint.foundation.errors import UnusableInput
@@ -20,7 +22,7 @@ SECRET = b"0123456789abcdef-a secret"
 class Hearer:
     """A server that keeps what it gets, and answers what it is told to: a status, or None to say nothing."""
 
-    def __init__(self, port=0):
+    def __init__(self, port=0, context=None):
         self.got, self.answers, outer = [], [], self
 
         class Handler(BaseHTTPRequestHandler):
@@ -45,6 +47,8 @@ class Hearer:
 
         self.quiet = threading.Event()
         self.server = ThreadingHTTPServer(("127.0.0.1", port), Handler)
+        if context is not None:
+            self.server.socket = context.wrap_socket(self.server.socket, server_side=True)
         self.port = self.server.server_port
         self.thread = threading.Thread(target=self.server.serve_forever, args=(0.02,))
         self.thread.start()
@@ -67,10 +71,10 @@ def hearer():
     made.close()
 
 
-def hook(tmp_path, port, path="/vents/results?line=4", allowed=None, **more):
+def hook(tmp_path, port, path="/vents/results?line=4", allowed=None, scheme="http", **more):
     (tmp_path / "secret").write_bytes(SECRET + b"\n")
-    table = {"name": "hook", "url": f"http://127.0.0.1:{port}{path}", "secret_file": "secret", **more}
-    allowed = (f"http://127.0.0.1:{port}/vents",) if allowed is None else allowed
+    table = {"name": "hook", "url": f"{scheme}://127.0.0.1:{port}{path}", "secret_file": "secret", **more}
+    allowed = (f"{scheme}://127.0.0.1:{port}/vents",) if allowed is None else allowed
     wire = WebhookWire(WebhookTable.read(table, ""), tmp_path, allowed, lambda: 1_770_000_000.4, 0.05)
     wire.start(lambda _: True)
     return wire
@@ -91,6 +95,23 @@ def test_a_summary_is_posted_and_signed(tmp_path, hearer):
     assert not {"grips", "pictures", "sources", "timings", "shot"} & told.keys()
     assert wire.link == ("joined", "the last message was taken (204)")
     wire.stop()
+
+
+def test_over_tls_only_a_server_that_is_vouched_for_gets_anything(tmp_path):
+    certificate(tmp_path)
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.load_cert_chain(tmp_path / "ca.pem", tmp_path / "key.pem")
+    hearer = Hearer(context=context)
+    stranger = hook(tmp_path, hearer.port, scheme="https")
+    stranger.tell(result(CLOCK, 1, value=4.7))
+    until(lambda: stranger.link[0] == "away")
+    assert "certificate verify failed" in stranger.link[1]
+    stranger.stop()
+    assert hearer.got == []
+    wire = hook(tmp_path, hearer.port, scheme="https", ca_file="ca.pem")
+    until(lambda: hearer.seqs == [1])
+    wire.stop()
+    hearer.close()
 
 
 def test_the_signature_is_hmac_sha_256_as_published():

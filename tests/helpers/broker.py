@@ -1,5 +1,7 @@
 """A real broker for tests: mosquitto on a free port of loopback, that can be killed and started again."""
 
+import datetime
+import ipaddress
 import os
 import shutil
 import socket
@@ -8,6 +10,10 @@ import threading
 from pathlib import Path
 
 import pytest
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes, serialization
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.x509.oid import NameOID
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 from tests.helpers.wires import until
@@ -79,3 +85,21 @@ class Listener:
     def close(self) -> None:
         self.client.disconnect()
         self.client.loop_stop()
+
+
+def certificate(folder):
+    """Write a key and a certificate that vouches for itself, for 127.0.0.1."""
+    key = ec.generate_private_key(ec.SECP256R1())
+    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "broker of a test")])
+    now = datetime.datetime.now(datetime.UTC)
+    made = (
+        x509.CertificateBuilder().subject_name(name).issuer_name(name).public_key(key.public_key())
+        .serial_number(x509.random_serial_number()).not_valid_before(now).not_valid_after(now + datetime.timedelta(1))
+        .add_extension(x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address("127.0.0.1"))]), False)
+        .add_extension(x509.BasicConstraints(ca=True, path_length=None), True)
+        .sign(key, hashes.SHA256())
+    )  # fmt: skip
+    (folder / "ca.pem").write_bytes(made.public_bytes(serialization.Encoding.PEM))
+    (folder / "key.pem").write_bytes(key.private_bytes(
+        serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
+    ))  # fmt: skip

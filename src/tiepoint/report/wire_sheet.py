@@ -5,6 +5,7 @@ rehearsed, what came of each sequence.
 """
 
 import json
+import re
 from collections.abc import Iterable, Iterator, Sequence
 
 from tiepoint.report import look
@@ -69,6 +70,10 @@ def rows_of(table_of: ModbusTable, tables: WiresTable) -> Iterator[tuple[str, ..
         yield f"{p.at}{last}", str(p.words), p.as_, f"{scales.get(p.at, 1):g}", p.name, p.says, hexed
 
 
+def _anchor(kind: str, called: str) -> str:
+    return f"{kind}-{re.sub(r'[^A-Za-z0-9]+', '-', called)}"
+
+
 def _cells(rows: Iterable[Sequence[str]]) -> list[list[Cell]]:
     return [[name(row[0]), *(words(cell) for cell in row[1:])] for row in rows]
 
@@ -85,7 +90,7 @@ def _where(one: ServerTable) -> str:
 def _modbus(one: ModbusTable, tables: WiresTable) -> str:
     order = "the high word first" if one.word_order == "high first" else "the low word first"
     return sheet(
-        f"modbus-{one.name}", f"{one.name}: Modbus TCP", "",
+        _anchor("modbus", one.name), f"{one.name}: Modbus TCP", "",
         block(
             say(esc(_where(one))),
             say(esc(
@@ -118,7 +123,7 @@ def _robot(one: RobotTable, tables: WiresTable) -> str:
         f"Lines end with LF or CR. Unit {one.unit}, angles {one.angles}; nothing older than {one.stale_ms} ms is told."
     )
     return sheet(
-        f"robot-{one.name}", f"{one.name}: socket for a robot", "",
+        _anchor("robot", one.name), f"{one.name}: socket for a robot", "",
         block(say(esc(_where(one))), say(esc(told)), _table(("line", "answer"), shown)),
     )  # fmt: skip
 
@@ -131,7 +136,7 @@ def _mqtt(one: MqttTable, tables: WiresTable) -> str:
     ]
     told = f"{one.host} port {one.port}{', TLS' if one.tls else ''}. The will is on {one.topic}/state: off duty."
     return sheet(
-        f"mqtt-{one.name}", f"{one.name}: MQTT", "",
+        _anchor("mqtt", one.name), f"{one.name}: MQTT", "",
         block(say(esc(told)), _table(("topic", "QoS", "retained", "sample"), rows)),
     )  # fmt: skip
 
@@ -140,7 +145,10 @@ def _webhook(one: WebhookTable, tables: WiresTable) -> str:
     sample = json.dumps(told_result(made_result(0, tables)), ensure_ascii=False)
     told = f"POST {one.url}, for parts that are {', '.join(one.when)}, signed by HMAC-SHA256."
     return sheet(
-        f"webhook-{one.name}", f"{one.name}: webhook", "", block(say(esc(told)), _table(("body", ""), [(sample, "")]))
+        _anchor("webhook", one.name),
+        f"{one.name}: webhook",
+        "",
+        block(say(esc(told)), _table(("body", ""), [(sample, "")])),
     )
 
 
@@ -153,7 +161,7 @@ def _remote(one: RemoteIoTable) -> str:
     rows = [(str(at), what, says) for what, at, says in coils if at is not None]
     told = f"Written to {one.host} port {one.port}, unit {one.unit}, {one.delay_ms} ms after the part was seen."
     return sheet(
-        f"remote-{one.name}", f"{one.name}: remote I/O", "",
+        _anchor("remote", one.name), f"{one.name}: remote I/O", "",
         block(say(esc(told)), _table(("coil", "name", "meaning"), rows)),
     )  # fmt: skip
 
