@@ -34,7 +34,7 @@ RESTS = (False, True, True)
 def test_a_part_that_conforms_is_passed_after_its_delay():
     clock, one = Clock(), outputs(delay_ms=300, pulse_ms=100)
     one.state(told(), clock())
-    one.tell(result(clock, age_ms=0))
+    one.tell(result(clock, age_ms=0), clock())
     assert at(one, clock) == RESTS
     assert one.next_ns(clock()) == clock() + 300 * NS
     clock.on(300)
@@ -51,7 +51,7 @@ def test_a_part_that_conforms_is_passed_after_its_delay():
 def test_any_other_part_drops_the_coil_that_holds_the_rejecter_back(made):
     clock, one = Clock(), outputs(pulse_ms=100)
     one.state(told(), clock())
-    one.tell(result(clock, **{"age_ms": 0, **made}))
+    one.tell(result(clock, **{"age_ms": 0, **made}), clock())
     assert at(one, clock) == (False, False, True)
     clock.on(100)
     assert at(one, clock) == RESTS
@@ -60,18 +60,27 @@ def test_any_other_part_drops_the_coil_that_holds_the_rejecter_back(made):
 def test_a_good_pulse_that_comes_too_late_is_none():
     clock, one = Clock(), outputs(late_ms=50)
     one.state(told(), clock())
-    one.tell(result(clock, age_ms=51))
+    one.tell(result(clock, age_ms=51), clock())
     assert at(one, clock) == (False, False, True)
     assert one.missed == 1
+
+
+def test_a_part_that_was_counted_downstream_is_told_when_it_leaves():
+    clock, one = Clock(), outputs(late_ms=50, delay_ms=100, delay_from="told")
+    one.state(told(), clock())
+    one.tell(result(clock, age_ms=20_000), clock())
+    assert at(one, clock) == RESTS
+    clock.on(100)
+    assert at(one, clock) == (True, True, True)
 
 
 def test_a_bad_part_ends_the_pulse_of_the_good_one_before_it():
     clock, one = Clock(), outputs(pulse_ms=100)
     one.state(told(), clock())
-    one.tell(result(clock, age_ms=0))
+    one.tell(result(clock, age_ms=0), clock())
     assert at(one, clock) == (True, True, True)
     clock.on(50)
-    one.tell(result(clock, value=4.7, age_ms=0))
+    one.tell(result(clock, value=4.7, age_ms=0), clock())
     assert at(one, clock) == (False, False, True)
 
 
@@ -80,7 +89,7 @@ def test_off_duty_everything_is_off_which_rejects(state):
     clock, one = Clock(), outputs(delay_ms=100)
     assert at(one, clock) == REJECTS
     one.state(told(), clock())
-    one.tell(result(clock, age_ms=0))
+    one.tell(result(clock, age_ms=0), clock())
     one.state(told(state), clock())
     clock.on(100)
     assert at(one, clock) == REJECTS
@@ -97,7 +106,7 @@ def test_good_is_never_on_while_a_part_that_is_not_good_is_there(parts):
     for wait, value in parts:
         clock.on(wait)
         one.state(told(), clock())
-        one.tell(result(clock, value=value, age_ms=0, seal=lambda r: r))
+        one.tell(result(clock, value=value, age_ms=0, seal=lambda r: r), clock())
         good, passes, _ = at(one, clock)
         assert good <= (value == 4.5)
         assert passes or not good

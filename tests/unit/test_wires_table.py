@@ -5,7 +5,7 @@ import tomllib
 import pytest
 
 from tiepoint.foundation.errors import UnusableDocument
-from tiepoint.station.wires.table import WiresTable, below, faults
+from tiepoint.station.wires.table import WiresTable, below, faults, listened_to
 
 KNOWN = ("bore A.diameter", "bore B.diameter")
 
@@ -101,3 +101,19 @@ def test_what_cannot_be_meant_is_refused_in_a_sentence(text, sentence):
 )  # fmt: skip
 def test_only_what_lies_below_an_allowed_address_may_be_called(url, allowed):
     assert below(url, "https://h.example/a/") is allowed
+
+
+def test_files_that_are_not_there_are_told(tmp_path):
+    (tmp_path / "ca.pem").write_text("")
+    text = '[[mqtt]]\nname = "m"\nhost = "h"\ntopic = "v"\ntls = true\nca_file = "ca.pem"\nuser_file = "user"\n'
+    assert list(faults(wires(text), (), "", tmp_path)) == [
+        f'wires.mqtt[0].user_file is "user", which is no file in {tmp_path}'
+    ]
+
+
+def test_the_ports_that_a_station_opens_are_told_with_their_places():
+    text = CONTROLLER + '[[robot]]\nname = "arm"\nport = 2100\nbind = "192.0.2.5"\n'
+    assert list(listened_to(wires(text))) == [
+        ("wires.modbus[0].port", "127.0.0.1", 1502),
+        ("wires.robot[0].port", "192.0.2.5", 2100),
+    ]

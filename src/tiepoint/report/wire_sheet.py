@@ -159,7 +159,8 @@ def _remote(one: RemoteIoTable) -> str:
         ("ready", one.ready, "on while on duty"),
     )
     rows = [(str(at), what, says) for what, at, says in coils if at is not None]
-    told = f"Written to {one.host} port {one.port}, unit {one.unit}, {one.delay_ms} ms after the part was seen."
+    begun = "was seen" if one.delay_from == "seen" else "is told of"
+    told = f"Written to {one.host} port {one.port}, unit {one.unit}, {one.delay_ms} ms after the part {begun}."
     return sheet(
         _anchor("remote", one.name), f"{one.name}: remote I/O", "",
         block(say(esc(told)), _table(("coil", "name", "meaning"), rows)),

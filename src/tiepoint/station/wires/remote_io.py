@@ -43,14 +43,15 @@ class Outputs:
             self._due.clear()
             self._pulse = None
 
-    def tell(self, result: Result) -> None:
+    def tell(self, result: Result, now_ns: int) -> None:
         """Plan the pulse of a part. A check moves nothing as good."""
+        begun = result.taken_mono_ns if self.table.delay_from == "seen" else now_ns
         good = result.record.verdict == "conforms" and not result.is_check
         if len(self._due) >= MOST_DUE:
             self.missed += 1
             return
         self._count += 1
-        heapq.heappush(self._due, (result.taken_mono_ns + self.table.delay_ms * 1_000_000, self._count, good))
+        heapq.heappush(self._due, (begun + self.table.delay_ms * 1_000_000, self._count, good))
 
     def next_ns(self, now_ns: int) -> int:
         """Return when the coils change next, or are due to be written again."""
@@ -110,7 +111,7 @@ class RemoteIoWire:
     def tell(self, result: Result) -> None:
         """Plan the pulse of a part."""
         with self._lock:
-            self.outputs.tell(result)
+            self.outputs.tell(result, self.now_ns())
         self._wake.set()
 
     def state(self, told: Told) -> None:

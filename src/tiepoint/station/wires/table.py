@@ -17,13 +17,14 @@ import ipaddress
 import re
 from collections.abc import Iterable, Iterator
 from itertools import combinations
+from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 from urllib.parse import urlsplit
 
 from pydantic import BeforeValidator, Field, model_validator
 
 from tiepoint.foundation.frames import AngleConvention
-from tiepoint.recipe.tables import Name, Number, Table, meant, said, shown
+from tiepoint.recipe.tables import Name, Number, Table, keys_of, meant, said, shown
 from tiepoint.station.wires.layout import AS_WORDS, FIRST_MAPPED, LAST_MAPPED
 
 Network = ipaddress.IPv4Network | ipaddress.IPv6Network
@@ -182,7 +183,8 @@ class RemoteIoTable(Table):
 
     `good`: on for `pulse_ms` for a part that conforms. `pass`: the coil that holds the rejecter back: on while on duty,
     off for `pulse_ms` for any other part, so that without power every part is rejected. `ready`: on while on duty. A
-    pulse begins `delay_ms` after the part was seen; one that is more than `late_ms` late is none for a good part.
+    pulse begins `delay_ms` after the part was seen, or was told of, which is when it leaves where parts are counted
+    downstream (`delay_from`); one that is more than `late_ms` late is none for a good part.
     """
 
     name: Name
@@ -194,6 +196,7 @@ class RemoteIoTable(Table):
     ready: Address | None = None
     pulse_ms: Milliseconds = 100
     delay_ms: Annotated[int, Field(ge=0, le=600_000)] = 0
+    delay_from: Literal["seen", "told"] = "seen"
     late_ms: Milliseconds = 50
     timeout_ms: Milliseconds = 500
 
@@ -259,9 +262,25 @@ class WiresTable(Table):
         return tuple(sorted((m for m in self.map if m.wire in (None, wire)), key=lambda m: m.at))
 
 
-def faults(table: WiresTable, known_readings: Iterable[str], where: str = "station.toml") -> Iterator[str]:
-    """Yield, in sentences with their places, what cannot work; `known_readings`: the ids that accepted recipes give."""
-    yield from (f"{where}: {fault}" for fault in _faults(table, list(known_readings)))
+def faults(
+    table: WiresTable, known_readings: Iterable[str], where: str = "station.toml", folder: Path | None = None
+) -> Iterator[str]:
+    """Yield, in sentences that begin with their places, what cannot work.
+
+    `known_readings`: the ids that accepted recipes give. `where`: the file, "" where the caller names it. `folder`: the
+    station's, where the files that the table names are looked for too.
+    """
+    before = f"{where}: " if where else ""
+    yield from (f"{before}{fault}" for fault in _faults(table, list(known_readings)))
+    if folder is not None:
+        yield from (f"{before}{fault}" for fault in _missing(table, folder))
+
+
+def listened_to(table: WiresTable) -> Iterator[tuple[str, str, int]]:
+    """Yield the ports that a station opens: the place of each in the table, its interface and its number."""
+    for kind in ("modbus", "robot"):
+        for k, one in enumerate(getattr(table, kind)):
+            yield f"wires.{kind}[{k}].port", one.bind, one.port
 
 
 def same_reading(one: str, other: str) -> bool:
@@ -311,6 +330,15 @@ def _ports(table: WiresTable) -> Iterator[str]:
                 if one.port and one.port == other.port and (anywhere or one.bind == other.bind):
                     yield f"{place}.port is {one.port}, which {before} has on the same interface; give another"
             seen.append((place, one))
+
+
+def _missing(table: WiresTable, folder: Path) -> Iterator[str]:
+    for kind in ("mqtt", "webhook"):
+        for k, one in enumerate(getattr(table, kind)):
+            for key in keys_of(type(one)):
+                named = getattr(one, key) if key.endswith("_file") else None
+                if named is not None and not (folder / named).is_file():
+                    yield f"wires.{kind}[{k}].{key} is {shown(named)}, which is no file in {folder}"
 
 
 def below(url: str, start: str) -> bool:
