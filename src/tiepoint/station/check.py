@@ -1,6 +1,7 @@
 """Whether a station can go on duty: all that is wrong with its folder, at once, each with its file and line."""
 
 import errno
+import os
 import re
 import socket
 from collections.abc import Callable, Iterator, Sequence
@@ -15,11 +16,8 @@ from pydantic_core import PydanticCustomError
 from tiepoint.documents.files import check_format, kind_of, read_document, read_text
 from tiepoint.documents.toml_lines import line_of
 from tiepoint.foundation.errors import TiepointError
-from tiepoint.foundation.reasons import Reason
-from tiepoint.model.shot import Shot
 from tiepoint.recipe.lights import load_lights
 from tiepoint.recipe.recipe import load_recipe
-from tiepoint.recipe.runner import unread
 from tiepoint.recipe.tables import Table, place_of, sentence
 from tiepoint.recipe.variants import load_variants
 from tiepoint.station.accepted import pointers_of
@@ -33,6 +31,7 @@ from tiepoint.station.lock import is_on_duty
 from tiepoint.station.naming import demand_own
 from tiepoint.station.requirements import REQUIREMENTS, load_requirements
 from tiepoint.station.wires.table import faults as wire_faults
+from tiepoint.station.wires.table import listened_to
 from tiepoint.studies.labels import read_labels
 
 _LINE = re.compile(r"line (\d+)")
@@ -142,6 +141,7 @@ def _of_documents(folder: Path) -> Iterator[Fault]:
 
 def _of_station(station: Station, text: str) -> Iterator[Fault]:
     """Yield what does not fit together."""
+    judge: Judge | None = None
     try:
         pointers = pointers_of(station)
         judge = Judge(station)
@@ -153,9 +153,8 @@ def _of_station(station: Station, text: str) -> Iterator[Fault]:
         yield from _not_accepted(station, tuple(pointers.by_variant))
         for says in faults_of(station.table.duty, sorted(pointers.by_variant)):
             yield Fault(STATION, line_of(text, says.split(" ", 1)[0]), says)
-        for says in wire_faults(station.table.wires, sorted(_readings(judge)), STATION):
-            told = says.removeprefix(f"{STATION}: ")
-            yield Fault(STATION, line_of(text, told.split(" ", 1)[0]), told)
+    for says in wire_faults(station.table.wires, _readings(station, judge), "", station.folder):
+        yield Fault(STATION, line_of(text, says.split(" ", 1)[0]), says)
     for says in camera_faults(station.table.camera, station.folder):
         yield Fault(STATION, line_of(text, "camera"), says)
     for says in whys(station.table.archive):
@@ -167,12 +166,16 @@ def _of_station(station: Station, text: str) -> Iterator[Fault]:
     yield from _tried(station.folder / STATION, lambda: _ledger(station))
 
 
-def _readings(judge: Judge) -> set[str]:
-    """Return the ids and names of all readings that accepted recipes give."""
-    nothing = Shot("none", ())
-    jobs = [job for prepared in judge.copies.values() for job in prepared.jobs.values()]
-    told = [r for job in jobs for r in unread(job, nothing, Reason("shot_not_judged", {"detail": ""})).readings]
-    return {r.id for r in told} | {r.name for r in told}
+def _readings(station: Station, judge: Judge | None) -> Iterator[str]:
+    """Yield the ids of the readings that accepted recipes give; where none can be read, whatever is asked for."""
+    if judge is None or not judge.copies:
+        yield from (m.reading for m in station.table.wires.map if m.reading is not None)
+        return
+    for sha, prepared in judge.copies.items():
+        names = [name for name, its in judge.pointers.by_variant.items() if its == sha]
+        for name in names or (None,):
+            with suppress(TiepointError):  # it is told where the recipe is
+                yield from (asked.id for told in prepared.job(name).asked.values() for asked in told)
 
 
 def _not_accepted(station: Station, accepted: Sequence[str]) -> Iterator[Fault]:
@@ -197,18 +200,19 @@ def _of_ports(station: Station, text: str) -> Iterator[Fault]:
     """Yield which ports of wires cannot be listened on; a station on duty listens on them itself."""
     if is_on_duty(station.folder):
         return
-    wires = station.table.wires
-    asked = [(f"wires.{kind}[{k}]", one) for kind in ("modbus", "robot") for k, one in enumerate(getattr(wires, kind))]
-    for place, one in asked:
-        why = is_free(one.bind, one.port) if one.port else None
+    for place, bind, port in listened_to(station.table.wires):
+        why = is_free(bind, port) if port else None
         if why is not None:
-            yield Fault(STATION, line_of(text, f"{place}.port"), f"{place}: {why}; stop it, or give another port")
+            yield Fault(STATION, line_of(text, place), f"{place}: {why}; end what has it, or give another")
 
 
 def is_free(bind: str, port: int) -> str | None:
     """Return why nobody can listen on a port of an interface now, in a clause; None where it can be listened on."""
     family = socket.AF_INET6 if ":" in bind else socket.AF_INET
     with socket.socket(family, socket.SOCK_STREAM) as probe:
+        if os.name == "posix":
+            # As the wires do: what an earlier run left behind is nobody who listens.
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             probe.bind((bind, port))
         except OSError as error:
