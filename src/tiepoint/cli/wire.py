@@ -90,7 +90,7 @@ def rehearse(
 @app.command()
 def ask(
     where: Annotated[str, typer.Argument(metavar="HOST:PORT", help="Of a robot's wire, as in 127.0.0.1:2100.")],
-    line: Annotated[list[str], typer.Argument(metavar="LINE", help="What a robot would send, as in NEXT or #STATE.")],
+    line: Annotated[list[str], typer.Argument(metavar="LINE", help="What a robot sends, as in NEXT; quote a #.")],
 ) -> None:
     """Ask a station as a robot would, and print its answer.
 

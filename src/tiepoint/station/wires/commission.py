@@ -16,10 +16,12 @@ from tiepoint.station.wires.modbus import ModbusWire
 from tiepoint.station.wires.rehearse import Kind, made_result, made_told
 from tiepoint.station.wires.robot import RobotWire
 from tiepoint.station.wires.table import WiresTable
-from tiepoint.station.wires.wire import Result, Told, Wire
+from tiepoint.station.wires.wire import Result, Told
 
 BEAT_S = 0.25
 OLD_MS = 60_000
+TAKEN_S = 5.0
+"""So long a result may wait for the other side to take it, before the next one is told."""
 CAUTION = (
     "What follows tells the other side that parts conform which nobody has seen. Empty the line, stop its motion, and "
     "keep people away from what it moves; a robot in reduced-speed manual mode, enabling device in hand (ISO 10218), "
@@ -74,7 +76,7 @@ Ask = Callable[[Lie], bool]
 """Tells a person what was sent and what to look at; returns whether the other side rejected it."""
 
 
-def named_wire(tables: WiresTable, name: str) -> tuple[Kind, Wire]:
+def named_wire(tables: WiresTable, name: str) -> tuple[Kind, ModbusWire | RobotWire]:
     """Return the station's wire of a name, so that old results can be told on it; `UnusableInput` where there is none.
 
     The robot's is made to hand out what is older than `stale_ms`: it is the robot that has to refuse it.
@@ -99,9 +101,8 @@ def commission(tables: WiresTable, name: str, ask: Ask, wait_s: float = 60.0) ->
             beating.silent = False
             wire.state(beating.told())
             for made in lie.results:
+                beating.until_taken(TAKEN_S)
                 wire.tell(_result(tables, made))
-                if len(lie.results) > 1:
-                    time.sleep(1.0)  # so that the first can be acknowledged or fetched: the line's time, not ours
             beating.silent = lie.silent
             yield Answered(name, lie.name, lie.told, ask(lie))
 
@@ -113,7 +114,7 @@ def _result(tables: WiresTable, made: dict[str, object]) -> Result:
 class _Beating:
     """Keeps a wire's state fresh from a thread of its own, until it is told to be silent."""
 
-    def __init__(self, wire: Wire) -> None:
+    def __init__(self, wire: ModbusWire | RobotWire) -> None:
         self.wire, self.silent = wire, False
         self._end = threading.Event()
 
@@ -139,6 +140,12 @@ class _Beating:
             if time.monotonic() > end:
                 raise UnusableInput(f"nobody is connected to {self.wire.name} ({self.wire.link[1]}); connect it first")
             time.sleep(0.05)
+
+    def until_taken(self, wait_s: float) -> None:
+        """Wait until the last result was acknowledged or handed out, or no longer than that."""
+        end = time.monotonic() + wait_s
+        while self.wire.waiting and time.monotonic() < end:
+            time.sleep(0.02)
 
     def _run(self) -> None:
         while not self._end.wait(BEAT_S):

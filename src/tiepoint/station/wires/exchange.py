@@ -140,6 +140,13 @@ class Exchange:
                 self._owner = None
 
     @property
+    def waiting(self) -> bool:
+        """Whether a result stands there that was not acknowledged."""
+        with self._lock:
+            self._settle()
+            return self._result is not None
+
+    @property
     def heard(self) -> bool | None:
         """Whether the controller's heartbeat moves; None where it was never seen."""
         with self._lock:

@@ -57,6 +57,11 @@ class ModbusWire:
         said = "was never seen" if heard is None else "stands still"
         return ("waiting" if heard is None else "away"), f"the controller's heartbeat {said}{more}"
 
+    @property
+    def waiting(self) -> bool:
+        """Whether a result was not acknowledged yet."""
+        return self.exchange.waiting
+
     def start(self, triggered: Triggered) -> None:
         """Begin to listen."""
         self.exchange.triggered = triggered

@@ -55,6 +55,12 @@ class RobotWire:
         more = f"; {refused} connections from elsewhere were refused" if refused else ""
         return ("joined", f"{', '.join(joined)}{more}") if joined else ("waiting", f"no robot is connected{more}")
 
+    @property
+    def waiting(self) -> bool:
+        """Whether a result was not handed out yet."""
+        with self._lock:
+            return self._result is not None
+
     def start(self, triggered: Triggered) -> None:
         """Begin to listen."""
         self._triggered = triggered
