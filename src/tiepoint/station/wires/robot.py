@@ -111,7 +111,7 @@ class RobotWire:
 
     def answer(self, line: bytes) -> str:
         """Return the answer to one line, without its end."""
-        words = line.decode("ascii", "replace").split() or [""]
+        words = [word.decode("ascii", "replace") for word in line.split()] or [""]
         plain = words[0].startswith("#")
         match words[0].removeprefix("#"), words[1:]:
             case "PING", []:
