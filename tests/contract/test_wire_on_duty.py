@@ -61,7 +61,8 @@ def line(tmp_path):
     made = open_wires(station.table.wires, station.folder, station.name)
     running.duty.wires = (*running.duty.wires, *made)
     with Listener(broker.port) as listener, running:
-        running.wire.until("on duty")
+        # Its kernels may have to be compiled first.
+        running.wire.wait(lambda me: me.states and me.states[-1].state == "on duty", 300)
         yield running, made, listener, [png(vent.shots / f"vent-{k}.png") for k in range(3)]
     assert running.error is None
     broker.kill()
