@@ -3,6 +3,7 @@
 import hashlib
 import http.client
 import json
+import socket
 import threading
 import time
 from dataclasses import replace
@@ -69,12 +70,14 @@ def keep_picture(folder: Path, seq: int, size: tuple[int, int] = (2000, 1500), n
 class Served:
     """The server in a thread, to be used in a `with`."""
 
-    def __init__(self, folder: Path, *, head_s: float = 10.0, **table):
+    def __init__(self, folder: Path, *, head_s: float = 10.0, send_buffer: int | None = None, **table):
         settings = settings_of(open_station(folder), port=0)
         if table:
             settings = replace(settings, table=settings.table.model_copy(update=table))
         self.folder, self.connections = folder, Connections(head_s=head_s)
         self._socket = listening(settings)
+        if send_buffer is not None:
+            self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, send_buffer)
         self.port = self._socket.getsockname()[1]
         self.host = f"127.0.0.1:{self.port}"
         self.server = server_of(folder, settings, self.connections)

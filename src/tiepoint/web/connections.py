@@ -1,7 +1,11 @@
 """Connections, held in bounds: so many in all and from one peer, a head that must come in time, and no trace back."""
 
 import asyncio
+import socket
+import struct
+import sys
 from collections import Counter
+from contextlib import suppress
 from typing import Any
 
 import h11
@@ -47,7 +51,15 @@ class Connections:
         """End the connection of a request at once, whatever is still to be sent."""
         transport = self._open.get(scope.get("client"))
         if transport is not None:
-            transport.abort()
+            _reset(transport)
+
+
+def _reset(transport: asyncio.Transport) -> None:
+    """Close a connection at once: the system would hold for minutes what the other side does not read."""
+    linger = struct.pack("hh" if sys.platform == "win32" else "ii", 1, 0)
+    with suppress(OSError, AttributeError):
+        transport.get_extra_info("socket").setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, linger)
+    transport.abort()
 
 
 class Http(H11Protocol):
@@ -104,7 +116,7 @@ class Http(H11Protocol):
         self.transport.close()
 
     def _head_begins(self) -> None:
-        self._head_due = self.loop.call_later(self._held.head_s, self.transport.abort)
+        self._head_due = self.loop.call_later(self._held.head_s, _reset, self.transport)
 
     def _head_has_come(self) -> None:
         if self._head_due is not None:

@@ -38,10 +38,13 @@ class Feed:
     """The reader. `run` goes on until `close`; all of it belongs to one event loop."""
 
     def __init__(self, station: Station, asking: Asking, most: int) -> None:
-        """`most`: how many viewers there may be."""
+        """`most`: how many viewers there may be.
+
+        `reads` counts looks at the ledger, `told_alone` entries that were read for one viewer, which was behind.
+        """
         self._station, self._asking, self._most = station, asking, most
         self.viewers = 0
-        self.reads = 0
+        self.reads, self.told_alone = 0, 0
         self._head = 0
         self._recent: deque[tuple[int, bytes]] = deque(maxlen=RECENT)
         self._state, self._state_number = b"", 0
@@ -161,6 +164,7 @@ class Feed:
         except TiepointError:
             await asyncio.sleep(LOOK_S)
             return []
+        self.told_alone += len(entries)
         return [(entry.seq, _told(entry)) for entry in entries]
 
     def _stir(self) -> None:
