@@ -87,14 +87,12 @@ class Guard:
         self._check_origin(scope, headers, host)
         if scope["method"] in _CHANGES:
             self._check_body(scope, headers)
+        # Last, so that no page of another site uses up a person's attempts.
+        if scope["method"] == "POST" and scope["path"] == LOGIN:
+            _demand(self._logins.wait_s(peer_of(_peer(scope))))
 
     def _check_rate(self, scope: Scope) -> None:
-        peer = peer_of(_peer(scope))
-        wait = self._rates.wait_s(peer)
-        if wait == 0.0 and scope["method"] == "POST" and scope["path"] == LOGIN:
-            wait = self._logins.wait_s(peer)
-        if wait > 0.0:
-            raise Refused(429, headers={"Retry-After": str(int(wait) + 1)})
+        _demand(self._rates.wait_s(peer_of(_peer(scope))))
 
     def _check_path(self, scope: Scope) -> None:
         raw = bytes(scope.get("raw_path") or b"").decode("latin-1")
@@ -198,6 +196,11 @@ class _Answer:
 
 
 _CLOSE = (b"connection", b"close")
+
+
+def _demand(wait_s: float) -> None:
+    if wait_s > 0.0:
+        raise Refused(429, headers={"Retry-After": str(int(wait_s) + 1)})
 
 
 def _headers_of(scope: Scope) -> dict[str, str]:
