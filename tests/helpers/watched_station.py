@@ -25,6 +25,7 @@ from tiepoint.station.watch.watch import Clocks, Watch
 WATCH = """
 [watch]
 every_s = 0.0
+#
 
 [[watch.patch]]
 name = "tile"
@@ -134,10 +135,10 @@ class HandDuty:
 class Watched:
     """A station whose accepted state was held from 60 quiet shots, its watch, and a line that shows it parts."""
 
-    def __init__(self, folder, more="", held=60, seed=1):
+    def __init__(self, folder, more="", head="", held=60, seed=1):
         vent = new_station(folder / "station", plain_tie())
         toml = vent.folder / "station.toml"
-        toml.write_text(toml.read_text() + WATCH + more)
+        toml.write_text(toml.read_text() + WATCH.replace("#", head) + more)
         self.station = open_station(vent.folder)
         accept(self.station, [draft_of(self.station, vent.recipe)], who="M. Weiss", why="first")
         self.rng, self.clock, self.n = np.random.default_rng(seed), HandClock(), 0

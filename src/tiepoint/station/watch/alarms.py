@@ -142,6 +142,7 @@ _SAID = {
 _UNITS = {"blur": "px", "position": "px", "turn": "rad", "temperature": "°C"}
 _NAMED = ("turn", "position", "blur")
 """Numbers that share their kind of alarm with another: what it is about says which."""
+_FROM_NOUGHT = ("position", "turn", "scale")
 _AS_SHARES = ("grey", "blur", "sharpness")
 
 
@@ -154,13 +155,14 @@ def alarm_of(name: str, rule: Rule, course: Course, tied: Held | None = None) ->
     said = _SAID[first].format(what) + (f" in {where}" if where and first != "golden" else "")
     said += f" {where}" if where and first == "golden" else ""
     unit_said = f" {unit}" if unit else ""
+    was = "" if first in _FROM_NOUGHT else f" from {rule.centre:.4g}{unit_said}"
     more = f", that is {100 * change / rule.centre:+.2g} %" if first in _AS_SHARES and rule.centre else ""
     if first == "position" and tied is not None:
         more = f", that is {1e3 * change * tied.mm_per_px:+.3g} µm"
     sentence = (
-        f"{said[0].upper()}{said[1:]} has changed by {change:+.3g}{unit_said} from {rule.centre:.4g}{unit_said}{more}, "
+        f"{said[0].upper()}{said[1:]} has changed by {change:+.3g}{unit_said}{was}{more}, "
         f"since {step.since_utc} ({step.points} {'point' if step.points == 1 else 'points'}); "
-        f"more than {rule.limit:.2g}{unit_said} was not accepted. Next: {NEXT[kind]}."
+        f"up to {rule.limit:.2g}{unit_said} is accepted. Next: {NEXT[kind]}."
     )
     return Alarm(kind, about, sentence, step.since_utc, change if math.isfinite(change) else None, unit)
 

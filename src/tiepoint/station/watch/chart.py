@@ -108,7 +108,11 @@ def width_for(run: float, weight: float = WEIGHT) -> float:
     def short_by(width: float) -> float:
         return math.log(run_length(0.0, weight, width)) - math.log(run)
 
-    return float(optimize.brentq(short_by, 0.5, 6.8, xtol=1e-6))
+    width = 0.5
+    # In steps: the equation has no digits left where runs are a million times as long as the one that is asked for.
+    while short_by(width + 0.25) < 0:
+        width += 0.25
+    return float(optimize.brentq(short_by, width, width + 0.25, xtol=1e-6))
 
 
 def follow(course: Course, rule: Rule, value: float, at_utc: str) -> Course:

@@ -20,7 +20,10 @@ Array = NDArray[np.float64]
 PaintedKind = Literal["spot", "scratch", "gap", "hole"]
 
 FINER = 8
-"""Grid points in a pixel's width."""
+"""Grid points in a pixel's width, where the defect is no narrower than three pixels."""
+ACROSS = 24
+"""Grid points across the narrower side of a defect; fewer only where `MOST_FINE` would be passed."""
+MOST_FINE = 2400
 NOISE_PX = 2.0
 """What a picture does over more than this is not its noise."""
 
@@ -71,8 +74,7 @@ def painted(
             "choose its places farther inside"
         )
     places = np.array([at_px[0] - x0, at_px[1] - y0])
-    sharp = _cover(stroke, places, mm_from_px, side)
-    cover = np.asarray(cv2.GaussianBlur(sharp, (0, 0), max(blur_px, 0.05)), float)
+    cover = _cover(stroke, places, mm_from_px, side, blur_px)
     copy = pixels.copy()
     planes = copy[:, :, None] if copy.ndim == 2 else copy
     for k in range(planes.shape[2]):
@@ -90,16 +92,20 @@ def _own(stroke: Stroke, places: Array, mm_from_px: Array, x: Array, y: Array) -
     return away[..., 0] * c + away[..., 1] * s, -away[..., 0] * s + away[..., 1] * c
 
 
-def _cover(stroke: Stroke, places: Array, mm_from_px: Array, side: int) -> Array:
-    """Return which share of each pixel of the box the stroke covers."""
-    fine = (np.arange(side * FINER) + 0.5) / FINER - 0.5
+def _cover(stroke: Stroke, places: Array, mm_from_px: Array, side: int, blur_px: float) -> Array:
+    """Return which share of each pixel of the box the stroke covers, blurred as the picture is."""
+    narrow_px = min(stroke.length_mm, stroke.width_mm) / math.sqrt(abs(float(np.linalg.det(mm_from_px))))
+    finer = max(4, min(max(FINER, math.ceil(ACROSS / narrow_px)), MOST_FINE // side))
+    fine = (np.arange(side * finer) + 0.5) / finer - 0.5
     x, y = np.meshgrid(fine, fine)
     along, across = _own(stroke, places, mm_from_px, x, y)
     if stroke.kind in ("spot", "hole"):
         inside = np.hypot(along, across) <= stroke.length_mm / 2
     else:
         inside = (np.abs(along) <= stroke.length_mm / 2) & (np.abs(across) <= stroke.width_mm / 2)
-    return np.asarray(inside.reshape(side, FINER, side, FINER).mean(axis=(1, 3)), float)
+    # On the fine grid: a kernel of so few pixels is none of that blur any more.
+    blurred = cv2.GaussianBlur(inside.astype(np.float32), (0, 0), max(blur_px * finer, 0.1))
+    return np.asarray(blurred.reshape(side, finer, side, finer).mean(axis=(1, 3), dtype=float), float)
 
 
 def _aside(stroke: Stroke, px_from_mm: Array, blur_px: float, rng: np.random.Generator) -> tuple[int, int]:

@@ -38,6 +38,8 @@ GAPS = 20
 """Gaps between parts, and judgements, that are remembered."""
 STANDS = 10.0
 """A line stands where so many of its longest gaps have passed without a part."""
+PATIENCE_S = 10.0
+"""How long a copy waits for a gap before the next one takes its place: it is to be of a current picture."""
 BLUR_PX = 0.7
 MOST_TIES = 50
 INCH_MM = 25.4
@@ -69,7 +71,7 @@ class Painter:
         self._is_out = False
         self._arrivals: deque[float] = deque(maxlen=GAPS + 1)
         self._took: deque[float] = deque(maxlen=GAPS)
-        self._count = 0
+        self._count, self._made_s = 0, -math.inf
         self.trouble: str | None = None
         """Why the last copy could not be painted, None where it could."""
 
@@ -81,6 +83,8 @@ class Painter:
 
     def wants(self, record: Record, delivery: Delivery, now_s: float) -> str | None:
         """Return the name of the defect that is due to be painted into this part, `CONTROL` for a copy without one."""
+        if self._waiting is not None and now_s - self._made_s < PATIENCE_S:
+            return None
         if record.verdict != "conforms" or delivery.status != "complete" or not delivery.frames:
             return None
         rates = {name: defect.per_hour for name, defect in self._defects.items()}
@@ -91,12 +95,12 @@ class Painter:
             if defect is not None and defect.variant not in (None, record.variant):
                 continue
             if now_s >= self._due.get(name, -math.inf):
-                self._due[name] = now_s + 3600 / per_hour
+                self._made_s, self._due[name] = now_s, now_s + 3600 / per_hour
                 return name
         return None
 
     def offer(self, name: str, record: Record, delivery: Delivery, loaded: LoadedShot) -> None:
-        """Make a copy and let it wait for a gap; one that waits still is dropped for it."""
+        """Make a copy and let it wait for a gap; one that still waits is dropped."""
         defect = self._defects.get(name)
         try:
             pixels = self._pixels(record, loaded, defect)
