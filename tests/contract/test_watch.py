@@ -248,7 +248,7 @@ class TestQuiet:
         ),
         (
             "[[watch.defect]]\nname = 'd'\nkind = 'spot'\nsize_mm = 1.0\n",
-            "states 0 places; give rectangle, path or points",
+            "states 0 places; give rectangle",
         ),
         ("[watch.shares]\nrejcted = 0.1\n", 'did you mean "rejected"'),
         ("[watch.disk]\nhours = 0\n", r"watch\.disk\.hours is 0; choose above 0"),

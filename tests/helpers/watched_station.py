@@ -61,7 +61,9 @@ def scene(rng, *, light=1.0, blur=BLUR_PX, shift=(0.0, 0.0), scale=1.0, noise=NO
     `spot`: (x, y, diameter, factor) of dirt that is out of focus.
     """
     exact = _scene(light, blur, shift, scale, bore_mm, spot)
-    return np.clip(np.rint(exact + rng.normal(0, noise, exact.shape)), 0, 255).astype(np.uint8)
+    return np.clip(np.rint(exact + np.float32(noise) * rng.standard_normal(exact.shape, np.float32)), 0, 255).astype(
+        np.uint8
+    )
 
 
 @cache
@@ -81,7 +83,7 @@ def _scene(light, blur, shift, scale, bore_mm, spot):
         sx, sy, diameter, factor = spot
         inside = (np.hypot(np.arange(640) - sx, np.arange(480)[:, None] - sy) <= diameter / 2).astype(float)
         grey = grey * (1 - (1 - factor) * ndimage.gaussian_filter(inside, 5))
-    return light * grey
+    return (light * grey).astype(np.float32)
 
 
 def loaded(pixels, **about) -> LoadedShot:

@@ -161,7 +161,7 @@ def test_a_spot_is_where_it_was_drawn_and_as_large_as_another_library_says():
     rng = np.random.default_rng(5)
     quiet = np.stack([dirt.reduced(scene(rng), 5) for _ in range(40)])
     dirty = np.stack([dirt.reduced(scene(rng, spot=(420, 330, 30, 0.7), light=0.9), 5) for _ in range(25)])
-    ground = dirt.ground_of(quiet, 5)
+    ground = dirt.ground_of(quiet, 5, dirt.slope_of(scene(rng), 5))
     (spot,) = dirt.spots_of(dirty, ground, 0.04)
     assert (spot.x_px, spot.y_px) == pytest.approx((420, 330), abs=1)
     assert spot.change == pytest.approx(-0.3, abs=0.03)
@@ -173,7 +173,8 @@ def test_a_spot_is_where_it_was_drawn_and_as_large_as_another_library_says():
 
 def test_what_lies_elsewhere_each_time_is_no_dirt_and_a_gradient_of_light_is_none():
     rng, ring = np.random.default_rng(6), []
-    ground = dirt.ground_of(np.stack([dirt.reduced(scene(rng), 5) for _ in range(25)]), 5)
+    quiet = np.stack([dirt.reduced(scene(rng), 5) for _ in range(25)])
+    ground = dirt.ground_of(quiet, 5, dirt.slope_of(scene(rng), 5))
     ramp = np.linspace(0.9, 1.0, 640)[None]
     for _ in range(25):
         picture = scene(rng) * ramp
@@ -181,6 +182,15 @@ def test_what_lies_elsewhere_each_time_is_no_dirt_and_a_gradient_of_light_is_non
         picture[y : y + 40, x : x + 40] *= 0.5
         ring.append(dirt.reduced(picture, 5))
     assert dirt.spots_of(np.stack(ring), ground, 0.04) == ()
+
+
+def test_a_camera_that_moved_leaves_no_spots_however_fine_what_it_sees():
+    # Lines 8 px apart in blocks of 5 px: what blocks show of them has another period, and moves all the same.
+    rng = np.random.default_rng(7)
+    quiet = np.stack([dirt.reduced(scene(rng), 5) for _ in range(25)])
+    ground = dirt.ground_of(quiet, 5, dirt.slope_of(scene(rng), 5))
+    moved_by = np.stack([dirt.reduced(scene(rng, shift=(0.8, -0.5)), 5) for _ in range(25)])
+    assert dirt.spots_of(moved_by, ground, 0.04) == ()
 
 
 def test_blocks_are_averages():

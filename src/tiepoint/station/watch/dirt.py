@@ -27,10 +27,14 @@ MEDIAN = math.sqrt(math.pi / 2)
 
 @dataclass(frozen=True)
 class Ground:
-    """The accepted median (rows, cols) of `n` pictures in blocks of `block` px, and `sigma` of a single one."""
+    """The accepted median (rows, cols) of `n` pictures in blocks of `block` px, and `sigma` of a single one.
+
+    `slope`: by how much a block changes where the camera moves by a pixel.
+    """
 
     median: Array
     sigma: Array
+    slope: Array
     n: int
     block: int
 
@@ -57,12 +61,23 @@ def reduced(grey: NDArray[np.generic], block: int) -> Floats:
     return np.asarray(cv2.resize(whole, (cols, rows), interpolation=cv2.INTER_AREA), np.float32)
 
 
-def ground_of(ring: NDArray[np.float32], block: int) -> Ground:
+def slope_of(grey: NDArray[np.generic], block: int) -> Array:
+    """Return by how much each block of a picture changes where the picture moves by a pixel, along x or y.
+
+    Of the picture itself: what is finer than a block leaves no slope between blocks, and yet moves them.
+    """
+    there, whole = reduced(grey, block), np.pad(grey, 1, mode="edge")
+    moved = [whole[1:-1, :-2], whole[1:-1, 2:], whole[:-2, 1:-1], whole[2:, 1:-1]]
+    return np.asarray(np.max([np.abs(reduced(one, block) - there) for one in moved], axis=0), float)
+
+
+def ground_of(ring: NDArray[np.float32], block: int, slope: Array) -> Ground:
     """Return the accepted state of reduced pictures (n, rows, cols); σ by their median absolute deviation."""
     median = np.median(ring, axis=0).astype(float)
     sigma = 1.4826 * np.median(np.abs(ring - median), axis=0)
     # Grey values are whole numbers, and blocks of few pixels may happen not to differ at all.
-    return Ground(np.round(median, 3), np.round(np.maximum(sigma, 0.3 / block), 4), len(ring), block)
+    sigma = np.maximum(sigma, 0.3 / block)
+    return Ground(np.round(median, 3), np.round(sigma, 4), np.round(slope, 3), len(ring), block)
 
 
 def spots_of(ring: NDArray[np.float32], ground: Ground, change: float) -> tuple[Spot, ...]:
@@ -70,8 +85,7 @@ def spots_of(ring: NDArray[np.float32], ground: Ground, change: float) -> tuple[
     median = np.median(ring, axis=0)
     level = np.maximum(ground.median, 1.0)
     ratio = median / level
-    slope = np.hypot(*np.gradient(ground.median))
-    slack = ndimage.maximum_filter(slope, 3) / ground.block / level
+    slack = ndimage.maximum_filter(ground.slope, 3) / level
     chance = SIGMAS * MEDIAN * ground.sigma / level * math.sqrt(1 / len(ring) + 1 / ground.n)
     limit = np.maximum(change, chance) + slack
     away = ratio / _smooth(ratio, limit) - 1

@@ -23,6 +23,8 @@ from tiepoint.station.watch.table import WatchTable
 from tiepoint.ties.tie import Tie
 
 FILE = "watch.json"
+FEW = 10
+"""Shots that are enough to tell what would move with the camera."""
 COVERAGE = 2.0
 """Of the expanded uncertainty of a tie's scale and place, 95 % of a normal law."""
 
@@ -119,7 +121,9 @@ def _grounds(shots: Sequence[LoadedShot], looks: Sequence[Looked]) -> dict[str, 
         ring = [look.reduced[role] for look in looks if role in look.reduced]
         if len({one.shape for one in ring}) > 1:
             raise UnusableInput(f"the pictures {role} are not all of one size; give shots of one setting of the camera")
-        grounds[role] = dirt.ground_of(np.stack(ring), dirt.block_for(*shots[0].pictures[role].size))
+        block = dirt.block_for(*shots[0].pictures[role].size)
+        slopes = [dirt.slope_of(shot.pictures[role].grey, block) for shot in shots[:: max(1, len(shots) // FEW)]]
+        grounds[role] = dirt.ground_of(np.stack(ring), block, np.median(slopes, axis=0))
     return grounds
 
 
