@@ -27,9 +27,9 @@ from tiepoint.station.lock import WriterLock
 with WriterLock(Path(sys.argv[1]), sys.argv[2]):
     if len(sys.argv) > 3:
         if os.fork() == 0:
-            print("child", os.getpid(), flush=True)
+            os.write(1, f"child {os.getpid()}\\n".encode())
             time.sleep(60)
-    print("held", flush=True)
+    os.write(1, b"held\\n")  # in one go: two write to it
     sys.stdin.read()
 """
 
