@@ -130,8 +130,8 @@ class TestInTime:
             line.camera.show("old", shot(vent, 0), taken_mono_ns=time.monotonic_ns() - 500_000_000)
             old = line.wire.of("old")
             assert line.wire.triggered(Trigger("t1", time.monotonic_ns(), part_id="p9"))
-            missed = line.wire.of("t1")
-            line.camera.show("t1", shot(vent, 0))  # it comes after all
+            missed = line.wire.of("top-t1")
+            line.camera.show("s1", shot(vent, 0), trigger="t1")  # it comes after all
             line.wire.wait(lambda me: len(me.results) == 3)
             late = line.wire.results[2].record
             assert line.camera.triggers[0].part_id == "p9"

@@ -259,7 +259,7 @@ def test_an_act_goes_through_the_inbox_into_the_ledger(folder):
         assert body["station"] == NAME
         for wrong in (
             {"act": "accept", "why": "x"}, {"act": "bypass", "why": ""}, {"act": "variant", "why": "x"},
-            {"act": "stop", "why": "x", "variant": "a"}, {"act": "stop", "why": "\x00"}, {**ACT, "who": "x"},
+            {"act": "rest", "why": "x", "variant": "a"}, {"act": "rest", "why": "\x00"}, {**ACT, "who": "x"},
         ):  # fmt: skip
             assert page.send("POST", "/api/acts", wrong)[0] == 422
 

@@ -138,7 +138,7 @@ class LineCamera:
             why = "the simulated line takes its pictures by its takt, and waits for no trigger"
             return Delivery(
                 f"{self._name}-{trigger.id}", self._name, (), utc_of(trigger.taken_mono_ns), trigger.taken_mono_ns,
-                "incomplete", why, trigger.part_id, trigger.variant,
+                "incomplete", why, trigger.part_id, trigger.variant, trigger=trigger.id,
             )  # fmt: skip
         return self._delivery(monotonic_ns(), trigger)
 
@@ -164,4 +164,5 @@ class LineCamera:
             variant=trigger.variant if trigger else None,
             encoder_count=trigger.encoder_count if trigger else None,
             robot_from_flange=trigger.robot_from_flange if trigger else None,
+            trigger=trigger.id if trigger else "",
         )

@@ -26,12 +26,12 @@ class Act(BaseModel):
     """What a person wants of duty, and why; `variant` where it is to be another.
 
     `challenge`: show the challenge set again. `bypass`: release the station though that was not judged right.
-    `variant`: take parts for another variant. `stop`: go off duty.
+    `variant`: take parts for another variant. `rest`: go off duty; `resume`: and on again.
     """
 
     model_config = ConfigDict(extra="forbid")
 
-    act: Literal["challenge", "bypass", "variant", "stop"]
+    act: Literal["challenge", "bypass", "variant", "rest", "resume"]
     why: str = Field(min_length=1, max_length=500)
     variant: str | None = Field(None, min_length=1, max_length=200)
 

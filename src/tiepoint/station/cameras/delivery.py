@@ -58,8 +58,8 @@ class Frame:
 class Delivery:
     """What came of one trigger: its frames, each of its own role, and how far they can be trusted.
 
-    `why`: in a clause, what is wrong with it where `status` is not `complete`. `token`: whatever the camera needs to
-    know it by when it is let go.
+    `why`: in a clause, what is wrong with it where `status` is not `complete`. `trigger`: the id of the trigger that it
+    answers, "" where there was none. `token`: whatever the camera needs to know it by when it is let go.
     """
 
     id: str
@@ -74,6 +74,7 @@ class Delivery:
     encoder_count: int | None = None
     robot_from_flange: RobotPose | None = None
     temperature_c: float | None = None
+    trigger: str = ""
     token: Any = None
 
 
@@ -104,7 +105,10 @@ class Camera(Protocol):
         ...
 
     def trigger(self, trigger: Trigger) -> None:
-        """Take a picture of a part now, or expect the one that it was triggered for; never blocks."""
+        """Take a picture of a part now, or expect the one that it was triggered for; never blocks.
+
+        What comes of it is a delivery in any case, an incomplete one where no picture comes.
+        """
         ...
 
     def take(self, timeout_s: float) -> Delivery | None:

@@ -70,6 +70,7 @@ class Parts:
             variant=(trigger.variant if trigger else None) or variant,
             encoder_count=trigger.encoder_count if trigger else None,
             robot_from_flange=trigger.robot_from_flange if trigger else None,
+            trigger=trigger.id if trigger else "",
             token=token,
         )
 

@@ -1,8 +1,12 @@
 """What people may do to a station on duty, each an act in its ledger before it takes effect.
 
 `bypass`: release it without its challenge set. `challenge`: show the challenge set now. `variant`: what parts are from
-now on where nothing else tells. Acts that are made elsewhere (accepting, studies) are written as they come.
+now on where nothing else tells. `rest` and `resume`: off duty and on again, while all goes on running. `settle`: an
+alarm of the watch whose cause is gone. `lot`: what the parts that come now are of. Acts that are made elsewhere
+(accepting, studies) are written as they come.
 """
+
+from typing import TYPE_CHECKING
 
 from tiepoint.foundation.errors import TiepointError, UnusableInput
 from tiepoint.recipe.tables import shown
@@ -10,18 +14,22 @@ from tiepoint.station.accepted import pointers_of
 from tiepoint.station.duty.loop import Duty
 from tiepoint.station.folder import Station
 from tiepoint.station.inbox import Inbox, Request
+from tiepoint.station.kept import STUDY
 from tiepoint.station.ledger import Entry, Ledger
 
-BYPASS, CHALLENGE, VARIANT = "bypass", "challenge", "variant"
-DUTY_ACTS = (BYPASS, CHALLENGE, VARIANT)
+if TYPE_CHECKING:
+    from tiepoint.station.watch.watch import Watch
+
+BYPASS, CHALLENGE, VARIANT, REST, RESUME = "bypass", "challenge", "variant", "rest", "resume"
+SETTLE, LOT = "settle", "lot"
 
 
 class Acts:
     """Hears the inbox of a station on duty; by the writer's thread."""
 
-    def __init__(self, station: Station) -> None:
+    def __init__(self, station: Station, watch: "Watch | None" = None) -> None:
         """Open the inbox."""
-        self._station, self._inbox = station, Inbox(station)
+        self._station, self._inbox, self._watch = station, Inbox(station), watch
 
     def hear(self, duty: Duty) -> None:
         """Write what people ask for, and do it."""
@@ -47,8 +55,13 @@ class Acts:
             raise UnusableInput("the station has no challenge set; state [duty.challenge] in its station.toml")
         if act == BYPASS and duty.condition.now.state != "not released":
             raise UnusableInput(f"the station is {duty.condition.now.state}: there is nothing to release it from")
+        if act == RESUME and duty.condition.now.state != "off duty":
+            raise UnusableInput(f"the station is {duty.condition.now.state}, and not off duty")
         if act == VARIANT:
             demand_variant(self._station, request.body.get("variant"))
+        if act == SETTLE and (self._watch is None or request.body.get("alarm") not in self._watch.alarms.on):
+            on = ", ".join(shown(name) for name in self._watch.alarms.on) if self._watch is not None else ""
+            raise UnusableInput(f"there is no alarm {shown(request.body.get('alarm'))}; there is {on or 'none'}")
 
     def _do(self, entry: Entry, duty: Duty) -> None:
         act = entry.body["act"]
@@ -58,6 +71,16 @@ class Acts:
             duty.challenge_again()
         elif act == VARIANT:
             duty.variant = entry.body["variant"]
+        elif act == REST:
+            duty.rest(str(entry.body["who"]))
+        elif act == RESUME:
+            duty.resume()
+        elif act == SETTLE and self._watch is not None:
+            self._watch.settled(duty, entry.body["alarm"], str(entry.body["who"]), str(entry.body["why"]))
+        elif act == LOT and self._watch is not None:
+            self._watch.lot_begins(entry.body.get("lot"))
+        elif is_tie_check(entry):
+            duty.tie_checked_utc = entry.written_utc
 
 
 def demand_variant(station: Station, name: object) -> None:
@@ -72,3 +95,13 @@ def variant_now(station: Station, ledger: Ledger) -> str | None:
     """Return what parts are where nothing else tells: by the newest act, or by what station.toml says."""
     acts = [entry.body for entry in ledger.entries("act") if entry.body.get("act") == VARIANT]
     return acts[-1]["variant"] if acts else station.table.duty.variant
+
+
+def is_tie_check(entry: Entry) -> bool:
+    """Whether an act is a touch test that was good."""
+    return entry.body.get("act") == STUDY and entry.body.get("kind") == "touch" and entry.body.get("good") is True
+
+
+def tie_checked(ledger: Ledger) -> str | None:
+    """Return when the tie was last found good by a touch test; None where it never was."""
+    return max((entry.written_utc for entry in ledger.entries("act") if is_tie_check(entry)), default=None)

@@ -11,6 +11,7 @@ from collections import Counter, deque
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -70,31 +71,35 @@ class Duty:
         inbox: Inbox | None = None,
         every_tick: Callable[["Duty"], None] | None = None,
         seen: Callable[[Record, Delivery], None] | None = None,
+        at_end: Callable[["Duty"], None] | None = None,
     ) -> None:
         """`keep` writes the files of a part; `inbox` hears people's acts; `every_tick` is called some times a second.
 
-        `seen` is handed every record with what the camera delivered, by the thread that keeps.
+        `seen` is handed every record with what the camera delivered, by the thread that keeps. `at_end` is called once,
+        while the ledger can still be written.
         """
         self.station, self.table = station, station.table.duty
         self.cameras, self.wires = tuple(cameras), tuple(wires)
-        self._inbox, self._every_tick, self._seen = inbox, every_tick, seen
+        self._inbox, self._every_tick, self._seen, self._at_end = inbox, every_tick, seen, at_end
         self.waiting = Waiting(self.table.waiting)
         self.condition = Condition(self._changed)
         self.counts: Counter[str] = Counter()
         self.since_utc = utc_now()
         self.last: Record | None = None
         self.variant = self.table.variant
+        self.tie_checked_utc: str | None = None
         self._keeping = Keeping(4 * self.table.waiting, keep, self._was_kept, self._troubled("archive"))
         self._jobs: deque[Callable[[], None]] = deque()
         self._changes: deque[Changed] = deque()
         self._expected: dict[str, Trigger] = {}
-        self._closed: deque[str] = deque(maxlen=1000)
+        self._given_up: deque[str] = deque(maxlen=1000)
         self._lock = threading.Lock()
         self._ending = threading.Event()
         self._trial: _Trial | None = None
         self._challenge_due_s: float | None = None
         self._judges: Judges | None = None
         self._told_s = 0.0
+        self._release_due = False
         self._threads: list[threading.Thread] = []
 
     # --- from outside ------------------------------------------------------------------------------------------------
@@ -118,9 +123,11 @@ class Duty:
         allowed_s = self.table.deadline_ms / 1e3 if checked is None else CHALLENGE_S
         answer: Reason | None = None
         if checked is None:
-            if not delivery.frames and self._is_closed(delivery.id):
-                return  # the camera gives up a trigger that was given up here before
-            answer, delivery = self.condition.forbids, self._as_expected(delivery)
+            if self._is_given_up(delivery):
+                if not delivery.frames:
+                    return  # the camera gives up what was given up here before
+                delivery = replace(delivery, status="late", why="its trigger was given up before it came")
+            answer = self.condition.forbids
         now = time.monotonic()
         # A clock of the camera's own may run ahead; no part gets more time than is allowed.
         deadline = min(delivery.taken_mono_ns / 1e9, now) + allowed_s
@@ -254,7 +261,7 @@ class Duty:
         self._head, self.last = sha, record
         self.counts[record.verdict] += 1
         delivery = part.delivery
-        result = Result(record, delivery.taken_mono_ns, time.monotonic_ns(), sha, delivery.id)
+        result = Result(record, delivery.taken_mono_ns, time.monotonic_ns(), sha, delivery.trigger)
         for wire in self.wires:
             wire.tell(result)
         self._keeping.add(record, delivery, STOPPING_S)
@@ -280,6 +287,8 @@ class Duty:
 
     def _tick(self) -> None:
         self._miss_pictures()
+        if self._release_due:
+            self._release()
         for camera in self.cameras:
             link, why = camera.link
             self.condition.fault(f"camera {camera.name}", why if link == "away" else None)
@@ -338,27 +347,11 @@ class Duty:
             if delivery is not None:
                 self.came(delivery)
 
-    def _is_closed(self, id_: str) -> bool:
+    def _is_given_up(self, delivery: Delivery) -> bool:
+        """Whether a delivery's trigger was given up here before; from now on it waits for nothing more."""
         with self._lock:
-            return id_ not in self._expected and id_ in self._closed
-
-    def _as_expected(self, delivery: Delivery) -> Delivery:
-        """Return a delivery with what its trigger told; late where its trigger was given up."""
-        with self._lock:
-            trigger = self._expected.pop(delivery.id, None)
-            if trigger is None and delivery.id in self._closed:
-                return replace(delivery, status="late", why="its trigger was given up before it came")
-            self._closed.append(delivery.id)
-        if trigger is None:
-            return delivery
-        return replace(
-            delivery,
-            taken_mono_ns=min(trigger.taken_mono_ns, delivery.taken_mono_ns),
-            part_id=delivery.part_id or trigger.part_id,
-            variant=delivery.variant or trigger.variant,
-            encoder_count=delivery.encoder_count if trigger.encoder_count is None else trigger.encoder_count,
-            robot_from_flange=delivery.robot_from_flange or trigger.robot_from_flange,
-        )
+            waited = self._expected.pop(delivery.trigger, None) if delivery.trigger else None
+            return bool(delivery.trigger) and waited is None and delivery.trigger in self._given_up
 
     def _miss_pictures(self) -> None:
         """Give up triggers whose picture did not come in time: each is a part, and it was not seen."""
@@ -367,12 +360,12 @@ class Duty:
             given_up = [t for t in self._expected.values() if t.taken_mono_ns < late]
             for trigger in given_up:
                 del self._expected[trigger.id]
-                self._closed.append(trigger.id)
+                self._given_up.append(trigger.id)
         for trigger in given_up:
             named = self.cameras[0].name if self.cameras else ""
             delivery = Delivery(
-                trigger.id, named, (), utc_now(), trigger.taken_mono_ns, "incomplete", "no picture came",
-                trigger.part_id, trigger.variant, trigger.encoder_count, trigger.robot_from_flange,
+                f"{named}-{trigger.id}", named, (), utc_now(), trigger.taken_mono_ns, "incomplete", "no picture came",
+                trigger.part_id, trigger.variant, trigger.encoder_count, trigger.robot_from_flange, trigger=trigger.id,
             )  # fmt: skip
             reason = Reason("shot_not_complete", {"status": "incomplete"})
             self.waiting.came(Part(Task(delivery, self.variant), time.monotonic() + 1.0, reason))
@@ -380,7 +373,13 @@ class Duty:
     # --- release -----------------------------------------------------------------------------------------------------
 
     def _release(self) -> None:
-        """Let the station begin, once its challenge set is judged right where it has one."""
+        """Let the station begin, once its cameras are there and its challenge set, if it has one, is judged right."""
+        waits = next((c for c in self.cameras if c.link[0] == "waiting"), None)
+        if waits is not None:
+            self.condition.set("warming", f"the camera {waits.name} is not there yet: {waits.link[1]}")
+            self._release_due = True
+            return
+        self._release_due = False
         if self.table.challenge is None:
             self.condition.set("on duty")
             return
@@ -435,6 +434,15 @@ class Duty:
         """Release the station though its challenge set was not judged right; whose act it is stands in the ledger."""
         self.condition.set("on duty", f"it was released without its challenge set, by {who}")
 
+    def rest(self, who: str) -> None:
+        """Take the station off duty, with all its processes running: no part conforms until it is put on duty again."""
+        self.condition.set("off duty", f"it was taken off duty by {who}")
+
+    def resume(self) -> None:
+        """Put the station on duty again, by its challenge set where it has one."""
+        if self.condition.now.state == "off duty":
+            self._release()
+
     def challenge_again(self) -> None:
         """Show the challenge set once more."""
         if self.table.challenge is not None and self._trial is None:
@@ -453,8 +461,13 @@ class Duty:
         self._prepare()
 
     def tie_overdue(self) -> bool:
-        """Whether the check of the tie is overdue."""
-        return False
+        """Whether the last good touch test is older than it may be, or there is none."""
+        if self.table.tie_check_h is None:
+            return False
+        if self.tie_checked_utc is None:
+            return True
+        age = datetime.now(UTC) - datetime.fromisoformat(self.tie_checked_utc)
+        return age.total_seconds() > 3600 * self.table.tie_check_h
 
     # --- the end -----------------------------------------------------------------------------------------------------
 
@@ -469,6 +482,8 @@ class Duty:
         for thread in self._threads:
             thread.join(STOPPING_S)
         self._keeping.end(STOPPING_S)
+        if self._at_end is not None:
+            self._at_end(self)
         self._in_order(self._jobs, lambda job: job())
         self._in_order(self._changes, self._write_change)
         with suppress(TiepointError):

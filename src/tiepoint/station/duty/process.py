@@ -17,14 +17,20 @@ from tiepoint.foundation.errors import TiepointError, UnusableInput
 from tiepoint.station.archive_expiry import Retention
 from tiepoint.station.archive_keeper import Keeper
 from tiepoint.station.cameras.table import open_camera
+from tiepoint.station.care import Care
 from tiepoint.station.check import check
-from tiepoint.station.duty.acts import Acts, variant_now
+from tiepoint.station.duty.acts import Acts, tie_checked, variant_now
+from tiepoint.station.duty.downstream import Downstream
 from tiepoint.station.duty.loop import Duty
 from tiepoint.station.duty.status import write_status
 from tiepoint.station.folder import open_station
 from tiepoint.station.ledger import Ledger, has_ledger, utc_now
 from tiepoint.station.lock import DUTY, WriterLock
+from tiepoint.station.watch.hold import kept_reference
+from tiepoint.station.watch.watch import Watch
 from tiepoint.station.wires.open import open_wires
+from tiepoint.station.wires.remote_io import RemoteIoWire
+from tiepoint.station.wires.wire import Wire
 
 SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
 """Those of them that the system has."""
@@ -47,31 +53,52 @@ class Service:
             raise UnusableInput(f"nothing is accepted at {folder}; accept its drafts with tiepoint accept")
         with Ledger(station.ledger_place) as ledger:
             self._keeper = Keeper(station, ledger)
-            variant = variant_now(station, ledger)
-        self._acts = Acts(station)
+            variant, checked = variant_now(station, ledger), tie_checked(ledger)
+        self._watch = Watch(station, kept_reference(station))
+        self._acts = Acts(station, self._watch)
+        self._notes: dict[str, str] = {}
         self._retention: Retention | None = None
         self._expired_s = time.monotonic()
         self.duty = Duty(
             station,
             cameras,
-            open_wires(table.wires, folder, station.name),
+            [self._placed(wire) for wire in open_wires(table.wires, folder, station.name)],
             self._keeper.keep,
             inbox=self._acts.hear,
             every_tick=self._tick,
+            seen=self._watch.seen,
+            at_end=self._watch.end,
         )
-        self.duty.variant = variant
+        self.duty.variant, self.duty.tie_checked_utc = variant, checked
+
+    def _placed(self, wire: Wire) -> Wire:
+        """Return a wire; one that throws parts out, at its place behind the camera."""
+        after = self.station.table.duty.reject.after
+        return Downstream(wire, after) if after and isinstance(wire, RemoteIoWire) else wire
 
     def run(self) -> None:
         """Serve until it is stopped."""
         try:
-            self.duty.run()
+            with Care(self.station, self._told_of_care):
+                self.duty.run()
         finally:
             if self._retention is not None:
                 self._retention.end()
             self._status(self.duty)
 
+    def _told_of_care(self, what: str, why: str | None) -> None:
+        """Write into the ledger what keeps heads and far copies from their places, and when it has ended."""
+        if self._notes.get(what) == why:
+            return
+        if why is None:
+            self._notes.pop(what, None)
+        else:
+            self._notes[what] = why
+        self.duty.later(lambda: self.duty.write_event("care", what=what, says=why or "", ended=why is None))
+
     def _tick(self, duty: Duty) -> None:
         self._status(duty)
+        self._watch.every_tick(duty)
         if time.monotonic() - self._expired_s >= RETENTION_S:
             self._expired_s = time.monotonic()
             try:

@@ -5,6 +5,7 @@ deadline_ms = 500          # from the trigger on; a part that is judged later is
 workers = 2                # processes that judge
 waiting = 8                # parts that may wait to be judged; more are unread at once
 variant = "left"           # what parts are where nothing else tells
+tie_check_h = 12.0         # no robot is given a pose once the last good touch test is older
 sorted_by = "codes"        # a variant whose recipe reads the code that tells which variant a part is
 
 [[duty.rule]]
@@ -62,6 +63,7 @@ class DutyTable(Table):
     variant: Name | None = None
     sorted_by: Name | None = None
     rule: Annotated[tuple[Rule, ...], Field(strict=False)] = ()
+    tie_check_h: Annotated[float, Field(gt=0, le=100_000)] | None = None
     challenge: Challenge | None = None
     reject: Reject = Reject()
 

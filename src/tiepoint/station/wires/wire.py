@@ -50,7 +50,7 @@ class Told:
 
 
 Triggered = Callable[[Trigger], bool]
-"""What a wire calls when the other side triggers a part; false where the station cannot take one now."""
+"""What a wire calls, and never waits for, when the other side triggers a part; false where none can be taken now."""
 
 
 class Wire(Protocol):

@@ -1,0 +1,159 @@
+"""`tiepoint duty`: what a station on duty is doing, and what people may do to it; each act stands in its ledger."""
+
+from collections.abc import Iterator
+from typing import Annotated, Any
+
+import typer
+
+from tiepoint.cli.answer import Answer, Json, group, help_alone, present
+from tiepoint.cli.station import LONGEST_REASON, Folder, one_line, who_is_asking
+from tiepoint.foundation.errors import UnusableInput
+
+app = group("duty")
+
+Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="Why; it stays with the station.")]
+Who = Annotated[
+    str | None, typer.Option("--who", metavar="NAME", help="Who; you, by the system's account, by default.")
+]
+
+
+@app.callback(invoke_without_command=True)
+def _duty(context: typer.Context) -> None:
+    """See what a station on duty does, and act on it: each act stands in its ledger, with who and why."""
+    help_alone(context)
+
+
+@app.command()
+def state(station: Folder, as_json: Json = False) -> None:
+    """Say what a station is doing now: on duty or not and why, parts since it began, cameras and wires.
+
+    Exit code 1: it is not on duty.
+
+    \b
+      tiepoint duty state plates
+    """
+    from tiepoint.station.duty.status import read_status
+
+    status = read_status(station)
+    if status is None:
+        told = "The station was never on duty; tiepoint serve puts it there."
+        present(Answer({"state": "off duty", "fresh": False}, (told,), good=False), as_json)
+    document = {**status.told, "fresh": status.is_fresh, "written_utc": status.written_utc, "waiting": status.waiting}
+    good = status.is_fresh and status.told["state"] == "on duty"
+    present(Answer(document, tuple(_lines(status.told, status.is_fresh, status.written_utc)), good), as_json)
+
+
+def _lines(told: dict[str, Any], is_fresh: bool, written_utc: str) -> Iterator[str]:
+    if not is_fresh:
+        yield f"Nothing was heard of it since {written_utc}: it is off duty, or its process hangs. Before that:"
+    fault = f" ({told['fault']})" if told["fault"] else ""
+    says = f": {told['says']}" if told["says"] else ""
+    yield f"{told['state'][:1].upper()}{told['state'][1:]}{fault} since {told['since_utc']}{says}"
+    counts = told["counts"]
+    yield f"Parts since it began: {', '.join(f'{n} {verdict}' for verdict, n in counts.items()) or 'none'}."
+    for name, link in told["links"].items():
+        yield f"{name}: {link}"
+    if told["tie_overdue"]:
+        yield "The check of the tie is overdue: no robot is given a pose until a touch test is good."
+
+
+@app.command()
+def challenge(station: Folder, why: Why, who: Who = None, as_json: Json = False) -> None:
+    """Show the challenge set now; the station is released again once all of it is judged right.
+
+    \b
+      tiepoint duty challenge plates --why "shift start"
+    """
+    _act(station, "challenge", why, who, as_json)
+
+
+@app.command()
+def bypass(station: Folder, why: Why, who: Who = None, as_json: Json = False) -> None:
+    """Release a station though its challenge set was not judged right. It is logged who answers for that.
+
+    \b
+      tiepoint duty bypass plates --why "good part 3 is scratched; a new one is ordered"
+    """
+    _act(station, "bypass", why, who, as_json)
+
+
+@app.command()
+def variant(
+    station: Folder,
+    name: Annotated[str, typer.Argument(metavar="VARIANT", help="One that something is accepted for.")],
+    why: Why,
+    who: Who = None,
+    as_json: Json = False,
+) -> None:
+    """Take parts for another variant from now on, where neither trigger, rule nor code tells.
+
+    \b
+      tiepoint duty variant plates left --why "order 4711"
+    """
+    _act(station, "variant", why, who, as_json, variant=name)
+
+
+@app.command()
+def rest(station: Folder, why: Why, who: Who = None, as_json: Json = False) -> None:
+    """Take a station off duty, with its processes running: no part conforms until it resumes.
+
+    \b
+      tiepoint duty rest plates --why "cleaning"
+    """
+    _act(station, "rest", why, who, as_json)
+
+
+@app.command()
+def resume(station: Folder, why: Why, who: Who = None, as_json: Json = False) -> None:
+    """Put a station that rests on duty again, by its challenge set where it has one.
+
+    \b
+      tiepoint duty resume plates --why "cleaned"
+    """
+    _act(station, "resume", why, who, as_json)
+
+
+@app.command()
+def settle(
+    station: Folder,
+    alarm: Annotated[str, typer.Argument(metavar="ALARM", help="Its name, as events and pages tell it.")],
+    why: Why,
+    who: Who = None,
+    as_json: Json = False,
+) -> None:
+    """Say that the cause of an alarm of the watch is gone; its chart begins anew.
+
+    \b
+      tiepoint duty settle plates "sharpness rim" --why "lens cleaned and refocused"
+    """
+    _act(station, "settle", why, who, as_json, alarm=alarm)
+
+
+@app.command()
+def lot(
+    station: Folder,
+    name: Annotated[str, typer.Argument(metavar="LOT", help="What the lot is called.")],
+    why: Why = "a new lot",
+    who: Who = None,
+    as_json: Json = False,
+) -> None:
+    """Say of which lot the parts are that come from now on; margins to the limits are watched by lot.
+
+    \b
+      tiepoint duty lot plates 2026-118
+    """
+    _act(station, "lot", why, who, as_json, lot=one_line("LOT", name, 80))
+
+
+def _act(station: Any, act: str, why: str, who: str | None, as_json: bool, **about: str) -> None:
+    from tiepoint.station.folder import open_station
+    from tiepoint.station.inbox import ask
+    from tiepoint.station.lock import is_on_duty
+    from tiepoint.station.naming import act_of
+
+    there = open_station(station)
+    if not is_on_duty(station):
+        raise UnusableInput(f"{station} is off duty, and nobody is there to do it; tiepoint serve puts it on duty")
+    body = act_of(there, act, who=who_is_asking(who), why=one_line("--why", why, LONGEST_REASON), **about)
+    entry = ask(there, body)
+    present(Answer({"entry": entry.seq, "sha": entry.sha}, (f"Done: entry {entry.seq} of the ledger.",)), as_json)
