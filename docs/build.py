@@ -10,6 +10,8 @@ import typer
 from tiepoint.cli.app import app
 from tiepoint.foundation.reasons import FLAGS, REASONS
 from tiepoint.recipe.reference import recipe_schema, reference_page
+from tiepoint.web.app import openapi
+from tiepoint.web.refused import CODES
 
 REFERENCE = Path(__file__).resolve().parent / "reference"
 MADE = "<!-- Made by docs/build.py; do not edit. -->\n"
@@ -18,11 +20,59 @@ MADE = "<!-- Made by docs/build.py; do not edit. -->\n"
 def pages() -> dict[Path, str]:
     """Return every derived page by its path."""
     return {
+        REFERENCE / "api.md": api(),
         REFERENCE / "command-line.md": command_line(),
         REFERENCE / "reasons-and-flags.md": reasons_and_flags(),
         REFERENCE / "recipe.md": reference_page(),
         REFERENCE / "recipe.schema.json": json.dumps(recipe_schema(), indent=1, ensure_ascii=False) + "\n",
     }
+
+
+def api() -> str:
+    """Return the page of what can be asked over HTTP."""
+    told = openapi()
+    lines = [MADE, "# The API", "", told["info"]["description"], ""]
+    lines += [
+        "How to reach it, and who may: [open a station to others](../how-to/open-a-station-to-others.md).",
+        "The same as a document: `/api/openapi.json` (OpenAPI 3.1). Times are RFC 3339 in UTC, numbers of entries",
+        "those of the ledger.",
+        "",
+    ]
+    for path, routes in told["paths"].items():
+        for method, route in routes.items():
+            lines += [f"## {method.upper()} {path}", "", route["description"], "", *_route(route)]
+    lines += ["## Refusals", "", 'Every refusal has one shape: `{"error": {"code", "says", "where", "do"}}`.', ""]
+    lines += ["| status | code | says |", "|---|---|---|"]
+    lines += [f"| {status} | `{code}` | {says} |" for status, (code, says, _) in CODES.items()]
+    lines += ["", "## Answers", ""]
+    for name, schema in told["components"]["schemas"].items():
+        if "properties" in schema and name not in ("Error", "Told"):
+            keys = ", ".join(f"`{key}`" for key in schema["properties"])
+            lines += [f"**{name}**: {keys}. {' '.join(schema.get('description', '').split())}", ""]
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def _route(route: dict[str, Any]) -> Iterator[str]:
+    for asked in route.get("parameters", ()):
+        note = f": {asked['description']}" if "description" in asked else ""
+        yield f"- `{asked['name']}` ({asked['in']}{', needed' if asked.get('required') else ''}){note}"
+    if route.get("parameters"):
+        yield ""
+    for kind, content in route.get("requestBody", {}).get("content", {}).items():
+        yield from (f"Sent: `{kind}`{_named(content)}.", "")
+    good = [(status, one) for status, one in route["responses"].items() if status < "4"]
+    for status, answer in good:
+        what = " or ".join(f"`{kind}`{_named(content)}" for kind, content in answer.get("content", {}).items())
+        yield from (f"Answers {status}{f': {what}' if what else ''}.", "")
+    yield from (f"Refuses with {', '.join(status for status in route['responses'] if status >= '4')}.", "")
+
+
+def _named(content: dict[str, Any]) -> str:
+    schema = content.get("schema", {})
+    name = schema.get("$ref", "").rpartition("/")[2]
+    if not name and "properties" in schema:
+        return "".join(f"; {key}: {value['description']}" for key, value in schema["properties"].items()).rstrip(".")
+    return f", {name}" if name else ""
 
 
 def reasons_and_flags() -> str:

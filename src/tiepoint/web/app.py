@@ -1,10 +1,11 @@
 """The application: all routes of a station behind one guard."""
 
 import asyncio
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from collections.abc import AsyncIterator, Callable
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 from fastapi import FastAPI
 from starlette.types import ASGIApp
@@ -50,6 +51,24 @@ def app_of(folder: Path, settings: Settings, connections: Connections | None = N
             asking.close()
             access.close()
 
+    app = _routed(lives)
+    app.state.here = Here(station, asking, feed, Cache(CACHE_BYTES), held.cut)
+    app.state.sessions = Sessions(settings)
+    answer_refusals(app, str(station.folder))
+
+    def guarded(inner: ASGIApp) -> Guard:
+        return Guard(inner, settings, access)
+
+    app.add_middleware(guarded)
+    return app
+
+
+def openapi() -> dict[str, Any]:
+    """Return the documentation of the routes, as `/api/openapi.json` gives it."""
+    return _routed(None).openapi()
+
+
+def _routed(lives: Callable[[FastAPI], AbstractAsyncContextManager[None]] | None) -> FastAPI:
     app = FastAPI(
         title="tiepoint",
         version=version("tiepoint"),
@@ -60,14 +79,6 @@ def app_of(folder: Path, settings: Settings, connections: Connections | None = N
         redirect_slashes=False,
         lifespan=lives,
     )
-    app.state.here = Here(station, asking, feed, Cache(CACHE_BYTES), held.cut)
-    app.state.sessions = Sessions(settings)
     for room in (reading, login, push, acts, page):
         app.include_router(room.router)
-    answer_refusals(app, str(station.folder))
-
-    def guarded(inner: ASGIApp) -> Guard:
-        return Guard(inner, settings, access)
-
-    app.add_middleware(guarded)
     return app

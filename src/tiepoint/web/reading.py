@@ -23,7 +23,7 @@ from tiepoint.web.here import Here, here_of
 from tiepoint.web.pictures import is_picture, kept_bytes, kept_with, preview, type_of
 from tiepoint.web.refused import Refused, refusals
 from tiepoint.web.sessions import needs
-from tiepoint.web.told import entry_in_short, record_in_short, state_told
+from tiepoint.web.told import entry_in_short, reading_written, record_in_short, state_told
 
 LONGEST_MINUTES = timedelta(days=7)
 LAST_NUMBER = 2**62
@@ -98,6 +98,7 @@ async def record(here: ThisStation, seq: Number) -> shapes.RecordTold:
         prev_sha=entry.prev_sha,
         written_utc=entry.written_utc,
         record=dict(entry.body),
+        readings=[shapes.Written(**reading_written(reading)) for reading in entry.body["readings"]],
         files=[] if kept is None else [_file(seq, name, sha) for name, sha in kept.files.items()],
     )
 

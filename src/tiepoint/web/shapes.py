@@ -80,10 +80,19 @@ class File(BaseModel):
     preview: str | None
 
 
+class Written(BaseModel):
+    """A reading as it is written for a person: value and ± (U at 95 %) to the same place, limits in words."""
+
+    value: str
+    pm: str
+    limits: str
+
+
 class RecordTold(BaseModel):
     """A record whole: `record` is the document tiepoint/record/1, in the entry of that number and hash.
 
-    `files`: those that were kept; empty where none were, or not yet.
+    `readings`: as they are written, in the record's order. `files`: those that were kept; empty where none were, or
+    not yet.
     """
 
     seq: int
@@ -91,6 +100,7 @@ class RecordTold(BaseModel):
     prev_sha: Sha
     written_utc: str
     record: dict[str, Any]
+    readings: list[Written]
     files: list[File]
 
 

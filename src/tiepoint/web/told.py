@@ -6,6 +6,8 @@ from contextlib import suppress
 from typing import Any
 
 from tiepoint.foundation.reasons import Reason
+from tiepoint.foundation.rounding import value_and_pm
+from tiepoint.model.decide import ISO
 from tiepoint.station.duty.status import Status
 from tiepoint.station.ledger import Entry
 
@@ -41,6 +43,23 @@ def said_of(reading: Mapping[str, Any]) -> str:
     with suppress(KeyError, ValueError, TypeError, IndexError):
         return Reason(str(reason["code"]), dict(reason.get("params") or {})).sentence
     return str(reason.get("code", ""))
+
+
+def reading_written(reading: Mapping[str, Any]) -> dict[str, str]:
+    """Return a reading as it is written for a person."""
+    limits = reading.get("limits") or {}
+    lower, upper, unit = limits.get("lower"), limits.get("upper"), reading.get("unit") or ""
+    said = ""
+    if lower is not None and upper is not None:
+        said = f"{lower:.10g} to {upper:.10g} {unit}"
+    elif lower is not None or upper is not None:
+        said = f"at most {upper:.10g} {unit}" if lower is None else f"at least {lower:.10g} {unit}"
+    value = reading.get("value")
+    if not isinstance(value, float | int):
+        return {"value": reading.get("text") or "no value", "pm": "", "limits": said}
+    exactly = limits.get("rule", ISO) != ISO
+    shown, pm = value_and_pm(float(value), reading.get("U95"), (lower, upper), exactly=exactly)
+    return {"value": shown, "pm": f"± {pm} {unit}" if pm else str(unit), "limits": said}
 
 
 def entry_in_short(entry: Entry) -> dict[str, Any]:

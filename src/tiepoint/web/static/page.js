@@ -38,19 +38,8 @@ function mark(verdict) {
 }
 
 // 41 207, with a thin space from five digits on.
-function grouped(text) {
-  const [whole, rest] = text.split(".");
-  const digits = whole.replace("−", "");
-  const apart = digits.length > 4 ? whole.replace(/\B(?=(\d{3})+(?!\d))/g, "\u2009") : whole;
-  return rest === undefined ? apart : `${apart}.${rest}`;
-}
-
-// A value and its ±: two significant figures of ±, and the value to the same decimal.
-function figures(value, half) {
-  const minus = (text) => text.replace("-", "−");
-  if (!(half > 0)) return [grouped(minus(String(value))), ""];
-  const places = Math.max(0, Math.min(9, 1 - Math.floor(Math.log10(half))));
-  return [grouped(minus(value.toFixed(places))), half.toFixed(places)];
+function grouped(digits) {
+  return digits.length > 4 ? digits.replace(/\B(?=(\d{3})+(?!\d))/g, "\u202f") : digits;
 }
 
 function clock(text) {
@@ -118,28 +107,22 @@ function drawHead(record) {
   put("record", grouped(String(record.seq)));
 }
 
-function row(reading) {
+function row(reading, written) {
   const line = made("tr");
   const name = made("th", "", `${reading.name} ${reading.quantity}`);
   name.scope = "row";
-  const [low, high] = [reading.limits?.lower, reading.limits?.upper];
-  if (low != null && high != null) name.append(made("small", "", `${low} to ${high} ${reading.unit}`));
-  else if (high != null) name.append(made("small", "", `at most ${high} ${reading.unit}`));
-  else if (low != null) name.append(made("small", "", `at least ${low} ${reading.unit}`));
-  const hasValue = typeof reading.value === "number";
-  const [value, half] = hasValue ? figures(reading.value, reading.U95) : [reading.text ?? "no value", ""];
-  line.append(name, made("td", "n", value), made("td", "u", half ? `± ${half} ${reading.unit}` : hasValue ? reading.unit : ""));
+  if (written.limits) name.append(made("small", "", written.limits));
   const verdict = made("td");
   if (reading.verdict) verdict.append(mark(reading.verdict));
-  line.append(verdict);
+  line.append(name, made("td", "n", written.value), made("td", "u", written.pm), verdict);
   return line;
 }
 
 function drawWhole(whole, short) {
-  const { record, files } = whole;
+  const { record, readings, files } = whole;
   put("read-of", `record ${grouped(String(whole.seq))}`);
   put("why", short.why);
-  at("rows").replaceChildren(...record.readings.map(row));
+  at("rows").replaceChildren(...record.readings.map((one, k) => row(one, readings[k])));
   const first = files.find((file) => file.preview);
   const picture = at("picture");
   picture.hidden = !first;
