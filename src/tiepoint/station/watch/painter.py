@@ -6,6 +6,7 @@ that finds no such gap is dropped, and counted. Every few copies one has no defe
 """
 
 import math
+import threading
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -68,6 +69,7 @@ class Painter:
         self._ties: dict[tuple[str, str | None], Tie | None] = {}
         self._due: dict[str, float] = {}
         self._waiting: Copy | None = None
+        self._lock = threading.Lock()
         self._is_out = False
         self._arrivals: deque[float] = deque(maxlen=GAPS + 1)
         self._took: deque[float] = deque(maxlen=GAPS)
@@ -112,7 +114,8 @@ class Painter:
         self._count += 1
         frames = tuple(replace(f, data=None, pixels=pixels[f.role]) for f in delivery.frames)
         like = replace(delivery, id=f"copy-{self._count}", frames=frames, variant=record.variant, token=None)
-        before, self._waiting = self._waiting, Copy(name, like)
+        with self._lock:
+            before, self._waiting = self._waiting, Copy(name, like)
         if before is not None:
             self._judged(before.name, None)
 
@@ -120,7 +123,11 @@ class Painter:
         """Have the copy that waits judged, if the line leaves a gap."""
         if self._waiting is None or self._is_out or len(duty.waiting) or not self.is_gap(now_s, deadline_s):
             return
-        copy, self._waiting, self._is_out = self._waiting, None, True
+        with self._lock:
+            copy, self._waiting = self._waiting, None
+        if copy is None:
+            return
+        self._is_out = True
 
         def checked(record: Record) -> None:
             self._is_out = False

@@ -41,6 +41,8 @@ ALARM, DETECTION = "alarm", "detection"
 SAVE_S = 60.0
 HOUR_S = 3600.0
 CLOCK_CALM_S = 3600.0
+ENOUGH_LOOKS = 20
+"""Looks in a row without trouble after which the watch's own alarm ends."""
 DISK_SAMPLES = 120
 EASIER = 1.5
 """How many times as long as asked a disk must last before its alarm ends."""
@@ -141,6 +143,9 @@ class Watch:
                     numbers = {**look.numbers} | motion_numbers(look.numbers, self.reference.edges, self.table)
                     self._turns += self._charts.put(numbers, delivery.taken_utc, self.alarms)
                 self._turns += self._sights.put(look, delivery.taken_utc, self.alarms)
+                self._good_looks += self._painter.trouble is None
+                if self._good_looks >= ENOUGH_LOOKS:
+                    self._turns += self.alarms.ends("watch", "it looks again")
         if wanted is not None:
             self._painter.offer(wanted, record, delivery, loaded)
             if self._painter.trouble is not None:
@@ -173,11 +178,6 @@ class Watch:
             yield
         except Exception as error:
             self._trouble(f"{error}" if str(error) else type(error).__name__)
-        else:
-            with self._lock:
-                self._good_looks += self._painter.trouble is None
-                if self._good_looks >= 20:
-                    self._turns += self.alarms.ends("watch", "it looks again")
 
     def _trouble(self, why: str) -> None:
         with self._lock:
