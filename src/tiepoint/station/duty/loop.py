@@ -21,7 +21,7 @@ from tiepoint.foundation.errors import TiepointError
 from tiepoint.foundation.reasons import Reason
 from tiepoint.model.record import Record
 from tiepoint.station.accepted import copy_of_recipe, pointers_of
-from tiepoint.station.archive import kept_of
+from tiepoint.station.archive import found_again, kept_of, not_archived
 from tiepoint.station.cameras.delivery import Camera, Delivery, Trigger
 from tiepoint.station.composed import Composed
 from tiepoint.station.duty.challenge import Shown, challenge_of, in_words
@@ -168,6 +168,8 @@ class Duty:
         self._judge = Judge(self.station)
         self.condition.fault("set-up", next(faults_of(self.table, sorted(self._judge.pointers.by_variant)), None))
         self.write_event("begins", software=f"tiepoint {version('tiepoint')}")
+        for body in found_again(self.station, self.ledger, not_archived(self.ledger)):
+            self._head = self.ledger.append("archived", body).sha
         for wire in self.wires:
             wire.start(self.triggered)
         self._tell_state()
