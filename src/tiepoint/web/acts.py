@@ -31,7 +31,7 @@ class Act(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
-    act: Literal["challenge", "bypass", "variant", "rest", "resume"]
+    act: Literal["challenge", "bypass", "variant", "rest", "resume"]  # those that duty does (station.duty.acts)
     why: str = Field(min_length=1, max_length=500)
     variant: str | None = Field(None, min_length=1, max_length=200)
 

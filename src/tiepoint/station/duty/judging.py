@@ -178,7 +178,7 @@ def work(connection: Connection, folder: Path, warm: Warm) -> None:
             judge = Judge(open_station(folder))
             judge.warm(warm)
         except Exception as error:
-            connection.send(_said(error))
+            connection.send(said_of(error))
             return
         connection.send(None)
         for task in _tasks(connection):
@@ -198,11 +198,13 @@ def _answer(judge: Judge, task: Task) -> Composed:
         return judge.composed(judge.judged(task))
     except Exception as error:
         # A step's own failure is a reading with a reason. This is not: whatever it is, the part was not judged.
-        return judge.composed(judge.unread(task, Reason("shot_not_judged", {"detail": _said(error).rstrip(".")})))
+        return judge.composed(judge.unread(task, Reason("shot_not_judged", {"detail": said_of(error).rstrip(".")})))
 
 
-def _said(error: Exception) -> str:
+def said_of(error: Exception) -> str:
+    """Return what an error says, with its place where it is nobody's sentence."""
     if isinstance(error, TiepointError):
         return str(error)
-    last = traceback.extract_tb(error.__traceback__)[-1]
-    return f"{type(error).__name__} in {Path(last.filename).name}, line {last.lineno}: {error}"
+    last = traceback.extract_tb(error.__traceback__)[-1:]
+    where = f" in {Path(last[0].filename).name}, line {last[0].lineno}" if last else ""
+    return f"{type(error).__name__}{where}: {error}"

@@ -6,9 +6,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from tiepoint.foundation.errors import TiepointError
 from tiepoint.model.record import Record
 from tiepoint.station.cameras.delivery import Delivery
+from tiepoint.station.duty.judging import said_of
 
 RETRY_S = 1.0
 
@@ -62,9 +62,9 @@ class Keeping:
             try:
                 body = self._keep(record, delivery)
                 break
-            except (TiepointError, OSError) as error:
+            except Exception as error:  # whatever it is, the shot is not kept: it is told, and tried again
                 is_troubled = True
-                self._troubled(str(error))
+                self._troubled(said_of(error))
                 if self._ending.wait(RETRY_S):
                     return
         if is_troubled:

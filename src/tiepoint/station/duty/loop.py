@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -27,7 +28,7 @@ from tiepoint.station.composed import Composed
 from tiepoint.station.duty.challenge import Shown, challenge_of, in_words
 from tiepoint.station.duty.condition import Changed, Condition
 from tiepoint.station.duty.judges import Judges
-from tiepoint.station.duty.judging import Judge, Task, Warm
+from tiepoint.station.duty.judging import Judge, Task, Warm, said_of
 from tiepoint.station.duty.keeping import Keeping, Kept
 from tiepoint.station.duty.table import faults_of
 from tiepoint.station.duty.waiting import Part, Waiting
@@ -160,7 +161,7 @@ class Duty:
             try:
                 self._begin()
                 while not self._ending.is_set():
-                    self._turn(TICK_S)
+                    self._turned()
             finally:
                 self._end()
 
@@ -230,6 +231,16 @@ class Duty:
                     found[sha] = records[entry.seq]
         return list(found.items())
 
+    def _turned(self) -> None:
+        """Do a turn. Whatever goes wrong in it that nobody foresaw is a fault by name, and the next turn is tried."""
+        try:
+            self._turn(TICK_S)
+        except Exception as error:
+            self.condition.fault("duty", said_of(error))
+            self._ending.wait(RETRY_S)
+        else:
+            self.condition.fault("duty", None)
+
     def _turn(self, wait_s: float) -> None:
         part = self.waiting.first(wait_s)
         self._in_order(self._jobs, lambda job: job())
@@ -249,7 +260,7 @@ class Duty:
         """Write a part's record, and tell it; where it cannot be written, it stays the first one."""
         made = self._made(part)
         if part.checked is not None:
-            self.waiting.written()
+            self.waiting.written(part)
             part.checked(made.record)
             return
         try:
@@ -259,7 +270,7 @@ class Duty:
             self._ending.wait(RETRY_S)
             return
         self.condition.fault("ledger", None)
-        self.waiting.written()
+        self.waiting.written(part)
         self._head, self.last = sha, record
         self.counts[record.verdict] += 1
         delivery = part.delivery
@@ -328,7 +339,10 @@ class Duty:
 
     def _was_kept(self, kept: Kept) -> None:
         if self._seen is not None:
-            self._seen(kept.record, kept.delivery)
+            try:
+                self._seen(kept.record, kept.delivery)
+            except Exception as error:
+                self.later(partial(self.write_event, "watch", says=said_of(error)))
         if self.condition.has("archive"):
             self.condition.fault("archive", None)
 
@@ -344,10 +358,15 @@ class Duty:
     # --- cameras -----------------------------------------------------------------------------------------------------
 
     def _look(self, camera: Camera) -> None:
+        name = f"camera {camera.name}"
         while not self._ending.is_set():
-            delivery = camera.take(TAKE_S)
-            if delivery is not None:
-                self.came(delivery)
+            try:
+                delivery = camera.take(TAKE_S)
+                if delivery is not None:
+                    self.came(delivery)
+            except Exception as error:
+                self.condition.fault(name, said_of(error))
+                self._ending.wait(RETRY_S)
 
     def _is_given_up(self, delivery: Delivery) -> bool:
         """Whether a delivery's trigger was given up here before; from now on it waits for nothing more."""

@@ -88,10 +88,12 @@ class Waiting:
         """
         with self._changed:
             while True:
-                for part in () if stopped() else self._parts:
-                    if part.answer is None and not part.taken:
-                        part.taken = True
-                        return part.task, part.deadline_s + GRACE_S
+                free = [] if stopped() else [p for p in self._parts if p.answer is None and not p.taken]
+                if free:
+                    # Parts of the line come before those that are only looked at to see whether they would be judged.
+                    part = next((p for p in free if p.checked is None), free[0])
+                    part.taken = True
+                    return part.task, part.deadline_s + GRACE_S
                 if self._closed or stopped():
                     return None
                 self._changed.wait(LISTEN_S)
@@ -106,29 +108,32 @@ class Waiting:
             self._changed.notify_all()
 
     def first(self, timeout_s: float) -> Part | None:
-        """Return the first part once it is answered or late; None where it is neither within that time."""
+        """Return the first part once it is answered or late; None where it is neither within that time.
+
+        One that is only looked at holds up nobody: where it is not answered yet, the next is the first.
+        """
         until = self._clock() + timeout_s
         with self._changed:
             while True:
                 now = self._clock()
-                if self._parts:
-                    part = self._parts[0]
+                wait = until - now
+                for part in self._parts:
                     if now > part.deadline_s and not isinstance(part.answer, Reason):
                         allowed = round(1e3 * part.deadline_s - part.delivery.taken_mono_ns / 1e6)
                         part.answer = Reason("shot_late", {"deadline_ms": allowed})
                     if part.answer is not None:
                         return part
-                    wait = min(until, part.deadline_s) - now
-                else:
-                    wait = until - now
+                    wait = min(wait, part.deadline_s - now)
+                    if part.checked is None:
+                        break
                 if until <= now or self._closed:
                     return None
                 self._changed.wait(max(0.0, wait) + 1e-4)
 
-    def written(self) -> None:
-        """Let go of the first part: it is in the ledger."""
+    def written(self, part: Part) -> None:
+        """Let go of a part: it is in the ledger."""
         with self._changed:
-            self._parts.popleft()
+            self._parts.remove(part)
             self._changed.notify_all()
 
     def stir(self) -> None:
