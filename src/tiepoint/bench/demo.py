@@ -60,6 +60,7 @@ Progress = Callable[[str], None]
 
 TOLERANCE_MM = 0.2
 """The widest tolerance of a place on the drawing: what the tie is asked for."""
+SEED, PLATES = 7, 25
 PICKS = 50
 """So many plates the robot picks."""
 FACES = len(demo_face.DEFECTS)
@@ -161,8 +162,8 @@ def demo_once(
     folder: Path,
     progress: Progress | None = None,
     *,
-    seed: int = 7,
-    plates: int = 25,
+    seed: int = SEED,
+    plates: int = PLATES,
     faces: int = FACES,
     extent: Extent | None = None,
 ) -> DemoResult:

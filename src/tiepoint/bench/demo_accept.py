@@ -28,8 +28,8 @@ from tiepoint.bench.demo_proofs import WHO, Proof, Put
 from tiepoint.bench.demo_prove import TOLERANCE_MM, U_TRACKER_MM
 from tiepoint.bench.demo_series import CARRIERS, WINDOW_PX, Part, Pixels, Putting, Series
 from tiepoint.documents.canonical import pixels_sha256
-from tiepoint.documents.files import format_of, read_bytes, read_document, write_together
-from tiepoint.documents.pictures import load_picture, save_png
+from tiepoint.documents.files import format_of, read_bytes, read_document, write_atomic, write_together
+from tiepoint.documents.pictures import encode_png, load_picture, save_png
 from tiepoint.model.record import Record
 from tiepoint.model.shot import Picture, Shot
 from tiepoint.recipe.shots import write_shot
@@ -58,6 +58,7 @@ PDF, HTML = "acceptance.pdf", "acceptance.html"
 WHY = "first acceptance, in simulation"
 REPLAYED, SAMPLE = 25, 20
 VARIANT, RECIPE = "vent-60", "hinge-plate"
+INCOMING = "incoming"
 BORE = "bore A diameter"
 """What a plate's certificate calls bore A's size."""
 MOST_GRR = 0.1
@@ -191,6 +192,8 @@ def _station_toml(bench: DemoBench) -> str:
         f'[[camera]]\nname = "top"\nsays = "bench camera, {bench.size_px[0]} × {bench.size_px[1]} px; read out are '
         f'{width} × {height} px from {x}, {y} on"\n'
         f"distance_mm = {bench.measured_distance_mm:g}\nu_distance_mm = {U_DISTANCE_MM:g}\n"
+        f'from = "folder"\npart_id = "name"\n\n[camera.folder]\npath = "{INCOMING}"\nholds = "shots"\n'
+        f'whole = "renamed"\n\n[duty]\nvariant = "{VARIANT}"\ndeadline_ms = 5000\nworkers = 1\n'
     )
 
 
@@ -234,14 +237,17 @@ class _Work:
 
 def _shot(folder: Path, part: str, pixels: Pixels, taken_utc: str) -> Path:
     """Write a shot of the window that is read out, as a camera's program would."""
-    folder.mkdir()
-    save_png(folder / "picture.png", pixels)
-    (x, y, *size), sha = WINDOW_PX, pixels_sha256(pixels)
-    picture = Picture("picture", sha, (size[0], size[1]), 8, "Mono8", "top", roi_offset=(x, y), file="picture.png")
-    write_shot(
-        folder, Shot(f"{part}-{taken_utc[5:19]}", (picture,), taken_utc=taken_utc, part_id=part, variant=VARIANT)
-    )
+    write_window(folder, f"{part}-{taken_utc[5:19]}", part, encode_png(pixels), pixels_sha256(pixels), taken_utc)
     return folder
+
+
+def write_window(folder: Path, shot_id: str, part: str, png: bytes, sha: str, taken_utc: str | None = None) -> None:
+    """Write a new folder with a picture of the window that is read out, and what a camera's program says of it."""
+    folder.mkdir()
+    write_atomic(folder / "picture.png", png)
+    x, y, *size = WINDOW_PX
+    picture = Picture("picture", sha, (size[0], size[1]), 8, "Mono8", "top", roi_offset=(x, y), file="picture.png")
+    write_shot(folder, Shot(shot_id, (picture,), taken_utc=taken_utc, part_id=part, variant=VARIANT))
 
 
 # --- the studies -----------------------------------------------------------------------------------------------------

@@ -27,7 +27,8 @@ def demo(
     saw and at a second height, measures and judges 25 hinge plates, proves a robot and lets it pick 50 of them,
     accepts the station and proves it by studies, and tells all of it beside the truth in a summary. It ends with the
     report to sign: acceptance.pdf and acceptance.html. It takes some minutes. Without --once the documents go to
-    ./demo and the summary opens in the browser.
+    ./demo, the summary opens in the browser, and the station goes on duty: plates pass it until you stop it (Ctrl-C),
+    and its page shows what it says of them.
 
     \b
       tiepoint demo
@@ -36,7 +37,41 @@ def demo(
     from tiepoint.bench.demo import demo_once, show
 
     result = demo_once(once, hint_at) if once is not None else show(FOLDER, hint_at)
+    if once is None and not as_json:
+        for line in _lines(result):
+            hint_at(line)
+        present(_live(result), as_json)
     present(Answer(_document(result), tuple(_lines(result))), as_json)
+
+
+def _live(result: "DemoResult") -> Answer:
+    """Put the demo's station on duty until it is stopped; return what passed."""
+    import threading
+    import webbrowser
+
+    from tiepoint.bench.demo import PLATES, SEED
+    from tiepoint.bench.demo_bench import make_bench
+    from tiepoint.bench.demo_live import TAKT_S, Line
+    from tiepoint.cli.serve import run_services
+    from tiepoint.web.settings import settings_of
+
+    station = result.accepted.story.station
+    hint_at("Rendering the plates that will pass, and putting the station on duty.")
+    line = Line(station, make_bench(SEED, PLATES))
+    settings = settings_of(station)
+    page = f"http://{settings.host}:{settings.port}/"
+    hint_at(f"A plate passes every {TAKT_S:g} s; {page} shows what is said of it. Ctrl-C ends it.")
+    threading.Timer(8.0, webbrowser.open, [page]).start()
+    line.start()
+    try:
+        code = run_services(station.folder, [])
+    finally:
+        line.stop()
+    told = line.passed()
+    counts = ", ".join(f"{n} {verdict}" for verdict, n in told.verdicts.items()) or "none judged"
+    said = f"{told.n} plates passed: {counts}; of those that were bad, {told.escapes} conformed."
+    document = {"passed": told.n, "verdicts": told.verdicts, "escapes": told.escapes}
+    return Answer(document, (said,), good=code == 0)
 
 
 def _document(result: "DemoResult") -> dict[str, Any]:

@@ -3,7 +3,9 @@
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -61,20 +63,24 @@ def serve(
         more = f"; and {len(faults) - 1} more: tiepoint check {station}" if len(faults) > 1 else ""
         raise UnusableInput(f"{faults[0].sentence}{more}")
     words = [*([] if host is None else ["--host", host]), *([] if port is None else ["--port", str(port)])]
+    raise typer.Exit(run_services(station, words, with_web=not without_web))
+
+
+def run_services(station: Path, words: list[str], *, with_web: bool = True, ending: Callable[[], bool] = bool) -> int:
+    """Run duty, and web told `words`, until this process is stopped or `ending` says so; return the exit code."""
     services = [_Service("duty", [sys.executable, "-m", "tiepoint.station.duty", str(station)])]
-    if not without_web:
+    if with_web:
         services.append(_Service("web", [sys.executable, "-m", "tiepoint.web", str(station), *words]))
-    code = 0
     try:
-        code = _watch(services)
+        return _watch(services, ending)
     except Stopped:
         hint_at("taking the station off duty")  # in good order: whoever stopped it wanted no more
+        return 0
     finally:
         for service in services:
             service.ask_to_end()
         for service in services:
             service.end()
-    raise typer.Exit(code)
 
 
 @dataclass
@@ -123,11 +129,11 @@ class _Service:
             self.process.wait()
 
 
-def _watch(services: list[_Service]) -> int:
+def _watch(services: list[_Service], ending: Callable[[], bool]) -> int:
     """Begin what has ended by itself, until duty cannot begin at all; return the exit code."""
     for service in services:
         service.begin()
-    while True:
+    while not ending():
         time.sleep(0.2)
         for service in services:
             code, now = service.code(), time.monotonic()
@@ -143,3 +149,4 @@ def _watch(services: list[_Service]) -> int:
             elif now >= service.due_s:
                 service.due_s = 0.0
                 service.begin()
+    return 0
