@@ -213,7 +213,7 @@ def test_a_folder_that_is_away_is_said_and_it_goes_on_when_it_is_back(opened, tm
     assert "o such file" in camera.link[1]
     assert camera.take(0.01) is None
     (tmp_path / "gone").rename(tmp_path / "in")
-    wait_for(lambda: camera.link[0] == "waiting")
+    wait_for(lambda: camera.link[0] == "joined")
     put(tmp_path, "a.png", png(1))
     assert camera.take(LONG).status == "complete"
 
@@ -222,7 +222,7 @@ def test_a_station_may_start_before_its_folder_is_there(opened, tmp_path):
     camera = opened(folder={"path": "mounted/later/in"})
     wait_for(lambda: camera.link[0] == "away")
     (tmp_path / "mounted" / "later" / "in").mkdir(parents=True)
-    wait_for(lambda: camera.link[0] == "waiting")
+    wait_for(lambda: camera.link[0] == "joined")
 
 
 def test_a_file_in_the_place_of_the_folder_is_said(opened, tmp_path):

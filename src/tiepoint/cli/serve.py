@@ -12,7 +12,7 @@ import typer
 
 from tiepoint.cli.answer import Answer, Json, hint_at, present
 from tiepoint.cli.station import Folder
-from tiepoint.cli.stop import Stopped
+from tiepoint.cli.stop import Stopped, leave
 from tiepoint.foundation.errors import UnusableInput
 
 FAILING_S = 5.0
@@ -74,6 +74,7 @@ def run_services(station: Path, words: list[str], *, with_web: bool = True, endi
     try:
         return _watch(services, ending)
     except Stopped:
+        leave(stopped=True)
         hint_at("taking the station off duty")  # in good order: whoever stopped it wanted no more
         return 0
     finally:

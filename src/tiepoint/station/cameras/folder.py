@@ -151,7 +151,7 @@ class FolderCamera:
         return f"set aside, as they were there before: {count}" if count else "nothing came yet"
 
     def _work(self) -> None:
-        self._link = ("waiting", self._begun())
+        self._link = ("joined", self._begun())
         while not self._stop.is_set():
             self._wake.clear()
             self._let_go()
@@ -176,7 +176,7 @@ class FolderCamera:
                 self._link = ("away", f"{self._root}: {reason_of(error)}, since {utc_of(monotonic_ns())}")
         else:
             if self._link[0] == "away":
-                self._link = ("waiting", f"{self._root} is back since {utc_of(monotonic_ns())}")
+                self._link = ("joined", f"{self._root} is back since {utc_of(monotonic_ns())}")
         self._expect()
         while self._inflow.ready and len(self._waiting) < READ_AHEAD and not self._stop.is_set():
             self._waiting.put(self._delivery(self._inflow.ready.popleft()))
