@@ -97,6 +97,8 @@ class Http(H11Protocol):
 
     def send_400_response(self, msg: str) -> None:
         """Answer what is no HTTP in the one shape of refusals."""
+        if self.cycle is not None and not self.cycle.response_complete:
+            self.cycle.disconnected = True  # an answer that is under way has nowhere to go any more
         data = Refused(400).data("")
         headers = [
             (b"content-type", b"application/json"),
