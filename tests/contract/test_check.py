@@ -4,11 +4,13 @@ import socket
 
 import pytest
 from tests.helpers.plain_bore import plain_tie
-from tests.helpers.vent_station import new_station
+from tests.helpers.vent_station import new_station, picture
 
 from tiepoint.station.accepted import accept, draft_of
 from tiepoint.station.check import check
 from tiepoint.station.folder import open_station
+from tiepoint.station.ledger import Ledger
+from tiepoint.station.watch.hold import kept_reference
 
 HEAD = 'format = "tiepoint/station/1"\nname = "vent bores"\n'
 
@@ -92,3 +94,23 @@ def test_serve_refuses_with_the_same_words(vent, cli):
 def test_a_folder_that_is_none_is_one_sentence(tmp_path, cli):
     said = cli("check", tmp_path / "nowhere")
     assert (said.code, said.err.count("\n")) == (2, 1)
+
+
+def test_the_state_is_held_as_accepted_by_an_act_of_the_ledger(vent, cli):
+    (vent.folder / "station.toml").write_text(HEAD + '[[watch.patch]]\nname = "plate"\nbox = [20, 20, 60, 40]\n')
+    shots = vent.folder.parent / "quiet"
+    for k in range(6):
+        picture(shots / f"{k}.png", 4.4, k)
+    said = cli("hold", vent.folder, shots, "--why", "first shift", "--who", "M. Weiss", "--json")
+    assert said.code == 0, said.err
+    assert said.json["shots"] == 6
+    assert "grey" in " ".join(said.json["watched"])
+    with Ledger(open_station(vent.folder).ledger_place) as ledger:
+        act = ledger.last("act")
+    assert (act.body["act"], act.body["who"], act.body["sha"]) == (
+        "hold",
+        "M. Weiss",
+        kept_reference(open_station(vent.folder)).sha,
+    )
+    few = cli("hold", vent.folder, shots / "0.png")
+    assert (few.code, "at least 5" in few.err) == (2, True)

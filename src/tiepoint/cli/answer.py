@@ -51,6 +51,7 @@ class InOrderOfTheJob(TyperGroup):
         "verify",
         "expire",
         "report",
+        "hold",
         "check",
         "serve",
         "duty",

@@ -18,6 +18,7 @@ from tiepoint.cli.answer import group, help_alone, hint_at, print_json, silence
 from tiepoint.cli.belt import belt
 from tiepoint.cli.demo import demo
 from tiepoint.cli.hand_eye import hand_eye
+from tiepoint.cli.hold import hold
 from tiepoint.cli.limits import limits
 from tiepoint.cli.pack import expire, pack, unpack
 from tiepoint.cli.relief import relief
@@ -100,6 +101,7 @@ app.command()(unpack)
 app.command()(trial)
 app.command()(limits)
 app.command()(report)
+app.command()(hold)
 app.command()(check)
 app.command()(serve)
 app.add_typer(duty.app, name="duty")
