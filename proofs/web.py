@@ -50,7 +50,7 @@ HEADERS = [
 BODIES = [b"", b"{", b"[" * 3000, b'{"act":"bypass","why":"x"}', b'{"name":"a","password":"b"}', b"\x00" * 100,
           b"--b\r\nContent-Disposition: form-data; name=\"picture\"; filename=\"../../x.png\"\r\n\r\n\x89PNG\r\n--b--",
           b"5\r\nhello\r\n0\r\n\r\n", b"zz\r\n", b"--b\r\n" * 200]  # fmt: skip
-METHODS = ["GET", "POST", "PUT", "DELETE", "PATCH", "OPTIONS", "TRACE", "CONNECT", "get", "X" * 40]
+VERBS = ["GET", "POST", "PUT", "DELETE", "PATCH", "OPTIONS", "TRACE", "CONNECT", "get", "X" * 40]
 
 
 def made(dice: random.Random, host: str) -> bytes:
@@ -58,7 +58,7 @@ def made(dice: random.Random, host: str) -> bytes:
     target = dice.choice(PLACES) + "".join(dice.choices(WORDS, k=dice.randrange(4)))
     told = [] if dice.random() < 0.1 else [f"Host: {host}"]
     told += [*dice.choices(HEADERS, k=dice.randrange(4)), "Connection: close"]
-    method = dice.choice(METHODS) if dice.random() < 0.5 else "GET"
+    method = dice.choice(VERBS) if dice.random() < 0.5 else "GET"
     head = "\r\n".join([f"{method} {target.replace(' ', '%20')} HTTP/1.1", *told]) + "\r\n\r\n"
     data = bytearray(head.encode("latin-1", "replace") + (dice.choice(BODIES) if method != "GET" else b""))
     if dice.random() < 0.3:

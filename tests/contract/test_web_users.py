@@ -7,6 +7,7 @@ import json
 import ssl
 import threading
 from datetime import UTC, datetime, timedelta
+from typing import get_args
 
 import numpy as np
 import pytest
@@ -18,11 +19,13 @@ from cryptography.x509.oid import NameOID
 from PIL import Image
 from tests.helpers.served import NAME, Served, new_station, refusal
 
+from tiepoint.station.duty.acts import BYPASS, CHALLENGE, REST, RESUME, VARIANT
 from tiepoint.station.duty.status import write_status
 from tiepoint.station.folder import open_station
 from tiepoint.station.inbox import Inbox
 from tiepoint.station.ledger import Ledger, utc_now
 from tiepoint.station.wires.wire import Told
+from tiepoint.web.acts import Act
 from tiepoint.web.users import User, hashed, is_right, read_users, write_users
 
 PASSWORD = "four words are enough"
@@ -215,6 +218,10 @@ def test_who_only_looks_does_not_act(folder):
         status, told = page.send("POST", "/api/acts", ACT)
         assert (status, told["error"]["code"]) == (403, "not_allowed")
         assert "operate" in told["error"]["says"]
+
+
+def test_a_page_asks_for_what_duty_does_and_for_nothing_else():
+    assert set(get_args(Act.model_fields["act"].annotation)) == {BYPASS, CHALLENGE, VARIANT, REST, RESUME}
 
 
 class Writer:

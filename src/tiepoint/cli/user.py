@@ -52,7 +52,7 @@ def add(
 ) -> None:
     """Add a person, who is asked for a password, or a machine, which gets a token that is told once.
 
-    look: see all that the station tells. operate: also act on duty (challenge, bypass, variant). change: also
+    look: see all that the station tells. operate: also act on duty (challenge, bypass, variant, rest). change: also
     accept. What is kept is a salted scrypt of the password, or the hash of the token, in the file that [web] users
     names; it belongs in no version control. Who is added is known at once, also to a station that is being served.
 

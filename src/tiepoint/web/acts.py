@@ -26,12 +26,13 @@ class Act(BaseModel):
     """What a person wants of duty, and why; `variant` where it is to be another.
 
     `challenge`: show the challenge set again. `bypass`: release the station though that was not judged right.
-    `variant`: take parts for another variant. `rest`: go off duty; `resume`: and on again.
+    `variant`: what parts are from now on where nothing else tells. `rest`: go off duty; `resume`: and on again.
     """
 
     model_config = ConfigDict(extra="forbid")
 
-    act: Literal["challenge", "bypass", "variant", "rest", "resume"]  # those that duty does (station.duty.acts)
+    # Those that duty does (station.duty.acts).
+    act: Literal["challenge", "bypass", "variant", "rest", "resume"]
     why: str = Field(min_length=1, max_length=500)
     variant: str | None = Field(None, min_length=1, max_length=200)
 
@@ -62,8 +63,8 @@ async def act(request: Request, wanted: Act, user: Annotated[User, Depends(needs
 
 def _asked(station: Station, body: dict[str, Any]) -> Entry:
     status = read_status(station.folder)
-    if status is None or not status.is_fresh or status.told.get("state") == "off duty":
-        raise Refused(409, "the station is off duty, and nobody is there to do it", "put it on duty first")
+    if status is None or not status.is_fresh:
+        raise Refused(409, "no duty process is there to do it", "begin it with tiepoint serve")
     try:
         return ask(station, body, wait_s=WAIT_S)
     except UnusableInput as error:
