@@ -92,6 +92,7 @@ class _Service:
     command: list[str]
     process: "subprocess.Popen[bytes] | None" = None
     began_s: float = 0.0
+    starts: int = 0
     wait_s: float = 0.5
     due_s: float = field(default=0.0)
 
@@ -104,6 +105,7 @@ class _Service:
         )
         self.process = subprocess.Popen(self.command, stdin=subprocess.DEVNULL, **apart)
         self.began_s = time.monotonic()
+        self.starts += 1
 
     def code(self) -> int | None:
         """Return its exit code where it has ended."""
@@ -141,8 +143,8 @@ def _watch(services: list[_Service], ending: Callable[[], bool]) -> int:
             if code is None:
                 continue
             if service.due_s == 0.0:
-                if code == 2 and service.name == "duty" and now - service.began_s < FAILING_S:
-                    return 2  # it has said why
+                if code == 2 and service.name == "duty" and service.starts == 1:
+                    return 2  # it has said why; once a station was on duty, it is begun again until it is
                 quick = now - service.began_s < FAILING_S
                 service.wait_s = min(LONGEST_WAIT_S, 2 * service.wait_s) if quick else 0.5
                 service.due_s = now + service.wait_s
