@@ -107,6 +107,14 @@ def recipe(pose: tuple[float, float, float]) -> Recipe:
         },
         {"name": "corner", "kind": "find", "of": ["datum", "side"]},
     ]
+    steps += [step | {"in": "corner"} for step in measures()]
+    head = {"format": "tiepoint/recipe/1", "name": "bench", "unit": "mm", "step": steps}
+    return read_recipe(tomllib.loads("") | head)
+
+
+def measures() -> list[dict[str, Any]]:
+    """Return the 25 steps, in the part's own frame, as a recipe has them but for `in`."""
+    steps: list[dict[str, Any]] = []
     for name, (cx, cy, r) in HOLES.items():
         ring = {"centre": [cx, cy], "inner": 0.6 * r, "outer": 1.5 * r}
         steps.append({"name": f"hole {name}", "kind": "circle", "region": {"ring": ring}, **_limits("diameter", 2 * r)})
@@ -133,10 +141,7 @@ def recipe(pose: tuple[float, float, float]) -> Recipe:
     ):
         steps.append({"name": f"distance {k}", "kind": "distance", "between": [a, b], **_limits("distance", d)})
     steps += [{"name": f"corner {k}", "kind": "point", "between": [f"line {k}", f"line {k + 1}"]} for k in (0, 1)]
-    for step in steps[3:]:
-        step["in"] = "corner"
-    head = {"format": "tiepoint/recipe/1", "name": "bench", "unit": "mm", "step": steps}
-    return read_recipe(tomllib.loads("") | head)
+    return steps
 
 
 def _limits(quantity: str, nominal: float) -> dict[str, Any]:

@@ -63,6 +63,8 @@ class InOrderOfTheJob(TyperGroup):
         "resume",
         "settle",
         "lot",
+        "service",
+        "install",
         "wire",
         "rehearse",
         "ask",

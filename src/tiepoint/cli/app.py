@@ -13,7 +13,7 @@ from typing import Annotated, Any
 
 import typer
 
-from tiepoint.cli import duty, grip, study, target, tie, touch, user, wire
+from tiepoint.cli import duty, grip, service, study, target, tie, touch, user, wire
 from tiepoint.cli.answer import group, help_alone, hint_at, print_json, silence
 from tiepoint.cli.belt import belt
 from tiepoint.cli.demo import demo
@@ -105,6 +105,7 @@ app.command()(hold)
 app.command()(check)
 app.command()(serve)
 app.add_typer(duty.app, name="duty")
+app.add_typer(service.app, name="service")
 app.add_typer(wire.app, name="wire")
 app.add_typer(user.app, name="user")
 app.command()(demo)

@@ -18,7 +18,6 @@ from tiepoint.documents.canonical import canonical, canonical_number, canonical_
 from tiepoint.documents.files import format_of
 from tiepoint.model.reading import SourceTerm
 from tiepoint.model.record import Record
-from tiepoint.station.ledger_tables import columns_of
 
 NOTHING = "0" * 64
 """What the first entry is chained to."""
@@ -128,17 +127,20 @@ def _with_sources(text: bytes, record: Record) -> bytes:
 
 def _term(term: SourceTerm) -> bytes:
     # A station's sources are the same from part to part; what they weigh in each is not.
-    return b'{"c":%s,%s' % (canonical_number(term.c).encode(), _rest_of(term._replace(c=0.0)))
+    return b'{"c":%s,%s' % (canonical_number(term.c).encode(), _rest_of(*term[:-1]))
 
 
 @lru_cache(4096)
-def _rest_of(term: SourceTerm) -> bytes:
-    """Return the canonical JSON of a term behind its `c`, the first of its names."""
-    return canonical(term).removeprefix(b'{"c":0,')
+def _rest_of(*term: Any) -> bytes:
+    """Return the canonical JSON of a term, told without its `c`, behind that, which is the first of its names."""
+    return canonical(SourceTerm._make((*term, 0.0))).removeprefix(b'{"c":0,')
 
 
 def looked_at(row: Any, before: Head) -> tuple[list[str], dict[str, Any]]:
     """Return what is wrong with a row of entries after the one before it, and its document where nothing is."""
+    # Here, since processes that judge make texts of entries, and need no database: it is a fifth of their start.
+    from tiepoint.station.ledger_tables import columns_of
+
     if row.seq == before.seq + 2:
         return [f"entry {before.seq + 1} is missing"], {}
     if row.seq != before.seq + 1:

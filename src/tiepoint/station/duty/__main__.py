@@ -2,7 +2,8 @@
 
 import sys
 
-from tiepoint.station.duty.process import main
-
 if __name__ == "__main__":
+    # Here, since every process that judges looks at this module too, and needs none of it.
+    from tiepoint.station.duty.process import main
+
     sys.exit(main())

@@ -4,6 +4,7 @@ A process that judges can be ended from outside, whatever a step does: the part 
 """
 
 import signal
+import time
 import traceback
 from collections.abc import Iterator
 from contextlib import suppress
@@ -20,9 +21,9 @@ from tiepoint.foundation.errors import TiepointError, UnusablePicture
 from tiepoint.foundation.reasons import Reason
 from tiepoint.model.record import Record
 from tiepoint.model.shot import Shot
-from tiepoint.recipe.runner import Job, unread
+from tiepoint.recipe.runner import Job, run, unread
 from tiepoint.recipe.shots import LoadedShot, load_shot, sensor_of
-from tiepoint.recipe.station import Prepared, run_loaded
+from tiepoint.recipe.station import Prepared, seen_of
 from tiepoint.recipe.tables import shown
 from tiepoint.station.accepted import Pointers, pointers_of, preparation_of
 from tiepoint.station.cameras.delivery import Delivery
@@ -68,7 +69,7 @@ class Judge:
             names: list[str | None] = [v.name for v in prepared.variants.values() if self.pointers.of(v.name) == sha]
             for name in names or [None]:
                 with suppress(TiepointError):
-                    composed(run_loaded(prepared, Path("warm"), _to_warm(prepared, name, kept.get(sha))).record)
+                    composed(_record(prepared, _to_warm(prepared, name, kept.get(sha))))
 
     def judged(self, task: Task) -> Record:
         """Return the record of a part; unread, with its reason, where it cannot be looked at."""
@@ -84,7 +85,7 @@ class Judge:
         if sha is None:
             return _bare(self.station, loaded.shot, no_recipe(variant))
         loaded = replace(loaded, shot=replace(loaded.shot, variant=variant))
-        return run_loaded(self.copies[sha], Path(delivery.id), loaded).record
+        return _record(self.copies[sha], loaded)
 
     def composed(self, record: Record) -> Composed:
         """Return a record of this station in the pieces that its ledger takes."""
@@ -118,10 +119,16 @@ class Judge:
         sha = self.pointers.of(name)
         if sha is None:
             return None
-        record = run_loaded(
-            self.copies[sha], loaded.path, replace(loaded, shot=replace(loaded.shot, variant=name))
-        ).record
+        record = _record(self.copies[sha], replace(loaded, shot=replace(loaded.shot, variant=name)))
         return next((reading.text for reading in record.readings if reading.text), None)
+
+
+def _record(prepared: Prepared, loaded: LoadedShot) -> Record:
+    """Return the record of a shot, without its hash: that is taken where it gets its place in the chain.
+
+    To take it here too would cost as much as all 25 steps of a recipe.
+    """
+    return run(prepared.job(loaded.shot.variant), seen_of(loaded), clock=time.perf_counter).record
 
 
 def told_variant(table: DutyTable, delivery: Delivery, otherwise: str | None) -> str | None:

@@ -166,15 +166,16 @@ class Duty:
                 self._end()
 
     def _begin(self) -> None:
+        self.write_event("begins", software=f"tiepoint {version('tiepoint')}")
+        # First of all, as it takes longest: what the processes that judge load is loaded here meanwhile.
+        self._prepare()
         self._judge = Judge(self.station)
         self.condition.fault("set-up", next(faults_of(self.table, sorted(self._judge.pointers.by_variant)), None))
-        self.write_event("begins", software=f"tiepoint {version('tiepoint')}")
         for body in found_again(self.station, self.ledger, not_archived(self.ledger)):
             self._head = self.ledger.append("archived", body).sha
         for wire in self.wires:
             wire.start(self.triggered)
         self._tell_state()
-        self._prepare()
         self._threads = [
             threading.Thread(target=self._look, args=(camera,), name=f"camera-{camera.name}", daemon=True)
             for camera in self.cameras
@@ -194,7 +195,9 @@ class Duty:
             if old is not None:
                 old.join()
             judges = self._begun(warm)
-            if judges is not None:
+            if judges is not None and self._ending.is_set():
+                judges.join()
+            elif judges is not None:
                 self.later(lambda: self._are_ready(judges))
 
         threading.Thread(target=prepared, name="prepare", daemon=True).start()
@@ -493,6 +496,7 @@ class Duty:
     # --- the end -----------------------------------------------------------------------------------------------------
 
     def _end(self) -> None:
+        self._ending.set()  # also where it could not begin: nothing else is begun then
         self.condition.set("off duty", "it was stopped")
         for camera in self.cameras:
             camera.stop()
