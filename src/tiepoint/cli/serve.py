@@ -57,7 +57,11 @@ def serve(
       tiepoint serve plates --port 8080
     """
     from tiepoint.station.check import check as checked
+    from tiepoint.station.lock import DUTY, holder_of
 
+    holder = holder_of(station)
+    if holder is not None and holder.what == DUTY:
+        raise UnusableInput(f"{station} is on duty already: {holder}; stop that first")
     faults = checked(station, ports=True)
     if faults:
         more = f"; and {len(faults) - 1} more: tiepoint check {station}" if len(faults) > 1 else ""
