@@ -44,8 +44,8 @@ RETRY_S = 0.5
 CHALLENGE_S = 60.0
 """How long a challenge part may take: a challenge asks whether it is judged right, not how fast."""
 STOPPING_S = 10.0
-LAST_KEPT = 200
-"""Among so many kept shots one is looked for to warm a recipe up with."""
+LAST_KEPT, MOST_LOOKED_AT = 2000, 20
+"""Among so many last entries, and so many kept shots, one is looked for to warm a recipe up with."""
 
 Keep = Callable[[Record, Delivery], Mapping[str, Any] | None]
 Inbox = Callable[["Duty"], None]
@@ -223,15 +223,17 @@ class Duty:
 
     def _last_kept(self) -> list[tuple[str, Path]]:
         """Return a kept shot for each copy that is run, to warm up with."""
+        due = set(pointers_of(self.station).shas)
         found: dict[str, Path] = {}
-        after = max(0, self.ledger.head.seq - 50 * LAST_KEPT)
-        kept = [kept_of(self.station, entry) for entry in self.ledger.entries("archived", after=after)][-LAST_KEPT:]
-        records = {k.record: k.folder for k in kept}
-        if records:
-            for entry in self.ledger.entries("record", after=min(records) - 1):
-                sha = copy_of_recipe(self.station, entry.body["recipe_sha"]) if entry.seq in records else None
-                if sha is not None and records[entry.seq].is_dir():
-                    found[sha] = records[entry.seq]
+        after = max(0, self.ledger.head.seq - LAST_KEPT)
+        kept = [kept_of(self.station, entry) for entry in self.ledger.entries("archived", after=after)]
+        for one in reversed(kept[-MOST_LOOKED_AT:]):
+            if due <= found.keys():
+                break
+            for entry in self.ledger.numbered([one.record]):
+                sha = copy_of_recipe(self.station, entry.body["recipe_sha"])
+                if sha is not None and one.folder.is_dir():
+                    found.setdefault(sha, one.folder)
         return list(found.items())
 
     def _turned(self) -> None:
@@ -278,8 +280,7 @@ class Duty:
         self.counts[record.verdict] += 1
         delivery = part.delivery
         result = Result(record, delivery.taken_mono_ns, time.monotonic_ns(), sha, delivery.trigger)
-        for wire in self.wires:
-            wire.tell(result)
+        self._to_wires(lambda wire: wire.tell(result))
         self._keeping.add(record, delivery, STOPPING_S)
 
     def _made(self, part: Part) -> Composed:
@@ -320,8 +321,18 @@ class Duty:
 
     def _tell_state(self) -> None:
         told = self.told
+        self._to_wires(lambda wire: wire.state(told))
+
+    def _to_wires(self, do: Callable[[Wire], None]) -> None:
+        """Tell every wire. No wire raises for its other side; one that does has a fault, and the others are told."""
         for wire in self.wires:
-            wire.state(told)
+            name = f"wire {wire.name}"
+            try:
+                do(wire)
+            except Exception as error:
+                self.condition.fault(name, said_of(error))
+            else:
+                self.condition.fault(name, None)
 
     def _changed(self, change: Changed) -> None:
         self._changes.append(change)
