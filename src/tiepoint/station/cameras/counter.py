@@ -48,7 +48,9 @@ class Counter:
         if end > MOST:
             raise UnusableDocument(f"{self._path} has counted to {self._last}, as far as it goes; begin another")
         write_document(self._path, "counter", {"reserved_to": end})
+        # Its folder may be as new as the file: then its own name is not on the disk yet either.
         flush_folder(self._path.parent)
+        flush_folder(self._path.parent.parent)
         self._reserved = end
 
 
