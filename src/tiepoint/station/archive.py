@@ -11,6 +11,7 @@ import secrets
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Literal
 
@@ -21,6 +22,7 @@ from tiepoint.documents.pictures import MOST_BYTES
 from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 from tiepoint.model.record import Record
 from tiepoint.model.shot import Picture
+from tiepoint.recipe.records import record_from
 from tiepoint.recipe.shots import LoadedShot
 from tiepoint.station.archive_names import SIDECAR, Pattern, pattern_of
 from tiepoint.station.folder import Station
@@ -269,13 +271,26 @@ def found_again(station: Station, ledger: Ledger, seqs: Sequence[int]) -> Iterat
     pattern = pattern_of(station.table.archive.names)
     if not pattern.folder_each:
         return
-    wanted = set(seqs)
-    for entry in (e for seq in sorted(wanted) for e in ledger.numbered([seq])):
-        for folder in sorted(station.archive_path.glob(f"**/*{entry.seq}*")):
+    for entry in (e for seq in sorted(set(seqs)) for e in ledger.numbered([seq])):
+        for folder in _where(station, pattern, entry):
             body = _whole(station, entry, folder)
             if body is not None:
                 yield body
                 break
+
+
+def _where(station: Station, pattern: Pattern, entry: Entry) -> Iterator[Path]:
+    """Yield the folders in which a record's shot lies, if it was kept when it was written or a day later.
+
+    By their names: who looked through a whole archive would look for minutes.
+    """
+    record = record_from(entry.body)
+    written = datetime.fromisoformat(entry.written_utc)
+    for at in dict.fromkeys((written, datetime.now(UTC), written + timedelta(days=1))):
+        text = at.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        place = station.archive_path.joinpath(*_names(pattern, station, record, [], text)[0].split("/"))
+        with suppress(OSError):
+            yield from sorted(there for there in place.parent.iterdir() if there.name.startswith(place.name))
 
 
 def _whole(station: Station, record: Entry, folder: Path) -> dict[str, Any] | None:
