@@ -250,16 +250,20 @@ class Duty:
         part = self.waiting.first(wait_s)
         self._in_order(self._jobs, lambda job: job())
         self._in_order(self._changes, self._write_change)
-        if part is not None and self._keeping.is_full:
-            # Nothing is judged whose pictures cannot be kept: the part waits, is late then, and not passed.
-            self.condition.fault("archive", "more parts come than can be kept")
-            self._ending.wait(0.01)
-        elif part is not None:
-            self._write(part)
+        if part is not None:
+            self._write_if_kept(part)
         now = time.monotonic()
         if now - self._told_s >= TICK_S:
             self._told_s = now
             self._tick()
+
+    def _write_if_kept(self, part: Part) -> None:
+        """Write a part; nothing conforms whose pictures cannot be kept: it waits, is late then, and not passed."""
+        if part.checked is None and part.delivery.frames and self._keeping.is_full:
+            self.condition.fault("archive", "more parts come than can be kept")
+            self._ending.wait(0.01)
+        else:
+            self._write(part)
 
     def _write(self, part: Part) -> None:
         """Write a part's record, and tell it; where it cannot be written, it stays the first one."""
@@ -281,13 +285,19 @@ class Duty:
         delivery = part.delivery
         result = Result(record, delivery.taken_mono_ns, time.monotonic_ns(), sha, delivery.trigger)
         self._to_wires(lambda wire: wire.tell(result))
-        self._keeping.add(record, delivery, STOPPING_S)
+        if not delivery.frames and self._keeping.is_full:
+            self._let_go(delivery)  # nothing of it is to be kept, so it need not wait for those that are
+        else:
+            self._keeping.add(record, delivery, STOPPING_S)
 
     def _made(self, part: Part) -> Composed:
         if isinstance(part.answer, Composed):
             return part.answer
         assert part.answer is not None
-        return self._judge.composed(self._judge.unread(part.task, part.answer))
+        if part.made is None:
+            # Made once: the ledger knows by it a record whose first attempt a server had, and only its answer was lost.
+            part.made = self._judge.composed(self._judge.unread(part.task, part.answer))
+        return part.made
 
     def _in_order(self, waiting: "deque[Any]", do: Callable[[Any], None]) -> None:
         """Do what waits for the ledger, one after another; where that cannot be written, the rest waits on."""
@@ -363,24 +373,30 @@ class Duty:
         def told() -> None:
             if kept.body is not None:
                 self._head = self.ledger.append("archived", kept.body).sha
-            for camera in self.cameras:
-                if camera.name == kept.delivery.camera:
-                    camera.done(kept.delivery)
+            self._let_go(kept.delivery)
 
         self.later(told)
+
+    def _let_go(self, delivery: Delivery) -> None:
+        for camera in self.cameras:
+            if camera.name == delivery.camera:
+                camera.done(delivery)
 
     # --- cameras -----------------------------------------------------------------------------------------------------
 
     def _look(self, camera: Camera) -> None:
-        name = f"camera {camera.name}"
+        name = f"taking from {camera.name}"
         while not self._ending.is_set():
             try:
                 delivery = camera.take(TAKE_S)
                 if delivery is not None:
                     self.came(delivery)
             except Exception as error:
+                # Whatever it is: a thread that ended here would leave the station blind, and nobody would know.
                 self.condition.fault(name, said_of(error))
                 self._ending.wait(RETRY_S)
+                continue
+            self.condition.fault(name, None)
 
     def _is_given_up(self, delivery: Delivery) -> bool:
         """Whether a delivery's trigger was given up here before; from now on it waits for nothing more."""
@@ -445,16 +461,17 @@ class Duty:
         while self.waiting.is_full and not self._ending.is_set():
             part = self.waiting.first(TICK_S)
             if part is not None:
-                self._write(part)
+                self._write_if_kept(part)
 
     def _challenged(self) -> None:
-        trial, self._trial = self._trial, None
+        trial = self._trial
         assert trial is not None
         assert self.table.challenge is not None
         good = all(one.is_right for one in trial.parts)
         told = [{"part_id": one.label.part, "label": one.label.truth, "verdict": one.verdict} for one in trial.parts]
         said = in_words(trial.parts)
-        self.write_event("challenge", good=good, says=said, parts=told)
+        self.write_event("challenge", good=good, says=said, parts=told)  # where it cannot be, this is done again
+        self._trial = None
         if self.table.challenge.every_h is not None:
             self._challenge_due_s = time.monotonic() + 3600 * self.table.challenge.every_h
         if good:

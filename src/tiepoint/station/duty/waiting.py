@@ -31,6 +31,7 @@ class Part:
     """A part on its way. `deadline_s`: by the monotonic clock. `answer`: its record, or why it was not judged.
 
     `checked`: of a part that is only judged to see whether it would be; it is told the record, and nobody else is.
+    `made`: the record of a part that was not judged, once it was made.
     """
 
     task: Task
@@ -38,6 +39,7 @@ class Part:
     answer: Composed | Reason | None = None
     checked: Checked | None = None
     taken: bool = field(default=False)
+    made: Composed | None = None
 
     @property
     def delivery(self) -> Delivery:
