@@ -4,11 +4,37 @@
 other end of the wire know it.
 """
 
+import hashlib
+import random
+import resource
+import socket
 from collections import Counter
+from contextlib import suppress
 
 import pytest
-from tests.helpers.broker import Broker, Listener
-from tests.helpers.strain import BROKER, Line, Quick, cut_off, held, killed, results, strained
+from tests.helpers.broker import Broker, Listener, free_port
+from tests.helpers.power import shim
+from tests.helpers.strain import (
+    BROKER,
+    Line,
+    Quick,
+    Whole,
+    cut_off,
+    grown,
+    held,
+    in_step,
+    killed,
+    no_more_than_others,
+    results,
+    soak,
+    strained,
+    until_told,
+)
+from tests.helpers.strain_pictures import shows
+from tests.helpers.wires import until
+
+from tiepoint.station.folder import open_station
+from tiepoint.station.ledger import Ledger
 
 
 @pytest.fixture
@@ -43,3 +69,121 @@ def test_with_the_power_cut_at_any_moment_what_it_told_is_on_the_disk_and_whole(
     assert len(found) == 80
     assert found[10].acknowledged < found[-1].acknowledged
     assert found[-1].kept > 20
+
+
+class Station:
+    """A whole duty, its line, and who listens: shared by what follows, for to begin one takes seconds."""
+
+    def __init__(self, folder, duty, listener, broker, clock, robot_port):
+        self.folder, self.duty, self.listener, self.broker = folder, duty, listener, broker
+        self.line, self.clock, self.robot_port = Line(folder), clock, robot_port
+        self.shown = set()
+
+    def good(self, count=1):
+        """Have good parts judged, and hold that each conforms: it is in service."""
+        before = len(results(self.listener))
+        in_step(self.listener, count, self.line.drop)
+        assert {one["verdict"] for one in results(self.listener)[before:]} == {"conforms"}
+
+    def demand_held(self):
+        assert held(self.folder, self.line.sent, results(self.listener), shown=self.shown).faults == []
+
+
+@pytest.fixture(scope="module")
+def station(tmp_path_factory):
+    scratch, port = tmp_path_factory.mktemp("strain"), free_port()
+    broker = Broker(scratch)
+    broker.start()
+    robot = f'\n[[wires.robot]]\nname = "arm"\nport = {port}\n'
+    folder = strained(scratch / "station", BROKER.format(port=broker.port) + robot, waiting=32, deadline_ms=20_000)
+    env = {"LD_PRELOAD": str(shim(scratch)), "TIEPOINT_POWER_CLOCK": str(scratch / "clock")}
+    with Listener(broker.port) as listener, Whole(folder, env=env, before=no_more_than_others()) as duty:
+        until_told(listener, "on duty", s=120)
+        made = Station(folder, duty, listener, broker, scratch / "clock", port)
+        yield made
+        assert duty.end() == 0
+        made.demand_held()
+    broker.kill()
+
+
+def test_a_broker_that_was_away_hears_all_that_was_judged_meanwhile(station):
+    station.good()
+    before = len(results(station.listener))
+    station.broker.kill()
+    names = [station.line.drop() for _ in range(10)]
+    until(lambda: {n for n in names if (station.folder / "incoming" / f"{n}.png").exists()} == set(), 60)
+    station.broker.start()
+    until(lambda: len({r["seq"] for r in results(station.listener)[before:]}) == 10, 60)
+    station.good()
+
+
+def test_a_client_that_never_reads_holds_up_nobody(station):
+    with socket.create_connection(("127.0.0.1", station.robot_port)) as mute:
+        mute.settimeout(0.2)
+        with suppress(OSError):
+            for _ in range(2000):
+                mute.sendall(b"STATE\n" * 500)
+        station.good(10)
+
+
+def test_a_full_disk_is_a_fault_by_name_that_ends_by_itself(station):
+    station.good()
+    # No file may grow beyond 20 kB: what a full disk says (ENOSPC), this says too (EFBIG).
+    resource.prlimit(station.duty.pid, resource.RLIMIT_FSIZE, (20_000, resource.RLIM_INFINITY))
+    station.line.drop()
+    until_told(station.listener, "fault", "ledger")
+    station.line.drop()
+    resource.prlimit(station.duty.pid, resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+    until_told(station.listener, "on duty")
+    station.good(3)
+    station.demand_held()
+
+
+def test_an_archive_that_is_read_only_is_a_fault_by_name_and_what_was_judged_is_kept_afterwards(station):
+    station.good()
+    folders = [p for p in (station.folder / "archive", *(station.folder / "archive").iterdir()) if p.is_dir()]
+    for folder in folders:
+        folder.chmod(0o555)
+    name = station.line.drop()
+    until_told(station.listener, "fault", "archive")
+    # More than can wait to be kept: all are unread, and all are in the ledger and told.
+    before = len(results(station.listener))
+    in_step(station.listener, 160, station.line.drop)
+    assert {r["verdict"] for r in results(station.listener)[before:]} == {"unread"}
+    for folder in folders:
+        folder.chmod(0o755)
+    until_told(station.listener, "on duty")
+    station.good()
+    whole = {hashlib.sha256(p.read_bytes()).hexdigest() for p in (station.folder / "archive").rglob("*.png")}
+    assert station.line.sent[name] in whole
+
+
+def test_a_clock_that_is_set_back_by_an_hour_changes_dates_and_no_order(station):
+    station.good()
+    station.clock.write_text("-3600")
+    station.good(3)
+    station.clock.write_text("0")
+    station.good()
+    with Ledger(open_station(station.folder).ledger_place) as ledger:
+        chain = ledger.check()
+    assert chain.holds
+    assert chain.set_back
+
+
+def test_damaged_pictures_are_unread_unless_they_show_the_part_all_the_same(station):
+    chance = random.Random(7)
+
+    def drop():
+        name, data = station.line.drop_rotten(chance)
+        if shows(data, 4.4, 0.1):
+            station.shown.add(name)
+
+    in_step(station.listener, 500, drop)
+    station.good(3)
+    station.demand_held()
+
+
+def test_its_memory_stays_as_it_is_over_thousands_of_parts(station):
+    memory = soak(station.duty, station.line, station.listener, 2000)
+    assert abs(grown(memory)) < 0.05, memory
+    station.demand_held()

@@ -11,6 +11,7 @@ import os
 import random
 import shutil
 import signal
+import statistics
 import struct
 import subprocess
 import sys
@@ -18,6 +19,7 @@ import threading
 import time
 import zlib
 from collections import Counter
+from collections.abc import Callable, Collection
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -25,6 +27,7 @@ from pathlib import Path
 from tests.helpers.broker import Listener
 from tests.helpers.plain_bore import plain_tie
 from tests.helpers.power import Disk, TimedListener, cuts, read, shim
+from tests.helpers.strain_pictures import rotten
 from tests.helpers.vent_station import new_station
 from tests.helpers.wires import until
 
@@ -112,6 +115,13 @@ class Line:
         name, data = self.picture(kind)
         self.put(name, data)
         return name
+
+    def drop_rotten(self, chance: random.Random) -> tuple[str, bytes]:
+        """Put a damaged picture into the folder; return its name and its bytes."""
+        name, data = f"rotten-{len(self.sent):06d}", rotten(self._kinds["good"], chance)
+        self.sent[name] = hashlib.sha256(data).hexdigest()
+        self.put(name, data)
+        return name, data
 
     def put(self, name: str, data: bytes, ending: str = ".png"):
         path = self.folder / "incoming" / f"{name}{ending}"
@@ -203,6 +213,13 @@ class Whole:
 
         until(told, s)
         return read_status(self.folder)
+
+
+def no_more_than_others() -> tuple[str, ...]:
+    """Return a command before another by which it must heed what may not be written, though we are root."""
+    if os.geteuid() != 0:
+        return ()
+    return ("setpriv", "--bounding-set", "-dac_override,-dac_read_search", "--inh-caps", "-all")
 
 
 class Quick(Whole):
@@ -317,10 +334,13 @@ class Held:
     faults: list[str] = field(default_factory=list)
 
 
-def held(folder: Path, sent: dict[str, str], told: list[dict], *, begun_again: bool = True) -> Held:
+def held(
+    folder: Path, sent: dict[str, str], told: list[dict], *, begun_again: bool = True, shown: Collection[str] = ()
+) -> Held:
     """Hold ledger and archive against what was sent and what a wire told (`told`: results, as they came).
 
-    `begun_again`: the station was on duty once more after the last crash, and has taken up what it had left.
+    `shown`: damaged pictures that show a good part all the same. `begun_again`: the station was on duty once more after
+    the last crash, and has taken up what it had left.
     """
     station, out = open_station(folder), Held()
     with Ledger(station.ledger_place) as ledger:
@@ -338,7 +358,7 @@ def held(folder: Path, sent: dict[str, str], told: list[dict], *, begun_again: b
     for body in bodies.values():
         if body["verdict"] == "conforms":
             out.conforms += 1
-            if not body["shot"]["id"].startswith("good"):
+            if not body["shot"]["id"].startswith("good") and body["shot"]["id"] not in shown:
                 out.faults.append(f"{body['shot']['id']} was passed")
     for one in {t["seq"]: t for t in told}.values():
         out.acknowledged += 1
@@ -391,6 +411,48 @@ def killed(duty: Whole, line: Line, kills: int, longest_s: float, every_s: float
         until(lambda: read_status(duty.folder).seq > before, 120)
     assert duty.end() == 0, duty.log.read_text()
     return was_on_duty
+
+
+def in_step(listener: Listener, count: int, drop: Callable[[], object], most: int = 16) -> None:
+    """Drop so many parts, no more than `most` ahead of what is told, and wait until all are told."""
+    begun = len(results(listener))
+    for k in range(count):
+        until(lambda k=k: len(results(listener)) - begun > k - most, 60)
+        drop()
+    until(lambda: len(results(listener)) - begun >= count, 60)
+
+
+def until_told(listener: Listener, state: str, fault: str = "", s: float = 60.0):
+    """Wait until the station's last word on the wire is that state and fault."""
+
+    def told():
+        states = [text for topic, text in list(listener.heard) if topic == "vents/state"]
+        last = json.loads(states[-1]) if states else {}
+        return (last.get("state"), last.get("fault")) == (state, fault)
+
+    until(told, s)
+
+
+def memory_mb(pid: int) -> float:
+    """Return the resident memory of a process and of those that it began."""
+    pages = int(Path(f"/proc/{pid}/statm").read_text().split()[1])
+    others = [int(word) for path in Path(f"/proc/{pid}/task").glob("*/children") for word in path.read_text().split()]
+    return pages * os.sysconf("SC_PAGE_SIZE") / 1e6 + sum(memory_mb(one) for one in others)
+
+
+def soak(duty: Whole, line: Line, listener: Listener, parts: int) -> list[float]:
+    """Have so many parts judged; return the memory in MB, after each hundredth of them."""
+    found = []
+    for _ in range(100):
+        in_step(listener, parts // 100, line.drop)
+        found.append(memory_mb(duty.pid))
+    return found
+
+
+def grown(memory: list[float]) -> float:
+    """Return by which share the median of the last quarter lies above that of the second."""
+    quarter = len(memory) // 4
+    return statistics.median(memory[-quarter:]) / statistics.median(memory[quarter : 2 * quarter]) - 1
 
 
 def cut_off(folder: Path, broker_port: int, scratch: Path, parts: int, count: int, seed: int) -> list[Held]:
