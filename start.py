@@ -2,6 +2,7 @@
 
     python start.py demo ...     the whole job on the simulated station
     python start.py test ...     the tests; what follows goes to pytest
+    python start.py bundle DIR   all that a machine without a network needs (docs/how-to/install-without-network.md)
     python start.py WORD ...     the same as `tiepoint WORD ...`
 
 Needs Python and pip and nothing else: no rights, no `venv` module, and nothing is put into the system's
@@ -35,6 +36,8 @@ def main(words: list[str]) -> int:
         print((__doc__ or "").strip())
         return 0 if words else 2
     uv = installed_uv() or own_uv()
+    if words[0] == "bundle":
+        return bundle(uv, words[1:])
     environment = dict(os.environ)
     # Another environment that happens to be active is none of ours, and uv would warn about it.
     environment.pop("VIRTUAL_ENV", None)
@@ -43,6 +46,16 @@ def main(words: list[str]) -> int:
     command = ["pytest", *words[1:]] if testing else ["tiepoint", *words]
     run = [uv, "run", "--project", str(ROOT), "--no-sync", *command]
     return pass_on(run, env=environment, cwd=str(ROOT) if testing else None)
+
+
+def bundle(uv: str, words: list[str]) -> int:
+    """Collect what a machine without a network needs; return the exit code."""
+    if len(words) != 1:
+        stop("Name the new folder, or the new file: python start.py bundle tiepoint.zip")
+    sys.path.insert(0, str(ROOT))
+    made = importlib.import_module("offline").collect(uv, ROOT, Path(words[0]))
+    say(f"Done: {made}. On the other machine: python offline.py install WHERE, in the folder that it holds.")
+    return 0
 
 
 def pass_on(command: list[str], env: dict[str, str], cwd: str | None) -> int:

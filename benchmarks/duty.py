@@ -187,9 +187,10 @@ def bare_rate(folder: Path, datas: list[bytes], count: int, workers: int) -> flo
 
 def rates(folder: Path, options: Any) -> dict[str, Any]:
     """Return the figures of each way in which parts may come."""
-    count, alone, drawn = (60, 30, 4) if options.quick else (600, 400, 10)
+    count, alone, drawn = (40, 20, 4) if options.quick else (600, 400, 10)
     told: dict[str, Any] = {}
     for name, window in (("any angle", False), ("window", True)):
+        print(f"parts, {name} ...", file=sys.stderr)
         pixels = scene.pictures(drawn, window=window)
         datas = [scene.jpeg(one) for one in pixels]
         ways: dict[str, Show] = {
@@ -248,7 +249,8 @@ def view(connection: Any, port: int, count: int) -> None:
 
 def viewed(folder: Path, options: Any) -> dict[str, Any]:
     """Return what viewers cost parts that come alone."""
-    blocks, parts = (4, 15) if options.quick else (20, 100)
+    print("viewers ...", file=sys.stderr)
+    blocks, parts = (4, 8) if options.quick else (20, 100)
     datas = [scene.jpeg(drawn) for drawn in scene.pictures(4, window=True)]
     station = scene.station(folder / "viewed", window=True, workers=options.workers, waiting=8)
     line = Line(lambda k: Frame("picture", f"part-{k}.jpg", data=datas[k % 4]))
@@ -338,6 +340,7 @@ def start_s(station: Station, environment: dict[str, str]) -> float:
 
 def starts(folder: Path, options: Any) -> dict[str, Any]:
     """Return how long a start takes, beside a bare one."""
+    print("start ...", file=sys.stderr)
     station = scene.station(folder / "started", window=False, workers=options.workers, waiting=8)
     shot = folder / "started.jpg"
     shot.write_bytes(scene.jpeg(scene.pictures(1, window=False)[0]))
