@@ -16,6 +16,7 @@ import os
 import shutil
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent
@@ -44,11 +45,12 @@ def collect(uv: str, root: Path, asked: Path) -> Path:
     folder = asked.with_suffix("") if zipped else asked
     if folder.exists() or asked.exists():
         stop(f"{asked if asked.exists() else folder} is there already; name another, or take it away.")
-    part = folder.with_name(f"{folder.name}.part")
-    shutil.rmtree(str(part), ignore_errors=True)
-    (part / WHEELS).mkdir(parents=True)
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    part = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=str(folder.parent)))  # two at once do not meet
+    (part / WHEELS).mkdir()
     try:
         _fill(uv, root, part)
+        part.chmod(0o755)
         part.replace(folder)
     finally:
         shutil.rmtree(str(part), ignore_errors=True)
@@ -100,6 +102,7 @@ def install(bundle: Path, where: Path) -> None:
             "the packages could not be installed; were they collected on the same kind of system, by the same Python?",
             environment,
         )
+        _do([str(programs / "python"), "-m", "pip", "check"], "the bundle lacks a package", environment)
         _do([str(programs / "tiepoint"), "--version"], "what was installed does not run", environment)
     except BaseException:
         shutil.rmtree(str(where), ignore_errors=True)

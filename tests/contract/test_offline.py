@@ -24,12 +24,12 @@ def offline():
     return module
 
 
-def wheel(folder: Path, name: str, files: dict[str, str], more: dict[str, str] | None = None) -> Path:
+def wheel(folder: Path, name: str, files: dict[str, str], more: dict[str, str] | None = None, needs: str = "") -> Path:
     """Write a package as the binary distribution format has it (PyPA specifications)."""
     about = f"{name}-1.0.dist-info"
     content = {
         **files,
-        f"{about}/METADATA": f"Metadata-Version: 2.1\nName: {name}\nVersion: 1.0\n",
+        f"{about}/METADATA": f"Metadata-Version: 2.1\nName: {name}\nVersion: 1.0\n{needs}",
         f"{about}/WHEEL": "Wheel-Version: 1.0\nGenerator: a test\nRoot-Is-Purelib: true\nTag: py3-none-any\n",
         **{f"{about}/{key}": text for key, text in (more or {}).items()},
     }
@@ -53,7 +53,8 @@ def bundle(tmp_path, offline):
     wheel(made / "wheels", "needed", {"needed.py": "WORD = 'vents'\n"})
     code = "import needed\ndef main():\n    print('tiepoint', needed.WORD)\n"
     wheel(made / "wheels", "tiepoint", {"tiepoint.py": code},
-          {"entry_points.txt": "[console_scripts]\ntiepoint = tiepoint:main\n"})  # fmt: skip
+          {"entry_points.txt": "[console_scripts]\ntiepoint = tiepoint:main\n"},
+          "Requires-Dist: needed\n")  # fmt: skip
     (made / "offline.py").write_bytes((ROOT / "offline.py").read_bytes())
     seal(made, offline)
     return made
@@ -89,6 +90,15 @@ def test_what_does_not_install_leaves_nothing(bundle, tmp_path, offline):
     done = installed(bundle, tmp_path / "tool")
     assert done.returncode == 2
     assert "could not be installed" in done.stderr
+    assert not (tmp_path / "tool").exists()
+
+
+def test_a_bundle_that_lacks_a_package_is_not_installed(bundle, tmp_path, offline):
+    (bundle / "wheels" / "needed-1.0-py3-none-any.whl").unlink()
+    seal(bundle, offline)
+    done = installed(bundle, tmp_path / "tool")
+    assert done.returncode == 2
+    assert "lacks a package" in done.stderr
     assert not (tmp_path / "tool").exists()
 
 
