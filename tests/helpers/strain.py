@@ -92,10 +92,14 @@ def compiled(folder: Path):
 
 @dataclass
 class Line:
-    """What drops pictures. `sent`: the SHA-256 of each whole picture by its name; no two are alike."""
+    """What drops pictures. `sent`: the SHA-256 of each whole picture by its name; no two are alike.
+
+    `times`: when each got its name, by the monotonic clock.
+    """
 
     folder: Path
     sent: dict[str, str] = field(default_factory=dict)
+    times: list[int] = field(default_factory=list)
 
     def __post_init__(self):
         shots = self.folder.parent / "shots"
@@ -129,6 +133,7 @@ class Line:
         part.write_bytes(data)
         with suppress(FileNotFoundError):  # a station that begins sets aside what was not whole then
             part.rename(path)
+        self.times.append(time.monotonic_ns())
 
 
 def numbered(png: bytes, name: str) -> bytes:
@@ -440,13 +445,19 @@ def memory_mb(pid: int) -> float:
     return pages * os.sysconf("SC_PAGE_SIZE") / 1e6 + sum(memory_mb(one) for one in others)
 
 
-def soak(duty: Whole, line: Line, listener: Listener, parts: int) -> list[float]:
-    """Have so many parts judged; return the memory in MB, after each hundredth of them."""
+def soak(duty: Whole, line: Line, listener: Listener, parts: int, most: int = 16) -> list[float]:
+    """Have so many parts judged; return the memory in MB, after each hundredth of them. `most`: as of `in_step`."""
     found = []
     for _ in range(100):
-        in_step(listener, parts // 100, line.drop)
+        in_step(listener, parts // 100, line.drop, most)
         found.append(memory_mb(duty.pid))
     return found
+
+
+def latencies_ms(line: Line, listener: TimedListener) -> list[float]:
+    """Return, of parts that came one after another, the times from a picture's name to the word on the wire."""
+    came = [ns for ns, (topic, _) in zip(listener.times, listener.heard, strict=True) if topic == "vents/result"]
+    return [(told - dropped) / 1e6 for dropped, told in zip(line.times, came, strict=True)]
 
 
 def grown(memory: list[float]) -> float:

@@ -1,0 +1,155 @@
+"""Does a station under strain lose what it told, or pass what it did not see? `python proofs/strain.py [--quick]`
+
+The same functions as `tests/contract/test_strain.py`, longer: a whole duty killed at random moments while parts come,
+also while it begins; the power cut at random moments of a day's work (what no fsync reached is dropped, or some of it is);
+damaged pictures; and a soak, with the memory of all its processes and the time from a picture's name to the wire.
+"""
+
+import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import argparse
+import random
+import sys
+import tempfile
+from collections import Counter
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from scipy import stats
+
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from common import write_result
+from tests.helpers.broker import Broker, Listener
+from tests.helpers.power import TimedListener
+from tests.helpers.strain import (
+    BROKER,
+    Line,
+    Quick,
+    Whole,
+    cut_off,
+    grown,
+    held,
+    in_step,
+    killed,
+    latencies_ms,
+    results,
+    soak,
+    strained,
+)
+from tests.helpers.strain_pictures import shows
+
+DEADLINE_MS = 1000
+
+
+def row(what: str, good: int, n: int) -> dict[str, Any]:
+    """Return a row of the table: a share with its exact band of 95 % (Clopper and Pearson 1934)."""
+    low = float(stats.beta.ppf(0.025, good, n - good + 1)) if good else 0.0
+    high = float(stats.beta.ppf(0.975, good + 1, n - good)) if good < n else 1.0
+    return {"what": what, "n": n, "percent": 100 * good / n, "low": 100 * low, "high": 100 * high}
+
+
+def kills(scratch: Path, broker: Broker, count: int, quick: bool) -> dict[str, Any]:
+    """Kill a duty, whole processes unless it is to be quick."""
+    folder = strained(scratch / "station", BROKER.format(port=broker.port))
+    line, kind = Line(folder), Quick if quick else Whole
+    with Listener(broker.port) as listener, kind(folder) as duty:
+        on_duty = killed(duty, line, count, 0.8 if quick else 15.0, 0.05, 1)
+        found = held(folder, line.sent, results(listener))
+    return {"kills": count, "on_duty": sum(on_duty), **vars(found)}
+
+
+def cuts(scratch: Path, broker: Broker, count: int, quick: bool) -> dict[str, Any]:
+    """Cut the power."""
+    folder = strained(scratch / "station", BROKER.format(port=broker.port))
+    found = cut_off(folder, broker.port, scratch, 60 if quick else 500, count, 2)
+    faults = Counter(fault for one in found for fault in one.faults)
+    return {"cuts": count, "without_fault": sum(not one.faults for one in found), "faults": dict(faults)}
+
+
+def damaged(scratch: Path, broker: Broker, count: int, quick: bool) -> dict[str, Any]:  # noqa: ARG001  # as all are
+    """Feed a duty with damaged pictures."""
+    folder = strained(scratch / "station", BROKER.format(port=broker.port), waiting=32, deadline_ms=20_000)
+    line, chance, shown = Line(folder), random.Random(3), set[str]()
+
+    def drop() -> None:
+        name, data = line.drop_rotten(chance)
+        if shows(data, 4.4, 0.1):
+            shown.add(name)
+
+    with Listener(broker.port) as listener, Whole(folder) as duty:
+        duty.until_state("on duty")
+        in_step(listener, count, drop)
+        duty.until_state("on duty")
+        assert duty.end() == 0
+        found = held(folder, line.sent, results(listener), shown=shown)
+    return {"pictures": count, "show_the_part": len(shown), **vars(found)}
+
+
+def soaked(scratch: Path, broker: Broker, count: int, quick: bool) -> dict[str, Any]:  # noqa: ARG001  # as all are
+    """Have a duty judge many parts."""
+    more = BROKER.format(port=broker.port) + "\n[archive]\nkeep = { ring = 1000 }\n"
+    folder = strained(scratch / "station", more, waiting=32, deadline_ms=DEADLINE_MS)
+    line = Line(folder)
+    with TimedListener(broker.port) as listener, Whole(folder) as duty:
+        duty.until_state("on duty")
+        memory = soak(duty, line, listener, count, most=1)
+        assert duty.end() == 0
+        ms = latencies_ms(line, listener)
+        told = results(listener)
+    return {
+        "parts": count, "memory_grown_percent": 100 * grown(memory), "memory_mb": [round(mb, 1) for mb in memory],
+        "verdicts": dict(Counter(one["verdict"] for one in told)), "deadline_ms": DEADLINE_MS,
+        **{f"p{p}_ms": float(np.percentile(ms, p)) for p in (50, 99, 99.9)}, "slowest_ms": max(ms),
+    }  # fmt: skip
+
+
+def done(work: Callable[..., dict[str, Any]], count: int, quick: bool) -> dict[str, Any]:
+    """Return what came of one kind of strain, in a folder and with a broker of its own."""
+    with tempfile.TemporaryDirectory() as made:
+        broker = Broker(Path(made))
+        broker.start()
+        try:
+            found = work(Path(made), broker, count, quick)
+        finally:
+            broker.kill()
+    print(work.__name__, {key: value for key, value in found.items() if key != "memory_mb"}, flush=True)
+    return found
+
+
+def main() -> None:
+    """Do all and write the result."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true", help="as the tests do; writes no result")
+    quick = parser.parse_args().quick
+    numbers = (20, 40, 100, 500) if quick else (1000, 5000, 10_000, 100_000)
+    a, b, c, d = (done(work, n, quick) for work, n in zip((kills, cuts, damaged, soaked), numbers, strict=True))
+    if quick:
+        return
+    result = {
+        "claim": "Whenever duty is killed or the power goes off, every part that a wire told of is in the ledger as it "
+        "was told, the chain holds, no torn picture stands under its final name, no number is given twice; damaged "
+        "pictures are unread unless they show the part; memory does not grow.",
+        "table": [
+            row("records that were told, and stand in the ledger after the kills", a["acknowledged"] - len(a["faults"]),
+                a["acknowledged"]),
+            row("power cuts after which all holds", b["without_fault"], b["cuts"]),
+            row("damaged pictures that were judged rightly", c["pictures"] - len(c["faults"]), c["pictures"]),
+        ],
+        "notes": [
+            f"{a['kills']} kills, {a['on_duty']} of them in service, the others while it began",
+            f"soak of {d['parts']} parts: memory {d['memory_grown_percent']:+.1f} % from the second quarter to the last, P99.9 "
+            f" {d['p99.9_ms']:.0f} ms at a deadline of {DEADLINE_MS} ms",
+        ],
+        "kills": a, "cuts": b, "damaged": c, "soak": d,
+    }  # fmt: skip
+    print(write_result("strain", ("station",), Path(__file__), result))
+
+
+if __name__ == "__main__":
+    main()
