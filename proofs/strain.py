@@ -1,8 +1,9 @@
 """Does a station under strain lose what it told, or pass what it did not see? `python proofs/strain.py [--quick]`
 
 The same functions as `tests/contract/test_strain.py`, longer: a whole duty killed at random moments while parts come,
-also while it begins; the power cut at random moments of a day's work (what no fsync reached is dropped, or some of it is);
-damaged pictures; and a soak, with the memory of all its processes and the time from a picture's name to the wire.
+also while it begins; the power cut at random moments of a day's work (what no fsync reached is dropped, or some of
+it is); damaged pictures; and a soak, with the memory of all its processes and the time from a
+picture's name to the wire.
 """
 
 import os
@@ -143,8 +144,8 @@ def main() -> None:
         ],
         "notes": [
             f"{a['kills']} kills, {a['on_duty']} of them in service, the others while it began",
-            f"soak of {d['parts']} parts: memory {d['memory_grown_percent']:+.1f} % from the second quarter to the last, P99.9 "
-            f" {d['p99.9_ms']:.0f} ms at a deadline of {DEADLINE_MS} ms",
+            f"soak of {d['parts']} parts: memory {d['memory_grown_percent']:+.1f} % from the second quarter to the "
+            f"last, P99.9 {d['p99.9_ms']:.0f} ms at a deadline of {DEADLINE_MS} ms",
         ],
         "kills": a, "cuts": b, "damaged": c, "soak": d,
     }  # fmt: skip

@@ -8,11 +8,13 @@ import hashlib
 import random
 import resource
 import socket
+import threading
 from collections import Counter
 from contextlib import suppress
 
 import pytest
 from tests.helpers.broker import Broker, Listener, free_port
+from tests.helpers.made_line import Running
 from tests.helpers.power import shim
 from tests.helpers.servers import postgres
 from tests.helpers.strain import (
@@ -34,6 +36,8 @@ from tests.helpers.strain import (
 from tests.helpers.strain_pictures import shows
 from tests.helpers.wires import until
 
+from tiepoint.station.cameras.inflow import Inflow
+from tiepoint.station.cameras.table import open_camera
 from tiepoint.station.folder import open_station
 from tiepoint.station.ledger import Ledger
 
@@ -96,6 +100,34 @@ def test_a_database_that_was_away_is_a_fault_by_name_and_no_part_is_lost_or_writ
         verdicts = [one["verdict"] for one in sorted(told, key=lambda one: one["seq"])]
     assert verdicts[:3] == verdicts[5:] == ["conforms"] * 3
     assert verdicts[4] == "unread"
+
+
+def test_a_folder_that_hangs_is_a_fault_by_name_and_ends_when_it_answers(tmp_path, monkeypatch):
+    # A network folder that hangs is a call that does not return: nothing on this machine hangs so on demand.
+    answers, look = threading.Event(), Inflow.look
+
+    def hanging(self, clock_ns):
+        assert answers.wait(120)
+        look(self, clock_ns)
+
+    folder = strained(tmp_path / "station")
+    camera = open_camera(open_station(folder).table.camera[0], folder)
+    monkeypatch.setattr("tiepoint.station.cameras.folder._SILENT_NS", 300_000_000)
+    line, running = Line(folder), Running(open_station(folder))
+    running.duty.cameras = (camera,)
+    answers.set()
+    monkeypatch.setattr(Inflow, "look", hanging)
+    with running:
+        running.wire.until("on duty")
+        answers.clear()
+        running.wire.until("fault", fault="camera top")
+        name = line.drop()
+        answers.set()
+        running.wire.until("on duty")
+        # Nobody knows how long it lay there; whatever it is, it is told.
+        assert running.wire.of(name).verdict in ("unread", "conforms")
+        assert running.wire.of(line.drop()).verdict == "conforms"
+    assert running.error is None
 
 
 class Station:
