@@ -1,16 +1,9 @@
 """Does the watch tell what it says, in the looks that it says, and nothing else? `python proofs/watch.py`
 
 A station that looks at one drawn scene of known blur, shift and light (`tests/helpers/watched_station.py`): its
-<<<<<<< HEAD
-accepted state is held from 60 shots, 40 quiet parts go by, then one fault begins. Told: how often the alarm that
-names it came within the looks that are stated, after how many, how far off its size and its beginning were, and what
-else came. And
-quiet stations, at a rate of false alarms of one in 20,000 looks.
-=======
 accepted state is held from 60 shots, 40 quiet parts go by, then one fault begins. Told: how often the alarm that names
 it came within the looks that are stated, after how many, how far off its size and its beginning were, and what else
 came. And quiet stations, at a rate of false alarms of one in 20,000 looks.
->>>>>>> d57e8570 (Wrap a line of the watch's proof that the style check refuses)
 """
 
 import os
