@@ -36,6 +36,7 @@ from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Ledger, utc_now
 from tiepoint.station.naming import demand_own
 from tiepoint.station.wires.wire import Result, Told, Wire
+from tiepoint.studies.labels import read_labels
 
 DUTY = "duty"
 TICK_S = 0.2
@@ -222,7 +223,7 @@ class Duty:
         self._release()
 
     def _last_kept(self) -> list[tuple[str, Path]]:
-        """Return a kept shot for each copy that is run, to warm up with."""
+        """Return a kept shot for each copy that is run, or a challenge part, to warm up with."""
         due = set(pointers_of(self.station).shas)
         found: dict[str, Path] = {}
         after = max(0, self.ledger.head.seq - LAST_KEPT)
@@ -234,6 +235,10 @@ class Duty:
                 sha = copy_of_recipe(self.station, entry.body["recipe_sha"])
                 if sha is not None and one.folder.is_dir():
                     found.setdefault(sha, one.folder)
+        if due - found.keys() and self.table.challenge is not None:
+            with suppress(TiepointError):  # what is wrong with it is told when it is shown
+                labels = read_labels(self.station.folder / self.table.challenge.labels)
+                found |= {sha: labels[0].shot for sha in due - found.keys()}
         return list(found.items())
 
     def _turned(self) -> None:
