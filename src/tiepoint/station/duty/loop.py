@@ -238,7 +238,7 @@ class Duty:
         if due - found.keys() and self.table.challenge is not None:
             with suppress(TiepointError):  # what is wrong with it is told when it is shown
                 labels = read_labels(self.station.folder / self.table.challenge.labels)
-                found |= {sha: labels[0].shot for sha in due - found.keys()}
+                found |= dict.fromkeys(due - found.keys(), labels[0].shot)
         return list(found.items())
 
     def _turned(self) -> None:
