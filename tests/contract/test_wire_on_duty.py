@@ -79,7 +79,7 @@ def test_a_controller_triggers_parts_and_all_are_told_of_them(line):
             until(lambda: c.says("busy") == "busy")
             trigger = running.camera.triggers[-1]
             assert trigger.part_id == part.decode()
-            running.camera.show(trigger.id, picture)
+            running.camera.show(trigger.id, picture, trigger=trigger.id, part_id=trigger.part_id)
             until(lambda: "valid" in c.bits, 60)
             record = running.wire.of(trigger.id)
             assert c.number(11) == record.seq
@@ -107,7 +107,7 @@ def test_a_robot_looks_and_hears_of_its_own_part_alone(line):
         running.camera.show("another", shots[0], part_id="p6")
         running.wire.of("another")
         assert arm.told("NEXT")["refused"] == "not_yet"
-        running.camera.show(trigger.id, shots[0])
+        running.camera.show(trigger.id, shots[0], trigger=trigger.id, part_id=trigger.part_id)
         record = running.wire.of(trigger.id)
         until(lambda: arm.told("STATE")["waiting"])
         assert arm.told("NEXT p7") == {
