@@ -341,13 +341,12 @@ class Duty:
     def _to_wires(self, do: Callable[[Wire], None]) -> None:
         """Tell every wire. No wire raises for its other side; one that does has a fault, and the others are told."""
         for wire in self.wires:
-            name = f"wire {wire.name}"
             try:
                 do(wire)
             except Exception as error:
-                self.condition.fault(name, said_of(error))
+                self.condition.fault(f"wire {wire.name}", said_of(error))
             else:
-                self.condition.fault(name, None)
+                self.condition.fault(f"wire {wire.name}", None)
 
     def _changed(self, change: Changed) -> None:
         self._changes.append(change)
@@ -390,7 +389,6 @@ class Duty:
     # --- cameras -----------------------------------------------------------------------------------------------------
 
     def _look(self, camera: Camera) -> None:
-        name = f"taking from {camera.name}"
         while not self._ending.is_set():
             try:
                 delivery = camera.take(TAKE_S)
@@ -398,10 +396,10 @@ class Duty:
                     self.came(delivery)
             except Exception as error:
                 # Whatever it is: a thread that ended here would leave the station blind, and nobody would know.
-                self.condition.fault(name, said_of(error))
+                self.condition.fault(f"taking {camera.name}", said_of(error))
                 self._ending.wait(RETRY_S)
                 continue
-            self.condition.fault(name, None)
+            self.condition.fault(f"taking {camera.name}", None)
 
     def _is_given_up(self, delivery: Delivery) -> bool:
         """Whether a delivery's trigger was given up here before; from now on it waits for nothing more."""
