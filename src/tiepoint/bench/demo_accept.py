@@ -43,6 +43,7 @@ from tiepoint.station.archive import kept_of
 from tiepoint.station.folder import Station, open_station
 from tiepoint.station.judge import judge
 from tiepoint.station.ledger import Ledger
+from tiepoint.station.lock import LOCK
 from tiepoint.station.replay import cases_of, replay
 from tiepoint.station.requirements import REQUIREMENTS, agree
 from tiepoint.studies.linearity import LinearityStudy
@@ -383,7 +384,7 @@ def _reported(work: _Work, again: tuple[int, int]) -> Accepted:
     pdf, html = work.demo.place(PDF), work.demo.place(HTML)
     write_together({pdf: acceptance_pdf(told), html: acceptance_html(told).encode()})
     for path in sorted(work.station.folder.rglob("*")):
-        if path.is_file():
+        if path.is_file() and path.name != LOCK:  # whoever writes next holds that file, and it says who
             work.demo.place(path.relative_to(work.demo.folder).as_posix())
     escapes = (line.more for line in story.lines if (line.asked.by, line.asked.of) == ("trial", "escapes"))
     return Accepted(pdf, html, story, next(escapes, None), *again)

@@ -18,6 +18,7 @@ from pydantic import Field
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.recipe.tables import Name, Positive, Table
 from tiepoint.station.archive_names import DEFAULT
+from tiepoint.station.place_names import Place
 
 Count = Annotated[int, Field(ge=1, le=10_000_000)]
 
@@ -35,17 +36,17 @@ Rule = Literal["all", "not-conforming"] | Some
 class ArchiveTable(Table):
     """The whole section; the folder is seen from the station's."""
 
-    folder: Name = "archive"
-    names: Name = DEFAULT
+    folder: Place = "archive"
+    names: Place = DEFAULT
     keep: Rule | Annotated[tuple[Rule, ...], Field(strict=False)] = "all"
     encode: Literal["png", "tiff", "jpeg"] = "png"
     quality: Annotated[int, Field(ge=1, le=100)] = 95
     days: Positive | None = None
     keep_free_gb: Positive | None = None
-    far: Name | None = None
+    far: Place | None = None
     far_user: Name | None = None
     far_password_env: Name | None = None
-    far_password_file: Name | None = None
+    far_password_file: Place | None = None
 
 
 @dataclass(frozen=True, slots=True)

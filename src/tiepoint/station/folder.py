@@ -26,6 +26,7 @@ from tiepoint.recipe.tables import Name, Table
 from tiepoint.station.archive_table import ArchiveTable
 from tiepoint.station.cameras.table import CameraTable
 from tiepoint.station.duty.table import DutyTable
+from tiepoint.station.place_names import Place
 from tiepoint.station.watch.table import WatchTable
 from tiepoint.station.web_table import WebTable
 from tiepoint.station.wires.table import WiresTable
@@ -48,11 +49,11 @@ class LedgerTable(Table):
     `copy_head_to`: a file to which the head is added once a day, best on another machine.
     """
 
-    file: Name = "ledger.sqlite"
-    url: Name | None = None
+    file: Place = "ledger.sqlite"
+    url: Place | None = None
     password_env: Name | None = None
-    password_file: Name | None = None
-    copy_head_to: Name | None = None
+    password_file: Place | None = None
+    copy_head_to: Place | None = None
 
 
 class StationTable(Table):

@@ -16,13 +16,14 @@ from typing import Annotated
 from pydantic import Field
 
 from tiepoint.recipe.tables import Name, Table
+from tiepoint.station.place_names import Place
 
 
 class TlsTable(Table):
     """`[web.tls]`: files in PEM form, the certificate with all that lie between it and its root."""
 
-    certificate: Name
-    key: Name
+    certificate: Place
+    key: Place
 
 
 class WebTable(Table):
@@ -32,8 +33,8 @@ class WebTable(Table):
     port: Annotated[int, Field(ge=0, le=65535)] = 8719
     names: Annotated[tuple[Name, ...], Field(strict=False)] = ()
     tls: TlsTable | None = None
-    users: Name = "private/users.json"
-    access_log: Name = "private/access.jsonl"
+    users: Place = "private/users.json"
+    access_log: Place = "private/access.jsonl"
     requests_per_s: Annotated[int, Field(ge=1, le=10_000)] = 200
     viewers: Annotated[int, Field(ge=1, le=1000)] = 64
     largest_mb: Annotated[int, Field(ge=1, le=2000)] = 400

@@ -22,6 +22,7 @@ from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 from tiepoint.recipe.tables import Name, NotNegative, Positive, Table, said, said_names
 from tiepoint.station.cameras.delivery import Camera
 from tiepoint.station.cameras.name_pattern import NamePattern
+from tiepoint.station.place_names import Place
 
 From = Literal["folder", "device", "push", "genicam"]
 TriggerKind = Literal["file", "software", "timer", "hardware"]
@@ -72,8 +73,8 @@ class ReceiverTable(Table):
     most_mb: Annotated[Positive, Field(le=1e6)] = 2000
     most_files: Count = 1000
     connections: Annotated[int, Field(ge=1, le=100)] = 4
-    certificate: Name | None = None
-    key: Name | None = None
+    certificate: Place | None = None
+    key: Place | None = None
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
@@ -97,7 +98,7 @@ class FolderTable(Table):
     to `moved_to`. `poll_s`: the folder is looked through so often in any case, for file systems that tell of nothing.
     """
 
-    path: Name
+    path: Place
     names: Name | None = None
     holds: Literal["pictures", "shots"] = "pictures"
     whole: Literal["still", "renamed"] = "still"
@@ -107,7 +108,7 @@ class FolderTable(Table):
     poll_s: Annotated[Positive, Field(ge=0.01, le=3600)] = 1.0
     at_start: Literal["aside", "judge"] = "aside"
     after: Literal["delete", "move"] = "delete"
-    moved_to: Name = "taken"
+    moved_to: Place = "taken"
     most_waiting: Annotated[int, Field(ge=1, le=100_000)] = 200
     largest_mb: Annotated[Positive, Field(le=400)] = 400
 
@@ -126,7 +127,7 @@ class PushTable(Table):
     No more wait there than `most_mb` and `most_shots`: what comes then is refused, and the sender is told.
     """
 
-    path: Name | None = None
+    path: Place | None = None
     most_mb: Annotated[Positive, Field(le=1e6)] = 2000
     most_shots: Count = 200
     at_start: Literal["aside", "judge"] = "aside"
@@ -141,8 +142,8 @@ class DeviceTable(Table):
     """
 
     index: Annotated[int, Field(ge=0, le=1000)] | None = None
-    url: Name | None = None
-    path: Name | None = None
+    url: Place | None = None
+    path: Place | None = None
     width: Count | None = None
     height: Count | None = None
     latency_s: Annotated[NotNegative, Field(le=60)] = 0.1

@@ -28,6 +28,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from tiepoint.recipe.tables import Name, Table, said_names, shown
+from tiepoint.station.place_names import Place
 
 LONGEST = 200
 """Of a part id or a code that a rule looks at; longer ones fit none."""
@@ -44,7 +45,7 @@ class Rule(Table):
 class Challenge(Table):
     """Parts whose verdicts are known: `labels` as for a trial; `every_h`: after so long they are shown again."""
 
-    labels: Name
+    labels: Place
     every_h: Annotated[float, Field(gt=0, le=1000)] | None = None
 
 

@@ -25,6 +25,7 @@ from pydantic import BeforeValidator, Field, model_validator
 
 from tiepoint.foundation.frames import AngleConvention
 from tiepoint.recipe.tables import Name, Number, Table, keys_of, meant, said, shown
+from tiepoint.station.place_names import Place
 from tiepoint.station.wires.layout import AS_WORDS, FIRST_MAPPED, LAST_MAPPED
 
 Network = ipaddress.IPv4Network | ipaddress.IPv6Network
@@ -149,10 +150,10 @@ class MqttTable(Table):
     topic: Topic
     keepalive_s: Annotated[int, Field(ge=1, le=3600)] = 15
     tls: bool = False
-    ca_file: Name | None = None
-    certificate_file: Name | None = None
-    key_file: Name | None = None
-    user_file: Name | None = None
+    ca_file: Place | None = None
+    certificate_file: Place | None = None
+    key_file: Place | None = None
+    user_file: Place | None = None
     spool: SpoolTable = SpoolTable()
 
     @model_validator(mode="after")
@@ -169,8 +170,8 @@ class WebhookTable(Table):
 
     name: Name
     url: Url
-    secret_file: Name
-    ca_file: Name | None = None
+    secret_file: Place
+    ca_file: Place | None = None
     when: Annotated[
         tuple[Literal["conforms", "rejected", "undecided", "unread"], ...], Field(strict=False, min_length=1)
     ] = ("rejected", "undecided", "unread")
