@@ -193,7 +193,8 @@ def test_a_full_disk_is_a_fault_by_name_that_ends_by_itself(station):
     # No file may grow beyond 20 kB: what a full disk says (ENOSPC), this says too (EFBIG).
     resource.prlimit(station.duty.pid, resource.RLIMIT_FSIZE, (20_000, resource.RLIM_INFINITY))
     station.line.drop()
-    until_told(station.listener, "fault", "ledger")
+    # Whether its record or its picture is the first that does not fit goes by where the ledger's log begins anew.
+    until_told(station.listener, "fault", "ledger", "archive")
     station.line.drop()
     resource.prlimit(station.duty.pid, resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
     until_told(station.listener, "on duty")

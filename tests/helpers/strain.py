@@ -427,13 +427,13 @@ def in_step(listener: Listener, count: int, drop: Callable[[], object], most: in
     until(lambda: len(results(listener)) - begun >= count, 60)
 
 
-def until_told(listener: Listener, state: str, fault: str = "", s: float = 60.0):
-    """Wait until the station's last word on the wire is that state and fault."""
+def until_told(listener: Listener, state: str, *faults: str, s: float = 60.0):
+    """Wait until the station's last word on the wire is that state, and one of these faults."""
 
     def told():
         states = [text for topic, text in list(listener.heard) if topic == "vents/state"]
         last = json.loads(states[-1]) if states else {}
-        return (last.get("state"), last.get("fault")) == (state, fault)
+        return last.get("state") == state and last.get("fault") in (faults or ("",))
 
     until(told, s)
 
