@@ -134,6 +134,8 @@ class TestInTime:
             line.camera.show("s1", shot(vent, 0), trigger="t1")  # it comes after all
             line.wire.wait(lambda me: len(me.results) == 3)
             late = line.wire.results[2].record
+            with Ledger(line.duty.station.ledger_path) as ledger:  # what was not looked at is read back like any other
+                assert [record_from(e.body).verdict for e in ledger.entries("record")] == ["unread"] * 3
             assert line.camera.triggers[0].part_id == "p9"
         assert (old.verdict, old.readings[0].reason.code) == ("unread", "shot_late")
         assert old.readings[0].reason.params["deadline_ms"] == 400
@@ -188,6 +190,7 @@ class TestReleasing:
             second = line.wire.of("b")
             with Ledger(station.ledger_path) as ledger:
                 states = [e.body for e in ledger.entries("duty") if e.body["event"] == "state"]
+                assert [record_from(e.body).verdict for e in ledger.entries("record")] == ["unread", "conforms"]
         assert (first.verdict, first.readings[0].reason.code) == ("unread", "shot_not_released")
         assert "2 of 2 challenge parts were judged wrong" in first.readings[0].reason.sentence
         assert second.verdict == "conforms"

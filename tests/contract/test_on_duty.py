@@ -6,7 +6,9 @@ from contextlib import suppress
 
 from tests.helpers.served_station import Served, entries, free_port, get, prepared
 
+from tiepoint.recipe.records import record_from
 from tiepoint.station.folder import open_station
+from tiepoint.station.ledger import Ledger
 from tiepoint.station.verify import verify
 
 
@@ -69,6 +71,8 @@ def test_a_station_judges_what_a_camera_drops_shows_it_keeps_it_and_ends_in_good
     events = [e.body["event"] for e in entries(folder, kind="duty")]
     assert (events[0], events[-1]) == ("begins", "ends")
     assert not list((folder / "incoming").glob("*.png"))
+    with Ledger(open_station(folder).ledger_place) as ledger:
+        assert len([record_from(e.body) for e in ledger.entries("record")]) == 6
     found = verify(open_station(folder))
     assert found.good, found.all_faults
     assert found.kept >= 5

@@ -18,7 +18,8 @@ def loaded_of(delivery: Delivery) -> LoadedShot:
 
 
 def shot_of(delivery: Delivery, pictures: tuple[Picture, ...] = ()) -> Shot:
-    """Return what a record keeps of a delivery; without pictures where none could be looked at."""
+    """Return what a record keeps of a delivery; without pictures where none was looked at, and then not complete."""
+    status = "incomplete" if not pictures and delivery.status == "complete" else delivery.status
     return Shot(
         delivery.id,
         pictures,
@@ -29,7 +30,7 @@ def shot_of(delivery: Delivery, pictures: tuple[Picture, ...] = ()) -> Shot:
         encoder_count=delivery.encoder_count,
         robot_from_flange=delivery.robot_from_flange,
         temperature_c=delivery.temperature_c,
-        status=delivery.status,
+        status=status,
     )
 
 
