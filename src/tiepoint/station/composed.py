@@ -3,7 +3,7 @@
 The writer then neither walks the record nor knows its sources.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from tiepoint.model.record import Record
 from tiepoint.station.ledger_chain import RecordText
@@ -19,5 +19,5 @@ class Composed:
 
 def composed(record: Record) -> Composed:
     """Return a record made ready. Raises `UnusableDocument` where it holds what no document can."""
-    light = replace(record, readings=tuple(replace(reading, sources=()) for reading in record.readings))
-    return Composed(light, RecordText(record))
+    text = RecordText(record)
+    return Composed(text.light, text)

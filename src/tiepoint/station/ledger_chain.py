@@ -89,16 +89,14 @@ class RecordText:
     """A record's canonical text, made once, into which its place in the chain is set: its hash and the entry's need it.
 
     Canonical JSON of an object is its members in the order of their names, so it can be put together from theirs.
-    `content`: the record as plain data, without its place, and without the sources of its readings.
+    `light`: the record without the sources of its readings. `content`: that as plain data, without its place.
     """
 
     def __init__(self, record: Record) -> None:
         """Make the text; `UnusableDocument` where a document cannot hold the record."""
         bare = tuple(replace(reading, sources=()) for reading in record.readings)
-        self.content = {
-            "format": format_of("record"),
-            **plain(replace(record, readings=bare, seq=0, prev_sha=None, sha=None)),
-        }
+        self.light = replace(record, readings=bare)
+        self.content = {"format": format_of("record"), **plain(replace(self.light, seq=0, prev_sha=None, sha=None))}
         by_place = groupby(sorted(self.content), key=lambda key: key if key in _APART else "")
         self._parts = [
             (apart, b"" if apart in _SET else canonical_of_plain({key: self.content[key] for key in keys})[1:-1])

@@ -171,7 +171,7 @@ class Duty:
         # First of all, as it takes longest: what the processes that judge load is loaded here meanwhile.
         self._prepare()
         self._judge = Judge(self.station)
-        self.condition.fault("set-up", next(faults_of(self.table, sorted(self._judge.pointers.by_variant)), None))
+        self._look_at_set_up()
         for body in found_again(self.station, self.ledger, not_archived(self.ledger)):
             self._head = self.ledger.append("archived", body).sha
         for wire in self.wires:
@@ -185,6 +185,10 @@ class Duty:
             camera.start()
         for thread in self._threads:
             thread.start()
+
+    def _look_at_set_up(self) -> None:
+        """Begin or end the fault that `[duty]` does not fit what is accepted."""
+        self.condition.fault("set-up", next(faults_of(self.table, sorted(self._judge.pointers.by_variant)), None))
 
     def _prepare(self) -> None:
         """Begin the processes that judge; once they are warm, show the challenge. The line is told meanwhile."""
@@ -512,7 +516,7 @@ class Duty:
         except TiepointError as error:
             self.condition.fault("set-up", str(error))
             return
-        self.condition.fault("set-up", next(faults_of(self.table, sorted(self._judge.pointers.by_variant)), None))
+        self._look_at_set_up()
         self._prepare()
 
     def tie_overdue(self) -> bool:
