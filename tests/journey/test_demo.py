@@ -31,6 +31,7 @@ from tiepoint.recipe.recipe import load_recipe
 from tiepoint.recipe.records import read_records, recompute
 from tiepoint.station.folder import open_station
 from tiepoint.station.ledger import Ledger
+from tiepoint.station.lock import LOCK
 from tiepoint.station.requirements import agreed_requirements
 from tiepoint.station.verify import verify
 from tiepoint.targets.document import from_document as target_from
@@ -152,7 +153,8 @@ def test_files_are_listed_with_their_hashes(demo):
     result, _ = demo
     listed = {f.path: f.sha256 for f in result.story.files}
     on_disk = {p.relative_to(result.folder).as_posix() for p in result.folder.rglob("*") if p.is_file()}
-    assert on_disk - set(listed) == {"demo.json", "summary.html"}
+    # Who writes next holds the lock's file, and it says who: no two runs leave it alike.
+    assert on_disk - set(listed) == {"demo.json", "summary.html", f"station/{LOCK}"}
     for path in ("records.jsonl", "ties/plane.json", "shots/target.png"):
         assert hashlib.sha256((result.folder / path).read_bytes()).hexdigest() == listed[path]
     assert all(f.what for f in result.story.files)
