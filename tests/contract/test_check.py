@@ -1,6 +1,8 @@
 """`tiepoint check`: everything that is wrong with a station's folder at once, each with its file and line."""
 
 import socket
+import subprocess
+import sys
 
 import pytest
 from tests.helpers.plain_bore import plain_tie
@@ -84,11 +86,23 @@ def test_broken_files_beside_it_are_told_by_name(vent):
     assert any("altered after it was accepted" in f for f in faults)
 
 
-def test_serve_refuses_with_the_same_words(vent, cli):
-    faults = told(vent, '[duty]\nvariant = "thick"\n')
-    said = cli("serve", vent.folder)
-    assert said.code == 2
-    assert faults[0] in said.err
+def test_serve_refuses_with_the_same_words(vent):
+    (fault,) = told(vent, '[duty]\nvariant = "thick"\n')
+    command = [sys.executable, "-m", "tiepoint.cli.main", "serve", str(vent.folder), "--without-web"]
+    said = subprocess.run(command, capture_output=True, text=True, timeout=100)
+    assert (said.returncode, said.stderr.count("\n")) == (2, 1)
+    assert said.stderr == f"tiepoint: {fault}\n"
+
+
+def test_a_start_that_nobody_watches_looks_at_no_draft_but_at_what_is_accepted(vent):
+    draft = vent.folder / "recipes" / "bore.toml"
+    whole = draft.read_bytes()
+    draft.write_bytes(whole[: len(whole) // 2] + b"\n= [")
+    assert [fault.file for fault in check(vent.folder)] == ["recipes/bore.toml"]
+    assert check(vent.folder, drafts=False) == ()
+    (copy,) = (vent.folder / "accepted").glob("*/recipes/bore.toml")
+    copy.write_bytes(draft.read_bytes())
+    assert [fault.file for fault in check(vent.folder, drafts=False)] != []
 
 
 def test_a_folder_that_is_none_is_one_sentence(tmp_path, cli):

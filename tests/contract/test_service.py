@@ -47,7 +47,7 @@ def test_systemd_takes_the_unit_and_the_command_comes_back(station, kind, tmp_pa
     (command,) = values(made.text, "ExecStart")
     program, *rest = words_of_systemd(command)
     assert Path(program).is_file()
-    assert rest == ["-m", "tiepoint.cli.main", "serve", str(station.folder)]
+    assert rest == ["-m", "tiepoint.cli.main", "serve", str(station.folder), "--as-accepted"]
     assert values(made.text, "User") == ([] if kind == "user" else ["vision"])
     assert made.name == "tiepoint-hinge-plates-line-4.service"
     # The authority: systemd's own reader, which names every line that it does not take.
@@ -97,7 +97,7 @@ def test_the_task_of_windows_says_what_it_must(station):
         return task.findtext("/".join(f"{TASK}{part}" for part in path.split("/")))
 
     assert said("Actions/Exec/Command") == "C:\\tools\\py & co\\python.exe"
-    assert words_of_windows(said("Actions/Exec/Arguments")) == ["-m", "x", "serve", str(station.folder)]
+    assert words_of_windows(said("Actions/Exec/Arguments")) == ["-m", "x", "serve", str(station.folder), "--as-accepted"]
     assert said("Principals/Principal/UserId") == "LINE4\\vision"
     assert said("Principals/Principal/RunLevel") == "LeastPrivilege"
     assert said("Settings/ExecutionTimeLimit") == "PT0S"  # without it a task is ended after 72 hours

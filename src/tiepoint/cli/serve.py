@@ -45,6 +45,9 @@ def serve(
     host: Annotated[str | None, typer.Option("--host", metavar="ADDRESS", help="Where pages are served.")] = None,
     port: Annotated[int | None, typer.Option("--port", metavar="N", min=0, max=65535, help="On which port.")] = None,
     without_web: Annotated[bool, typer.Option("--without-web", help="Only judge parts; serve no pages.")] = False,
+    as_accepted: Annotated[
+        bool, typer.Option("--as-accepted", help="Whatever is wrong with drafts: for a start that nobody watches.")
+    ] = False,
 ) -> None:
     """Put a station on duty: pictures are judged, told on its wires, and kept, until you stop it (Ctrl-C).
 
@@ -56,25 +59,34 @@ def serve(
       tiepoint serve plates
       tiepoint serve plates --port 8080
     """
-    from tiepoint.station.check import check as checked
     from tiepoint.station.lock import DUTY, holder_of
 
+    if not station.is_dir():
+        raise UnusableInput(f"{station} is no folder; name that of a station")
     holder = holder_of(station)
     if holder is not None and holder.what == DUTY:
         raise UnusableInput(f"{station} is on duty already: {holder}; stop that first")
-    faults = checked(station, ports=True)
-    if faults:
-        more = f"; and {len(faults) - 1} more: tiepoint check {station}" if len(faults) > 1 else ""
-        raise UnusableInput(f"{faults[0].sentence}{more}")
     words = [*([] if host is None else ["--host", host]), *([] if port is None else ["--port", str(port)])]
-    raise typer.Exit(run_services(station, words, with_web=not without_web))
+    raise typer.Exit(run_services(station, words, with_web=not without_web, as_accepted=as_accepted))
 
 
-def run_services(station: Path, words: list[str], *, with_web: bool = True, ending: Callable[[], bool] = bool) -> int:
-    """Run duty, and web told `words`, until this process is stopped or `ending` says so; return the exit code."""
-    services = [_Service("duty", [sys.executable, "-m", "tiepoint.station.duty", str(station)])]
+def run_services(
+    station: Path,
+    words: list[str],
+    *,
+    with_web: bool = True,
+    as_accepted: bool = False,
+    ending: Callable[[], bool] = bool,
+) -> int:
+    """Run duty, and web told `words`, until this process is stopped or `ending` says so; return the exit code.
+
+    `as_accepted`: already the first start looks at nothing but what is accepted; those after it do in any case.
+    """
+    first = ("--as-accepted",) if as_accepted else ()
+    # Duty looks at everything itself, and says why it cannot begin: to look here too would double the start.
+    services = [_Service("duty", _module("tiepoint.station.duty", station), first, ("--as-accepted",))]
     if with_web:
-        services.append(_Service("web", [sys.executable, "-m", "tiepoint.web", str(station), *words]))
+        services.append(_Service("web", [*_module("tiepoint.web", station), *words]))
     try:
         return _watch(services, ending)
     except Stopped:
@@ -88,12 +100,18 @@ def run_services(station: Path, words: list[str], *, with_web: bool = True, endi
             service.end()
 
 
+def _module(name: str, station: Path) -> list[str]:
+    return [sys.executable, "-m", name, str(station)]
+
+
 @dataclass
 class _Service:
-    """One of the two processes."""
+    """One of the two processes. `first` and `again`: what its command is told besides, at its first start and later."""
 
     name: str
     command: list[str]
+    first: tuple[str, ...] = ()
+    again: tuple[str, ...] = ()
     process: "subprocess.Popen[bytes] | None" = None
     began_s: float = 0.0
     starts: int = 0
@@ -107,7 +125,8 @@ class _Service:
             if sys.platform == "win32"
             else {"start_new_session": True}
         )
-        self.process = subprocess.Popen(self.command, stdin=subprocess.DEVNULL, **apart)
+        command = [*self.command, *(self.again if self.starts else self.first)]
+        self.process = subprocess.Popen(command, stdin=subprocess.DEVNULL, **apart)
         self.began_s = time.monotonic()
         self.starts += 1
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
-from scipy import stats
+import scipy
 
 from tiepoint.foundation.sources import BudgetRow
 from tiepoint.model.decide import Limits, Verdict
@@ -275,7 +275,7 @@ def outcome(plates: Iterable[Plate]) -> Outcome:
 def coverage(checks: Sequence[Check]) -> Coverage:
     """Count the intervals that cover; the band is the central 95 % of a binomial with p = 0.95."""
     n = sum(c.is_read for c in checks)
-    low, high = (int(stats.binom.ppf(p, n, 0.95)) for p in (0.025, 0.975)) if n else (0, 0)
+    low, high = (int(scipy.stats.binom.ppf(p, n, 0.95)) for p in (0.025, 0.975)) if n else (0, 0)
     return Coverage(sum(c.covers for c in checks), n, low, high, len(checks) - n)
 
 

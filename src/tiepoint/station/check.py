@@ -51,24 +51,26 @@ class Fault:
         return f"{self.file}{'' if self.line is None else f', line {self.line}'}: {self.says}"
 
 
-def check(folder: Path, *, ports: bool = False) -> tuple[Fault, ...]:
+def check(folder: Path, *, ports: bool = False, drafts: bool = True) -> tuple[Fault, ...]:
     """Return all that keeps a station from going on duty. `ports`: whether those of its wires are free now, too.
 
-    Raises nothing for what the folder holds; what cannot be read is a fault.
+    Without `drafts` nothing is looked at but station.toml and what is accepted, which is what it runs. Raises nothing
+    for what the folder holds; what cannot be read is a fault.
     """
-    return tuple(dict.fromkeys(_faults(folder, ports)))
+    return tuple(dict.fromkeys(_faults(folder, ports, drafts)))
 
 
-def _faults(folder: Path, ports: bool) -> Iterator[Fault]:
+def _faults(folder: Path, ports: bool, drafts: bool) -> Iterator[Fault]:
     path = folder / STATION
     text, faults = _text_of(path)
     yield from faults
     if text is not None:
         yield from _of_table(path, text)
-    yield from _of_documents(folder)
+    if drafts:
+        yield from _of_documents(folder)
     station = _as_far_as_it_reads(folder)
     if station is not None and text is not None:
-        yield from _of_station(station, text)
+        yield from _of_station(station, text, drafts)
         if ports:
             yield from _of_ports(station, text)
 
@@ -139,7 +141,7 @@ def _of_documents(folder: Path) -> Iterator[Fault]:
         yield from _tried(path, lambda path=path, row=row: load_recipe(path, row))  # type: ignore[misc]
 
 
-def _of_station(station: Station, text: str) -> Iterator[Fault]:
+def _of_station(station: Station, text: str, drafts: bool) -> Iterator[Fault]:
     """Yield what does not fit together."""
     judge: Judge | None = None
     try:
@@ -150,7 +152,8 @@ def _of_station(station: Station, text: str) -> Iterator[Fault]:
     else:
         if not pointers.shas:
             yield Fault("accepted.toml", None, "nothing is accepted; accept the drafts with tiepoint accept")
-        yield from _not_accepted(station, tuple(pointers.by_variant))
+        if drafts:
+            yield from _not_accepted(station, tuple(pointers.by_variant))
         for says in faults_of(station.table.duty, sorted(pointers.by_variant)):
             yield Fault(STATION, line_of(text, says.split(" ", 1)[0]), says)
     for says in wire_faults(station.table.wires, _readings(station, judge), "", station.folder):

@@ -55,7 +55,7 @@ def service_of(
     Raises `UnusableInput` where the account is the system's own, or folder or name cannot be told.
     """
     folder = station.folder.resolve()
-    command = [*(program or (sys.executable, "-m", "tiepoint.cli.main")), "serve", str(folder)]
+    command = [*(program or (sys.executable, "-m", "tiepoint.cli.main")), "serve", str(folder), "--as-accepted"]
     _demand_writable([str(folder), account, *command])
     called = name or f"tiepoint-{_slug(station.name)}"
     if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,99}", called):

@@ -7,8 +7,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import sparse, special, stats
+from scipy import special
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -50,7 +51,7 @@ def normality(values: ArrayLike, of: str = "the values") -> Check:
     if (step := resolution_of(x)) > _COARSEST * spread:
         told = f"{of[:1].upper()}{of[1:]} are rounded to {step / spread:.2g} of their standard deviation"
         return Check("normality", None, f"{told}, too coarsely to test whether they are normal.")
-    p = float((stats.shapiro if x.size <= _MOST_FOR_SHAPIRO else stats.normaltest)(x).pvalue)
+    p = float((scipy.stats.shapiro if x.size <= _MOST_FOR_SHAPIRO else scipy.stats.normaltest)(x).pvalue)
     if p < LEVEL:
         return Check("normality", False, f"{of[:1].upper()}{of[1:]} are not normal (p = {p:.2g}).", p)
     return Check("normality", True, f"Nothing speaks against normal {of.removeprefix('the ')} (p = {p:.2g}).", p)
@@ -125,13 +126,13 @@ def independence(values: ArrayLike, of: str = "the values") -> Check:
     n = x.size
     if n < 10:
         return Check("independence", None, f"{n} values are too few to tell whether {of} drift.")
-    ranks = stats.rankdata(x)
+    ranks = scipy.stats.rankdata(x)
     about = float(np.sum((ranks - ranks.mean()) ** 2))
     if not about > 0:
         return Check("independence", None, f"All of {of} are the same, so their order tells nothing.")
     ratio = float(np.sum(np.diff(ranks) ** 2)) / about
     sd = math.sqrt(4.0 * (n - 2) * (5.0 * n * n - 2.0 * n - 9.0) / (5.0 * n * (n + 1.0) * (n - 1.0) ** 2))
-    p = float(2.0 * stats.norm.sf(abs(ratio - 2.0) / sd))
+    p = float(2.0 * scipy.stats.norm.sf(abs(ratio - 2.0) / sd))
     if p >= LEVEL:
         return Check("independence", True, f"In their order {of} neither drift nor swing (p = {p:.2g}).", p)
     how = "neighbours are alike: something drifts" if ratio < 2 else "neighbours alternate"
@@ -150,9 +151,9 @@ def independence_within(left: ArrayLike, groups: ArrayLike, of: str = "the devia
     about = float(e @ e)
     if free < 10 or not about > 0:
         return Check("independence", None, f"{of[:1].upper()}{of[1:]} are too few to tell whether they drift.")
-    steps = sparse.diags_array([-np.ones(n), np.ones(n - 1)], offsets=[0, 1], shape=(n - 1, n)).tocsr()
+    steps = scipy.sparse.diags_array([-np.ones(n), np.ones(n - 1)], offsets=[0, 1], shape=(n - 1, n)).tocsr()
     neighbours = (steps.T @ steps).tocsr()
-    means = sparse.csr_array((1 / np.sqrt(counts[cells]), (np.arange(n), cells)), shape=(n, names.size))
+    means = scipy.sparse.csr_array((1 / np.sqrt(counts[cells]), (np.arange(n), cells)), shape=(n, names.size))
     moved = neighbours @ means
     inner = means.T @ moved
     first = 2.0 * (n - 1) - float(inner.diagonal().sum())
@@ -160,7 +161,7 @@ def independence_within(left: ArrayLike, groups: ArrayLike, of: str = "the devia
     mean = first / free
     variance = 2 * (free * second - first**2) / (free**2 * (free + 2))
     ratio = float(np.sum(np.diff(e) ** 2)) / about
-    p = float(2.0 * stats.norm.sf(abs(ratio - mean) / math.sqrt(variance)))
+    p = float(2.0 * scipy.stats.norm.sf(abs(ratio - mean) / math.sqrt(variance)))
     if p >= LEVEL:
         return Check("independence", True, f"In their order {of} neither drift nor swing (p = {p:.2g}).", p)
     how = "neighbours are alike: something drifts" if ratio < mean else "neighbours alternate"

@@ -11,8 +11,8 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, stats
 
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.model.decide import ISO, Limits, acceptance_limits, probability_of_conformance, prospect
@@ -141,7 +141,7 @@ def spread_of_readings(values: ArrayLike, u_own: float) -> Spread:
     """
     x = _enough(values)
     s, n = float(np.std(x, ddof=1)), x.size
-    high = s * math.sqrt((n - 1) / float(stats.chi2.ppf(0.05, n - 1)))
+    high = s * math.sqrt((n - 1) / float(scipy.stats.chi2.ppf(0.05, n - 1)))
     if not s > u_own:
         raise PoorGeometry(
             f"the readings scatter by {s:.3g}, which measuring alone explains ({u_own:.3g}); state the parts' spread, "
@@ -368,7 +368,7 @@ def _crossing(over: Callable[[float], float], kept: float, other: float) -> floa
         return None
     if over(other) <= 0:
         return other
-    return float(optimize.brentq(over, kept, other, xtol=1e-9 * abs(kept - other), rtol=1e-12))
+    return float(scipy.optimize.brentq(over, kept, other, xtol=1e-9 * abs(kept - other), rtol=1e-12))
 
 
 def _chosen(bands: Sequence[Band | None], undecided: Undecided, most_consumer: float | None) -> float | None:

@@ -13,8 +13,8 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.foundation.sources import coverage_factor, effective_dof
@@ -130,7 +130,7 @@ class _Levels:
         known = float(by**2 @ self.u**2) + common**2
         u, dof = math.sqrt(scatter + known), effective_dof([(scatter, self.dof), (known, math.inf)])
         U = coverage_factor((1 + _P) / 2, dof) * u
-        return Figure(value, value - U, value + U), float(2 * stats.t.sf(abs(value) / u, dof))
+        return Figure(value, value - U, value + U), float(2 * scipy.stats.t.sf(abs(value) / u, dof))
 
 
 def _levels(x: Array, bias: Array, own: Array | None) -> _Levels:
@@ -243,7 +243,7 @@ def _lack_of_fit(x: Array, bias: Array, levels: _Levels) -> float | None:
     free = levels.x.size - 2
     F = float(np.sum(left**2 / (levels.u**2 + pure / levels.n))) / free
     open_ = effective_dof([(float(np.sum(pure / levels.n)), dof), (float(np.sum(levels.u**2)), math.inf)])
-    return float(stats.f.sf(F, free, open_) if math.isfinite(open_) else stats.chi2.sf(F * free, free))
+    return float(scipy.stats.f.sf(F, free, open_) if math.isfinite(open_) else scipy.stats.chi2.sf(F * free, free))
 
 
 def _at(x: Array, bias: Array, levels: _Levels, u: float) -> tuple[BiasAt, ...]:
@@ -329,7 +329,7 @@ def _even(study: LinearityStudy) -> Check:
     groups = [study.biases[study.references == a.reference] for a in study.at if a.n > 2]
     if len(groups) < 2 or not any(float(np.ptp(g)) > 0 for g in groups):
         return Check("even scatter", None, "Too few repeats to ask whether the scatter is the same over the range.")
-    p = float(stats.levene(*groups, center="median").pvalue)
+    p = float(scipy.stats.levene(*groups, center="median").pvalue)
     if p < LEVEL:
         return Check("even scatter", False, f"The scatter differs over the range ({p_said(p)}).", p)
     return Check("even scatter", True, f"Nothing speaks against the same scatter over the range ({p_said(p)}).", p)

@@ -18,8 +18,9 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import optimize, special
+from scipy import special
 
 Array = NDArray[np.float64]
 Beside = tuple[float, float, float]
@@ -97,7 +98,7 @@ class LargeSample:
             high, step = high + step, 2 * step
         if below <= 0 or above >= 0:
             return 0.0 if below <= 0 else math.inf
-        return math.exp(float(optimize.brentq(at, low, high, xtol=1e-9)))
+        return math.exp(float(scipy.optimize.brentq(at, low, high, xtol=1e-9)))
 
 
 def spread_of_fixed(
@@ -120,7 +121,7 @@ def spread_of_fixed(
         high = max(dof * F, 1.0)
         while at(high, level) > 0:
             high *= 2.0
-        return float(optimize.brentq(at, 0.0, high, args=(level,), rtol=1e-10))
+        return float(scipy.optimize.brentq(at, 0.0, high, args=(level,), rtol=1e-10))
 
     return end(1 - tail) * against / dof, end(tail) * against / dof
 

@@ -20,8 +20,9 @@ from dataclasses import dataclass, fields, replace
 from typing import Literal
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import interpolate, optimize, special
+from scipy import special
 
 from tiepoint.foundation.errors import UnusableInput
 
@@ -189,15 +190,17 @@ def _quantile(shares: Array) -> float:
         return high
     # From 0 to 1, rounded: differences of 1e-300 between stations make slopes that no number holds.
     y = np.round((shares - low) / (high - low), 14)
-    smooth = interpolate.CubicSpline(_STATIONS, y)
+    smooth = scipy.interpolate.CubicSpline(_STATIONS, y)
     overshoots = _measure(smooth, -1e-3) > 0 or _measure(smooth, 1.001) < 1
-    curve = interpolate.PchipInterpolator(_STATIONS, y) if overshoots else smooth
+    curve = scipy.interpolate.PchipInterpolator(_STATIONS, y) if overshoots else smooth
     # A little beyond both ends: to the curve itself they are no closer than its rounding.
-    found = float(optimize.brentq(lambda level: _measure(curve, level) - WORST, -2e-3, 1.002, xtol=1e-10, rtol=1e-12))
+    found = float(
+        scipy.optimize.brentq(lambda level: _measure(curve, level) - WORST, -2e-3, 1.002, xtol=1e-10, rtol=1e-12)
+    )
     return low + min(max(found, 0.0), 1.0) * (high - low)
 
 
-def _measure(curve: interpolate.PPoly, level: float) -> float:
+def _measure(curve: "scipy.interpolate.PPoly", level: float) -> float:
     """Return the probability that a standard normal station lies where the curve is at most `level`."""
     ends = np.concatenate([[-math.inf], np.unique(curve.solve(level, extrapolate=False)), [math.inf]])
     ends = ends[~np.isnan(ends)]

@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import optimize, special
+from scipy import special
 
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
 from tiepoint.foundation.sources import coverage_factor
@@ -198,7 +199,7 @@ def _side(distance: float, n: int) -> tuple[float, float]:
         return float(special.ndtr(root * (distance * v - shift)) @ p) - level
 
     reach = 12.0 * math.sqrt(1 / n + distance**2 / (2 * (n - 1)))
-    low, high = (optimize.brentq(at, distance - reach, distance + reach, args=(q,)) for q in (1 - _TAIL, _TAIL))
+    low, high = (scipy.optimize.brentq(at, distance - reach, distance + reach, args=(q,)) for q in (1 - _TAIL, _TAIL))
     return float(low), float(high)
 
 

@@ -17,8 +17,9 @@ from functools import cached_property
 from typing import Literal
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import optimize, special
+from scipy import special
 
 from tiepoint.ties.uncertain_pose import cross
 
@@ -274,7 +275,7 @@ def _by_likelihood(rows: Rows, at: Fitted, first: Array) -> Array:
     # Where the camera scatters as much as the robot, a start that gives all to the robot lies far off.
     starts = [first, *np.clip(first - 3.0 * np.eye(2), _LEAST, _MOST)]
     begun = min(starts, key=lambda s: _criterion(rows, left, at.shared, s))
-    found = optimize.minimize(
+    found = scipy.optimize.minimize(
         lambda s: _criterion(rows, left, at.shared, s),
         begun,
         method="Nelder-Mead",

@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from tiepoint.foundation.errors import NothingFound, UnusableInput
 from tiepoint.foundation.reasons import flag
@@ -166,8 +166,10 @@ def _peaks(grey: Grey, place: Array, direction: Array, radius: float) -> list[tu
     points = (
         place - origin + s[:, None, None] * direction + across[None, :, None] * np.array([-direction[1], direction[0]])
     )
-    profile = ndimage.map_coordinates(patch, [points[..., 1], points[..., 0]], order=1, mode="nearest").mean(axis=1)
-    slope = ndimage.gaussian_filter1d(profile, 2.0, order=1)
+    profile = scipy.ndimage.map_coordinates(patch, [points[..., 1], points[..., 0]], order=1, mode="nearest").mean(
+        axis=1
+    )
+    slope = scipy.ndimage.gaussian_filter1d(profile, 2.0, order=1)
     # Steps of half a pixel: a derivative of sd 1 px over a mean of seven rows; its noise is about half a row's.
     least = max(_DETECTION * _noise(patch) / math.sqrt(7) / 4, float(np.abs(slope).max()) / 4)
     size = np.abs(slope)
@@ -272,9 +274,9 @@ def _most_cornered(grey: Grey, place: Array, radius: float) -> Array | None:
     patch, origin = _patch(grey, place, radius + 10)
     if min(patch.shape) < 12:
         return None
-    gx = ndimage.gaussian_filter(patch, 1.2, order=(0, 1))
-    gy = ndimage.gaussian_filter(patch, 1.2, order=(1, 0))
-    xx, xy, yy = (ndimage.gaussian_filter(p, 2.5) for p in (gx * gx, gx * gy, gy * gy))
+    gx = scipy.ndimage.gaussian_filter(patch, 1.2, order=(0, 1))
+    gy = scipy.ndimage.gaussian_filter(patch, 1.2, order=(1, 0))
+    xx, xy, yy = (scipy.ndimage.gaussian_filter(p, 2.5) for p in (gx * gx, gx * gy, gy * gy))
     half, turn = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
     small, large = half - turn, half + turn
     rows, cols = np.indices(patch.shape)
@@ -290,7 +292,7 @@ def _most_cornered(grey: Grey, place: Array, radius: float) -> Array | None:
 def _noise(patch: Array) -> float:
     """Return the noise sd by the median of a mask that edges hardly touch (Immerkær, CVIU 64, 1996)."""
     mask = np.array([[1.0, -2.0, 1.0], [-2.0, 4.0, -2.0], [1.0, -2.0, 1.0]])
-    seen = ndimage.convolve(patch, mask, mode="nearest")
+    seen = scipy.ndimage.convolve(patch, mask, mode="nearest")
     return max(float(np.median(np.abs(seen))) / (6 * 0.6745), 0.3)
 
 
@@ -320,8 +322,8 @@ def _arms(grey: Grey, centre: Array, size: float) -> list[float]:
     if x.min() < 1 or y.min() < 1 or x.max() > cols - 2 or y.max() > rows - 2:
         return []
     patch, origin = _patch(grey, centre, size + 6)
-    smooth = ndimage.gaussian_filter(patch, 1.0)
-    ring = ndimage.map_coordinates(smooth, [y - origin[1], x - origin[0]], order=1)
+    smooth = scipy.ndimage.gaussian_filter(patch, 1.0)
+    ring = scipy.ndimage.map_coordinates(smooth, [y - origin[1], x - origin[0]], order=1)
     low, high = np.quantile(ring, [0.1, 0.9])
     if high - low < _DETECTION * _noise(patch):
         return []

@@ -9,8 +9,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 from scipy.special import ndtr, ndtri
 
 Array = NDArray[np.float64]
@@ -149,7 +149,9 @@ def _fit(x: Array, y: Array, width: float) -> _Band | None:
 
     if len(at) < 6:
         return None
-    found = least_squares(off, [1.0, 0.0, width, math.log(max(width / 6.0, 1.0))], method="lm", max_nfev=400)
+    found = scipy.optimize.least_squares(
+        off, [1.0, 0.0, width, math.log(max(width / 6.0, 1.0))], method="lm", max_nfev=400
+    )
     normal = found.jac.T @ found.jac
     height, ground, told, logged = found.x.tolist()
     if not (found.success and told > 0 and height > 0 and np.linalg.cond(normal) < 1e9):

@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from tiepoint.vision.patches_levels import Plateau, noise_in, plateau_of
 from tiepoint.vision.patches_outline import Outline, outline_of
@@ -424,7 +424,7 @@ def _half_thickness(belongs: Bools, line: Outline) -> float:
     """
     inwards = _distance(belongs)
     inner = np.argwhere(inwards > inwards.max() - 1.0)[:, ::-1]
-    deepest = float(cKDTree(line.points).query(inner)[0].max())
+    deepest = float(scipy.spatial.cKDTree(line.points).query(inner)[0].max())
     _, after = line.neighbours()
     p, q = line.points, line.points[after]
     area = abs(float(np.sum(p[:, 0] * q[:, 1] - q[:, 0] * p[:, 1]))) / 2.0

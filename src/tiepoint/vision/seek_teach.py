@@ -5,9 +5,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+import scipy
 from numba import njit
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from tiepoint.foundation.errors import NothingFound, UnusableInput
 from tiepoint.vision.seek_edges import HALF_WIDTH_PX, SLOPE_LIMIT, fit_places
@@ -163,7 +163,7 @@ def _traced(picture: Picture, mask: Bools, least_contrast: float) -> tuple[Array
     i0, j0 = max(rows[0] - 6, 0), max(cols[0] - 6, 0)
     i1, j1 = rows[-1] + 7, cols[-1] + 7
     part = picture[i0:i1, j0:j1].astype(np.float32)
-    gx, gy = (ndimage.gaussian_filter(part, 1.2, order=order) for order in ((0, 1), (1, 0)))
+    gx, gy = (scipy.ndimage.gaussian_filter(part, 1.2, order=order) for order in ((0, 1), (1, 0)))
     size = np.hypot(gx, gy)
     thin = _thin(size, gx, gy) & mask[i0:i1, j0:j1]
     thin[:4], thin[-4:], thin[:, :4], thin[:, -4:] = False, False, False, False
@@ -186,8 +186,8 @@ def _thin(size: Array, gx: Array, gy: Array) -> Bools:
     """Return the pixels whose gradient is the largest along its own direction."""
     i, j = np.indices(size.shape)
     x, y = gx / np.maximum(size, 1e-9), gy / np.maximum(size, 1e-9)
-    ahead = ndimage.map_coordinates(size, [i + y, j + x], order=1, mode="nearest")
-    behind = ndimage.map_coordinates(size, [i - y, j - x], order=1, mode="nearest")
+    ahead = scipy.ndimage.map_coordinates(size, [i + y, j + x], order=1, mode="nearest")
+    behind = scipy.ndimage.map_coordinates(size, [i - y, j - x], order=1, mode="nearest")
     return np.asarray((size > ahead) & (size >= behind))
 
 
@@ -254,7 +254,7 @@ def _walk(open_, gx, gy, path, ends):  # type: ignore[no-untyped-def]  # numba i
 def _spaced(chain: Array) -> Array:
     """Return places about `SPACING_PX` apart along a chain (k, 2), whose steps of pixels are smoothed before."""
     closed = float(np.hypot(*(chain[0] - chain[-1]))) < 2.0
-    smooth = ndimage.gaussian_filter1d(chain, 1.5, axis=0, mode="wrap" if closed else "nearest")
+    smooth = scipy.ndimage.gaussian_filter1d(chain, 1.5, axis=0, mode="wrap" if closed else "nearest")
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(smooth, axis=0).T))])
     count = max(1, int(along[-1] // SPACING_PX))
     s = (np.arange(count) + 0.5) * along[-1] / count
@@ -302,7 +302,7 @@ def _drift(picture: Picture, px: Array, normals: Array, blur: float) -> Array:
     low = np.maximum(np.floor(px.min(axis=0)).astype(int) - pad, 0)
     high = np.ceil(px.max(axis=0)).astype(int) + pad + 1
     part = picture[low[1] : high[1], low[0] : high[0]].astype(np.float32)
-    blurred = ndimage.gaussian_filter(part, MORE_BLUR_PX)
+    blurred = scipy.ndimage.gaussian_filter(part, MORE_BLUR_PX)
     result = np.empty((len(px), 6))
     more = math.hypot(blur, MORE_BLUR_PX)
     fit_places(blurred, px - low, normals, np.zeros(len(px)), more, max(REACH_PX, 4.0 * more), 0.0, result)

@@ -3,7 +3,7 @@
 import math
 
 import numpy as np
-from scipy.spatial import cKDTree
+import scipy
 
 from tiepoint.vision.seek_model import ROUND, Array, Bools
 
@@ -20,7 +20,7 @@ def self_likeness(points: Array, normals: Array, signed: bool, pixel: float) -> 
     `points`, `normals` (n, 2) in order along the outline; `pixel` is a picture's pixel in their unit.
     """
     n = max(2, round(math.tau / STEP_RAD))
-    tree, spacing = cKDTree(points), _spacing(points)
+    tree, spacing = scipy.spatial.cKDTree(points), _spacing(points)
     moves = [_laid(points, normals, tree, math.tau * k / n, signed, spacing, pixel) for k in range(n)]
     shares = np.array([m[3] for m in moves])
     same = np.array([m[3] >= SAME and m[4] <= LONGEST_GAP for m in moves])
@@ -60,7 +60,7 @@ def _is_multiple(turn: float, turns: int) -> bool:
 
 
 def _laid(
-    points: Array, normals: Array, tree: cKDTree, turn: float, signed: bool, spacing: float, pixel: float
+    points: Array, normals: Array, tree: scipy.spatial.cKDTree, turn: float, signed: bool, spacing: float, pixel: float
 ) -> tuple[float, float, float, float, int]:
     """Return the move near a turn that lays the outline on itself best, the share that lies so, the longest gap."""
     middle = points.mean(axis=0)

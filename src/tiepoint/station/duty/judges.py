@@ -4,11 +4,11 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from multiprocessing import get_context
 from pathlib import Path
 
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.station.composed import Composed
+from tiepoint.station.duty import beginning
 from tiepoint.station.duty.judging import Task, Warm, work
 
 START_S = 120.0
@@ -26,8 +26,8 @@ class Judging:
         self._begin()
 
     def _begin(self) -> None:
-        # Fresh processes on every system: one that is forked inherits threads' locks, which can never be released.
-        context = get_context("spawn")
+        # Never a fork of this process: it would inherit threads' locks, which can never be released.
+        context = beginning.context()
         self._mine, theirs = context.Pipe()
         self._process = context.Process(target=work, args=(theirs, self._folder, self._warm), daemon=True)
         self._process.start()

@@ -119,14 +119,18 @@ class Service:
         )
 
 
-def serve(folder: Path, stopping: Callable[[Callable[[], None]], None] | None = None) -> None:
-    """Have a station on duty until it is stopped. Raises a `TiepointError` with every fault that forbids it.
+def serve(
+    folder: Path, stopping: Callable[[Callable[[], None]], None] | None = None, *, as_accepted: bool = False
+) -> None:
+    """Have a station on duty until it is stopped. Raises a `TiepointError` where a fault forbids it.
 
-    `stopping` is given what ends the service, to be called from a signal's handler or another thread.
+    `stopping` is given what ends the service, to be called from a signal's handler or another thread. `as_accepted`:
+    drafts are not looked at, which somebody may be at work on while the line waits for the station to come back.
     """
-    faults = check(folder, ports=True)
+    faults = check(folder, ports=True, drafts=not as_accepted)
     if faults:
-        raise UnusableInput("; ".join(fault.sentence for fault in faults))
+        more = f"; and {len(faults) - 1} more: tiepoint check {folder}" if len(faults) > 1 else ""
+        raise UnusableInput(f"{faults[0].sentence}{more}")
     with WriterLock(folder, DUTY):
         service = Service(folder)
         if stopping is not None:
@@ -138,11 +142,12 @@ def main(words: Sequence[str] | None = None) -> int:
     """Run the process and return its exit code: 0 after an end in good order, 2 where it could not begin."""
     asked = argparse.ArgumentParser(prog="tiepoint.station.duty", description=__doc__)
     asked.add_argument("station", type=Path, help="the station's folder")
-    folder = asked.parse_args(words).station
+    asked.add_argument("--as-accepted", action="store_true", help="do not look at drafts")
+    told = asked.parse_args(words)
     try:
-        serve(folder, _on_signals)
+        serve(told.station, _on_signals, as_accepted=told.as_accepted)
     except TiepointError as error:
-        print(str(error), file=sys.stderr)  # noqa: T201
+        print(f"tiepoint: {error}", file=sys.stderr)  # noqa: T201
         return 2
     return 0
 

@@ -18,8 +18,9 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import optimize, special
+from scipy import special
 
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.studies.control import run_length
@@ -112,7 +113,7 @@ def width_for(run: float, weight: float = WEIGHT) -> float:
     # In steps: the equation has no digits left where runs are a million times as long as the one that is asked for.
     while short_by(width + 0.25) < 0:
         width += 0.25
-    return float(optimize.brentq(short_by, width, width + 0.25, xtol=1e-6))
+    return float(scipy.optimize.brentq(short_by, width, width + 0.25, xtol=1e-6))
 
 
 def follow(course: Course, rule: Rule, value: float, at_utc: str) -> Course:

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
@@ -85,11 +85,11 @@ def spots_of(ring: NDArray[np.float32], ground: Ground, change: float) -> tuple[
     median = np.median(ring, axis=0)
     level = np.maximum(ground.median, 1.0)
     ratio = median / level
-    slack = ndimage.maximum_filter(ground.slope, 3) / level
+    slack = scipy.ndimage.maximum_filter(ground.slope, 3) / level
     chance = SIGMAS * MEDIAN * ground.sigma / level * math.sqrt(1 / len(ring) + 1 / ground.n)
     limit = np.maximum(change, chance) + slack
     away = ratio / _smooth(ratio, limit) - 1
-    labels, count = ndimage.label(np.abs(away) > limit, np.ones((3, 3)))
+    labels, count = scipy.ndimage.label(np.abs(away) > limit, np.ones((3, 3)))
     spots = [_spot(labels == k, away, ground.block) for k in range(1, count + 1)]
     return tuple(sorted(spots, key=lambda one: -one.diameter_px))
 
