@@ -97,7 +97,8 @@ def test_the_task_of_windows_says_what_it_must(station):
         return task.findtext("/".join(f"{TASK}{part}" for part in path.split("/")))
 
     assert said("Actions/Exec/Command") == "C:\\tools\\py & co\\python.exe"
-    assert words_of_windows(said("Actions/Exec/Arguments")) == ["-m", "x", "serve", str(station.folder), "--as-accepted"]
+    serves = ["-m", "x", "serve", str(station.folder), "--as-accepted"]
+    assert words_of_windows(said("Actions/Exec/Arguments")) == serves
     assert said("Principals/Principal/UserId") == "LINE4\\vision"
     assert said("Principals/Principal/RunLevel") == "LeastPrivilege"
     assert said("Settings/ExecutionTimeLimit") == "PT0S"  # without it a task is ended after 72 hours
