@@ -3,10 +3,12 @@
 import os
 import signal
 from contextlib import suppress
+from datetime import datetime
 
 from tests.helpers.served_station import Served, entries, free_port, get, prepared
 
 from tiepoint.recipe.records import record_from
+from tiepoint.report.acceptance_story import gather
 from tiepoint.station.folder import open_station
 from tiepoint.station.ledger import Ledger
 from tiepoint.station.verify import verify
@@ -77,6 +79,55 @@ def test_a_station_judges_what_a_camera_drops_shows_it_keeps_it_and_ends_in_good
     assert found.good, found.all_faults
     assert found.kept >= 5
     assert len(found.recomputed) >= 5
+
+
+ORDERED = """format = "tiepoint/requirements/1"
+title = "Vent bores, line 4"
+customer = "Greenhouse builder"
+
+[[requirement]]
+id = "R1"
+says = "No part takes longer than 20 s."
+by = "times"
+figure = "maximum"
+most = 20.0
+
+[[requirement]]
+id = "R2"
+says = "A camera that is away lets no part pass."
+by = "faults"
+of = "camera"
+"""
+
+
+def test_what_a_station_showed_on_duty_stands_in_its_report(vent, cli, tmp_path):
+    folder = prepared(vent)
+    (folder / "requirements.toml").write_text(ORDERED)
+    assert cli("accept", folder, "--why", "order 7", "--who", "M. Weiss").code == 0
+    with served(folder, "--without-web") as station:
+        station.until_state("on duty")
+        for k in range(2):
+            station.drop(f"HV-000{k}.png", (vent.shots / f"vent-{k}.png").read_bytes())
+            station.record_of(f"HV-000{k}")
+        station.until(lambda: not list((folder / "incoming").glob("*.png")))
+        (folder / "incoming").rename(folder / "away")
+        station.until_state("fault")
+        (folder / "away").rename(folder / "incoming")
+        station.until_state("on duty")
+        assert station.end() == 0
+    told = gather(open_station(folder), made_utc="2026-05-12T08:00:00Z", sample=1)
+    assert [(line.asked.id, line.state) for line in told.lines] == [("R1", "shown"), ("R2", "not shown")]
+    assert "no part came" in told.lines[1].why
+    assert [(one.is_of("camera"), one.parts, one.passed) for one in told.served.faults] == [(True, 0, 0)]
+    records, written = entries(folder, kind="record"), [e.written_utc for e in entries(folder, kind="record")]
+    assert told.served.seqs == tuple(e.seq for e in records)
+    for took, record, at in zip(told.served.seconds, records, written, strict=True):
+        since = datetime.fromisoformat(at) - datetime.fromisoformat(record.body["shot"]["taken_utc"])
+        assert took == since.total_seconds()
+    page = tmp_path / "acceptance.html"
+    said = cli("report", folder, "--out", tmp_path / "acceptance.pdf", "--html", page)
+    assert said.code in (0, 1), said.err
+    assert "On duty, 2 parts" in page.read_text(encoding="utf-8")
 
 
 def test_what_ends_by_itself_is_begun_anew_and_a_folder_that_cannot_serve_is_refused(vent, cli):

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from tiepoint.foundation.rounding import decimals_of, fixed, value_and_pm, with_unit
 from tiepoint.model.decide import Limits
-from tiepoint.report.acceptance_evidence import KINDS, control, evidence, faults, not_tried, times, when
+from tiepoint.report.acceptance_evidence import KINDS, OF_DUTY, control, evidence, faults, not_tried, times, when
 from tiepoint.report.acceptance_setup import cautions, setup, ties
 from tiepoint.report.acceptance_story import AcceptanceStory, ReadingSeen, TextSeen
 from tiepoint.report.acceptance_studies import inputs_of, sections_of_studies
@@ -191,7 +191,8 @@ def _requirements(story: AcceptanceStory) -> Iterator[Block]:
     yield Grid(
         ("", "What was agreed", "By", "Found", "Asked", "State"), tuple(rows), frozenset({4}), (7, 33, 13, 24, 9, 14)
     )
-    yield from (Note(f"{line.asked.id} is {line.state}: {line.why}.") for line in story.lines if line.state != "shown")
+    told = [line for line in story.lines if line.state != "shown" or line.asked.by in OF_DUTY]
+    yield from (Note(f"{line.asked.id} is {line.state}: {line.why}.") for line in told)
     yield from _what_it_takes(story.lines)
     yield from _which_came_first(story)
     yield Note(
@@ -206,7 +207,9 @@ def _requirement(line: Line) -> tuple[Cell, ...]:
     asked, found = line.asked, line.found
     said = "" if found is None else f"{found.name} {_interval(found, asked.by in _SHARES)}"
     seq = None if line.study is None else line.study.act.seq
-    by = Cell(KINDS.get(asked.by, asked.by), entry=seq, to=None if seq is None else f"study-{seq}")
+    section = "times" if asked.by == "times" else "faults"
+    to = section if asked.by in OF_DUTY else None if seq is None else f"study-{seq}"
+    by = Cell({**KINDS, **OF_DUTY}[asked.by], entry=seq, to=to)
     return cells(asked.id, asked.says, by, Cell(said, how=_how(line)), _asked(asked), Cell(line.state, line.state))
 
 
@@ -253,6 +256,8 @@ def _which_came_first(story: AcceptanceStory) -> Iterator[Block]:
 
 def _dates(line: Line) -> tuple[Cell, ...]:
     stated = when(line.agreed.written_utc)
+    if line.asked.by in OF_DUTY and line.state != "not tried":
+        return cells(line.asked.id, stated, "on duty, since then", "none; seen on duty", Cell("the criterion"))
     if line.made is None:
         return cells(line.asked.id, stated, "not tried", "not tried", Cell("not tried", "not tried"))
     since = "its data do not tell" if line.data_from is None else when(line.data_from)

@@ -1,13 +1,15 @@
 """What the report stands on: times, faults, ongoing control, runs, acts, records with their pictures, and hashes."""
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 
 from tiepoint.model.record import Record
-from tiepoint.report.acceptance_story import AcceptanceStory
+from tiepoint.report.acceptance_story import AcceptanceStory, Times
 from tiepoint.report.blocks import Block, Cell, Facts, Grid, Listed, Note, Raw, Recompute, Say, cells
 from tiepoint.report.figures import counted
 from tiepoint.station.judge import Run
 from tiepoint.station.requirements import ON_DUTY
+from tiepoint.station.served import QUANTILES, Served, fewest, quantile_ends
 from tiepoint.studies.trial import VERDICTS
 
 ON_PAPER = 60
@@ -26,14 +28,19 @@ KINDS: Mapping[str, str] = {
     "touch": "robot touch test",
 }
 """The studies that a report looks for, in its order."""
+OF_DUTY: Mapping[str, str] = {"times": "times on duty", "faults": "faults on duty", "alarms": "alarms on duty"}
+"""What is no study, but seen on duty."""
 INJECTED = (
-    ("Camera away, or its picture late", "every part unread, none passes"),
-    ("Lamp out, or another brightness", "readings unread or doubtful, none passes by it"),
-    ("Disk full, ledger not to be written", "fault: reject"),
-    ("Network away", "the controller's own time-out rejects"),
-    ("Controller away, or answers late", "fault: reject"),
+    ("Camera away, or its picture late", "every part unread, none passes", ("camera",)),
+    ("Disk full, ledger not to be written", "fault: reject", ("ledger", "archive")),
+    ("Lamp out, or another brightness", "readings unread or doubtful, none passes by it", ()),
+    ("Network away", "the controller's own time-out rejects", ()),
+    ("Controller away, or answers late", "fault: reject", ()),
 )
-"""Faults that are injected before a station goes on duty, and what is due."""
+"""Faults that are injected before a station is released, what is due, and by which names a station itself tells them.
+
+What has no name is seen on the other side alone: the touch of a rehearsal, or a note of who tried it.
+"""
 
 
 def when(utc: str) -> str:
@@ -45,11 +52,27 @@ def when(utc: str) -> str:
 
 
 def times(story: AcceptanceStory) -> Iterator[Block]:
-    """Yield how long a part took, from the records, and what of it is not tried."""
+    """Yield how long a part took, by the steps of its record and, on duty, from trigger to verdict."""
     found = story.times
     if found is None:
         yield Say("Not tried: no record says how long it took.")
+    else:
+        yield from _times_of_steps(story, found)
+    served = story.served
+    takt = story.requirements.table.takt_s
+    asked = f" The takt is {takt:g} s." if takt else " No takt was agreed."
+    if served is None or not served.seconds:
+        yield Say(f"On duty, from trigger to verdict: not tried; the station has judged no part on duty yet.{asked}")
         return
+    yield from _times_on_duty(served)
+    yield Note(
+        "From the picture's trigger, or its arrival where nothing triggered it, to the record in the ledger; wires are "
+        f"told directly after.{asked} Each P is followed by its bound on the unfavourable side, whatever law the times "
+        "follow (order statistics, 95 %)."
+    )
+
+
+def _times_of_steps(story: AcceptanceStory, found: Times) -> Iterator[Block]:
     timed = [r for r in story.records if r.timings]
     rows = []
     for name, seconds, q in (("P50", found.p50, 0.5), ("P99", found.p99, 0.99), ("P99.9", found.p999, 0.999)):
@@ -59,13 +82,10 @@ def times(story: AcceptanceStory) -> Iterator[Block]:
     how = Recompute("most", {"raw": "raw-times", "column": "seconds"}, {"": found.most})
     longest = max(timed, key=lambda r: sum(r.timings.values()))
     rows.append(cells("Maximum", Cell(_ms(found.most), how=how, entry=longest.seq)))
-    rows.append(cells("On duty, from trigger to output", Cell("not tried", "not tried")))
     yield Grid(("", f"to measure and judge one of {counted(found.n, 'part')}"), tuple(rows), frozenset({1}), (30, 70))
-    takt = story.requirements.table.takt_s
-    asked = f" The takt is {takt:g} s." if takt else " No takt was agreed."
     yield Note(
-        f"These are times of the steps, not on duty: cameras, wires and archive were not part of it.{asked} P99 takes "
-        "100 parts at least, P99.9 1,000. Times on duty stay not tried until the station has been on duty."
+        "These are times of the steps: cameras, wires and archive were not part of it. P99 takes 100 parts at least, "
+        "P99.9 1,000."
     )
     columns: dict[str, list[float]] = {
         "entry": [r.seq for r in timed],
@@ -74,25 +94,96 @@ def times(story: AcceptanceStory) -> Iterator[Block]:
     yield Raw("raw-times", "Seconds of every record", columns, [r.seq for r in timed])
 
 
+def _times_on_duty(served: Served) -> Iterator[Block]:
+    raw, rows = {"raw": "raw-duty-times", "column": "seconds"}, []
+    for name, q in QUANTILES.items():
+        value, _, high = quantile_ends(served.seconds, q, 0.95)
+        least = fewest(q, 0.95)
+        bound = _ms(high) if math.isfinite(high) else f"not shown: {counted(least, 'part')} can tell it"
+        rows.append(cells(name, Cell(_ms(value), how=Recompute("quantile", {**raw, "q": q}, {"": value})), bound))
+    most = max(served.seconds)
+    longest = served.seqs[served.seconds.index(most)]
+    rows.append(cells("Maximum", Cell(_ms(most), how=Recompute("most", raw, {"": most}), entry=longest), ""))
+    head = (f"On duty, {counted(len(served.seconds), 'part')}", "from trigger to verdict", "at most (95 %)")
+    yield Grid(head, tuple(rows), frozenset({1, 2}), (30, 35, 35))
+    columns: dict[str, list[float]] = {"entry": [*served.seqs], "seconds": [*served.seconds]}
+    yield Raw("raw-duty-times", "Seconds of every part on duty", columns, list(served.seqs))
+
+
 def _ms(seconds: float) -> str:
     return f"{seconds * 1000:.1f} ms"
 
 
 def faults(story: AcceptanceStory) -> Iterator[Block]:
-    """Yield the faults that are to be injected and the alarms that are to be raised, none of which was tried."""
-    rows = [cells(what, due, Cell("not tried", "not tried")) for what, due in INJECTED]
-    alarms = story.requirements.table.control.alarms or ("No alarm was agreed.",)
-    rows += [cells(f"Alarm: {said}", "it is raised, and told", Cell("not tried", "not tried")) for said in alarms]
-    yield Grid(("Fault or alarm", "What is due", "State"), tuple(rows), frozenset(), (42, 38, 20))
-    yield Note("Only a station on duty can show these.")
+    """Yield the faults that are to be injected and the alarms that are to be raised, and what came of them on duty."""
+    served, agreed = story.served, story.requirements.table.control.alarms
+    rows = [cells(what, due, _injected(served, names)) for what, due, names in INJECTED]
+    rows += [cells(f"Alarm: {said}", "it is raised, and told", _NOT_TRIED) for said in agreed]
+    yield Grid(("Fault", "What is due", "State"), tuple(rows), frozenset(), (36, 30, 34))
+    if served is None:
+        yield Note("Only a station on duty can show these.")
+        return
+    yield from _seen_faults(served)
+    yield from _seen_alarms(served)
+    shown = f"{len(served.challenges)} shown, {sum(c.good for c in served.challenges)} of them judged right in all"
+    yield Facts(
+        (
+            ("Begun", counted(len(served.begun), "time")),
+            ("Challenge sets", shown if served.challenges else "none was shown"),
+            ("Parts that could not even be held", str(served.missed)),
+        )
+    )
+
+
+_NOT_TRIED = Cell("not tried", "not tried")
+
+
+def _injected(served: Served | None, names: Sequence[str]) -> Cell:
+    """Return what came of a fault: no part may have conformed in it, and one at least must have come."""
+    seen = [one for one in (served.faults if served else ()) if any(one.is_of(name) for name in names)]
+    came, passed = sum(one.parts for one in seen), sum(one.passed for one in seen)
+    if not seen or not came:
+        return _NOT_TRIED
+    said = f"{counted(len(seen), 'time')}; {counted(came, 'part')} came, {passed or 'none'} conformed"
+    entries = tuple(one.entry for one in seen)
+    return Cell(said, "not shown" if passed else "shown", loud=passed > 0, entries=entries[-5:])
+
+
+def _seen_faults(served: Served) -> Iterator[Block]:
+    if not served.faults:
+        yield Note("On duty there was no fault.")
+        return
+    rows = tuple(
+        cells(
+            str(one.entry), when(one.began_utc), "not told" if one.ended_utc is None else when(one.ended_utc), one.name,
+            one.says, str(one.parts), Cell(str(one.passed), loud=one.passed > 0),
+        )
+        for one in served.faults
+    )  # fmt: skip
+    entries = tuple(one.entry for one in served.faults)
+    head = ("Entry", "Begun", "Ended", "Fault", "What it said", "Parts in it", "of them conformed")
+    yield Grid(head, rows, frozenset({0, 5, 6}), (7, 17, 17, 13, 28, 8, 10), entries, ON_PAPER)
+
+
+def _seen_alarms(served: Served) -> Iterator[Block]:
+    if not served.alarms:
+        yield Note("On duty no alarm was raised.")
+        return
+    rows = tuple(
+        cells(str(one.entry), when(one.utc), f"{one.kind} {one.about}".strip(), one.says) for one in served.alarms
+    )
+    entries = tuple(one.entry for one in served.alarms)
+    yield Grid(("Entry", "Raised", "Alarm", "What it said"), rows, frozenset({0}), (7, 20, 20, 53), entries, ON_PAPER)
 
 
 def not_tried(story: AcceptanceStory) -> Iterator[Block]:
-    """Yield all that was asked for and not tried, and what no station off duty can show."""
+    """Yield all that was asked for and not tried, and what nobody asked for that no station off duty can show."""
     untried = [f"{line.asked.id}: {line.asked.says} ({line.why})" for line in story.lines if line.state == "not tried"]
     asked = {line.asked.by for line in story.lines}
+    served = story.served
+    there = {"times": served and served.seconds, "faults": served and served.faults, "alarms": served and served.alarms}
     always = {"times": "Times on duty.", "faults": "Fault injections.", "alarms": "Alarms."}
-    yield Listed((*untried, *(always[by] for by in ON_DUTY if by not in asked)))
+    yield Listed((*untried, *(always[by] for by in ON_DUTY if by not in asked and not there[by])))
 
 
 def control(story: AcceptanceStory) -> Iterator[Block]:

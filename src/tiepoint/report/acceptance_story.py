@@ -31,6 +31,7 @@ from tiepoint.station.ledger import Entry, Ledger
 from tiepoint.station.made import made_of
 from tiepoint.station.matrix import Known, Line, matrix
 from tiepoint.station.requirements import Judged, Requirements, agreed_requirements, agreed_since, deviations
+from tiepoint.station.served import Served, Written, served_of
 from tiepoint.station.verify import Evidence, verify
 from tiepoint.ties.tie import Tie
 
@@ -115,7 +116,8 @@ class AcceptedSeen:
 class AcceptanceStory:
     """All that the report tells. `made_utc`: when. `kept`: the `archived` entry of each record by its number.
 
-    `wrong`: drawings of parts that trials judged wrongly and kept no picture of, from the archive, by a picture's hash.
+    `served`: the time on duty, None where there was none. `wrong`: drawings of parts that trials judged wrongly and
+    kept no picture of, from the archive, by a picture's hash.
     """
 
     station: Station
@@ -138,6 +140,7 @@ class AcceptanceStory:
     wrong: Mapping[str, str]
     most_shots: int
     times: Times | None
+    served: Served | None
     studies: tuple[KeptStudy, ...]
     acts: tuple[Entry, ...]
     evidence: Evidence
@@ -155,6 +158,7 @@ class _Told:
     acts: tuple[Entry, ...]
     runs: tuple[Run, ...]
     kept: Mapping[int, Entry]
+    served: Served | None
 
 
 def gather(station: Station, *, made_utc: str, sample: int, pictures: int = PICTURES) -> AcceptanceStory:
@@ -183,6 +187,7 @@ def gather(station: Station, *, made_utc: str, sample: int, pictures: int = PICT
         told.since,
         lambda study: data_from(station, study, taken),
         [made_of(job) for _, job in _jobs(accepted)],
+        told.served,
     )
     lines = matrix(requirements.table.requirement, act, told.studies, known)
     return AcceptanceStory(
@@ -206,6 +211,7 @@ def gather(station: Station, *, made_utc: str, sample: int, pictures: int = PICT
         wrong=_wrong(told.studies, records, shots),
         most_shots=pictures,
         times=times_of(records),
+        served=told.served,
         studies=told.studies,
         acts=told.acts,
         evidence=evidence,
@@ -242,6 +248,9 @@ def _told(station: Station, read: _Read, studies: tuple[KeptStudy, ...]) -> _Tol
         tuple(read.others["act"]),
         tuple(runs_of(read.others[RUN], records)),
         {e.body["record"]: e for e in read.others["archived"]},
+        served_of(
+            read.others["duty"], (Written(r.seq, r.shot.taken_utc, read.written[r.seq], r.verdict) for r in records)
+        ),
     )
 
 

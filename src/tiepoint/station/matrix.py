@@ -29,6 +29,7 @@ from tiepoint.station.requirements import (
     limits_of,
     same_limits,
 )
+from tiepoint.station.served import QUANTILES, Served, fewest, quantile_ends
 from tiepoint.studies.rates import Rate, more_parts
 from tiepoint.studies.risks import RISKS_OF
 
@@ -91,13 +92,15 @@ class Known:
 
     `characteristics`: what the drawing asks for; a study of one of them must have been made for its tolerance.
     `since`: by the requirement's id, the act since which it stands as it does. `data_from`: since when a study's data
-    are. `accepted`: what the accepted recipes are made of; None where it does not matter.
+    are. `accepted`: what the accepted recipes are made of; None where it does not matter. `served`: what the ledger
+    tells of the time on duty, None where there was none.
     """
 
     characteristics: Sequence[Characteristic] = ()
     since: Mapping[str, Entry] = field(default_factory=dict)
     data_from: Callable[[KeptStudy], str | None] = lambda _: None
     accepted: Sequence[Made] | None = None
+    served: Served | None = None
 
 
 def matrix(
@@ -112,8 +115,8 @@ def matrix(
 
 
 def all_shown(lines: Sequence[Line]) -> bool:
-    """Whether every requirement is shown that can be off duty; what only a station on duty can show does not count."""
-    return all(line.state == "shown" or line.asked.by in ON_DUTY for line in lines)
+    """Whether every requirement is shown, but those that only a station on duty can show, and that were not tried."""
+    return all(line.state == "shown" or (line.state == "not tried" and line.asked.by in ON_DUTY) for line in lines)
 
 
 def in_all(lines: Sequence[Line]) -> str:
@@ -139,10 +142,11 @@ def _is_of(study: KeptStudy, asked: Requirement) -> bool:
 
 
 def _line(asked: Requirement, agreed: Entry, studies: Sequence[KeptStudy], known: Known) -> Line:
+    if asked.by in ON_DUTY:
+        return _on_duty(asked, agreed, known.served)
     study = next((s for s in reversed(studies) if _is_of(s, asked)), None)
     if study is None:
-        later = "only a station on duty can show it" if asked.by in ON_DUTY else f"there is no study {asked.by} of it"
-        return Line(asked, agreed, "not tried", later)
+        return Line(asked, agreed, "not tried", f"there is no study {asked.by} of it")
     if study.fault is not None:
         return Line(asked, agreed, "not shown", study.fault, None, study)
     since = known.data_from(study)
@@ -251,6 +255,71 @@ def _judged(asked: Requirement, found: Found | None, study: KeptStudy) -> tuple[
     more = None if found.rate is None or asked.most is None else more_parts(found.rate, asked.most)
     would = "" if more is None else f"; {more} more parts, all judged rightly, would"
     return False, f"the unfavourable end of its interval does not keep it{would}", more
+
+
+# --- what the time on duty shows -------------------------------------------------------------------------------------
+
+
+def _on_duty(asked: Requirement, agreed: Entry, served: Served | None) -> Line:
+    """Return the line of what only a station on duty can show, by what came after it was agreed."""
+    if served is None:
+        return Line(asked, agreed, "not tried", "only a station on duty can show it")
+    since = served.since(agreed.seq)
+    by = {"times": _times_on_duty, "faults": _faults_on_duty, "alarms": _alarms_on_duty}[asked.by]
+    return by(asked, agreed, since)
+
+
+def _times_on_duty(asked: Requirement, agreed: Entry, served: Served) -> Line:
+    limit = asked.most
+    if limit is None:
+        return Line(asked, agreed, "not shown", "times are to be small; state most, in seconds")
+    if not served.seconds:
+        return Line(asked, agreed, "not tried", "no part came on duty since it was agreed")
+    named, n = _named(asked), len(served.seconds)
+    if named in QUANTILES:
+        value, low, high = quantile_ends(served.seconds, QUANTILES[named], asked.confidence)
+    else:
+        value = low = high = max(served.seconds)
+    found = Found(f"{named} of {n:,} parts", value, low, high, "s")
+    if high <= limit:
+        return Line(asked, agreed, "shown", "the unfavourable end of its interval keeps it", found)
+    few = n < (least := fewest(QUANTILES.get(named, 0.0), asked.confidence))
+    why = (
+        f"{n:,} parts are too few to tell it; {least:,} can"
+        if few and value <= limit
+        else "its unfavourable end does not keep it"
+    )
+    return Line(asked, agreed, "not shown", why, found)
+
+
+def _faults_on_duty(asked: Requirement, agreed: Entry, served: Served) -> Line:
+    due = ("camera", "ledger, archive") if asked.of is None else (asked.of,)
+    seen = [[one for one in served.faults if any(one.is_of(name) for name in names.split(", "))] for names in due]
+    missing = [names.replace(", ", " or ") for names, faults in zip(due, seen, strict=True) if not faults]
+    faults = [one for group in seen for one in group]
+    passed = next((one for one in faults if one.passed), None)
+    if passed is not None:
+        why = f"{passed.passed} of {passed.parts} parts conformed in the fault {passed.name} (entry {passed.entry})"
+        return Line(asked, agreed, "not shown", why)
+    if missing:
+        return Line(
+            asked, agreed, "not tried", f"on duty there was no fault of {' and '.join(missing)}; bring it about"
+        )
+    idle = next((group[-1] for group in seen if not any(one.parts for one in group)), None)
+    if idle is not None:
+        why = f"no part came in the fault {idle.name} (entry {idle.entry}); let some come while it lasts"
+        return Line(asked, agreed, "not shown", why)
+    told = ", ".join(dict.fromkeys(f"{one.name} (entry {one.entry})" for one in faults))
+    return Line(asked, agreed, "shown", f"{sum(one.parts for one in faults)} parts came in {told}, and none conformed")
+
+
+def _alarms_on_duty(asked: Requirement, agreed: Entry, served: Served) -> Line:
+    if asked.of is None:
+        return Line(asked, agreed, "not tried", "name by of which alarm is to be raised, as in light or position")
+    last = next((one for one in reversed(served.alarms) if one.is_of(asked.of)), None)
+    if last is None:
+        return Line(asked, agreed, "not tried", "no such alarm was raised on duty since it was agreed; bring one about")
+    return Line(asked, agreed, "shown", f"raised on {last.utc} (entry {last.entry}): {last.says}")
 
 
 # --- what each kind of study is held by ------------------------------------------------------------------------------

@@ -65,10 +65,11 @@ FIGURES: Mapping[By, tuple[str, ...]] = {
     "pose": ("RP", "AP"),
     "limits": ("consumer's risk", "producer's risk"),
     "touch": ("largest error",),
+    "times": ("P99.9", "P99", "P50", "maximum"),
 }
 """What a study can be held by; the first unless `figure` names another. Of the others `of` says it."""
 ON_DUTY: tuple[By, ...] = ("times", "faults", "alarms")
-"""What only a station on duty can show."""
+"""What only a station on duty can show. Times are in seconds; `of` names a fault or a kind of alarm."""
 
 Words = Annotated[str, Field(min_length=1, max_length=400, pattern=r"^[^\x00-\x1f\x7f]+$")]
 Many = Field(strict=False)

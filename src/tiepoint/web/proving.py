@@ -10,7 +10,8 @@ from tiepoint.station.kept import KeptStudy, kept_studies
 from tiepoint.station.ledger import Ledger
 from tiepoint.station.made import Made, made_of
 from tiepoint.station.matrix import Known, Line, in_all, matrix
-from tiepoint.station.requirements import agreed_requirements, agreed_since
+from tiepoint.station.requirements import ON_DUTY, agreed_requirements, agreed_since
+from tiepoint.station.served import Served, Written, served_of
 
 
 def studies_told(station: Station, ledger: Ledger) -> dict[str, Any]:
@@ -39,9 +40,18 @@ def requirements_told(station: Station, ledger: Ledger) -> dict[str, Any]:
         agreed_since(station, ledger),
         lambda study: data_from(station, study, taken),
         list(_accepted(station)),
+        _served(ledger) if any(asked.by in ON_DUTY for asked in requirements.table.requirement) else None,
     )
     lines = matrix(requirements.table.requirement, act, studies, known)
     return {"says": in_all(lines), "requirements": [_line(line) for line in lines]}
+
+
+def _served(ledger: Ledger) -> Served | None:
+    written = (
+        Written(e.seq, e.body["shot"].get("taken_utc"), e.written_utc, e.body["verdict"])
+        for e in ledger.entries("record")
+    )
+    return served_of(ledger.entries("duty"), written)
 
 
 def _accepted(station: Station) -> Iterator[Made]:
