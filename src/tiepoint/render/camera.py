@@ -8,8 +8,8 @@ import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-import scipy
 from numpy.typing import NDArray
+from scipy import optimize
 
 from tiepoint.foundation.errors import PoorGeometry
 from tiepoint.render.lenses import BrownLens, DivisionLens, Frame, Lens, TelecentricLens
@@ -194,7 +194,7 @@ def with_brown_corner(camera: Camera, percent: float, *, p1: float = 0.0, p2: fl
 
     refusal = f"one radial term cannot give {percent:g} % in the corner; ask for less"
     try:
-        k1 = start if p1 == p2 == 0 else float(scipy.optimize.newton(miss, start, x1=start * 1.01 + 1e-6, tol=1e-12))
+        k1 = start if p1 == p2 == 0 else float(optimize.newton(miss, start, x1=start * 1.01 + 1e-6, tol=1e-12))
         left_over = miss(k1)
     except (PoorGeometry, RuntimeError) as error:
         raise UnrenderableScene(refusal) from error

@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
-import scipy
 from numpy.typing import NDArray
+from scipy import fft
 
 from tiepoint.render.relief_grid import Grid
 from tiepoint.render.relief_shapes import Shape
@@ -158,14 +158,14 @@ def texture(grid: Grid, along_mm: float, across_mm: float, angle_deg: float, rng
     `along_mm`, `across_mm`: sd of the smoothing Gaussian, whose long axis runs `angle_deg` from +x (y up).
     """
     coarse = max(min(along_mm, across_mm) / FINE / grid.step_mm, 1.0)
-    rows, columns = (scipy.fft.next_fast_len(int(n / coarse) + 2, real=True) for n in (grid.rows, grid.columns))
+    rows, columns = (fft.next_fast_len(int(n / coarse) + 2, real=True) for n in (grid.rows, grid.columns))
     white = rng.standard_normal((rows, columns), dtype=np.float32)
     step = grid.step_mm * coarse
     # Rows run down while y runs up.
     fy, fx = -np.fft.fftfreq(rows, step)[:, None], np.fft.rfftfreq(columns, step)[None, :]
     c, s = np.cos(np.deg2rad(angle_deg)), np.sin(np.deg2rad(angle_deg))
     decay = ((c * fx + s * fy) * along_mm) ** 2 + ((c * fy - s * fx) * across_mm) ** 2
-    smooth = scipy.fft.irfft2(scipy.fft.rfft2(white) * np.exp(-2 * np.pi**2 * decay).astype(np.float32), s=white.shape)
+    smooth = fft.irfft2(fft.rfft2(white) * np.exp(-2 * np.pi**2 * decay).astype(np.float32), s=white.shape)
     if coarse > 1:
         onto = np.array([[coarse, 0, 0], [0, coarse, 0]])
         smooth = cv2.warpAffine(smooth, onto, (grid.columns, grid.rows), flags=cv2.INTER_CUBIC)

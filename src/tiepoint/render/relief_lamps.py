@@ -18,9 +18,9 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-import scipy
 from numba import njit
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.render.camera import about_z
@@ -200,8 +200,8 @@ class Shadows:
             return clear
         reach = math.ceil((self.highest.max() - self.lowest.min()) / max(slope, 1e-3) / grid.step_mm / TILE)
         around = 2 * reach + 1
-        tops = scipy.ndimage.maximum_filter(self.highest, around, mode="nearest")
-        steep = scipy.ndimage.maximum_filter(self.steepest, around, mode="nearest") > slope
+        tops = ndimage.maximum_filter(self.highest, around, mode="nearest")
+        steep = ndimage.maximum_filter(self.steepest, around, mode="nearest") > slope
         place = np.array([(led[0] - grid.left_mm), (grid.top_mm - led[1]), led[2]]) / (grid.step_mm, grid.step_mm, 1)
         _march(z, steep, tops, self.blocks, place, clear)
         return clear

@@ -5,8 +5,8 @@ agree, the fast code is right. Its own error falls with m (about 0.001 px at m =
 """
 
 import numpy as np
-import scipy
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from tiepoint.render.camera import Camera
 from tiepoint.render.outline import Outline, sampled
@@ -30,7 +30,7 @@ def painted(scene: Scene, camera: Camera, blur_px: float, m: int = 4) -> Array:
             for hole in piece.holes:
                 inside &= ~within(hole, points)
             fine[inside] = piece.reflectance + piece.lets_through * fine[inside]
-    blurred = scipy.ndimage.gaussian_filter(fine.reshape(len(y), len(x)), m * blur_px, truncate=5.0)
+    blurred = ndimage.gaussian_filter(fine.reshape(len(y), len(x)), m * blur_px, truncate=5.0)
     mean = blurred.reshape(len(y) // m, m, len(x) // m, m).mean(axis=(1, 3))
     return np.asarray(mean[rim:-rim, rim:-rim])
 

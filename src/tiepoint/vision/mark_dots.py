@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-import scipy
+import scipy.fft
 from numba import njit
 from numpy.typing import NDArray
 
