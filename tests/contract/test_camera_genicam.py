@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from tiepoint.foundation.errors import UnusableInput
-from tiepoint.station.cameras.aravis import BGR8, RGB8, plain_pixels
+from tiepoint.station.cameras.aravis import BGR8, RGB8, Device, plain_pixels
 from tiepoint.station.cameras.delivery import Setting, Trigger
 from tiepoint.station.cameras.table import CameraTable, open_camera
 
@@ -113,12 +113,48 @@ LINES = """
 """
 
 
+def described(path, more):
+    done = subprocess.run([sys.executable, "-c", DESCRIBE], capture_output=True, text=True, check=True)
+    path.write_text(done.stdout.replace('<Category Name="Root"', f'{more}<Category Name="Root"'))
+    return path
+
+
 @pytest.fixture
 def with_lines(tmp_path):
-    done = subprocess.run([sys.executable, "-c", DESCRIBE], capture_output=True, text=True, check=True)
-    path = tmp_path / "lines.xml"
-    path.write_text(done.stdout.replace('<Category Name="Root"', f'{LINES}<Category Name="Root"'))
-    return path
+    return described(tmp_path / "lines.xml", LINES)
+
+
+def _register(name, address):
+    return f"""<IntReg Name="{name}Register" NameSpace="Custom"><Address>{address:#x}</Address><Length>4</Length>
+  <AccessMode>RW</AccessMode><pPort>Device</pPort><Sign>Unsigned</Sign><Endianess>BigEndian</Endianess></IntReg>"""
+
+
+def _choice(name, address, *names):
+    entries = "".join(
+        f'<EnumEntry Name="{one}" NameSpace="Standard"><Value>{k}</Value></EnumEntry>' for k, one in enumerate(names)
+    )
+    head = f'<Enumeration Name="{name}" NameSpace="Standard">{entries}<pValue>{name}Register</pValue></Enumeration>'
+    return head + _register(name, address)
+
+
+def _number(name, address):
+    return f'<Integer Name="{name}" NameSpace="Standard"><pValue>{name}Register</pValue></Integer>' + _register(
+        name, address
+    )
+
+
+# The sequencer's features by their names of SFNC 2.7; a set is two bits, where to go next in the second of them.
+SEQUENCER = (
+    _choice("SequencerMode", 0x820, "Off", "On")
+    + _choice("SequencerConfigurationMode", 0x824, "Off", "On")
+    + _number("SequencerSetSelector", 0x828)
+    + _number("SequencerSetActive", 0x82C)
+    + _number("SequencerSetStart", 0x830)
+    + _number("SequencerSetNext", 0x834)
+    + _choice("SequencerTriggerSource", 0x838, "Off", "ExposureEnd")
+    + '<Command Name="SequencerSetSave" NameSpace="Standard"><pValue>SequencerSetSaveRegister</pValue>'
+    "<CommandValue>1</CommandValue></Command>" + _register("SequencerSetSave", 0x83C)
+)
 
 
 LAMPS = {"kind": "genicam", "lamp": [{"name": "north", "channel": "Line1"}, {"name": "south", "channel": "Line2"}]}
@@ -147,6 +183,73 @@ def test_lamps_hang_on_lines_of_the_camera(simulated, opened, with_lines):
         camera.set(Setting(lamps={"north": 0.5}))
     with pytest.raises(UnusableInput, match="no lamp is called"):
         camera.set(Setting(lamps={"west": 1.0}))
+
+
+class Sequencer:
+    """What a camera with a sequencer does by SFNC's rules, on the registers of one that has none.
+
+    It keeps what the lines are when a set is saved, stands at the first set when it is switched on, and goes on with
+    each picture.
+    """
+
+    def __init__(self, monkeypatch):
+        self.sets, self.lit, self.slips = {}, [], 0
+        self._set, self._do = Device.set_feature, Device.do
+        monkeypatch.setattr(Device, "set_feature", lambda device, name, value: self.feature(device, name, value))
+        monkeypatch.setattr(Device, "do", lambda device, *words: self.call(device, *words))
+
+    def number(self, device, name):
+        return self._do(device, "arv_camera_get_integer", name.encode())
+
+    def feature(self, device, name, value):
+        self._set(device, name, value)
+        if (name, value) == ("SequencerMode", "On"):
+            self._set(device, "SequencerSetActive", self.number(device, "SequencerSetStart"))
+
+    def call(self, device, function, *words):
+        if function == "arv_camera_software_trigger":
+            stands = self.number(device, "SequencerSetActive")
+            lines, then = self.sets[stands]
+            self.lit.append(lines)
+            self._set(device, "SequencerSetActive", stands if self.slips else then)
+            self.slips = max(0, self.slips - 1)
+        told = self._do(device, function, *words)
+        if words == (b"SequencerSetSave",):
+            lines = {}
+            for line in ("Line1", "Line2"):
+                self._set(device, "LineSelector", line)
+                lines[line] = self._do(device, "arv_camera_get_string", b"LineSource").decode()
+            self.sets[self.number(device, "SequencerSetSelector")] = lines, self.number(device, "SequencerSetNext")
+        return told
+
+
+def test_the_cameras_own_sequencer_changes_the_lamps_and_is_asked_before_each_picture(
+    simulated, opened, tmp_path, monkeypatch
+):
+    simulated.on(xml=described(tmp_path / "sequencer.xml", LINES + SEQUENCER))
+    camera_side = Sequencer(monkeypatch)
+    camera = opened(lamps={**LAMPS, "sequence": "ExposureEnd"}, lights=["south", "north"], trigger={"latest_s": 10})
+    wait_for(lambda: camera.link[0] == "joined")
+    north, south = ({"Line1": a, "Line2": b} for a, b in (("ExposureActive", "Off"), ("Off", "ExposureActive")))
+    assert camera_side.sets == {0: (south, 1), 1: (north, 0)}
+    for part in ("A", "B"):
+        delivery = shot(camera, part)
+        assert (delivery.status, [f.light for f in delivery.frames]) == ("complete", ["south", "north"])
+    assert camera_side.lit == [south, north, south, north]
+    # A camera that did not go on: the part is no result, and the next one begins with the first light again.
+    camera_side.slips = 1
+    slipped = shot(camera, "C")
+    assert (slipped.status, slipped.frames) == ("incomplete", ())
+    assert "stands at south, not at north" in slipped.why
+    assert shot(camera, "D").status == "complete"
+    assert camera_side.lit[-2:] == [south, north]
+
+
+def test_a_sequencer_that_does_not_say_where_it_stands_is_refused(simulated, opened, with_lines):
+    simulated.on(xml=with_lines)
+    camera = opened(lamps={**LAMPS, "sequence": "ExposureEnd"}, lights=["south", "north"])
+    wait_for(lambda: camera.link[0] == "away")
+    assert "which set of its sequencer is on" in camera.link[1]
 
 
 def test_a_camera_without_lines_says_so_and_gives_no_result(simulated, opened):

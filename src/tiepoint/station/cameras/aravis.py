@@ -50,6 +50,7 @@ _FUNCTIONS: dict[str, tuple[Any, tuple[Any, ...]]] = {
     "arv_camera_get_exposure_time_bounds": (None, (_V, _P, _P)),
     "arv_camera_get_gain": (_D, (_V,)),
     "arv_camera_get_gain_bounds": (None, (_V, _P, _P)),
+    "arv_camera_get_integer": (ctypes.c_int64, (_V, _S)),
     "arv_camera_get_string": (_S, (_V, _S)),
     "arv_camera_get_payload": (_U, (_V,)),
     "arv_camera_is_feature_available": (_I, (_V, _S)),

@@ -2,47 +2,25 @@
 
 import threading
 from collections import deque
-from collections.abc import Mapping
 from pathlib import Path
 from time import monotonic_ns
 
 from tiepoint.documents.canonical import pixels_sha256
 from tiepoint.foundation.errors import UnusableInput
-from tiepoint.recipe.tables import said_names, shown
 from tiepoint.station.cameras.aravis import Device, Got, library
 from tiepoint.station.cameras.delivery import Delivery, Frame, Link, Setting, Trigger
 from tiepoint.station.cameras.lamps import Lamps, open_lamps
+from tiepoint.station.cameras.lines import LineLamps
 from tiepoint.station.cameras.order import Expected, Judged, Order
 from tiepoint.station.cameras.parts import Parts, utc_of, worse
-from tiepoint.station.cameras.table import CameraTable, GenicamTable, LampsTable
+from tiepoint.station.cameras.sequence import LightSequence
+from tiepoint.station.cameras.table import CameraTable, GenicamTable
 from tiepoint.station.cameras.waiting import Waiting
 
 READ_AHEAD = 4
 MOST_TRIGGERS = 64
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.25, 30.0
 _LOOK_S = 0.05
-
-
-class LineLamps:
-    """Lamps on output lines of the camera: lit while it exposes, or dark (SFNC 2.x: LineSelector, LineSource)."""
-
-    def __init__(self, table: LampsTable, device: Device) -> None:
-        self._lines = {lamp.name: lamp.channel for lamp in table.lamp}
-        self._device = device
-
-    def set(self, currents: Mapping[str, float]) -> None:
-        """Let lamps flash with the exposure, or not at all: a line knows nothing between."""
-        for name, current in currents.items():
-            if name not in self._lines:
-                raise UnusableInput(f"no lamp is called {shown(name)}; there are {said_names(self._lines)}")
-            if current not in (0, 1):
-                raise UnusableInput(f"the lamp {shown(name)} hangs on a line, which is on or off; give 0 or 1")
-            self._device.set_feature("LineSelector", self._lines[name])
-            self._device.set_feature("LineSource", "ExposureActive" if current else "Off")
-
-    def close(self) -> None:
-        """Let none flash any more."""
-        self.set(dict.fromkeys(self._lines, 0.0))
 
 
 class GenicamCamera:
@@ -63,6 +41,7 @@ class GenicamCamera:
         self._lock = threading.RLock()
         self._device: Device | None = None
         self._lamps: Lamps = open_lamps(table.lamps)
+        self._sequence: LightSequence | None = None
         self._wanted = Setting(table.exposure_s, table.gain)
         self._is_set = Setting()
         self._thread: threading.Thread | None = None
@@ -154,7 +133,10 @@ class GenicamCamera:
             source = self._settings.line if self._table.kind == "hardware" else "Software"
             device.do("arv_camera_set_trigger", source.encode())
             if self._table.lamps is not None and self._table.lamps.kind == "genicam":
-                self._lamps = LineLamps(self._table.lamps, device)
+                self._lamps = lamps = LineLamps(self._table.lamps, device)
+                if self._table.lamps.sequence is not None and len(self._table.lights) > 1:
+                    advance = self._table.lamps.sequence
+                    self._sequence = LightSequence(device, self._table.lights, lamps.lines, advance)
             # Numbers of GigE Vision begin with 1, after their last one too.
             self._order = Order(self._settings.counter_bits, skips_zero=device.is_gige)
             device.begin(self._settings.buffers)
@@ -163,7 +145,10 @@ class GenicamCamera:
     def _close(self) -> None:
         with self._lock:
             device, self._device = self._device, None
+            sequence, self._sequence = self._sequence, None
             try:
+                if sequence is not None:
+                    sequence.close()
                 if device is not None or not isinstance(self._lamps, LineLamps):
                     self._lamps.close()
             except UnusableInput as error:
@@ -232,6 +217,8 @@ class GenicamCamera:
         try:
             return self._triggered(since_ns, trigger)
         except UnusableInput as error:
+            if self._sequence is not None:
+                self._begin_anew()  # the next part begins with the first light again
             return self._parts.nothing(trigger or Trigger("", since_ns), str(error))
 
     def _triggered(self, since_ns: int, trigger: Trigger | None) -> Delivery:
@@ -242,9 +229,7 @@ class GenicamCamera:
         frames, taken_ns, judged = [], since_ns, Judged()
         for light in lights or ("",):
             if light:
-                with self._lock:
-                    self._lamps.set({one: float(one == light) for one in lights})
-                self._stop.wait(self._table.lamps.settle_s if self._table.lamps else 0)
+                self._light(light)
             taken_ns = monotonic_ns()
             self._do("arv_camera_software_trigger")
             got = self._next(max(until_ns - monotonic_ns(), 0) / 1e9)
@@ -256,10 +241,19 @@ class GenicamCamera:
             judged = worse(judged, self._judged(got))
             if got.pixels is not None:
                 frames.append(self._frame(got, light))
-        if lights:
+        if lights and self._sequence is None:
             with self._lock:
                 self._lamps.set(dict.fromkeys(lights, 0.0))
         return self._parts.delivery(frames if judged.status != "incomplete" else (), taken_ns, judged, trigger)
+
+    def _light(self, light: str) -> None:
+        """See to it that the next picture is lit by one lamp of the shot's."""
+        with self._lock:
+            if self._sequence is not None:
+                self._sequence.demand(light)
+                return
+            self._lamps.set({one: float(one == light) for one in self._table.lights})
+        self._stop.wait(self._table.lamps.settle_s if self._table.lamps else 0)
 
     def _on_line(self, got: Got | None) -> None:
         """Give a picture that a line triggered to its part, and give up those whose pictures have not come."""
@@ -305,6 +299,8 @@ class GenicamCamera:
         with self._lock:
             if self._device is not None:
                 self._device.end()
+                if self._sequence is not None:
+                    self._sequence.begin()
                 self._device.begin(self._settings.buffers)
         self._order.restarted()
 

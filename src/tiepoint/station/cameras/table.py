@@ -190,7 +190,8 @@ class LampsTable(Table):
     risk group of every lamp (IEC 62471). Ultraviolet and infrared light is not seen, and may harm all the same.
 
     `text`: commands over TCP, `command` for each lamp with the fields {channel} and {level} (0 to `full`, with as many
-    digits as `digits`), and `answer`, in which * stands for anything. `genicam`: output lines of the camera.
+    digits as `digits`), and `answer`, in which * stands for anything. `genicam`: output lines of the camera; with
+    `sequence`, the event at which its own sequencer goes on to the next light, by its GenICam name, as in ExposureEnd.
     """
 
     kind: Literal["text", "genicam"]
@@ -203,12 +204,15 @@ class LampsTable(Table):
     digits: Annotated[int, Field(ge=1, le=9)] = 1
     timeout_s: Annotated[Positive, Field(le=60)] = 0.5
     settle_s: Annotated[NotNegative, Field(le=60)] = 0.0
+    sequence: Name | None = None
     lamp: Annotated[tuple[LampTable, ...], Field(strict=False, min_length=1)]
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
         if self.kind == "text" and None in (self.host, self.port, self.command):
             raise said("", "must state host, port and command, where lamps are told by text")
+        if self.kind == "text" and self.sequence is not None:
+            raise said("sequence", "is a GenICam camera's own, and these lamps are told by text; take it away")
         names = [lamp.name for lamp in self.lamp]
         if len(set(names)) < len(names):
             raise said("lamp", "has two of one name; give each its own")
