@@ -14,12 +14,14 @@ from tiepoint.bench.demo_bench import DemoBench
 from tiepoint.bench.demo_series import Series
 from tiepoint.bench.line_camera import LineCamera, render_stock
 from tiepoint.foundation.errors import UnusableInput
+from tiepoint.station.duty.status import read_status
 from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Ledger
 
 GOOD, BAD = 9, 3
 """Plates of the stock: as production makes them, and beyond a limit."""
 TAKT_S = 2.0
+LOOK_S = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +34,10 @@ class Passed:
 
 
 class Line:
-    """Plates that pass the camera, one every `takt_s`, from `start` to `stop`; a stock of photographs goes round."""
+    """Plates that pass the camera, one every `takt_s`; a stock of photographs goes round.
+
+    It begins once the station is on duty, as a line does whose controller waits for that, and runs until `stop`.
+    """
 
     def __init__(self, station: Station, bench: DemoBench, *, takt_s: float = TAKT_S) -> None:
         """Render the stock; that takes some seconds."""
@@ -47,8 +52,7 @@ class Line:
         self._thread = threading.Thread(target=self._run, name="line", daemon=True)
 
     def start(self) -> None:
-        """Let the line run."""
-        self._camera.start()
+        """Let the line begin once its station is on duty."""
         self._thread.start()
 
     def stop(self) -> None:
@@ -58,6 +62,10 @@ class Line:
         self._thread.join()
 
     def _run(self) -> None:
+        while not self._is_on_duty():
+            if self._ending.wait(LOOK_S):
+                return
+        self._camera.start()
         while not self._ending.is_set():
             delivery = self._camera.take(0.2)
             if delivery is not None and delivery.frames[0].data is not None:
@@ -66,6 +74,10 @@ class Line:
                     part = self._folder / f".{delivery.id}.part"
                     write_window(part, delivery.id, str(delivery.part_id), delivery.frames[0].data, "")
                     part.rename(self._folder / delivery.id)
+
+    def _is_on_duty(self) -> bool:
+        status = read_status(self._station.folder)
+        return status is not None and status.is_fresh and status.told["state"] == "on duty"
 
     def passed(self) -> Passed:
         """Return what became of the plates, beside their truth."""

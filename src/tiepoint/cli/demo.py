@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from tiepoint.report.story import Coverage
 
 FOLDER = Path("demo")
+OPEN_S = 8.0
+"""After which the page is there on any machine."""
 
 
 def demo(
@@ -60,12 +62,14 @@ def _live(result: "DemoResult") -> Answer:
     line = Line(station, make_bench(SEED, PLATES))
     settings = settings_of(station)
     page = f"http://{settings.host}:{settings.port}/"
-    hint_at(f"A plate passes every {TAKT_S:g} s; {page} shows what is said of it. Ctrl-C ends it.")
-    threading.Timer(8.0, webbrowser.open, [page]).start()
+    hint_at(f"Once it is on duty, a plate passes every {TAKT_S:g} s; {page} shows what is said of it. Ctrl-C ends it.")
+    opened = threading.Timer(OPEN_S, webbrowser.open, [page])
+    opened.start()
     line.start()
     try:
-        code = run_services(station.folder, [])
+        code = run_services(station.folder, [], before_end=line.stop)
     finally:
+        opened.cancel()
         line.stop()
     told = line.passed()
     counts = ", ".join(f"{n} {verdict}" for verdict, n in told.verdicts.items()) or "none judged"

@@ -1,13 +1,17 @@
 """`tiepoint duty`: what a station on duty is doing, and what people may do to it; each act stands in its ledger."""
 
 from collections.abc import Iterator
-from typing import Annotated, Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from tiepoint.cli.answer import Answer, Json, group, help_alone, present
 from tiepoint.cli.station import LONGEST_REASON, Folder, one_line, who_is_asking
-from tiepoint.foundation.errors import UnusableInput
+from tiepoint.foundation.errors import TiepointError, UnusableInput
+
+if TYPE_CHECKING:
+    from tiepoint.station.duty.status import Status
 
 app = group("duty")
 
@@ -25,32 +29,62 @@ def _duty(context: typer.Context) -> None:
 
 @app.command()
 def state(station: Folder, as_json: Json = False) -> None:
-    """Say what a station is doing now: on duty or not and why, parts since it began, cameras and wires.
+    """Say what a station is doing now, why and what to do: parts, the last that did not conform, alarms, wires.
 
     Exit code 1: it is not on duty.
 
     \b
       tiepoint duty state plates
     """
+    from tiepoint.cli.duty_told import alarms_on, last_not_conforming
     from tiepoint.station.duty.status import read_status
+    from tiepoint.station.folder import open_station
+    from tiepoint.station.ledger import Ledger
 
-    status = read_status(station)
+    there, status = open_station(station), read_status(station)
     if status is None:
-        told = "The station was never on duty; tiepoint serve puts it there."
+        told = f"The station was never on duty; this puts it there: tiepoint serve {station}"
         present(Answer({"state": "off duty", "fresh": False}, (told,), good=False), as_json)
-    document = {**status.told, "fresh": status.is_fresh, "written_utc": status.written_utc, "waiting": status.waiting}
+    parts: list[str] = []
+    alarms: dict[str, str] = {}
+    hints: tuple[str, ...] = ()
+    try:
+        with Ledger(there.ledger_place) as ledger:
+            alarms, parts = alarms_on(there, ledger), list(last_not_conforming(ledger))
+    except TiepointError as error:  # what it is doing is told all the same
+        hints = (f"alarms and last parts are not known: {error}",)
+    document = {
+        **status.told, "fresh": status.is_fresh, "written_utc": status.written_utc, "waiting": status.waiting,
+        "alarms": alarms,
+    }  # fmt: skip
     good = status.is_fresh and status.told["state"] == "on duty"
-    present(Answer(document, tuple(_lines(status.told, status.is_fresh, status.written_utc)), good), as_json)
+    present(Answer(document, tuple(_lines(station, status, alarms, parts)), good, hints), as_json)
 
 
-def _lines(told: dict[str, Any], is_fresh: bool, written_utc: str) -> Iterator[str]:
-    if not is_fresh:
-        yield f"Nothing was heard of it since {written_utc}: it is off duty, or its process hangs. Before that:"
-    fault = f" ({told['fault']})" if told["fault"] else ""
-    says = f": {told['says']}" if told["says"] else ""
-    yield f"{told['state'][:1].upper()}{told['state'][1:]}{fault} since {told['since_utc']}{says}"
+def _lines(station: Path, status: "Status", alarms: dict[str, str], parts: list[str]) -> Iterator[str]:
+    from tiepoint.cli.duty_told import next_line, state_line
+    from tiepoint.station.lock import is_on_duty
+
+    told = status.told
+    if status.is_fresh:
+        yield state_line(told)
+        if then := next_line(told, station):
+            yield then
+    elif told["state"] == "off duty":
+        yield state_line(told)
+        yield f"This puts it on duty: tiepoint serve {station}"
+    else:
+        was = "its process hangs" if is_on_duty(station) else "its process ended without a word"
+        yield f"Nothing was heard of it since {status.written_utc}: {was}. Nothing conforms. Before that:"
+        yield state_line(told)
     counts = told["counts"]
     yield f"Parts since it began: {', '.join(f'{n} {verdict}' for verdict, n in counts.items()) or 'none'}."
+    if parts:
+        yield "The last parts that did not conform:"
+        yield from (f"  {line}" for line in parts)
+    for name, says in alarms.items():
+        yield f"Alarm: {says}"
+        yield f'  Once its cause is gone: tiepoint duty settle {station} "{name}" --why TEXT'
     for name, link in told["links"].items():
         yield f"{name}: {link}"
     if told["tie_overdue"]:
@@ -153,7 +187,9 @@ def _act(station: Any, act: str, why: str, who: str | None, as_json: bool, **abo
 
     there = open_station(station)
     if not is_on_duty(station):
-        raise UnusableInput(f"{station} is off duty, and nobody is there to do it; tiepoint serve puts it on duty")
+        raise UnusableInput(
+            f"{station} is not served, so nobody is there to do it; this puts it on duty: tiepoint serve {station}"
+        )
     body = act_of(there, act, who=who_is_asking(who), why=one_line("--why", why, LONGEST_REASON), **about)
     entry = ask(there, body)
     present(Answer({"entry": entry.seq, "sha": entry.sha}, (f"Done: entry {entry.seq} of the ledger.",)), as_json)

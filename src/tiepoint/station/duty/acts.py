@@ -11,11 +11,13 @@ from typing import TYPE_CHECKING
 from tiepoint.foundation.errors import TiepointError, UnusableInput
 from tiepoint.recipe.tables import shown
 from tiepoint.station.accepted import pointers_of
+from tiepoint.station.duty.condition import Changed
 from tiepoint.station.duty.loop import Duty
 from tiepoint.station.folder import Station
 from tiepoint.station.inbox import Inbox, Request
 from tiepoint.station.kept import STUDY
 from tiepoint.station.ledger import Entry, Ledger
+from tiepoint.station.questions import MOST, last_entries
 
 if TYPE_CHECKING:
     from tiepoint.station.watch.watch import Watch
@@ -30,9 +32,14 @@ class Acts:
     def __init__(self, station: Station, watch: "Watch | None" = None) -> None:
         """Open the inbox."""
         self._station, self._inbox, self._watch = station, Inbox(station), watch
+        self._has_heard = False
 
     def hear(self, duty: Duty) -> None:
         """Write what people ask for, and do it."""
+        if not self._has_heard:
+            self._has_heard = True
+            if (who := who_let_it_rest(duty.ledger)) is not None:
+                duty.rest(who)
         for request in self._inbox.pending():
             try:
                 self._demand(request, duty)
@@ -53,10 +60,11 @@ class Acts:
         act = request.body.get("act")
         if act in (BYPASS, CHALLENGE) and duty.table.challenge is None:
             raise UnusableInput("the station has no challenge set; state [duty.challenge] in its station.toml")
-        if act == BYPASS and duty.condition.now.state != "not released":
-            raise UnusableInput(f"the station is {duty.condition.now.state}: there is nothing to release it from")
-        if act == RESUME and duty.condition.now.state != "off duty":
-            raise UnusableInput(f"the station is {duty.condition.now.state}, and not off duty")
+        now = duty.condition.now
+        if act == BYPASS and now.state != "not released":
+            raise UnusableInput(f"{_stands(now)}: there is nothing that a bypass releases it from")
+        if act == RESUME and now.state != "off duty":
+            raise UnusableInput(f"{_stands(now)}, and does not rest: there is nothing to resume from")
         if act == VARIANT:
             demand_variant(self._station, request.body.get("variant"))
         if act == SETTLE and (self._watch is None or request.body.get("alarm") not in self._watch.alarms.on):
@@ -74,13 +82,20 @@ class Acts:
         elif act == REST:
             duty.rest(str(entry.body["who"]))
         elif act == RESUME:
-            duty.resume()
+            if duty.condition.beneath != "warming":  # what warms up, or waits for a camera, is released by itself
+                duty.resume()
+            duty.condition.wake()
         elif act == SETTLE and self._watch is not None:
             self._watch.settled(duty, entry.body["alarm"], str(entry.body["who"]), str(entry.body["why"]))
         elif act == LOT and self._watch is not None:
             self._watch.lot_begins(entry.body.get("lot"))
         elif is_tie_check(entry):
             duty.tie_checked_utc = entry.written_utc
+
+
+def _stands(now: Changed) -> str:
+    fault = f" ({now.fault})" if now.fault else ""
+    return f"the station is {'in a fault' if now.state == 'fault' else now.state}{fault}"
 
 
 def demand_variant(station: Station, name: object) -> None:
@@ -95,6 +110,16 @@ def variant_now(station: Station, ledger: Ledger) -> str | None:
     """Return what parts are where nothing else tells: by the newest act, or by what station.toml says."""
     acts = [entry.body for entry in ledger.entries("act") if entry.body.get("act") == VARIANT]
     return acts[-1]["variant"] if acts else station.table.duty.variant
+
+
+def who_let_it_rest(ledger: Ledger) -> str | None:
+    """Return who took the station off duty, where it rested when its process ended without a word; else None."""
+    acts = last_entries(ledger, "act", MOST)
+    newest = next((entry for entry in acts if entry.body.get("act") in (REST, RESUME)), None)
+    if newest is None or newest.body["act"] == RESUME:
+        return None
+    since = [entry for entry in last_entries(ledger, "duty", MOST) if entry.seq > newest.seq]
+    return None if any(entry.body["event"] == "ends" for entry in since) else str(newest.body["who"])
 
 
 def is_tie_check(entry: Entry) -> bool:

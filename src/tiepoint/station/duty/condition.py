@@ -1,7 +1,8 @@
 """The station's condition: on duty only where nothing forbids it, and each thing that forbids has a name.
 
 A fault is anything that keeps parts from being seen, judged, written or kept. It begins with what went wrong and ends
-by itself when that works again; both are told on every wire and stand in the ledger.
+by itself when that works again; both are told on every wire and stand in the ledger. Who takes the station off duty is
+a person, and it stays so until a person says otherwise.
 """
 
 import threading
@@ -10,6 +11,23 @@ from dataclasses import dataclass
 
 from tiepoint.foundation.reasons import Reason
 from tiepoint.station.wires.wire import State
+
+NEXT = {
+    "camera": "see to its cable, power, folder or stream; it is joined again by itself",
+    "ledger": "make room on its disk or bring its database back; the part that waits is written first",
+    "archive": "see to room and speed of its disk, or keep fewer pictures",
+    "judging": "do what the sentence says; it is tried again by itself",
+    "set-up": "ask tiepoint check, correct what it says, and accept anew",
+    "duty": "tell the developers; the next turn is tried by itself",
+    "taking": "tell the developers; the camera is asked again by itself",
+    "wire": "tell the developers; the other wires are told",
+}
+"""What a person does about a fault, by the first word of its name; what the watch stops for says so itself."""
+
+
+def next_of(fault: str) -> str:
+    """Return what to do about a fault, by its name; "" where its own sentence says so."""
+    return NEXT.get(fault.partition(" ")[0], "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,13 +48,16 @@ class Condition:
         self._faults: dict[str, str] = {}
         self._base: State = "warming"
         self._why_not = "it is warming up"
+        self._rests: str | None = None
         self._last: Changed | None = None
 
     @property
     def now(self) -> Changed:
         """What the station is at present."""
         with self._lock:
-            if self._base == "off duty" or not self._faults:
+            if self._rests is not None:
+                return Changed("off duty", "", self._rests)
+            if not self._faults:
                 return Changed(self._base, "", self._why_not)
             name, says = next(iter(self._faults.items()))
             return Changed("fault", name, says)
@@ -52,9 +73,28 @@ class Condition:
         return Reason("shot_not_released", {"detail": now.says.rstrip(".")})
 
     def set(self, state: State, why: str = "") -> None:
-        """Set what the station is where it has no fault; `why`, in a clause: not on duty, or on duty all the same."""
+        """Set what the station is where it has no fault; `why`, in a clause: not on duty, or on duty all the same.
+
+        One that is off duty stays so, whatever else is set, until it is woken: a challenge whose time has come, or what
+        has warmed up meanwhile, puts no station on duty that a person took off it.
+        """
         with self._lock:
-            self._base, self._why_not = state, why
+            if state == "off duty":
+                self._rests = why
+            else:
+                self._base, self._why_not = state, why
+        self._told()
+
+    @property
+    def beneath(self) -> State:
+        """What the station is but for its faults, and but for a person who took it off duty."""
+        with self._lock:
+            return self._base
+
+    def wake(self) -> None:
+        """End a rest: the station is what was set last."""
+        with self._lock:
+            self._rests = None
         self._told()
 
     def fault(self, name: str, says: str | None) -> None:

@@ -1,11 +1,11 @@
 """Parts between the camera and the place where they are thrown out: a shift register, in which none seen is bad.
 
 Each part that comes moves all before it on by a place. What leaves at the end is told as it was judged; what was never
-told of, as after a start, leaves as not good.
+told of, as after a start, is told as not good: a rejecter that is held back throws it out.
 """
 
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from tiepoint.station.cameras.delivery import Link
 from tiepoint.station.wires.wire import Result, Told, Triggered, Wire
@@ -39,8 +39,9 @@ class Downstream:
     def tell(self, result: Result) -> None:
         """Take a part in, and tell of the one that leaves."""
         self._places.append(result)
-        if len(self._places) > self.after:
-            self.wire.tell(self._places.popleft())
+        is_known = len(self._places) > self.after
+        # Nobody knows the part that leaves an empty place: it is told of like a part that was only tried, never good.
+        self.wire.tell(self._places.popleft() if is_known else replace(result, is_check=True))
 
     def state(self, told: Told) -> None:
         """Pass the state on. A station that is not on duty knows of no part on its way any more."""
