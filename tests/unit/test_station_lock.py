@@ -9,6 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 from threading import Event
+from typing import Any
 
 import pytest
 
@@ -19,6 +20,7 @@ from tiepoint.station.inbox import INBOX, Inbox, ask
 from tiepoint.station.ledger import Entry, Ledger
 from tiepoint.station.lock import DUTY, LOCK, WriterLock, holder_of, is_on_duty
 from tiepoint.station.naming import act_of
+from tiepoint.station.verify import verify
 
 HOLDER = """
 import os, sys, time
@@ -224,6 +226,55 @@ def test_hostile_files_in_the_inbox_are_refused_or_left(station: Station, tmp_pa
     assert json.loads((folder / f"{stem}2.answer").read_text())["refused"].endswith("a request is a file")
     assert outside.is_file()
     assert (folder / "notes.txt").is_file()
+
+
+SHA = "0" * 64
+STUDY = {"act": "study", "kind": "rr", "of": None, "good": True, "sha": SHA, "data_sha": None}
+
+
+@pytest.mark.parametrize(
+    ("about", "says"),
+    [
+        ({"act": "rename"}, "take the station off first"),
+        ({"act": "keep"}, "take the station off first"),
+        ({"act": "accept"}, "does not tell its recipes"),
+        ({"act": "accept", "recipes": {"recipes/a.toml": 1}, "variants": {}}, "does not tell its recipes"),
+        ({"act": "agree", "requirements": "../../x"}, "does not tell its requirements"),
+        ({"act": "expire", "records": ["1"], "entries": []}, "does not tell its records"),
+        ({"act": "expire", "records": [], "entries": [], "cause": "age"}, '"cause", which nobody reads'),
+        ({**STUDY, "file": "studies/../../etc/passwd.json"}, "does not tell its file"),
+        ({**STUDY}, "does not tell its file"),
+        ({"act": "settle", "alarm": ["a"]}, "does not tell its alarm"),
+        ({"act": "lot", "lot": "a\nb"}, "does not tell its lot"),
+        ({"act": "rest", "variant": "x"}, '"variant", which nobody reads'),
+        ({"act": "note", "request": "another's"}, '"request", which nobody reads'),
+        ({"act": "note", "why": "\x1b[2J"}, "printable characters"),
+        ({"act": "note", "who": "x" * 300}, "printable characters"),
+    ],
+)
+def test_an_act_that_nobody_could_read_again_never_stands_in_the_ledger(station: Station, about: Any, says: str):
+    write_act(station, note(station))
+    with duty(station), pytest.raises(UnusableInput, match=says):
+        ask(station, {**note(station), **about})
+    with Ledger(station.ledger_place) as ledger:
+        assert ledger.head.seq == 1
+    verify(station)  # it reads all acts, and would end for good on one that does not hold what it reads
+
+
+def test_the_acts_that_commands_make_are_taken_on_duty(station: Station):
+    acts: list[dict[str, Any]] = [
+        {"act": "accept", "recipes": {"recipes/bore.toml": SHA}, "variants": {"thin": SHA}},
+        {"act": "agree", "requirements": SHA},
+        {"act": "expire", "records": [1], "entries": []},
+        {**STUDY, "file": "studies/000004-rr.json", "of": "bore A diameter"},
+        {"act": "variant", "variant": "thin"},
+        {"act": "lot", "lot": "2026-118"},
+        {"act": "settle", "alarm": "sharpness rim"},
+        *({"act": name} for name in ("bypass", "challenge", "rest", "resume")),
+    ]
+    with duty(station):
+        entries = [ask(station, {**note(station), **about}) for about in acts]
+    assert [entry.seq for entry in entries] == list(range(1, len(acts) + 1))
 
 
 def test_a_station_is_not_renamed_on_duty(station: Station):

@@ -18,6 +18,7 @@ from typing import Any
 from tiepoint.documents.files import document_bytes, format_of, read_document, reason_of, write_atomic, write_document
 from tiepoint.foundation.errors import TiepointError, UnusableDocument, UnusableInput
 from tiepoint.recipe.tables import shown
+from tiepoint.station.act_shapes import demand_act
 from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Entry, Ledger, utc_now
 
@@ -84,7 +85,7 @@ def _withdrawn(asked: Path) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """An act that somebody asks for: its own number `id`, its `body`, or why it cannot be read (`fault`)."""
+    """An act that somebody asks for: its own number `id`, its `body`, or why it cannot be one (`fault`)."""
 
     id: str
     body: Mapping[str, Any]
@@ -125,10 +126,8 @@ class Inbox:
 
         Raises `UnusableInput` where the ledger cannot be written: the request then stays, for the next start.
         """
-        try:
-            self._demand_act(request)
-        except TiepointError as error:
-            self.refuse(request, str(error))
+        if request.fault is not None:
+            self.refuse(request, request.fault)
             return None
         entry = self._added_before(ledger, request)
         if entry is None:
@@ -150,14 +149,12 @@ class Inbox:
             body = read_document(path, REQUEST).get("body")
             if not isinstance(body, dict):
                 raise UnusableDocument(f"{path.name} asks for no act")
+            self._demand_act(body)
             return Request(stem, body)
         except (TiepointError, OSError) as error:
             return Request(stem, {}, str(error))
 
-    def _demand_act(self, request: Request) -> None:
-        if request.fault is not None:
-            raise UnusableDocument(request.fault)
-        body = request.body
+    def _demand_act(self, body: Mapping[str, Any]) -> None:
         texts = {key: body.get(key) for key in ("act", "station", "who", "why")}
         if body.get("format") != format_of("act") or not all(isinstance(t, str) and t for t in texts.values()):
             raise UnusableDocument("what is asked for is no act: it needs format, act, station, who and why")
@@ -166,6 +163,7 @@ class Inbox:
                 f"the act is of the station {shown(body['station'])}, and {shown(self._station.name)} is on duty; stop "
                 "duty, and do it again"
             )
+        demand_act(body)
 
     def _added_before(self, ledger: Ledger, request: Request) -> Entry | None:
         """Return the entry of a request that was taken before this process began, where it was added then."""
