@@ -12,6 +12,7 @@ from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 from tiepoint.station.cameras.delivery import Setting, Trigger
 from tiepoint.station.cameras.folder import READ_AHEAD
 from tiepoint.station.cameras.table import CameraTable, open_camera
+from tiepoint.station.duty.seeing import loaded_of
 
 LONG = 30
 LAMPS = ("east", "west")
@@ -298,6 +299,18 @@ def test_a_folder_with_shot_json_is_a_delivery(opened, tmp_path):
     assert [(f.role, f.data) for f in delivery.frames] == [("east", png(1)), ("west", png(2))]
     camera.done(delivery)
     wait_for(lambda: not (tmp_path / "in" / "s1").exists())
+
+
+def test_how_shot_json_says_that_the_sensor_was_read_is_what_the_judge_is_told(opened, tmp_path):
+    # A flip that was lost on the way would have a mirrored picture judged as if it were none, in a tie's own mm.
+    camera = opened(folder={"holds": "shots"})
+    read_out = {"roi_offset": [8, 4], "binning": [2, 2], "flip": "x"}
+    listed = [{"role": "picture", "file": "east.png", "size": [50, 40], "bits": 8, **read_out}]
+    shot_folder(tmp_path, "s1", {"east": png(1)}, {"pictures": listed})
+    told = loaded_of(camera.take(LONG))
+    (picture,), sensor = told.shot.pictures, told.sensors["picture"]
+    assert (picture.roi_offset, picture.binning, picture.flip) == ((8, 4), (2, 2), "x")
+    assert (sensor.offset_px, sensor.binning, sensor.flip) == ((8, 4), (2, 2), (True, False))
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ from typing import Any, Literal, Protocol
 
 from numpy.typing import NDArray
 
-from tiepoint.model.shot import RobotPose, ShotStatus
+from tiepoint.model.shot import Flip, RobotPose, ShotStatus
 
 Link = Literal["joined", "waiting", "away"]
 """Of a camera or a wire: there; not heard of yet; lost."""
@@ -48,6 +48,7 @@ class Frame:
     gain: float | None = None
     roi_offset: tuple[int, int] = (0, 0)
     binning: tuple[int, int] = (1, 1)
+    flip: Flip = "none"
 
     def __post_init__(self) -> None:
         if (self.data is None) == (self.pixels is None):

@@ -319,6 +319,7 @@ class FolderCamera:
                     gain=picture.gain,
                     roi_offset=picture.roi_offset,
                     binning=picture.binning,
+                    flip=picture.flip,
                 )
             )
         return frames, shot

@@ -59,6 +59,7 @@ def delivery_of(
             gain=picture.gain,
             roi_offset=picture.roi_offset,
             binning=picture.binning,
+            flip=picture.flip,
         )
         for picture in loaded.shot.pictures
     )

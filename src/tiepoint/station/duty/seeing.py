@@ -49,6 +49,7 @@ def _described(frame: Frame, loaded: Loaded, camera: str) -> Picture:
         light=frame.light,
         roi_offset=frame.roi_offset,
         binning=frame.binning,
+        flip=frame.flip,
         exposure_s=frame.exposure_s,
         gain=frame.gain,
     )
