@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy import ndimage, stats
+from scipy import ndimage, special, stats
 from skimage import filters, measure, registration
 from tests.helpers.watched_station import scene
 
@@ -59,6 +59,36 @@ def test_a_scatter_known_from_few_shots_does_not_make_false_alarms_more_frequent
         is_far = reach - abs(rule.centre) / np.sqrt(rule.weight / (2 - rule.weight)) > 5.5
         runs.append(1e9 if is_far else run_length(-rule.centre, rule.weight, reach))
     assert np.mean(np.array(runs) >= 1e4) > 0.93
+
+
+@pytest.mark.parametrize("run", [3e6, 9e8, 1e10])
+def test_widths_for_long_runs_are_those_of_a_markov_chain(run):
+    # Brook & Evans, Biometrika 59 (1972) 539: another method than the integral equation; 401 and 801 states, and the
+    # error of the states' width, which goes by its square, taken off (Richardson).
+    def chain(states):
+        reach = width(run) * np.sqrt(0.1 / 1.9)
+        side = 2 * reach / states
+        middles = -reach + (np.arange(states) + 0.5) * side
+        ends = (middles[None] + side / 2 - 0.9 * middles[:, None]) / 0.1
+        stay = special.ndtr(ends) - special.ndtr(ends - side / 0.1)
+        return np.linalg.solve(np.eye(states) - stay, np.ones(states))[states // 2]
+
+    assert (4 * chain(801) - chain(401)) / 3 == pytest.approx(run, rel=1e-3)
+
+
+@pytest.mark.parametrize(("n", "charts"), [(10, 20), (50, 200)])
+def test_all_charts_of_a_station_together_keep_as_quiet_as_stated_in_19_of_20_stations(n, charts):
+    # Own simulation of what is held: each chart's true rate of false alarms, σ 1 and mean 0, summed over the station.
+    quiet, rng, h, kept = 3e6, np.random.default_rng(n), np.sqrt(0.1 / 1.9), 0
+    reaches = np.linspace(0.2, 6.2, 60)
+    runs = [np.log(run_length(0.0, 0.1, reach)) for reach in reaches]
+    for _ in range(200):
+        centres = [centre_of(held) for held in rng.normal(0, 1, (charts, n))]
+        rules = [rule_of(centre, quiet * charts, 0.0, charts=charts) for centre in centres]
+        # To the nearer limit from the true mean, as if both were that near: none is taken for quieter than it is.
+        nearer = [(rule.limit - abs(rule.centre)) / h for rule in rules]
+        kept += np.exp(-np.interp(nearer, reaches, runs)).sum() <= 1 / quiet
+    assert kept >= 190 - 3 * np.sqrt(200 * 0.05 * 0.95)
 
 
 @pytest.mark.parametrize(("change", "at"), [(3.0, 100), (-1.5, 140), (8.0, 20)])

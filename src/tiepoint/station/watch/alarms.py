@@ -7,7 +7,7 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
-from tiepoint.station.watch.chart import Centre, Course, Rule, follow, rule_of, step_of
+from tiepoint.station.watch.chart import LONGEST_RUN, Centre, Course, Rule, follow, rule_of, step_of
 from tiepoint.station.watch.hold import Held, Reference
 from tiepoint.station.watch.kinds import NEXT, Kind
 from tiepoint.station.watch.table import Allow, WatchTable
@@ -103,9 +103,10 @@ def charts_of(reference: Reference, table: WatchTable, tolerances: Mapping[str, 
 
     `tolerances`: of readings by their ids, where both limits are known.
     """
-    run = min(table.quiet * max(len(reference.centres), 1), 9e8)
+    count = max(len(reference.centres), 1)
+    run = min(table.quiet * count, LONGEST_RUN)
     rules = {
-        name: rule_of(centre, run, _allowed(name, centre, table.allow, reference.tied, tolerances))
+        name: rule_of(centre, run, _allowed(name, centre, table.allow, reference.tied, tolerances), charts=count)
         for name, centre in reference.centres.items()
     }
     return Charts(rules, reference.tied)

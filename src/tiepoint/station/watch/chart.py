@@ -4,8 +4,10 @@
 
 d is the deviation from the accepted centre (Roberts, Technometrics 1 (1959) 239). The limit is the larger of two: what
 chance may do, L·σ·√(λ/(2 − λ)) with L from the run length that is asked for (Crowder's equation, `studies.control`),
-and what does not matter (`allow`). Centre and σ are known from n points only, so σ is taken at its upper 95 % bound and
-twice the centre's own u is added: the run length is then *at least* the one that was asked for, not on average.
+and what does not matter (`allow`). Centre and σ are known from n points only, so σ is taken at its upper bound, and the
+centre's own bound is added: the run length is then *at least* the one that was asked for, not on average. The bounds
+hold at 95 % for all charts of a station together (Bonferroni): a few whose scatter happened to look small would
+otherwise raise more false alarms than all the rest.
 
 Since when, and by how much: the step that explains the last points best, τ with the largest (n − τ)·d̄², d̄ the average
 deviation from τ on (Samuel, Pignatiello & Calvin, Quality Engineering 10 (1998) 521). Where that is all the points that
@@ -29,7 +31,10 @@ WEIGHT = 0.1
 """Of the newest point. A lamp that dims by two limits is told after 7 points."""
 FEWEST = 5
 """Points that a centre and a scatter are taken from at least."""
-LONGEST_RUN = 1e9
+LONGEST_RUN = 1e10
+"""The integral equation has digits left up to there: checked by a Markov chain."""
+DOUBT = 0.05
+"""That some chart of a station has a larger scatter, or another centre, than its limit allows for."""
 RECENT = 60
 """Points that are remembered, to tell when a change was."""
 
@@ -89,14 +94,16 @@ def centre_of(points: NDArray[np.float64]) -> Centre:
     return Centre(float(np.mean(points)), float(np.std(points, ddof=1)), points.size)
 
 
-def rule_of(centre: Centre, run: float, allow: float, weight: float = WEIGHT) -> Rule:
-    """Return the rule by which a chart raises a false alarm once in `run` points at most (95 % sure of σ).
+def rule_of(centre: Centre, run: float, allow: float, weight: float = WEIGHT, *, charts: int = 1) -> Rule:
+    """Return the rule by which a chart raises a false alarm once in `run` points at most.
 
-    `allow`: a change up to which no alarm is wanted, in the number's unit.
+    `allow`: a change up to which no alarm is wanted, in the number's unit. `charts`: of a station, of which 95 % sure
+    none has too narrow a limit.
     """
-    freedom = centre.n - 1
-    sigma = centre.sigma * math.sqrt(freedom / float(special.chdtri(freedom, 0.95)))
-    reach = width_for(run, weight) * sigma * math.sqrt(weight / (2 - weight)) + 2 * sigma / math.sqrt(centre.n)
+    freedom, doubt = centre.n - 1, DOUBT / charts
+    sigma = centre.sigma * math.sqrt(freedom / float(special.chdtri(freedom, 1 - doubt)))
+    off = float(special.ndtri(1 - doubt / 2)) * sigma / math.sqrt(centre.n)
+    reach = width_for(run, weight) * sigma * math.sqrt(weight / (2 - weight)) + off
     return Rule(centre.value, max(allow, reach, 1e-12), weight, math.ceil(2 / weight))
 
 
