@@ -8,13 +8,25 @@ from typing import get_args
 
 import numpy as np
 import pytest
+from scipy import stats
 from tests.helpers.watched_station import WATCH, Watched, scene
 
 from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 from tiepoint.station.folder import open_station
-from tiepoint.station.watch.hold import hold, keep_reference, kept_reference
+from tiepoint.station.watch import shares
+from tiepoint.station.watch.counts import COPIES
+from tiepoint.station.watch.hold import hold, keep_reference, kept_reference, not_held
 from tiepoint.station.watch.kinds import NEXT, Kind
+from tiepoint.station.watch.tally import CONTROL
 from tiepoint.station.watch.watch import Watch
+
+DEFECT = """
+[[watch.defect]]
+name = "0.4 mm spot"
+kind = "spot"
+size_mm = 0.4
+rectangle = { centre = [15, 16], size = [8, 2] }
+"""
 
 
 @pytest.fixture(scope="module")
@@ -90,6 +102,24 @@ class TestFaultsOfTheScene:
         line.show(6, pixels=pixels)
         assert kinds(line) == {"edge"}
 
+    def test_a_camera_that_was_moved_farther_than_its_edges_are_sought_is_a_fault_until_a_person_settles_it(self, line):
+        # The less is known of where it stands, the less may a station judge on: 0.3 px are a fault, and so are 30.
+        assert line.show(5, shift=(30.0, 0.0)) == 5
+        assert kinds(line) == {"edge"}
+        assert "watch edge left in picture" in line.duty.faults
+        line.watch.settled(line.duty, "edge left in picture", "M. Weiss", "looked at it")
+        line.watch.settled(line.duty, "edge right in picture", "M. Weiss", "looked at it")
+        assert line.duty.faults == {}
+        assert line.show(5, shift=(30.0, 0.0)) == 5
+        assert "watch edge left in picture" in line.duty.faults
+
+    def test_an_edge_that_was_lost_before_a_restart_and_is_seen_again(self, line):
+        line.show(5, shift=(30.0, 0.0))
+        line.watch.end(line.duty)
+        line.begin()
+        line.show(21)
+        assert {about for _, about in line.ended} == {"left in picture", "right in picture"}
+
 
 class TestOtherFaults:
     def test_a_clock_that_is_set_back_an_hour(self, line):
@@ -117,6 +147,23 @@ class TestOtherFaults:
         assert kinds(line) == {"disk"}
         # 4 GB in 120.5 s are 119.5 GB an hour; from 500 GB, 10 samples are needed to tell.
         assert line.duty.events[0]["change"] == pytest.approx((5e11 - 9 * 4e9) / 119.5e9, rel=0.05)
+
+    def test_a_full_disk_and_a_line_that_stands_do_not_end_it_and_room_does(self, line):
+        def goes_on(times, by):
+            for _ in range(times):
+                line.clock.free_bytes = max(0.0, line.clock.free_bytes + by)
+                line.clock.mono_s += 120
+                line.show(1)
+
+        goes_on(20, -4e9)
+        goes_on(150, 0.0)
+        line.clock.free_bytes = 0.0
+        goes_on(150, 0.0)
+        assert (kinds(line), line.ended) == ({"disk"}, [])
+        line.clock.free_bytes = 9e13
+        goes_on(2, 0.0)
+        assert line.ended == [("disk", "")]
+        assert "at 1" in line.duty.events[-1]["why"]  # 119.5 GB an hour, as it was used
 
     def test_more_rejects_than_were_accepted(self, tmp_path):
         line = Watched(tmp_path, "[watch.shares]\nrejected = 0.02\n")
@@ -150,6 +197,90 @@ class TestOtherFaults:
         for _ in range(80):
             line.show(1, pixels=pixels, value=4.47 + 0.02 * line.rng.normal(), part_id="L8/3")
         assert line.alarms[1:] == [("lot", "bore.diameter of variant thin of lot L8")]
+
+    def test_a_golden_part_that_was_not_held_or_is_not_measured(self, tmp_path):
+        line = Watched(tmp_path, '[watch.golden]\nlike = "G-*"\n')
+        pixels = scene(line.rng)
+        assert not_held(line.reference, line.station.table.watch)[0].startswith("golden parts: none like G-*")
+        line.reference = hold(
+            line.station, [line.held_shot() for _ in range(8)], [line.golden(4.4 + 0.001 * k) for k in range(6)]
+        )
+        assert not_held(line.reference, line.station.table.watch) == ()
+        line.begin()
+        line.show(1, pixels=pixels, value=4.402, part_id="G-1")
+        line.show(1, pixels=pixels, verdict="unread", part_id="G-1")
+        assert line.alarms == []
+        line.show(1, pixels=pixels, verdict="unread", part_id="G-1")
+        assert line.alarms == [("golden", "G-1, unread")]
+        assert "without a value of bore.diameter" in line.duty.events[-1]["says"]
+        line.show(1, pixels=pixels, value=4.402, part_id="G-1")
+        assert line.ended == [("golden", "G-1, unread")]
+        line.show(1, pixels=pixels, value=4.402, part_id="G-2")
+        assert line.alarms[1:] == [("watch", "golden parts")]
+
+    def test_what_is_stated_and_cannot_be_held_is_said(self, tmp_path):
+        line = Watched(tmp_path, "[[watch.patch]]\nname = 'far'\nbox = [0, 0, 9, 9]\npicture = 'left'\n")
+        assert not_held(line.reference, line.station.table.watch) == ("watch.patch far: no shot has the picture left",)
+
+
+class TestPaintedDefectsThatAreNotFound:
+    """Copies are judged by hand: each is found or not by chance, as a station would."""
+
+    @pytest.fixture
+    def line(self, tmp_path):
+        return Watched(tmp_path, DEFECT, held=8)
+
+    def tried(self, line, share, count, name="0.4 mm spot"):
+        for k in range(count):
+            line.watch._judged(name, bool(line.rng.random() < share))
+            line.watch.every_tick(line.duty)
+            if line.alarms:
+                return k + 1
+        return None
+
+    def test_a_station_that_misses_three_of_ten_is_told_within_200_copies_and_what_to_do(self, line):
+        assert self.tried(line, 0.7, 200) <= 200
+        (alarm,) = line.duty.events
+        assert (alarm["kind"], alarm["about"]) == ("detection", "0.4 mm spot")
+        assert 'painted "0.4 mm spot" were not found' in alarm["says"]
+        assert "5 % at most was agreed" in alarm["says"]
+        assert "no part since then was inspected for it" in alarm["says"]
+        assert line.duty.faults == {}
+        assert self.tried(line, 1.0, 0) is None
+        for _ in range(600):
+            line.watch._judged("0.4 mm spot", True)
+        line.watch.every_tick(line.duty)
+        assert line.ended == [("detection", "0.4 mm spot")]
+
+    def test_one_that_finds_as_many_as_agreed_is_quiet(self, line):
+        assert self.tried(line, 0.95, 3000) is None
+
+    def test_false_alarms_of_it_are_no_more_than_stated(self):
+        # Exactly, by the binomial law of another library, for what was agreed and for the default.
+        for most in (0.05, 0.2):
+            per_copy = 0.0
+            for size in shares.BLOCKS:
+                out = [k for k in range(size + 1) if shares.is_above(shares.Block(size, size, k), most, COPIES)]
+                per_copy += stats.binom.sf(min(out) - 1, size, most) / size
+            assert per_copy <= 1 / COPIES
+
+    def test_it_ends_by_an_act_or_once_it_is_not_painted_any_more(self, line):
+        assert self.tried(line, 0.0, 20) == 20
+        assert line.watch.settled(line.duty, "detection 0.4 mm spot", "M. Weiss", "lens cleaned")
+        assert not any("0.4 mm spot" in key for key in line.watch.counts.blocks)
+        line.duty.events.clear()
+        assert self.tried(line, 0.0, 20) == 20
+        line.watch.end(line.duty)
+        table = line.station.table.watch.model_copy(update={"defect": ()})
+        line.station = replace(line.station, table=line.station.table.model_copy(update={"watch": table}))
+        line.begin()
+        line.watch.every_tick(line.duty)
+        assert line.ended == [("detection", "0.4 mm spot")]
+
+    def test_copies_without_a_defect_that_do_not_conform_are_told_too(self, line):
+        assert self.tried(line, 0.4, 200, CONTROL) <= 200
+        assert line.alarms == [("detection", "copies without a defect")]
+        assert "it is the painting that is found" in line.duty.events[0]["says"]
 
 
 class TestWhatLasts:
@@ -202,7 +333,8 @@ class TestWhatLasts:
         line.show(3, light=0.5)
         line.clock.set_by_s = 60.0
         line.show(1)
-        assert kinds(line) == {"clock"}
+        assert line.alarms == [("watch", "accepted state"), ("clock", "")]
+        assert "tiepoint hold" in line.duty.events[0]["says"]
 
 
 class TestQuiet:

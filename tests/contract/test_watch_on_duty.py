@@ -4,6 +4,7 @@ import threading
 
 import numpy as np
 import pytest
+from scipy import stats
 from tests.helpers.made_line import Running
 from tests.helpers.plain_bore import plain_tie
 from tests.helpers.vent_station import new_station
@@ -26,6 +27,14 @@ kind = "hole"
 size_mm = 4.6
 points = [[15, 12]]
 reading = "bore.diameter"
+per_hour = 3600
+"""
+SPOT = """
+[[watch.defect]]
+name = "spot"
+kind = "spot"
+size_mm = 0.4
+rectangle = { centre = [15, 16], size = [2, 1] }
 per_hour = 3600
 """
 
@@ -146,6 +155,56 @@ class TestTheGap:
         assert not painter.is_gap(line.clock.mono_s + 2.0, 1.0)  # one is overdue: it may come at once
         assert painter.is_gap(line.clock.mono_s + 6.0, 1.0)  # the line stands
 
+    def test_one_slow_judgement_at_the_start_does_not_keep_copies_away_for_ever(self, line):
+        line.took_s = 0.6  # of the first part, while all is cold: longer than half a second to the next one
+        line.show(1)
+        line.took_s = 0.01
+        line.show(40)
+        assert line.duty.copies
+
+    def test_what_waits_longest_is_painted_first_where_gaps_are_rare(self, line):
+        answered = 0
+        for _ in range(9):
+            line.clock.mono_s += 60  # all are due again
+            line.show(1)
+            for _, checked in line.duty.copies[answered:]:
+                checked(line.golden(4.7))
+            answered = len(line.duty.copies)
+        # The first part tells no gap yet: its copy waits for the second's.
+        assert {name: one.shown for name, one in line.watch.tally.today.items()} == {"bore filled up": 4, "": 4}
+
+    def test_a_golden_part_is_not_painted_one_part_shown_often_is_no_many_parts(self, tmp_path):
+        line = Watched(tmp_path, DEFECT + '[watch.golden]\nlike = "G-*"\n', HEAD, held=8)
+        line.show(20, part_id="G-1")
+        line.show(20, part_id="G-1")
+        assert line.duty.copies == []
+
+    def test_a_reading_that_the_recipe_does_not_give_is_told_and_no_miss(self, tmp_path):
+        line = Watched(tmp_path, DEFECT.replace("bore.diameter", "bead.gap"), "control_per_hour = 0", held=8)
+        line.show(4)
+        assert line.alarms == [("watch", "")]
+        assert (
+            "the reading bead.gap, which the part's recipe does not give; it gives bore.diameter"
+            in (line.duty.events[0]["says"])
+        )
+        assert (line.duty.copies, dict(line.watch.tally.today)) == ([], {})
+
+    def test_a_copy_without_a_defect_has_new_noise_where_one_would_be_and_else_the_parts_own(self, tmp_path):
+        # The very pixels that conformed would conform again: they tell nothing of what painting does.
+        line = Watched(tmp_path, SPOT, HEAD, held=8)
+        pixels = scene(line.rng)
+        while len(line.duty.copies) < 2:
+            line.clock.mono_s += 60
+            line.show(1, pixels=pixels)
+            if line.duty.copies:
+                line.duty.copies[-1][1](line.golden(4.4))
+        changed = [(d.frames[0].pixels.astype(float) - pixels) for d, _ in line.duty.copies]
+        dark, plain = sorted(changed, key=lambda one: one.sum())
+        there = plain != 0
+        assert there.sum() > 20
+        assert abs(plain[there].mean()) < 2
+        assert dark.min() < -40 < plain.min()
+
     def test_a_copy_that_was_not_judged_is_no_miss(self, line):
         line.show(4)
         line.duty.copies[0][1](load_unread(line))
@@ -180,6 +239,23 @@ def test_what_is_found_is_what_does_not_conform_by_the_reading_that_is_to_tell()
     assert is_found(record("rejected", "slot.width"), None)
 
 
+def test_a_gap_lies_on_the_path_with_its_whole_length():
+    # What lay half beyond an end would be a gap of half the size that is told.
+    from tiepoint.model.record import Record
+    from tiepoint.model.shot import Shot
+
+    (defect,) = WatchTable.read(
+        {"defect": [{"name": "d", "kind": "gap", "size_mm": 4.0,
+                     "path": {"points": [[0, 0], [10, 0], [10, 30]], "width": 2}}]}, ""
+    ).defect  # fmt: skip
+    rng, record = np.random.default_rng(0), Record("s", 0, Shot("a", ()), "", (), "t", (), "unread")
+    xy = np.array([place_of(defect, record, rng)[0][0] for _ in range(4000)])
+    along = xy[:, 0] + xy[:, 1]
+    assert (along.min(), along.max()) == (pytest.approx(2, abs=0.05), pytest.approx(38, abs=0.05))
+    # Each mm as likely as the next: by another library.
+    assert stats.kstest((along - 2) / 36, "uniform").pvalue > 1e-3
+
+
 def test_places_are_all_over_the_region_and_lie_in_the_found_part():
     from dataclasses import replace
 
@@ -204,8 +280,8 @@ def test_places_are_all_over_the_region_and_lie_in_the_found_part():
     # Turned by 90°: along +y first, then along −x.
     first = np.isclose(xy[:, 0], 100)
     assert first.mean() == pytest.approx(0.25, abs=0.03)
-    assert xy[first, 1].min() == pytest.approx(50, abs=0.1)
+    assert xy[first, 1].min() == pytest.approx(50.2, abs=0.1)
     assert xy[first, 1].max() == pytest.approx(60, abs=0.1)
-    assert xy[:, 0].min() == pytest.approx(70, abs=0.1)
+    assert xy[:, 0].min() == pytest.approx(70.2, abs=0.1)
     assert np.degrees(angles[first]) == pytest.approx(90)
     assert np.degrees(angles[~first]) == pytest.approx(180)

@@ -146,7 +146,7 @@ class Watched:
         self.rng, self.clock, self.n = np.random.default_rng(seed), HandClock(), 0
         self.reference = hold(self.station, [loaded(scene(self.rng), temperature_c=24.0) for _ in range(held)])
         self.duty = HandDuty(self.station)
-        self.began_at = 0
+        self.began_at, self.took_s = 0, 0.01
         self.begin()
 
     def begin(self):
@@ -162,11 +162,12 @@ class Watched:
             picture = scene(self.rng, **faults) if pixels is None else pixels
             frame = Frame("picture", "p.png", pixels=picture)
             utc = f"2026-11-26T08:00:00.{self.n:06d}Z"
-            delivery = Delivery(f"s{self.n}", "top", (frame,), utc, self.n, part_id=part_id, temperature_c=24.0)
+            seen_ns = round(1e9 * self.clock.mono_s)
+            delivery = Delivery(f"s{self.n}", "top", (frame,), utc, seen_ns, part_id=part_id, temperature_c=24.0)
             shot = Shot(delivery.id, (), taken_utc=utc, part_id=part_id)
             readings = (bore(value, verdict),) if verdict != "unread" else ()
             record = Record("vent bores", self.n, shot, self.recipe_sha, (), "t", readings, verdict, "thin")
-            self.watch.seen(replace(record, timings={"bore": 0.01}), delivery)
+            self.watch.seen(replace(record, timings={"bore": self.took_s}), delivery)
             self.watch.every_tick(self.duty)
             if len(self.alarms) > begun:
                 return k + 1

@@ -42,7 +42,7 @@ def hold(
     from tiepoint.station.folder import open_station
     from tiepoint.station.naming import act_of
     from tiepoint.station.watch.hold import hold as held
-    from tiepoint.station.watch.hold import keep_reference
+    from tiepoint.station.watch.hold import keep_reference, not_held
 
     there = open_station(station)
     demand_off_duty(there, "the accepted state is not held anew")
@@ -52,11 +52,14 @@ def hold(
     keep_reference(there, reference)
     entry = write_act(there, act_of(there, "hold", who=by, why=reason, sha=reference.sha, shots=reference.shots))
     names = sorted({name.partition("|")[0] for name in reference.centres})
-    lines = (
+    lines: tuple[str, ...] = (
         f"Held as accepted: {reference.shots} shots, by entry {entry.seq} of the ledger.",
         f"Watched from now on, besides what needs no shot: {', '.join(names) or 'nothing'}.",
     )
-    present(Answer({"entry": entry.seq, "shots": reference.shots, "watched": names}, lines), as_json)
+    lacking = not_held(reference, there.table.watch)
+    lines += tuple(f"Not watched: {one}." for one in lacking)
+    document = {"entry": entry.seq, "shots": reference.shots, "watched": names, "not_watched": list(lacking)}
+    present(Answer(document, lines), as_json)
 
 
 def _named(paths: list[Path]) -> "tuple[list[LoadedShot], list[Record]]":

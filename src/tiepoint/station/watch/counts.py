@@ -1,7 +1,9 @@
-"""What records alone tell, part by part: shares of verdicts, lots against their limits; all in bounded memory."""
+"""What records alone tell, part by part: shares of verdicts, lots against their limits, painted defects that were not
+found; all in bounded memory.
+"""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from tiepoint.model.reading import Reading
 from tiepoint.model.record import Record
@@ -10,11 +12,19 @@ from tiepoint.station.watch import shares
 from tiepoint.station.watch.alarms import Alarm, Alarms, Turn, with_next
 from tiepoint.station.watch.shares import Block, Lot
 from tiepoint.station.watch.table import Lots, WatchTable
+from tiepoint.station.watch.tally import CONTROL
 from tiepoint.studies.rates import rate
 
 MOST_LOTS = 20
 """Lots that are remembered; an older one that comes by again is begun anew."""
 MOST_READINGS = 200
+COPY = "copy"
+"""Before the name of a defect, what its copies are counted by."""
+COPIES = 1e5
+"""Copies of one defect between two false alarms, at least: at 30 an hour, day and night, they are made in 139 days."""
+FALSE_MOST = 0.05
+"""Of copies without a defect, the share that may not conform: where what is painted looks real, hardly one does."""
+PLAIN = "copies without a defect"
 
 
 @dataclass
@@ -35,29 +45,42 @@ class Counts:
         for verdict, most in table.shares.model_dump().items():
             if most is None:
                 continue
-            for size in shares.BLOCKS:
-                key = f"{verdict} {size}"
-                before = self.blocks.get(key, Block(size))
-                if before.is_full or before.n == 0:
-                    self.begun[key] = at_utc
-                self.blocks[key] = now = shares.counted(before, record.verdict == verdict)
-                if now.is_full:
-                    yield from self._tested(verdict, now, most, self.begun[key], table, alarms)
+            for now, since in self._full(verdict, record.verdict == verdict, at_utc):
+                said = f"of the last {now.n} parts are {verdict}"
+                more = f"{100 * most:g} % was accepted"
+                yield from _tested(Alarm("share", verdict, said, since), more, now, most, table.quiet, alarms)
 
-    def _tested(
-        self, verdict: str, block: Block, most: float, since: str, table: WatchTable, alarms: Alarms
-    ) -> Iterator[Turn]:
-        found = shares.is_above(block, most, table.quiet)
-        if found is not None:
-            two = rate(block.events, block.n)
-            says = (
-                f"{block.events} of the last {block.n} parts are {verdict}, {100 * two.low:.3g} to "
-                f"{100 * two.high:.3g} %; {100 * most:g} % was accepted."
-            )
-            alarm = Alarm("share", verdict, says, since, block.events / block.n - most)
-            yield from alarms.begins(with_next(alarm))
-        elif shares.is_calm(block, most):
-            yield from alarms.ends(f"share {verdict}", f"{block.events} of the last {block.n} parts are {verdict}")
+    def put_copy(self, name: str, is_found: bool, at_utc: str, table: WatchTable, alarms: Alarms) -> Iterator[Turn]:
+        """Yield what begins and what ends with one more copy, by its defect's name or `CONTROL`."""
+        agreed = {defect.name: defect.at_least for defect in table.defect}
+        if name == CONTROL:
+            about, most, what = PLAIN, FALSE_MOST, "copies without a defect did not conform"
+            more = f"{100 * most:g} % at most may be so, or it is the painting that is found"
+        elif name in agreed:
+            about, most, what = name, 1 - agreed[name], f"painted {shown(name)} were not found"
+            more = f"{100 * most:.3g} % at most was agreed"
+        else:
+            return
+        for now, since in self._full(f"{COPY} {about}", is_found == (name == CONTROL), at_utc):
+            said = f"of the last {now.n} {what}"
+            yield from _tested(Alarm("detection", about, said, since), more, now, most, COPIES, alarms)
+
+    def _full(self, of: str, is_event: bool, at_utc: str) -> Iterator[tuple[Block, str]]:
+        """Count one more in each block; yield those that are full now, and since when they are counted."""
+        for size in shares.BLOCKS:
+            key = f"{of} {size}"
+            before = self.blocks.get(key, Block(size))
+            if before.is_full or before.n == 0:
+                self.begun[key] = at_utc
+            self.blocks[key] = now = shares.counted(before, is_event)
+            if now.is_full:
+                yield now, self.begun[key]
+
+    def settle(self, alarm: Alarm) -> None:
+        """Begin anew to count what an alarm was raised by."""
+        first = {"detection": f"{COPY} {alarm.about} ", "share": f"{alarm.about} "}.get(alarm.kind)
+        for key in [key for key in self.blocks if first is not None and key.startswith(first)]:
+            del self.blocks[key]
 
     def _lots(self, record: Record, at_utc: str, table: WatchTable, alarms: Alarms) -> Iterator[Turn]:
         name = self.lot if self.lot is not None else lot_of(record.shot.part_id, table.lots)
@@ -96,6 +119,19 @@ class Counts:
         )
         change = told.sigmas - table.lots.sigmas
         yield from alarms.begins(with_next(Alarm("lot", about, says, at_utc, change, "σ")))
+
+
+def _tested(alarm: Alarm, more: str, block: Block, most: float, run: float, alarms: Alarms) -> Iterator[Turn]:
+    """Yield the beginning of an alarm where a full block shows more than `most`, and its end where that is over.
+
+    `alarm.says`: what is so of so many, in a clause.
+    """
+    if shares.is_above(block, most, run) is not None:
+        two = rate(block.events, block.n)
+        says = f"{block.events} {alarm.says}, {100 * two.low:.3g} to {100 * two.high:.3g} %; {more}."
+        yield from alarms.begins(with_next(replace(alarm, says=says, change=block.events / block.n - most)))
+    elif shares.is_calm(block, most):
+        yield from alarms.ends(alarm.name, f"{block.events} {alarm.says}")
 
 
 def lot_of(part_id: str | None, lots: Lots) -> str | None:

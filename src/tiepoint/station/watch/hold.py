@@ -87,6 +87,26 @@ def hold(station: Station, shots: Sequence[LoadedShot], records: Sequence[Record
     return Reference(len(shots), centres, edges, _grounds(shots, looks), _tied(station, table))
 
 
+def not_held(reference: Reference, table: WatchTable) -> tuple[str, ...]:
+    """Return what stands in `[watch]` and is not among what was held, a clause each, with what to do."""
+    names = [name.split("|") for name in (*reference.centres, *reference.edges)]
+    held = {kind: {what for first, what, _ in names if first == kind} for kind, _, _ in names}
+    said = []
+    for key, first, all_ in (("patch", "grey", table.patch), ("edge", "along", table.edge)):
+        for one in all_:
+            if one.name not in held.get(first, ()):
+                said.append(f"watch.{key} {one.name}: no shot has the picture {one.picture}")
+    for patch in table.patch:
+        if patch.sharp and patch.name in held.get("grey", ()) and patch.name not in held.get("sharpness", ()):
+            said.append(f"the sharpness of watch.patch {patch.name}: it is even; choose a place with a pattern")
+    if table.golden is not None and "golden" not in held:
+        said.append(
+            f"golden parts: none like {table.golden.like} was judged {FEWEST} times among these shots; show it so "
+            "often while the station is on duty, and hold the last shots"
+        )
+    return tuple(said)
+
+
 def _edges(looks: Sequence[Looked]) -> dict[str, float]:
     names = [name for name in looks[0].numbers if name.startswith("along|")]
     return {name: float(np.mean([look.numbers[name] for look in looks])) for name in names}

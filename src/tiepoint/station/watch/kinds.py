@@ -4,7 +4,7 @@ from typing import Literal
 
 Kind = Literal[
     "light", "sharpness", "saturated", "black", "position", "scale", "edge", "dirt", "golden", "lot", "share",
-    "runner_up", "disk", "clock", "temperature", "watch",
+    "runner_up", "detection", "disk", "clock", "temperature", "watch",
 ]  # fmt: skip
 
 NEXT: dict[Kind, str] = {
@@ -15,7 +15,8 @@ NEXT: dict[Kind, str] = {
     "black": "look for a lamp that is off or something in front of the camera, then show the challenge set",
     "position": "fasten camera and fixture, then make the tie anew (tiepoint tie target) and accept it",
     "scale": "look at the camera's distance and lens, then make the tie anew (tiepoint tie target) and accept it",
-    "edge": "look at what covers the fixed edge; if camera or fixture was moved, make the tie anew",
+    "edge": "look at what covers the fixed edge; if camera or fixture was moved, make the tie anew (tiepoint tie "
+    "target) and accept it",
     "dirt": "clean window and lens at that place, then look again",
     "golden": "measure the golden part by other means; if it is as it was, prove the station again (tiepoint study "
     "type1)",
@@ -23,8 +24,12 @@ NEXT: dict[Kind, str] = {
     "share": "look at the last parts that did not conform: if they are good, show the challenge set; else stop what "
     "makes them",
     "runner_up": "look at what the find takes for the part, and teach it again with a clearer outline",
+    "detection": "show real parts with this defect: where they are found, hold what is painted against them; where "
+    "not, no part since then was inspected for it: look them through by other means, see to light, focus and limits, "
+    "and accept what finds it again",
     "disk": "free the disk, or let the archive keep less",
     "clock": "look at the clock's source; records keep their order by number, their times jump here",
     "temperature": "let the station warm up, look at its cooling, and check the tie at this temperature",
-    "watch": "read what the watch says of itself, and hold the accepted state anew if the pictures have changed",
+    "watch": "read what the watch says of itself; where no accepted state was held or pictures have changed, hold it "
+    "(tiepoint hold)",
 }

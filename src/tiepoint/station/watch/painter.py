@@ -24,6 +24,7 @@ from tiepoint.recipe.shots import LoadedShot
 from tiepoint.station.accepted import copy_of_recipe, preparation_of
 from tiepoint.station.cameras.delivery import Delivery
 from tiepoint.station.folder import Station
+from tiepoint.station.watch.hold import is_golden
 from tiepoint.station.watch.paint import Stroke, painted
 from tiepoint.station.watch.table import Defect
 from tiepoint.station.watch.tally import CONTROL
@@ -80,7 +81,7 @@ class Painter:
     def arrived(self, record: Record, now_s: float) -> None:
         """Take note of a part of the line."""
         self._arrivals.append(now_s)
-        if not self._took and record.timings:
+        if record.timings:
             self._took.append(sum(record.timings.values()))
 
     def wants(self, record: Record, delivery: Delivery, now_s: float) -> str | None:
@@ -89,17 +90,17 @@ class Painter:
             return None
         if record.verdict != "conforms" or delivery.status != "complete" or not delivery.frames:
             return None
-        rates = {name: defect.per_hour for name, defect in self._defects.items()}
-        if rates and self._table.control_per_hour > 0:
+        if is_golden(record, self._table):
+            return None  # one part that is shown sixty times is no sixty parts
+        rates = {name: one.per_hour for name, one in self._defects.items() if one.variant in (None, record.variant)}
+        if self._defects and self._table.control_per_hour > 0:
             rates[CONTROL] = self._table.control_per_hour
-        for name, per_hour in rates.items():
-            defect = self._defects.get(name)
-            if defect is not None and defect.variant not in (None, record.variant):
-                continue
-            if now_s >= self._due.get(name, -math.inf):
-                self._made_s, self._due[name] = now_s, now_s + 3600 / per_hour
-                return name
-        return None
+        # The one that waits longest: the first would else be the only one where gaps are rare.
+        name = min(rates, key=lambda one: self._due.get(one, -math.inf), default=None)
+        if name is None or now_s < self._due.get(name, -math.inf):
+            return None
+        self._made_s, self._due[name] = now_s, now_s + 3600 / rates[name]
+        return name
 
     def offer(self, name: str, record: Record, delivery: Delivery, loaded: LoadedShot) -> None:
         """Make a copy and let it wait for a gap; one that still waits is dropped."""
@@ -158,8 +159,14 @@ class Painter:
 
     def _pixels(self, record: Record, loaded: LoadedShot, defect: Defect | None) -> dict[str, NDArray[np.generic]]:
         pixels = {role: picture.pixels for role, picture in loaded.pictures.items()}
+        defect = defect or self._nothing(record)
         if defect is None:
             return pixels
+        if defect.reading is not None and all(r.id != defect.reading for r in record.readings):
+            raise UnusableInput(
+                f"watch.defect {defect.name} is to be found by the reading {defect.reading}, which the part's recipe "
+                f"does not give; it gives {', '.join(r.id for r in record.readings[:20])}"
+            )
         tie = self._tie(record)
         if tie is None:
             raise UnusableInput(f"watch.defect {defect.name} is in mm, and the part's recipe has no tie; leave it out")
@@ -179,6 +186,17 @@ class Painter:
             at_px = float(at[0]), float(at[1])
             pixels[role] = painted(pixels[role], at_px, jacobian, stroke, blur, self._rng, full).pixels
         return pixels
+
+    def _nothing(self, record: Record) -> Defect | None:
+        """Return a spot or scratch as bright as what it covers: only its noise is painted. None where none is stated.
+
+        A copy of the very pixels that conformed would conform again, and tell nothing of what painting does.
+        """
+        like = [
+            one for one in self._defects.values()
+            if one.kind in ("spot", "scratch") and one.variant in (None, record.variant)
+        ]  # fmt: skip
+        return like[self._rng.integers(len(like))].model_copy(update={"factor": 1.0}) if like else None
 
     def _tie(self, record: Record) -> Tie | None:
         key = record.recipe_sha, record.variant
@@ -233,8 +251,9 @@ def _own_place(defect: Defect, rng: np.random.Generator) -> tuple[Array, float]:
     if defect.rectangle is not None:
         return _in_rectangle(defect.rectangle, rng), free
     assert defect.path is not None
-    place, along = _on_path(defect.path, 0.0 if defect.kind == "gap" else 1.0, rng)
-    return place, along if defect.kind == "gap" else free
+    if defect.kind == "gap":
+        return _on_path(defect.path, rng, 0.0, defect.size_mm / 2)
+    return _on_path(defect.path, rng, 1.0, 0.0)[0], free
 
 
 def _in_rectangle(shape: Rectangle, rng: np.random.Generator) -> Array:
@@ -244,12 +263,18 @@ def _in_rectangle(shape: Rectangle, rng: np.random.Generator) -> Array:
     return np.asarray(np.array(shape.centre) + turned, float)
 
 
-def _on_path(shape: PathShape, spread: float, rng: np.random.Generator) -> tuple[Array, float]:
-    """Return a place on a path, each mm as likely as the next, with the path's direction there."""
+def _on_path(shape: PathShape, rng: np.random.Generator, spread: float, inside_mm: float) -> tuple[Array, float]:
+    """Return a place on a path, each mm as likely as the next, with the path's direction there.
+
+    No nearer than `inside_mm` to its ends: what lay half beyond them would be no gap of the stated size.
+    """
     points = np.array(shape.points, float)
     legs = np.diff(points, axis=0)
-    lengths = np.hypot(*legs.T)
-    k = int(rng.choice(len(legs), p=lengths / lengths.sum()))
-    way = legs[k] / lengths[k]
+    ends = np.cumsum(np.hypot(*legs.T))
+    inside = min(inside_mm, ends[-1] / 2)
+    at = rng.uniform(inside, ends[-1] - inside)
+    k = min(int(np.searchsorted(ends, at)), len(legs) - 1)
+    length = float(np.hypot(*legs[k]))
+    way = legs[k] / length
     off = spread * shape.width * rng.uniform(-0.5, 0.5)
-    return points[k] + legs[k] * rng.uniform() + off * np.array([-way[1], way[0]]), math.atan2(way[1], way[0])
+    return points[k] + way * (at - ends[k] + length) + off * np.array([-way[1], way[0]]), math.atan2(way[1], way[0])

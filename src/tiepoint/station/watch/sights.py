@@ -36,12 +36,14 @@ class Sights:
         for name in self._reference.edges:
             yield from self._edge(name.removeprefix("along|"), look, at_utc, alarms)
 
-    def settle(self, name: str) -> None:
-        """Begin anew what an alarm of that name was raised by."""
-        kind, _, about = name.partition(" ")
-        if kind == "dirt":
-            self._rings.pop(about, None)
-            self._before.pop(about, None)
+    def settle(self, alarm: Alarm) -> None:
+        """Begin anew what an alarm was raised by."""
+        if alarm.kind == "dirt":
+            self._rings.pop(alarm.about, None)
+            self._before.pop(alarm.about, None)
+        elif alarm.kind == "edge":
+            for name in [name for name in self._lost if _said(name) == alarm.about]:
+                del self._lost[name]
 
     def _dirt(self, role: str, small: dirt.Floats, at_utc: str, alarms: Alarms) -> Iterator[Turn]:
         assert self._reference is not None
@@ -81,11 +83,19 @@ class Sights:
     def _edge(self, name: str, look: Looked, at_utc: str, alarms: Alarms) -> Iterator[Turn]:
         is_seen = f"along|{name}" in look.numbers
         # Counted up to BACK looks with it after LOST without.
-        count = self._lost[name]
+        what = _said(name)
+        # One whose alarm is on from before a restart was lost then.
+        count = self._lost[name] or (BACK if f"edge {what}" in alarms.on else 0)
         self._lost[name] = max(0, count - 1) if is_seen else (BACK if count + 1 >= LOST else count + 1)
-        what = name.replace("|", " in ")
         if not is_seen and count < LOST <= self._lost[name]:
-            says = f"The fixed edge {what} was not seen in {LOST} looks in a row, the last at {at_utc}."
+            says = (
+                f"The fixed edge {what} was not seen in {LOST} looks in a row, the last at {at_utc}: whether camera "
+                "and fixture stand where they stood is not known."
+            )
             yield from alarms.begins(with_next(Alarm("edge", what, says, at_utc)))
         elif count and not self._lost[name]:
             yield from alarms.ends(f"edge {what}", f"it was seen in {BACK} looks")
+
+
+def _said(name: str) -> str:
+    return name.replace("|", " in ")

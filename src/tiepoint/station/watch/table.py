@@ -3,7 +3,7 @@
 [watch]
 every_s = 1.0              # a shot is looked at so often at most
 quiet = 3_000_000          # looks (and parts) between false alarms of all charts together, at least
-fault = ["position", "scale"]
+fault = ["position", "scale", "edge"]
 
 [[watch.patch]]            # a fixed place that no part covers
 name = "white tile"
@@ -27,6 +27,7 @@ path = { points = [[10, 20], [60, 20]], width = 2 }
 in = "plate"
 reading = "bead.gap"
 per_hour = 30
+at_least = 0.95            # a smaller share of found ones is an alarm
 """
 
 from typing import Annotated, Literal, Self
@@ -125,7 +126,7 @@ class Defect(Table):
 
     `size_mm`: the diameter of a spot or a hole, the length of a scratch, the length of a gap along its path. `factor`:
     the brightness of a spot or scratch over that of its surroundings. `width_mm` of a scratch. `blur_px`: of the
-    picture; left out, as the fixed edges have it, or 0.7.
+    picture; left out, as the fixed edges have it, or 0.7. `at_least`: the share that is to be found.
     """
 
     name: Name
@@ -142,6 +143,7 @@ class Defect(Table):
     width_mm: Positive = 0.1
     blur_px: Positive | None = None
     per_hour: Annotated[float, Field(gt=0, le=3600)] = 30.0
+    at_least: Share = 0.95
 
     @model_validator(mode="after")
     def _has_a_place(self) -> Self:
@@ -159,7 +161,7 @@ class WatchTable(Table):
 
     every_s: NotNegative = 1.0
     quiet: Annotated[float, Field(ge=1e3, le=1e7)] = 3e6
-    fault: Annotated[tuple[Kind, ...], Field(strict=False)] = ("position", "scale")
+    fault: Annotated[tuple[Kind, ...], Field(strict=False)] = ("position", "scale", "edge")
     patch: Annotated[tuple[Patch, ...], Field(strict=False, max_length=50)] = ()
     edge: Annotated[tuple[Edge, ...], Field(strict=False, max_length=50)] = ()
     allow: Allow = Allow()

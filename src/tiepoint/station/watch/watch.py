@@ -22,12 +22,14 @@ import numpy as np
 
 from tiepoint.foundation.errors import UnusablePicture
 from tiepoint.model.record import Record
+from tiepoint.recipe.tables import shown
 from tiepoint.station.cameras.delivery import Delivery
 from tiepoint.station.duty.seeing import loaded_of
 from tiepoint.station.folder import Station
 from tiepoint.station.ledger import utc_now
 from tiepoint.station.watch import state, tally
 from tiepoint.station.watch.alarms import Alarm, Turn, charts_of, with_next
+from tiepoint.station.watch.counts import PLAIN
 from tiepoint.station.watch.forecast import clock_jump, disk_forecast
 from tiepoint.station.watch.hold import Reference, is_golden
 from tiepoint.station.watch.looking import looked_at, motion_numbers, record_numbers
@@ -79,12 +81,15 @@ class Watch:
         if self._charts is not None:
             self._charts.courses = {n: c for n, c in known.courses.items() if n in self._charts.rules}
         self._turns += known.over
+        self._turns += self._not_watched()
         self._tolerances = known.tolerances
         self._sights = Sights(reference, self.table)
         blurs = {} if reference is None else reference.blurs
         self._painter = Painter(station, blurs, self._judged, np.random.default_rng(seed))
         self._looked_s = self._disk_s = -np.inf
         self._disk: deque[tuple[float, float]] = deque(maxlen=DISK_SAMPLES)
+        self._per_hour = 0.0
+        self._unread: dict[str, str] = {}
         self._good_looks = 0
         now = clocks.mono()
         self._saved_s = self._told_s = now
@@ -100,7 +105,7 @@ class Watch:
         with self._told():
             now = self._clocks.mono()
             with self._lock:
-                self._painter.arrived(record, now)
+                self._painter.arrived(record, min(now, delivery.taken_mono_ns / 1e9))
                 self._of_record(record, delivery.taken_utc)
             self._look(record, delivery, now)
             self._sample_disk(now)
@@ -116,6 +121,25 @@ class Watch:
         if self._charts is not None:
             numbers = record_numbers(record, is_golden=golden)
             self._turns += self._charts.put(numbers, at_utc, self.alarms)
+            if golden:
+                self._turns += self._of_golden(str(record.shot.part_id), numbers, at_utc)
+
+    def _of_golden(self, part: str, numbers: Mapping[str, float], at_utc: str) -> Iterator[Turn]:
+        """Yield what begins and ends where a golden part has no chart, or its charts get no value."""
+        assert self._charts is not None
+        held = [name for name in self._charts.rules if name.startswith("golden|") and name.split("|", 2)[2] == part]
+        if not held:
+            says = f"The golden part {shown(part)} was not held as accepted: whether it measures as it did is open."
+            yield from self.alarms.begins(with_next(Alarm("watch", "golden parts", says, at_utc)))
+            return
+        lacks = [name.split("|")[1] for name in held if name not in numbers]
+        about = f"{part}, unread"
+        if not lacks:
+            self._unread.pop(part, None)
+            yield from self.alarms.ends(f"golden {about}", "it is measured again")
+        elif (since := self._unread.setdefault(part, at_utc)) != at_utc:
+            says = f"The golden part {shown(part)} came twice in a row without a value of {', '.join(lacks[:5])}."
+            yield from self.alarms.begins(with_next(Alarm("golden", about, says, since)))
 
     def _learn_tolerances(self, record: Record) -> None:
         """Take note of the limits of a golden part, which stand in records alone: a change is held against them."""
@@ -161,6 +185,9 @@ class Watch:
         if told is None:
             return
         with self._lock:
+            # While it is on, by the fastest that was seen: a disk that is full, or a line that stands, uses none up.
+            is_on = "disk" in self.alarms.on
+            self._per_hour = max(told.per_hour, self._per_hour if is_on else 0.0)
             if told.hours_left < hours:
                 says = (
                     f"The archive's disk has {told.free / 1e9:.3g} GB free and loses {told.per_hour / 1e9:.3g} GB an "
@@ -168,8 +195,11 @@ class Watch:
                 )
                 alarm = Alarm("disk", "", says, utc_now(), told.hours_left, "h")
                 self._turns += self.alarms.begins(with_next(alarm))
-            elif told.hours_left > EASIER * hours:
-                self._turns += self.alarms.ends("disk", f"it lasts for {min(told.hours_left, 9999):.3g} h")
+            elif self._per_hour > 0 and told.free > EASIER * hours * self._per_hour:
+                lasts = min(told.free / self._per_hour, 9999)
+                self._turns += self.alarms.ends(
+                    "disk", f"at {self._per_hour / 1e9:.3g} GB an hour it lasts {lasts:.3g} h"
+                )
 
     @contextmanager
     def _told(self) -> Iterator[None]:
@@ -224,7 +254,8 @@ class Watch:
             self._turns += self.alarms.ends(name, f"{who}: {why}")
             if self._charts is not None:
                 self._charts.settle(alarm.kind, alarm.about)
-            self._sights.settle(name)
+            self._sights.settle(alarm)
+            self.counts.settle(alarm)
         self._tell_turns(duty)
         return True
 
@@ -256,6 +287,16 @@ class Watch:
             elif now - self._jumped_s >= CLOCK_CALM_S:
                 self._turns += self.alarms.ends("clock", "it has run evenly for an hour")
 
+    def _not_watched(self) -> Iterator[Turn]:
+        """Yield what stands in [watch] and is not watched; and the end of what does not stand there any more."""
+        stated = self.table.patch or self.table.edge or self.table.golden is not None
+        if self.reference is None and stated:
+            says = "The watch has no accepted state: nothing of light, focus, place, dirt and golden parts is watched."
+            yield from self.alarms.begins(with_next(Alarm("watch", "accepted state", says, utc_now())))
+        painted = {defect.name for defect in self.table.defect} | {PLAIN}
+        for alarm in [a for a in self.alarms.on.values() if a.kind == "detection" and a.about not in painted]:
+            yield from self.alarms.ends(alarm.name, "it is not painted any more")
+
     def _clock_was(self, wall_s: float | None) -> Iterator[Turn]:
         """Yield an alarm where the clock stands before what it showed when the station was last on duty."""
         back = 0.0 if wall_s is None else wall_s - self._clock[0]
@@ -274,7 +315,9 @@ class Watch:
             if is_found is None:
                 self.tally = tally.dropped(self.tally)
             else:
-                self.tally = tally.counted(self.tally, name, is_found, utc_now()[:10])
+                now = utc_now()
+                self.tally = tally.counted(self.tally, name, is_found, now[:10])
+                self._turns += self.counts.put_copy(name, is_found, now, self.table, self.alarms)
 
     def _tell_tally(self, duty: "Duty") -> None:
         with self._lock:
