@@ -1,6 +1,7 @@
 """The duty loop, with real processes that judge, a real ledger, and a camera and a wire that are played by hand."""
 
 import multiprocessing
+import threading
 import time
 
 import pytest
@@ -154,6 +155,39 @@ class TestInTime:
         codes = [r.readings[0].reason.code if r.readings[0].reason else r.verdict for r in records]
         assert set(codes) == {"conforms", "shot_too_many"}
         assert codes[0] == "conforms"
+
+    def test_a_part_whose_commit_is_answered_too_late_has_one_record_and_is_told_as_unread(self, vent, monkeypatch):
+        """The database has it and cannot say so before the deadline: nobody is told that it conforms, and it is one."""
+        with Running(on_duty(vent)) as line:
+            line.wire.until("on duty")
+            dialect = line.duty.ledger._engine.dialect
+            commits, is_away = dialect.do_commit, threading.Event()
+
+            def lost(connection):
+                is_record = connection.execute("SELECT count(*) FROM entries WHERE kind = 'record'").fetchone() == (1,)
+                if not is_away.is_set():
+                    commits(connection)
+                if not is_record:
+                    return
+                is_away.set()
+                raise dialect.dbapi.OperationalError("server closed the connection unexpectedly")
+
+            with monkeypatch.context() as broken:
+                broken.setattr(dialect, "do_commit", lost)
+                line.camera.show("a", shot(vent, 0), part_id="p1")
+                line.wire.until("fault", fault="ledger")
+                assert is_away.is_set()
+                (part,) = line.duty.waiting._parts
+                part.deadline_s = time.monotonic()  # it passes while the database is away
+            told = line.wire.of("a")
+            line.wire.until("on duty")
+        with Ledger(vent.folder / "ledger.sqlite") as ledger:
+            (there,) = ledger.entries("record")
+            says = [e.body["says"] for e in ledger.entries("duty") if e.body["event"] == "late"]
+            assert ledger.check().holds
+        assert (told.verdict, told.readings[0].reason.code) == ("unread", "shot_late")
+        assert (told.seq, told.sha, there.body["verdict"]) == (there.seq, there.body["sha"], "conforms")
+        assert says == [f"record {there.seq} was judged conforms, and told as unread: it was written too late"]
 
 
 class TestReleasing:

@@ -3,7 +3,10 @@
 import hashlib
 import itertools
 import json
+import os
+import socket
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -153,6 +156,16 @@ def test_a_writer_that_holds_on_is_told(where: Server, monkeypatch: pytest.Monke
         ledger.append("act", NOTE)
 
 
+@pytest.mark.skipif(not hasattr(socket, "TCP_USER_TIMEOUT"), reason="this system has no such option")
+def test_a_line_that_is_pulled_out_is_given_up_in_seconds(where: Server):
+    """By what the system says of the socket (RFC 5482, tcp(7))."""
+    with Ledger(where, create=True) as ledger, ledger._reading() as base:
+        with socket.socket(fileno=os.dup(base.connection.dbapi_connection.fileno())) as line:
+            patience_ms = line.getsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT)
+            asked = [line.getsockopt(socket.IPPROTO_TCP, what) for what in (socket.TCP_KEEPIDLE, socket.TCP_KEEPINTVL)]
+        assert (patience_ms, asked) == (10_000, [5, 2])
+
+
 def test_what_is_wrong_with_a_server_is_told(server: Postgres, where: Server):
     with pytest.raises(UnusableInput, match=r"there is no ledger in postgresql.*it begins with the first"):
         Ledger(where)
@@ -194,26 +207,65 @@ def test_a_server_that_goes_and_comes_back_loses_nothing(server: Postgres, where
         assert ledger.check().holds
 
 
+@contextmanager
+def answers_lost(ledger: Ledger, monkeypatch: pytest.MonkeyPatch):
+    """The server commits, and the line breaks before it can say so."""
+    dialect = ledger._engine.dialect
+    commits = dialect.do_commit
+
+    def lost(connection: object) -> None:
+        commits(connection)
+        raise dialect.dbapi.OperationalError("server closed the connection unexpectedly")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(dialect, "do_commit", lost)
+        yield pytest.raises(UnusableInput, match="whether the entry was added is not known")
+
+
 def test_a_record_whose_answer_was_lost_is_added_once(where: Server, monkeypatch: pytest.MonkeyPatch):
-    """The server has committed, and the line broke before it could say so."""
     made = composed(replace(record(1), sha=None))
     with Ledger(where, create=True) as ledger:
-        dialect = ledger._engine.dialect
-        commits = dialect.do_commit
-
-        def lost(connection: object) -> None:
-            commits(connection)
-            raise dialect.dbapi.OperationalError("server closed the connection unexpectedly")
-
-        with monkeypatch.context() as broken:
-            broken.setattr(dialect, "do_commit", lost)
-            with pytest.raises(UnusableInput, match="whether the entry was added is not known"):
-                ledger.commit_composed(made)
+        with answers_lost(ledger, monkeypatch) as is_told, is_told:
+            ledger.commit_composed(made)
         there, sha = ledger.commit_composed(made)
         assert (there.seq, ledger.head) == (1, Head(1, sha))
         assert ledger.commit_composed(made)[0].seq == 2  # another part that is alike, and was asked for as such
         assert ledger.check().holds
         assert ledger.check().sums_differ == ()
+
+
+def test_it_is_added_once_whatever_was_added_meanwhile(where: Server, monkeypatch: pytest.MonkeyPatch):
+    """As on duty: that the ledger cannot be written is itself an entry, and it comes before the next attempt."""
+    made, late = (composed(replace(record(k), sha=None)) for k in (1, 2))
+    with Ledger(where, create=True) as ledger:
+        with answers_lost(ledger, monkeypatch) as is_told, is_told:
+            ledger.commit_composed(made)
+        with answers_lost(ledger, monkeypatch) as is_told, is_told:
+            ledger.append("act", NOTE)
+        assert ledger.append("act", NOTE).seq == 2
+        assert ledger.append("act", NOTE).seq == 3  # done twice, and asked for as such
+        there, sha = ledger.commit_composed(late, before=made)  # its deadline has passed by now
+        assert (there.seq, there.shot.id, ledger.holds(sha)) == (1, made.record.shot.id, 1)
+        assert ledger.commit_composed(late)[0].seq == 4
+        assert ledger.check().holds
+        assert ledger.check().sums_differ == ()
+
+
+@pytest.mark.parametrize("level", ["repeatable read", "serializable"])
+def test_writers_take_turns_whatever_isolation_the_server_begins_with(server: Postgres, where: Server, level: str):
+    """A snapshot that is taken before the lock was waited for has an old head (PostgreSQL manual, 13.2.2)."""
+    server.run("postgres", f"ALTER DATABASE {database(where)} SET default_transaction_isolation = '{level}'")
+    Ledger(where, create=True).close()
+
+    def write(_: int) -> None:
+        with Ledger(where) as ledger:
+            for _ in range(10):
+                ledger.append("act", NOTE)
+
+    with ThreadPoolExecutor(3) as pool:
+        list(pool.map(write, range(3)))
+    with Ledger(where) as ledger:
+        assert ledger.check().count == 30
 
 
 def test_a_station_keeps_its_ledger_on_a_server(server: Postgres, where: Server, tmp_path: Path, monkeypatch):

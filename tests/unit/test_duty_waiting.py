@@ -63,7 +63,7 @@ def test_what_comes_beyond_is_unread_without_its_pictures_and_then_counted(clock
     parts = [part(str(k)) for k in range(3 * UNREAD_TIMES)]
     held = [waiting.came(one) for one in parts]
     assert held == [True] * (2 * UNREAD_TIMES) + [False] * UNREAD_TIMES
-    assert waiting.missed == UNREAD_TIMES
+    assert (waiting.taken_missed(), waiting.taken_missed()) == (UNREAD_TIMES, 0)
     assert [one.answer for one in parts[:2]] == [None, None]
     assert all(one.answer == Reason("shot_too_many", {"waiting": 2}) for one in parts[2 : 2 * UNREAD_TIMES])
     assert all(one.delivery.frames == () for one in parts[2 : 2 * UNREAD_TIMES])

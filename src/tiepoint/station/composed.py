@@ -9,9 +9,12 @@ from tiepoint.model.record import Record
 from tiepoint.station.ledger_chain import RecordText
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Composed:
-    """A record without the sources of its readings, as wires tell it, and the whole of its `text` for the ledger."""
+    """A record without the sources of its readings, as wires tell it, and the whole of its `text` for the ledger.
+
+    Each is itself alone: two parts may be alike in everything.
+    """
 
     record: Record
     text: RecordText

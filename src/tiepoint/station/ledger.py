@@ -34,6 +34,7 @@ from tiepoint.station.ledger_chain import (
 )
 from tiepoint.station.ledger_folding import SELDOM_PAGES, FoldingBack
 from tiepoint.station.ledger_tables import Tally, Writer, columns_of, entries, in_columns, sorts, sums
+from tiepoint.station.ledger_unsure import Unsure
 
 __all__ = ["NOTHING", "Chain", "Entry", "Head", "Ledger", "Server", "has_ledger", "utc_now"]
 
@@ -68,7 +69,7 @@ class Ledger:
         self._engine = self._base.engine
         self._writer = Writer(self._base.mark)
         self._committing = False
-        self._unsure: tuple[Composed, Record, str] | None = None
+        self._unsure = Unsure()
         try:
             self._version = self._looked_at()
             if self._version == 0:
@@ -116,17 +117,23 @@ class Ledger:
     def append_made(self, kind: str, make: Callable[[int], Mapping[str, Any]], *, at: str | None = None) -> Entry:
         """Add the document that `make` returns for the entry's number, which nobody else gets meanwhile.
 
-        What `make` raises is passed on; no entry is added then.
+        What `make` raises is passed on; no entry is added then. Where the like failed before it is added once, even
+        where a server had it and only its answer was lost.
         """
         with self._writing() as base:
             head = self._head(base)
             body = make(head.seq + 1)
-            entry = Entry(head.seq + 1, kind, at or utc_now(), body, head.sha, "")
-            text, sha = entry_text(head, kind, entry.written_utc, canonical(body))
-            self._writer.add(base, columns_of(entry.seq, kind, entry.written_utc, body), sha, text)
-            if kind == "record":
-                self._writer.count(base, entry.seq, entry.written_utc, body)
-        return replace(entry, sha=sha)
+            entry: Entry | None = self._unsure.outcome(base, (kind, body))
+            if entry is None:
+                entry = Entry(head.seq + 1, kind, at or utc_now(), body, head.sha, "")
+                text, sha = entry_text(head, kind, entry.written_utc, canonical(body))
+                entry = replace(entry, sha=sha)
+                self._writer.add(base, columns_of(entry.seq, kind, entry.written_utc, body), sha, text)
+                if kind == "record":
+                    self._writer.count(base, entry.seq, entry.written_utc, body)
+                self._unsure.tries((kind, body), sha, entry)
+        self._unsure.settled((kind, body))
+        return entry
 
     def commit(self, record: Record, *, at: str | None = None) -> Record:
         """Add a record: it gets the entry's number as its `seq`, and `prev_sha` and `sha` from the chain."""
@@ -135,25 +142,27 @@ class Ledger:
         chained.__dict__[_HASHED] = made.sha  # as `sealed` leaves it: it need not be worked out once more
         return chained
 
-    def commit_composed(self, made: Composed, *, at: str | None = None) -> tuple[Record, str]:
+    def commit_composed(
+        self, made: Composed, *, at: str | None = None, before: Composed | None = None
+    ) -> tuple[Record, str]:
         """Add a record whose text another process made; return it in its place in the chain, and its entry's sha.
 
-        Where it failed before it is added once, even where a server had it and only its answer was lost.
+        Where it failed before it is added once, even where a server had it and only its answer was lost. `before`:
+        another one of the same part, which failed; where the ledger has that, it is returned, and nothing is added.
         """
         written_utc, told = at or utc_now(), made.text
         with self._writing() as base:
-            head = self._head(base)
-            if self._unsure is not None and self._unsure[0] is made and self._unsure[2] == head.sha:
-                _, record, sha = self._unsure
-            else:
+            there: tuple[Record, str] | None = self._unsure.outcome(base, made, before)
+            if there is None:
+                head = self._head(base)
                 own, body = told.placed(head)
                 text, sha = entry_text(head, "record", written_utc, body)
                 self._writer.add(base, columns_of(head.seq + 1, "record", written_utc, told.content), sha, text)
                 self._writer.count(base, head.seq + 1, written_utc, told.content)
-                record = replace(made.record, seq=head.seq + 1, prev_sha=head.sha, sha=own)
-                self._unsure = made, record, sha
-        self._unsure = None
-        return record, sha
+                there = replace(made.record, seq=head.seq + 1, prev_sha=head.sha, sha=own), sha
+                self._unsure.tries(made, sha, there)
+        self._unsure.settled(made, before)
+        return there
 
     def rebuild_sums(self) -> int:
         """Make anew from the entries all that is kept beside them to answer quickly; return the count of records."""

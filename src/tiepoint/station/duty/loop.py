@@ -281,23 +281,36 @@ class Duty:
             self.waiting.written(part)
             part.checked(made.record)
             return
+        before, part.tried = part.tried, part.tried or made
         try:
-            record, sha = self.ledger.commit_composed(made)
+            record, sha = self.ledger.commit_composed(made, before=before)
         except TiepointError as error:
             self.condition.fault("ledger", str(error))
             self._ending.wait(RETRY_S)
             return
         self.condition.fault("ledger", None)
         self.waiting.written(part)
-        self._head, self.last = sha, record
-        self.counts[record.verdict] += 1
+        told = self._in_time(part, record)
+        self._head, self.last = sha, told
+        self.counts[told.verdict] += 1
         delivery = part.delivery
-        result = Result(record, delivery.taken_mono_ns, time.monotonic_ns(), sha, delivery.trigger)
+        result = Result(told, delivery.taken_mono_ns, time.monotonic_ns(), sha, delivery.trigger)
         self._to_wires(lambda wire: wire.tell(result))
         if not delivery.frames and self._keeping.is_full:
             self._let_go(delivery)  # nothing of it is to be kept, so it need not wait for those that are
         else:
             self._keeping.add(record, delivery, STOPPING_S)
+
+    def _in_time(self, part: Part, record: Record) -> Record:
+        """Return what is told of a record that was written: that it is unread, where that took beyond the deadline."""
+        part.late(time.monotonic())
+        told = replace(self._made(part).record, seq=record.seq, prev_sha=record.prev_sha, sha=record.sha)
+        if told.verdict != record.verdict:
+            says = (
+                f"record {record.seq} was judged {record.verdict}, and told as {told.verdict}: it was written too late"
+            )
+            self.later(partial(self.write_event, "late", record=record.seq, told=told.verdict, says=says))
+        return told
 
     def _made(self, part: Part) -> Composed:
         if isinstance(part.answer, Composed):
@@ -328,8 +341,7 @@ class Duty:
         for camera in self.cameras:
             link, why = camera.link
             self.condition.fault(f"camera {camera.name}", why if link == "away" else None)
-        if self.waiting.missed and not self.condition.has("ledger"):
-            missed, self.waiting.missed = self.waiting.missed, 0
+        if not self.condition.has("ledger") and (missed := self.waiting.taken_missed()):
             self.later(lambda: self.write_event("missed", parts=missed))
         if self._challenge_due_s is not None and time.monotonic() > self._challenge_due_s and self._trial is None:
             self._show_challenge()

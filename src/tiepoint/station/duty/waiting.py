@@ -31,7 +31,7 @@ class Part:
     """A part on its way. `deadline_s`: by the monotonic clock. `answer`: its record, or why it was not judged.
 
     `checked`: of a part that is only judged to see whether it would be; it is told the record, and nobody else is.
-    `made`: the record of a part that was not judged, once it was made.
+    `made`: the record of a part that was not judged, once it was made. `tried`: what was handed to the ledger first.
     """
 
     task: Task
@@ -40,11 +40,18 @@ class Part:
     checked: Checked | None = None
     taken: bool = field(default=False)
     made: Composed | None = None
+    tried: Composed | None = None
 
     @property
     def delivery(self) -> Delivery:
         """What the camera delivered."""
         return self.task.delivery
+
+    def late(self, now_s: float) -> None:
+        """Have it be unread where its deadline has passed, however it was judged."""
+        if now_s > self.deadline_s and not isinstance(self.answer, Reason):
+            allowed = round(1e3 * self.deadline_s - self.delivery.taken_mono_ns / 1e6)
+            self.answer = Reason("shot_late", {"deadline_ms": allowed})
 
 
 class Waiting:
@@ -56,8 +63,7 @@ class Waiting:
         self._parts: deque[Part] = deque()
         self._changed = threading.Condition()
         self._closed = False
-        self.missed = 0
-        """Parts that came and could not even be held; set to 0 by who has told of them."""
+        self._missed = 0
 
     def __len__(self) -> int:
         return len(self._parts)
@@ -72,7 +78,7 @@ class Waiting:
         """Add a part; false where it could not be held. One for which there is no room is unread, unless it is that."""
         with self._changed:
             if len(self._parts) >= UNREAD_TIMES * self._most:
-                self.missed += part.checked is None
+                self._missed += part.checked is None
                 return False
             if part.answer is None and (n := self._unjudged()) >= self._most:
                 part.answer = Reason("shot_too_many", {"waiting": n})
@@ -120,9 +126,7 @@ class Waiting:
                 now = self._clock()
                 wait = until - now
                 for part in self._parts:
-                    if now > part.deadline_s and not isinstance(part.answer, Reason):
-                        allowed = round(1e3 * part.deadline_s - part.delivery.taken_mono_ns / 1e6)
-                        part.answer = Reason("shot_late", {"deadline_ms": allowed})
+                    part.late(now)
                     if part.answer is not None:
                         return part
                     wait = min(wait, part.deadline_s - now)
@@ -137,6 +141,12 @@ class Waiting:
         with self._changed:
             self._parts.remove(part)
             self._changed.notify_all()
+
+    def taken_missed(self) -> int:
+        """Return how many parts came and could not even be held since this was asked last."""
+        with self._changed:
+            missed, self._missed = self._missed, 0
+            return missed
 
     def stir(self) -> None:
         """Wake who waits, to look at something else."""
