@@ -149,8 +149,13 @@ class PostgresBase:
             self.engine = sql.create_engine(
                 url.set(password=server.password),
                 pool_pre_ping=True,
+                # A snapshot of its own for each statement: the head is read after the lock was waited for.
+                isolation_level="READ COMMITTED",
                 connect_args={
                     "connect_timeout": int(WAIT_S),
+                    # A line that was pulled out says nothing; a system's own patience with it is a quarter of an hour.
+                    **{"keepalives_idle": 5, "keepalives_interval": 2, "keepalives_count": 3},
+                    "tcp_user_timeout": int(1000 * WAIT_S),
                     "application_name": "tiepoint",
                     "options": f"-c lock_timeout={WAIT_S:g}s -c synchronous_commit=on -c timezone=UTC",
                 },
