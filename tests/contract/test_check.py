@@ -118,7 +118,7 @@ def test_the_state_is_held_as_accepted_by_an_act_of_the_ledger(vent, cli):
     said = cli("hold", vent.folder, shots, "--why", "first shift", "--who", "M. Weiss", "--json")
     assert said.code == 0, said.err
     assert said.json["shots"] == 6
-    assert "grey" in " ".join(said.json["watched"])
+    assert said.json["watched"] == ["black", "dirt", "light", "saturated"]
     with Ledger(open_station(vent.folder).ledger_place) as ledger:
         act = ledger.last("act")
     assert (act.body["act"], act.body["who"], act.body["sha"]) == (

@@ -54,6 +54,7 @@ def _live(result: "DemoResult") -> Answer:
     from tiepoint.bench.demo import PLATES, SEED
     from tiepoint.bench.demo_bench import make_bench
     from tiepoint.bench.demo_live import TAKT_S, Line
+    from tiepoint.cli.duty_told import counted
     from tiepoint.cli.serve import run_services
     from tiepoint.web.settings import settings_of
 
@@ -72,7 +73,7 @@ def _live(result: "DemoResult") -> Answer:
         opened.cancel()
         line.stop()
     told = line.passed()
-    counts = ", ".join(f"{n} {verdict}" for verdict, n in told.verdicts.items()) or "none judged"
+    counts = counted(told.verdicts) or "none judged"
     said = f"{told.n} plates passed: {counts}; of those that were bad, {told.escapes} conformed."
     document = {"passed": told.n, "verdicts": told.verdicts, "escapes": told.escapes}
     return Answer(document, (said,), good=code == 0)

@@ -62,7 +62,7 @@ def state(station: Folder, as_json: Json = False) -> None:
 
 
 def _lines(station: Path, status: "Status", alarms: dict[str, str], parts: list[str]) -> Iterator[str]:
-    from tiepoint.cli.duty_told import next_line, state_line
+    from tiepoint.cli.duty_told import counted, next_line, state_line
     from tiepoint.station.lock import is_on_duty
 
     told = status.told
@@ -77,8 +77,7 @@ def _lines(station: Path, status: "Status", alarms: dict[str, str], parts: list[
         was = "its process hangs" if is_on_duty(station) else "its process ended without a word"
         yield f"Nothing was heard of it since {status.written_utc}: {was}. Nothing conforms. Before that:"
         yield state_line(told)
-    counts = told["counts"]
-    yield f"Parts since it began: {', '.join(f'{n} {verdict}' for verdict, n in counts.items()) or 'none'}."
+    yield f"Parts since it began: {counted(told['counts']) or 'none'}."
     if parts:
         yield "The last parts that did not conform:"
         yield from (f"  {line}" for line in parts)

@@ -16,6 +16,11 @@ LAST_PARTS = 3
 NOT_CONFORMING = ("rejected", "undecided", "unread")
 
 
+def counted(verdicts: Mapping[str, int]) -> str:
+    """Return how many parts have each verdict, as in `41 conform, 1 rejected`."""
+    return ", ".join(f"{n} {'conform' if word == 'conforms' and n != 1 else word}" for word, n in verdicts.items() if n)
+
+
 def state_line(told: Mapping[str, Any]) -> str:
     """Return in a line what a station is, since when and why."""
     state = str(told["state"])

@@ -12,8 +12,14 @@ if TYPE_CHECKING:
     from tiepoint.model.record import Record
     from tiepoint.recipe.shots import LoadedShot
     from tiepoint.station.folder import Station
+    from tiepoint.station.watch.hold import Reference
 
 LAST = 50
+KINDS = {"grey": "light", "blur": "sharpness", "turn": "position"}
+"""Numbers whose alarms are called otherwise than they are."""
+NO_PLACES = (
+    "light, sharpness, position and scale are not watched: [watch] of station.toml names no fixed patch and no edge"
+)
 
 
 def hold(
@@ -51,15 +57,24 @@ def hold(
     reference = held(there, loaded, records)
     keep_reference(there, reference)
     entry = write_act(there, act_of(there, "hold", who=by, why=reason, sha=reference.sha, shots=reference.shots))
-    names = sorted({name.partition("|")[0] for name in reference.centres})
+    kinds = _watched(there, reference)
     lines: tuple[str, ...] = (
         f"Held as accepted: {reference.shots} shots, by entry {entry.seq} of the ledger.",
-        f"Watched from now on, besides what needs no shot: {', '.join(names) or 'nothing'}.",
+        f"Watched from now on, besides what needs no shot: {', '.join(kinds) or 'nothing'}.",
     )
     lacking = not_held(reference, there.table.watch)
     lines += tuple(f"Not watched: {one}." for one in lacking)
-    document = {"entry": entry.seq, "shots": reference.shots, "watched": names, "not_watched": list(lacking)}
-    present(Answer(document, lines), as_json)
+    document = {"entry": entry.seq, "shots": reference.shots, "watched": kinds, "not_watched": list(lacking)}
+    hints = () if there.table.watch.patch or there.table.watch.edge else (NO_PLACES,)
+    present(Answer(document, lines, hints=hints), as_json)
+
+
+def _watched(station: "Station", reference: "Reference") -> list[str]:
+    """Return the kinds of alarms that what was held can raise."""
+    found = {name.partition("|")[0] for name in reference.centres}
+    kinds = {KINDS.get(name, name) for name in found}
+    kinds |= {"dirt"} if reference.grounds and station.table.watch.dirt is not None else set()
+    return sorted(kinds | ({"edge"} if reference.edges else set()))
 
 
 def _named(paths: list[Path]) -> "tuple[list[LoadedShot], list[Record]]":
