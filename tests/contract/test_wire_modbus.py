@@ -438,3 +438,17 @@ def test_a_station_that_cannot_take_the_part_says_so(clock):
         controller.client.close()
     finally:
         wire.stop()
+
+
+def test_an_answer_stands_until_it_is_acknowledged(cell, clock):
+    wire, controller, taken = cell
+    controller.trigger(5, b"HV-0007")
+    wire.tell(result(clock, 7, value=4.7, trigger=taken[0].id))
+    wire.tell(result(clock, 8, part="HV-0008"))  # nobody here asked for it, and it conforms
+    assert controller.read(11, 4) == [0, 7, VERDICT["rejected"], 5]
+    assert "replaced" not in controller.bits()
+    clock.on(2001)  # nobody takes it: then the newest is what there is
+    controller.beat()
+    wire.state(told())
+    wire.tell(result(clock, 9, part="HV-0009"))
+    assert controller.read(11, 4) == [0, 9, VERDICT["conforms"], 0]

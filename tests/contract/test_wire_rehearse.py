@@ -126,6 +126,18 @@ BREAKS = [
     (exchange.Exchange, "_acknowledge", lambda self: self._clear(), "acknowledge of another sequence"),
     (exchange, "words_of", lambda value, as_, order, scale=1.0: (0, 0)[: layout.AS_WORDS[as_]],
      "a reading that no integer can hold"),
+    (exchange.Exchange, "_frozen", property(lambda self: False), "a good result before any heartbeat"),
+    (exchange.Exchange, "_hear", lambda self, beat: vars(self).update(_beaten=True, _beat_ns=self.now_ns()),
+     "a heartbeat that was written once"),
+    (exchange.Exchange, "_is_none_of_its", lambda *_: False,
+     "a result that nobody asked for, before the answer is acknowledged"),
+    (exchange, "BIT", {**layout.BIT, "toggle": 0}, "two results: the toggle changes, and changes back"),
+    (exchange, "_counted", lambda record: (0, 0), "readings that do not conform, and have no value, are counted"),
+    (exchange.zlib, "crc32", lambda data: 0, "the CRC-32 of a part id, as its standard checks it"),
+    (exchange.Exchange, "_variant", lambda self: b"", "the variant and the encoder's count of a trigger"),
+    (exchange, "mapped_value", lambda one, record: record.readings[0].value,
+     "a reading's U95 beside it; a value between two whole numbers"),
+    (exchange.layout, "text_words", lambda text, most: (0,) * (most // 2), "a part as it should be"),
     (robot, "objection", lambda *_: None, "stale result"),
     (robot, "objection", lambda *_: None, "the check of the tie is overdue"),
     (robot, "objection", lambda *_: None, "pose outside of the envelope"),
@@ -198,6 +210,52 @@ def test_stale_results_are_sent_to_a_connected_controller(station):
     assert [seq for seq, *_ in plant.seen[2:]] == [90_000, 90_000, 90_001]
 
 
+def test_lies_answer_a_controller_that_looks_only_at_its_own_triggers(station):
+    # It would see nothing, and its silence would be taken for a rejection.
+    wire, seen, end = ModbusWire(tables(station).modbus[0]), [], threading.Event()
+    wire.listener.port = wire.table.port
+
+    def run():
+        def listens():
+            with socket.socket() as sock:
+                return sock.connect_ex(("127.0.0.1", wire.table.port)) == 0
+
+        until(listens)
+        with Controller(wire) as c:
+            c.arm()
+            while not end.wait(0.02):
+                try:
+                    c.beat()
+                    if "ready" in c.bits:
+                        c.trigger(len(seen) + 1, b"HV-0007")
+                    if "valid" in c.bits and c.read(14)[0]:
+                        seen.append((c.verdict, c.number(15), c.read(19)[0], c.number(11)))
+                        c.acknowledge(c.number(11))
+                except Exception:
+                    return
+
+    def rejected(lie):
+        before = len(seen)
+        until(lambda: lie.silent or len(seen) >= before + 2)
+        told[lie.name] = seen[before + 1 : before + 2]
+        return True
+
+    thread, told = threading.Thread(target=run, daemon=True), {}
+    thread.start()
+    list(commission(tables(station), "controller", rejected))
+    end.set()
+    thread.join()
+    ((verdict, age, length, _),) = told["old"]
+    assert (verdict, length) == (1, len("HV-0007"))
+    assert age >= 60_000
+    ((verdict, age, length, _),) = told["another part"]
+    assert (verdict, length) == (1, len("REHEARSAL-OTHER"))
+    assert age < 60_000
+    assert told["again"][0][3] == 90_000
+    fresh = [seq for *_, seq in seen if seq < 90_000]
+    assert len(set(fresh)) == len(fresh), "a sequence that came before is another lie than the one that was meant"
+
+
 def test_a_person_is_asked_what_the_other_side_did(station):
     plant = Plant(tables(station).modbus[0])
     told = CliRunner().invoke(app, ["wire", "rehearse", str(station), "--send-stale", "controller"], input="y\n" * 5)
@@ -245,6 +303,7 @@ def test_a_robot_is_handed_what_it_has_to_refuse(station):
     assert seen == ["old", "another part", "again", "falls silent"]
     assert poses[0]["age_ms"] >= 60_000
     assert poses[1]["part_id"] == "REHEARSAL-OTHER"
+    assert poses[1]["seq"] != poses[0]["seq"]
 
 
 @pytest.mark.parametrize(

@@ -3,6 +3,7 @@
 import json
 import re
 import socket
+import threading
 from pathlib import Path
 
 import numpy as np
@@ -229,6 +230,25 @@ def test_a_silent_robot_and_one_that_never_reads_hold_nobody_up(cell, clock):
         assert cell.robot.told("NEXT")["seq"] == seq
     silent.close()
     deaf.close()
+
+
+def test_a_robot_that_asks_much_in_one_go_does_not_keep_another_waiting(cell, monkeypatch):
+    asked, begun, both_lie_there = [], threading.Event(), threading.Event()
+
+    def answer(line):
+        asked.append(line)
+        begun.set()
+        assert both_lie_there.wait(10)
+        return "PONG"
+
+    monkeypatch.setattr(cell.wire, "answer", answer)
+    with RobotClient("127.0.0.1", cell.wire.listener.port) as other:
+        other.send(b"PING\n" * 500)
+        assert begun.wait(10)
+        cell.robot.send(b"STATE\n")
+        both_lie_there.set()
+        assert cell.robot.line() == "PONG"
+    assert asked.index(b"STATE") < 10
 
 
 def test_no_more_robots_than_stated(clock):

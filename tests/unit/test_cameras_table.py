@@ -100,3 +100,14 @@ def test_faults_of_cameras_together_are_told_at_once(tmp_path):
     assert 'two cameras are called "a"' in faults[0]
     assert '"a" and "b" watch one folder' in faults[1]
     assert "which is no folder" in faults[2]
+
+
+def test_two_cameras_do_not_answer_one_trigger(tmp_path):
+    # The controller would be told the first answer, and pass a part that the second camera rejects.
+    asked = '[[camera]]\nname = "top"\npart_id = "trigger"\n' + FOLDER
+    other = '[[camera]]\nname = "side"\n' + FOLDER.replace('"in"', '"side"')
+    described = '[[camera]]\nname = "side"\n'
+    (fault,) = camera_faults(read(asked + other).camera, tmp_path)
+    assert fault.startswith('the camera "top" waits for triggers, and "side" would answer the same ones')
+    assert fault.endswith("make a station of each camera")
+    assert list(camera_faults(read(asked + described).camera, tmp_path)) == []

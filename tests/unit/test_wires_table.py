@@ -43,10 +43,16 @@ def test_a_table_that_works_has_no_fault():
          'wires.map[0].wire is "control", which is no [[wires.modbus]]; did you mean "controller"?'),
         ('[[map]]\nfield = "readings"\nat = 40\nas = "u16"',
          "wires.map[0] is read by nobody: there is no [[wires.modbus]]; add one, or take it away"),
-        (CONTROLLER + '[[robot]]\nname = "arm"\nport = 1502\nbind = "0.0.0.0"',
+        (CONTROLLER + '[[robot]]\nname = "arm"\nport = 1502\nbind = "0.0.0.0"\npeers = ["192.0.2.20"]',
          "wires.robot[0].port is 1502, which wires.modbus[0] has on the same interface; give another"),
         (CONTROLLER + '[[robot]]\nname = "controller"\nport = 1503',
          'wires.robot[0].name is "controller", as is wires.modbus[0].name; give each its own'),
+        (CONTROLLER + 'bind = "192.0.2.5"\n',
+         "wires.modbus[0].bind is 192.0.2.5, and this machine alone may come; name who may in peers, as in peers = "
+         '["192.0.2.10"]'),
+        ('[[remote_io]]\nname = "a"\nhost = "h"\ngood = 3\n[[remote_io]]\nname = "b"\nhost = "h"\npass = 3\n',
+         "wires.remote_io[1].pass is 3, the coil that wires.remote_io[0].good writes on the same I/O station; give "
+         "another"),
         ('allowed = ["https://web.example/vents"]\n[[webhook]]\nname = "h"\nurl = "https://web.example/ventsx"\n'
          'secret_file = "s"',
          'wires.webhook[0].url is "https://web.example/ventsx", which wires.allowed does not allow; add its beginning'),

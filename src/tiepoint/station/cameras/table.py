@@ -341,6 +341,14 @@ def camera_faults(cameras: Sequence[CameraTable], folder: Path) -> Iterator[str]
     names = [camera.name for camera in cameras]
     for name in sorted({name for name in names if names.count(name) > 1}):
         yield f'two cameras are called "{name}"; give each a name of its own'
+    on_duty = [camera for camera in cameras if camera.comes_from is not None]
+    waiting = next((camera.name for camera in on_duty if camera.waits_for_triggers), None)
+    if waiting is not None and len(on_duty) > 1:
+        others = said_names(camera.name for camera in on_duty if camera.name != waiting)
+        yield (
+            f'the camera "{waiting}" waits for triggers, and {others} would answer the same ones: the wire that '
+            "triggered is told one answer, and would not hear of the other; make a station of each camera"
+        )
     places: dict[Path, str] = {}
     for camera in cameras:
         place = watched(camera, folder)

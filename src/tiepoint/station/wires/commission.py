@@ -4,6 +4,7 @@ tiepoint's own wires would not tell them so; the other side has to reject each b
 did. Nothing here belongs on a line that runs: the caller says so, and asks, before it begins.
 """
 
+import itertools
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -12,11 +13,12 @@ from typing import Literal
 
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.recipe.tables import meant
+from tiepoint.station.cameras.delivery import Trigger
 from tiepoint.station.wires.modbus import ModbusWire
-from tiepoint.station.wires.rehearse import Kind, made_result, made_told
+from tiepoint.station.wires.rehearse import PART, SEQ, Kind, made_result, made_told
 from tiepoint.station.wires.robot import RobotWire
 from tiepoint.station.wires.table import WiresTable
-from tiepoint.station.wires.wire import Result, Told
+from tiepoint.station.wires.wire import Told
 
 BEAT_S = 0.25
 OLD_MS = 60_000
@@ -83,10 +85,13 @@ def named_wire(tables: WiresTable, name: str) -> tuple[Kind, ModbusWire | RobotW
     """
     for modbus in tables.modbus:
         if modbus.name == name:
-            return "controller", ModbusWire(modbus, tables.mapped(name))
+            wire = ModbusWire(modbus, tables.mapped(name))
+            wire.exchange.commissioning = True
+            return "controller", wire
     for robot in tables.robot:
         if robot.name == name:
-            return "robot", RobotWire(robot.model_copy(update={"stale_ms": 3_600_000, "grip": None}))
+            told = {"stale_ms": 3_600_000, "grip": None, "grip_when": ("conforms",)}
+            return "robot", RobotWire(robot.model_copy(update=told))
     known = [t.name for t in (*tables.modbus, *tables.robot)]
     there = meant(name, known) if known else "station.toml has no [[wires.modbus]] and no [[wires.robot]]"
     raise UnusableInput(f"--send-stale is {name!r}, which is no controller's or robot's wire; {there}")
@@ -95,31 +100,34 @@ def named_wire(tables: WiresTable, name: str) -> tuple[Kind, ModbusWire | RobotW
 def commission(tables: WiresTable, name: str, ask: Ask, wait_s: float = 60.0) -> Iterator[Answered]:
     """Send each lie to whoever is connected, and yield what a person saw; `UnusableInput` where nobody comes."""
     kind, wire = named_wire(tables, name)
-    with _Beating(wire) as beating:
+    with _Beating(wire, tables) as beating:
         beating.until_joined(wait_s)
         for lie in _CONTROLLER if kind == "controller" else _ROBOT:
             beating.silent = False
             wire.state(beating.told())
             for made in lie.results:
                 beating.until_taken(TAKEN_S)
-                wire.tell(_result(tables, made))
+                beating.tell(made)
             beating.silent = lie.silent
             yield Answered(name, lie.name, lie.told, ask(lie))
 
 
-def _result(tables: WiresTable, made: dict[str, object]) -> Result:
-    return made_result(time.monotonic_ns(), tables, **made)  # type: ignore[arg-type]  # its own arguments by name
-
-
 class _Beating:
-    """Keeps a wire's state fresh from a thread of its own, until it is told to be silent."""
+    """Keeps a wire's state fresh from a thread of its own, until it is told to be silent.
 
-    def __init__(self, wire: ModbusWire | RobotWire) -> None:
-        self.wire, self.silent = wire, False
-        self._end = threading.Event()
+    What the other side triggers meanwhile is answered by the lie that is under way: who only looks at answers to its
+    own triggers would else have nothing to reject. Each has its own sequence, but where the lie is that it has not.
+    """
+
+    def __init__(self, wire: ModbusWire | RobotWire, tables: WiresTable) -> None:
+        self.wire, self.tables, self.silent = wire, tables, False
+        self._end, self._lock = threading.Event(), threading.Lock()
+        self._sequences = itertools.count(SEQ)
+        self._lie: dict[str, object] | None = None
+        self._asked: Trigger | None = None
 
     def __enter__(self) -> "_Beating":
-        self.wire.start(lambda _: True)
+        self.wire.start(self._triggered)
         self._thread = threading.Thread(target=self._run, name="commissioning", daemon=True)
         self._thread.start()
         return self
@@ -132,6 +140,25 @@ class _Beating:
 
     def told(self) -> Told:
         return made_told()
+
+    def tell(self, made: dict[str, object]) -> None:
+        """Tell a lie, as the answer to what was triggered where something was; and again to what is triggered later."""
+        with self._lock:
+            self._lie = made
+            self._answer()
+
+    def _triggered(self, trigger: Trigger) -> bool:
+        with self._lock:
+            self._asked = trigger
+        return True
+
+    def _answer(self) -> None:
+        asked, self._asked = self._asked, None
+        about: dict[str, object] = {"seq": next(self._sequences)}
+        if asked is not None:
+            about |= {"trigger": asked.id, "part": asked.part_id or PART}
+        told = {**about, **(self._lie or {})}
+        self.wire.tell(made_result(time.monotonic_ns(), self.tables, **told))  # type: ignore[arg-type]  # by name
 
     def until_joined(self, wait_s: float) -> None:
         """Wait until somebody is there."""
@@ -149,5 +176,9 @@ class _Beating:
 
     def _run(self) -> None:
         while not self._end.wait(BEAT_S):
-            if not self.silent:
-                self.wire.state(self.told())
+            if self.silent:
+                continue
+            self.wire.state(self.told())
+            with self._lock:
+                if self._lie is not None and self._asked is not None:
+                    self._answer()

@@ -46,7 +46,12 @@ class _Asked:
 
 
 class Exchange:
-    """The registers of one controller. Every method may be called from any thread."""
+    """The registers of one controller. Every method may be called from any thread.
+
+    `commissioning`: results are told as they come, as answers to whatever was triggered, for the controller to reject.
+    """
+
+    commissioning = False
 
     def __init__(self, table: ModbusTable, mapped: tuple[MapTable, ...], now_ns: Callable[[], int]) -> None:
         self.table, self.mapped, self.now_ns = table, mapped, now_ns
@@ -76,15 +81,13 @@ class Exchange:
         with self._lock:
             self._settle()
             asked = self._asked
-            if asked is None and result.trigger in self._issued:
-                return  # of a trigger of this controller that was given up
-            if asked is not None and result.trigger != asked.id:
-                return  # of an older trigger, or of somebody else's: no answer to this one
+            if not self.commissioning and self._is_none_of_its(result, asked):
+                return
             replaced = self._result is not None
             self._asked, self._result, self._result_ns = None, result, self.now_ns()
             self._taken_ns = result.taken_mono_ns
             self._answers = 0 if asked is None else asked.number
-            self._verdict = _verdict(result, None if asked is None else asked.part_id)
+            self._verdict = _verdict(result, None if asked is None or self.commissioning else asked.part_id)
             self._bits = (self._bits ^ BIT["toggle"]) & ~(BIT["stale"] | BIT["replaced"] | BIT["late"])
             self._bits |= BIT["replaced"] if replaced else 0
             self._settle()
@@ -167,6 +170,15 @@ class Exchange:
     def _ready(self) -> bool:
         free = self._asked is None and (self._result is None or bool(self._bits & BIT["stale"]))
         return self._on_duty and not self._frozen and free and self._seen is not None
+
+    def _is_none_of_its(self, result: Result, asked: _Asked | None) -> bool:
+        """Return whether a result is no answer to the trigger that is waited for, nor news where none is."""
+        if asked is not None:
+            return result.trigger != asked.id  # of an older trigger, or of somebody else's
+        if result.trigger in self._issued:
+            return True  # of a trigger of this controller that was given up
+        # Nobody here asked for that part, and the answer that stands was not acknowledged: it is not replaced.
+        return bool(self._answers) and self._result is not None and not self._bits & BIT["stale"]
 
     def _hear(self, beat: int) -> None:
         # The first number is only a beginning: it may be what was left in the controller's memory.

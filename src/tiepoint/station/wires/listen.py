@@ -30,10 +30,11 @@ class Peer:
     writer: asyncio.StreamWriter
 
     async def send(self, data: bytes) -> None:
-        """Send an answer; `TimeoutError` where the peer does not take it."""
+        """Send an answer, and let other peers have their turn; `TimeoutError` where the peer does not take it."""
         self.writer.write(data)
         async with asyncio.timeout(SEND_S):
             await self.writer.drain()
+        await asyncio.sleep(0)  # what a peer sent in one go would else be answered to its end first
 
 
 Serve = Callable[[Peer], Awaitable[None]]
@@ -81,7 +82,7 @@ class Listener:
     async def _listen(self) -> None:
         self._loop, self._done = asyncio.get_running_loop(), asyncio.Event()
         try:
-            server = await asyncio.start_server(self._come, self.table.bind, self.table.port, limit=4096, backlog=16)
+            server = await asyncio.start_server(self._come, self.table.bind, self.table.port, limit=4096, backlog=128)
         except OSError as error:
             self._fault = error
             self._begun.set()

@@ -1,19 +1,15 @@
 """What a controller can do wrongly, or see go wrong: triggers, acknowledges, heartbeats, readings."""
 
 import contextlib
+import itertools
 from collections.abc import Iterator
 
 from tiepoint.station.wires.controller_client import Controller
-from tiepoint.station.wires.layout import REFUSALS, VERDICTS, number_of
+from tiepoint.station.wires.layout import ID_BYTES, REFUSALS, VERDICTS, text_words, words_of
 from tiepoint.station.wires.modbus import ModbusWire
-from tiepoint.station.wires.rehearse import PART, SEQ, VALUE, Book, Stage, made_told
-from tiepoint.station.wires.table import MapTable
+from tiepoint.station.wires.rehearse import PART, SEQ, Book, Stage, made_told
 
 BOOK = Book("controller")
-KNOWN = tuple(
-    MapTable.read({"reading": "rehearsed.value", "at": at, "as": as_, "scale": scale}, "")
-    for at, as_, scale in ((40, "f32", 1.0), (42, "i32", 10_000.0), (44, "u16", 100_000.0), (45, "i16", -100_000.0))
-)
 
 
 @contextlib.contextmanager
@@ -44,7 +40,9 @@ def _whole(stage: Stage) -> str:
         c.trigger(1, PART.encode())
         said = [c.says("busy")]
         wire.tell(stage.result(trigger=stage.triggers[0].id))
-        said += [_verdict(c), "echo" if c.number(11) == SEQ and c.read(14) == [1] else "no echo"]
+        echo = [c.number(11), *c.read(14), *c.read(19, 17)]
+        whole = [SEQ, 1, len(PART), *text_words(PART.encode(), ID_BYTES)]
+        said += [_verdict(c), "echo" if echo == whole else "no echo"]
         c.acknowledge(SEQ)
         return "; ".join([*said, c.says("ready", "valid", "busy")])
 
@@ -94,6 +92,30 @@ def _no_beat(stage: Stage) -> str:
         said = c.says("refused: busy", "refused: not ready", "heartbeat frozen")
     wire.stop()
     return f"{said}; {len(stage.triggers)} parts"
+
+
+@BOOK("a heartbeat that was written once", "heartbeat frozen; not ready; 0 parts")
+def _one_beat(stage: Stage) -> str:
+    wire = stage.modbus()
+    with Controller(wire) as c:
+        wire.state(made_told())
+        c.beat()  # it may be what was left in the controller's memory
+        c.write(201, [0])
+        c.trigger(1)
+        said = f"{c.says('ready', 'heartbeat frozen')}; {_why(c)}"
+    wire.stop()
+    return f"{said}; {len(stage.triggers)} parts"
+
+
+@BOOK("a good result before any heartbeat", "conforms, not good")
+def _good_unheard(stage: Stage) -> str:
+    wire = stage.modbus()
+    with Controller(wire) as c:
+        wire.state(made_told())
+        wire.tell(stage.result())
+        said = _verdict(c)
+    wire.stop()
+    return said
 
 
 @BOOK("frozen heartbeat over a good result", "stale, not good; heartbeat frozen")
@@ -215,14 +237,28 @@ def _ack_twice(stage: Stage) -> str:
         return f"{said}; {_verdict(c)}"
 
 
-@BOOK("a result read in halves of two", "both ends differ")
+@BOOK("a result read in halves of two", "one has equal ends; halves differ")
 def _halves(stage: Stage) -> str:
     with armed(stage) as (wire, c):
         wire.tell(stage.result(seq=SEQ))
         first = c.read(10, 50)
+        one = (*first, *c.read(60, 62))
         wire.tell(stage.result(seq=SEQ + 1))
-        second = c.read(60, 62)
-        return "both ends differ" if first[0] != second[-1] and first[1:3] != second[-3:-1] else "taken for one"
+        halves = (*first, *c.read(60, 62))
+        equal = one[0] == one[-1] and one[1:3] == one[-3:-1]
+        differ = halves[0] != halves[-1] and halves[1:3] != halves[-3:-1]
+        return f"{'one has equal ends' if equal else 'ends of one differ'}; halves {'differ' if differ else 'pass'}"
+
+
+@BOOK("a result that nobody asked for, before the answer is acknowledged", "rejected, not good; answers 1; cleared")
+def _unasked(stage: Stage) -> str:
+    with armed(stage) as (wire, c):
+        c.trigger(1)
+        wire.tell(stage.result(verdict="rejected", trigger=stage.triggers[0].id))
+        wire.tell(stage.result(seq=SEQ + 1, part="REHEARSAL-8"))
+        said = f"{_verdict(c)}; answers {c.read(14)[0]}"
+        c.acknowledge(SEQ)
+        return f"{said}; {'cleared' if c.number(11) == 0 else 'still there'}"
 
 
 @BOOK("a result that nobody acknowledges is replaced", "replaced; conforms, good")
@@ -242,34 +278,22 @@ for _told, _is_check in (("rejected", False), ("undecided", False), ("unread", F
             return _verdict(c)
 
 
-@BOOK("word order: 4.5 as IEEE 754 writes it", "4090 0000 as stated; 45000")
-def _word_order(stage: Stage) -> str:
-    stage.mapped = KNOWN
-    stage.tables = stage.tables.model_copy(update={"map": KNOWN})
+@BOOK("two results: the toggle changes, and changes back", "2 changes")
+def _toggle(stage: Stage) -> str:
     with armed(stage) as (wire, c):
-        wire.tell(stage.result(value=VALUE))
-        words = c.read(40, 2)
-        words = words if c.order == "high first" else words[::-1]
-        return f"{words[0]:04x} {words[1]:04x} as stated; {c.number(42, 'i32')}"
+        seen = ["toggle" in c.bits]
+        for k in range(2):
+            wire.tell(stage.result(seq=SEQ + k))
+            seen.append("toggle" in c.bits)
+        return f"{sum(a != b for a, b in itertools.pairwise(seen))} changes"
 
 
-@BOOK("a reading without a value", "7fc00000, -2147483648, 65535, -32768")
-def _no_value(stage: Stage) -> str:
-    stage.mapped = KNOWN
-    stage.tables = stage.tables.model_copy(update={"map": KNOWN})
-    with armed(stage) as (wire, c):
-        wire.tell(stage.result(value=None))
-        bits = int(number_of(c.read(40, 2), "u32", c.order))
-        return f"{bits:08x}, {c.number(42, 'i32')}, {c.read(44)[0]}, {number_of(c.read(45), 'i16', c.order)}"
-
-
-@BOOK("a reading that no integer can hold", "-2147483648, 65535, -32768")
-def _overflow(stage: Stage) -> str:
-    stage.mapped = KNOWN
-    stage.tables = stage.tables.model_copy(update={"map": KNOWN})
-    with armed(stage) as (wire, c):
-        wire.tell(stage.result(value=1e7))
-        return f"{c.number(42, 'i32')}, {c.read(44)[0]}, {number_of(c.read(45), 'i16', c.order)}"
+@BOOK("the variant and the encoder's count of a trigger", "thin, 70001")
+def _about(stage: Stage) -> str:
+    with armed(stage) as (_, c):
+        c.write(221, [*text_words(b"thin", 16), *words_of(70_001, "u32", c.order)])
+        c.write(201, [1])
+        return ", ".join(f"{t.variant}, {t.encoder_count}" for t in stage.triggers)
 
 
 @BOOK("part id of 200 characters in a trigger", "part id too long; 0 parts")
@@ -277,15 +301,6 @@ def _long_id(stage: Stage) -> str:
     with armed(stage) as (_, c):
         c.trigger(1, b"X" * 32, 200)
         return f"{_why(c)}; {len(stage.triggers)} parts"
-
-
-@BOOK("part ids of 200 characters that differ at their ends", "told apart")
-def _long_echo(stage: Stage) -> str:
-    with armed(stage) as (wire, c):
-        wire.tell(stage.result(part="X" * 199 + "1"))
-        first = c.read(36, 2)
-        wire.tell(stage.result(part="X" * 199 + "2"))
-        return "told apart" if c.read(36, 2) != first and c.read(19) == [200] else "taken for one"
 
 
 @BOOK("part id that is no text", "part id is no UTF-8; 0 parts")

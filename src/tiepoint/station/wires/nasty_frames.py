@@ -2,8 +2,9 @@
 
 import socket
 import struct
+import time
 
-from tiepoint.station.wires.controller_client import Controller, answers, bare, closed, frame
+from tiepoint.station.wires.controller_client import TIMEOUT_S, Controller, answers, bare, closed, frame
 from tiepoint.station.wires.layout import REFUSALS
 from tiepoint.station.wires.nasty_controller import armed
 from tiepoint.station.wires.rehearse import SEQ, Book, Stage, made_told
@@ -62,6 +63,25 @@ def _many(stage: Stage) -> str:
 @BOOK("oversized frame", "closed; version 1")
 def _oversized(stage: Stage) -> str:
     return _junk(stage, struct.pack(">HHHB", 1, 0, 2000, 1) + b"\0" * 1999)
+
+
+@BOOK("a protocol identifier that is not Modbus", "closed; version 1")
+def _protocol(stage: Stage) -> str:
+    return _junk(stage, struct.pack(">HHHBBHH", 1, 1, 6, 1, 3, 0, 1))
+
+
+@BOOK("one register alone, and both ways in one request", "the request; 7, 8")
+def _ways(stage: Stage) -> str:
+    wire = stage.modbus()
+    one, both = struct.pack(">BHH", 6, 200, 7), struct.pack(">BHHHHBH", 23, 4, 1, 200, 1, 2, 8)
+    with bare(wire.listener.port) as sock:
+        sock.sendall(frame(1, one, wire.table.unit))
+        (echo,) = answers(sock, 1)
+        for k, pdu in enumerate((struct.pack(">BHH", 4, 4, 1), both), 2):
+            sock.sendall(frame(k, pdu, wire.table.unit))
+        seen = ", ".join(str(int.from_bytes(a[9:11])) for a in answers(sock, 2))
+    wire.stop()
+    return f"{'the request' if echo[7:] == one else echo.hex()}; {seen}"
 
 
 @BOOK("binary junk", "closed; version 1")
@@ -128,14 +148,15 @@ def _reconnect(stage: Stage) -> str:
         said = c.says("valid", "good", "busy")
         # The end of the first connection may be seen only now: until then it is the one that writes.
         stage.clock.on(wire.table.heartbeat_ms / 2)
-        while c.acknowledge(SEQ) == "exception 6":
-            pass
+        end = time.monotonic() + TIMEOUT_S
+        while c.acknowledge(SEQ) == "exception 6" and time.monotonic() < end:
+            time.sleep(0.01)
         said += "; cleared" if c.number(11) == 0 else "; still there"
     wire.stop()
     return said
 
 
-@BOOK("the station starts again in the middle of a part", "not armed; 0 parts")
+@BOOK("the station starts again in the middle of a part", "not armed, not armed; 0 parts")
 def _restart(stage: Stage) -> str:
     with armed(stage) as (_, c):
         c.trigger(17)
@@ -145,10 +166,12 @@ def _restart(stage: Stage) -> str:
         wire.state(made_told())
         c.beat()
         c.beat()
-        c.trigger(17)  # the controller goes on writing what it wrote before
-        said = REFUSALS[c.read(7)[0]]
+        said = []
+        for number in (17, 18):  # the controller goes on writing what it wrote before, and then the next
+            c.trigger(number)
+            said.append(REFUSALS[c.read(7)[0]])
     wire.stop()
-    return f"{said}; {len(stage.triggers)} parts"
+    return f"{', '.join(said)}; {len(stage.triggers)} parts"
 
 
 @BOOK("the station ends over a good result", "closed")

@@ -183,9 +183,9 @@ class Book:
 
 def sequences() -> tuple[Sequence, ...]:
     """Return all sequences in the order in which they are played."""
-    from tiepoint.station.wires import nasty_controller, nasty_frames, nasty_robot
+    from tiepoint.station.wires import nasty_controller, nasty_frames, nasty_readings, nasty_robot
 
-    books = (nasty_controller.BOOK, nasty_frames.BOOK, nasty_robot.BOOK)
+    books = (nasty_controller.BOOK, nasty_readings.BOOK, nasty_frames.BOOK, nasty_robot.BOOK)
     return tuple(one for book in books for one in book.sequences)
 
 

@@ -292,6 +292,8 @@ def same_reading(one: str, other: str) -> bool:
 def _faults(table: WiresTable, known: list[str]) -> Iterator[str]:
     yield from _names(table)
     yield from _ports(table)
+    yield from _peers(table)
+    yield from _coils(table)
     controllers = [m.name for m in table.modbus]
     for k, one in enumerate(table.map):
         place = f"wires.map[{k}]"
@@ -331,6 +333,27 @@ def _ports(table: WiresTable) -> Iterator[str]:
                 if one.port and one.port == other.port and (anywhere or one.bind == other.bind):
                     yield f"{place}.port is {one.port}, which {before} has on the same interface; give another"
             seen.append((place, one))
+
+
+def _peers(table: WiresTable) -> Iterator[str]:
+    for kind in ("modbus", "robot"):
+        for k, one in enumerate(getattr(table, kind)):
+            if one.peers == LOOPBACK and not ipaddress.ip_address(one.bind).is_loopback:
+                yield (
+                    f"wires.{kind}[{k}].bind is {one.bind}, and this machine alone may come; name who may in peers, as "
+                    'in peers = ["192.0.2.10"]'
+                )
+
+
+def _coils(table: WiresTable) -> Iterator[str]:
+    seen: dict[tuple[str, int, int, int], str] = {}
+    for k, one in enumerate(table.remote_io):
+        for key, coil in (("good", one.good), ("pass", one.pass_), ("ready", one.ready)):
+            place = f"wires.remote_io[{k}].{key}"
+            if coil is not None:
+                before = seen.setdefault((one.host, one.port, one.unit, coil), place)
+                if before != place:
+                    yield f"{place} is {coil}, the coil that {before} writes on the same I/O station; give another"
 
 
 def _missing(table: WiresTable, folder: Path) -> Iterator[str]:
