@@ -19,7 +19,7 @@ from cryptography.x509.oid import NameOID
 from PIL import Image
 from tests.helpers.served import NAME, Served, new_station, refusal
 
-from tiepoint.station.duty.acts import BYPASS, CHALLENGE, REST, RESUME, VARIANT
+from tiepoint.station.duty.acts import BYPASS, CHALLENGE, LOT, REST, RESUME, SETTLE, VARIANT
 from tiepoint.station.duty.status import write_status
 from tiepoint.station.folder import open_station
 from tiepoint.station.inbox import Inbox
@@ -221,7 +221,9 @@ def test_who_only_looks_does_not_act(folder):
 
 
 def test_a_page_asks_for_what_duty_does_and_for_nothing_else():
-    assert set(get_args(Act.model_fields["act"].annotation)) == {BYPASS, CHALLENGE, VARIANT, REST, RESUME}
+    assert set(get_args(Act.model_fields["act"].annotation)) == {
+        BYPASS, CHALLENGE, VARIANT, REST, RESUME, SETTLE, LOT,
+    }  # fmt: skip
 
 
 class Writer:

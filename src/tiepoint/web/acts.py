@@ -1,6 +1,8 @@
 """Acts of people on a station that is on duty: handed to the one writer through its inbox, and never written here."""
 
 import asyncio
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, Request
@@ -18,23 +20,31 @@ from tiepoint.web.sessions import needs
 from tiepoint.web.users import User
 
 WAIT_S = 10.0
+ABOUT = {"variant": "variant", "settle": "alarm", "lot": "lot"}
+"""Acts that are about something, and what tells it."""
+
+Why = Annotated[str, Field(min_length=1, max_length=500)]
 
 router = APIRouter(prefix="/api/acts", tags=["duty"])
 
 
 class Act(BaseModel):
-    """What a person wants of duty, and why; `variant` where it is to be another.
+    """What a person wants of duty, and why; `variant`, `alarm` or `lot` where it is about one.
 
     `challenge`: show the challenge set again. `bypass`: release the station though that was not judged right.
     `variant`: what parts are from now on where nothing else tells. `rest`: go off duty; `resume`: and on again.
+    `settle`: the cause of an alarm of the watch is gone, and its chart begins anew. `lot`: of which lot the parts are
+    that come from now on.
     """
 
     model_config = ConfigDict(extra="forbid")
 
     # Those that duty does (station.duty.acts).
-    act: Literal["challenge", "bypass", "variant", "rest", "resume"]
-    why: str = Field(min_length=1, max_length=500)
+    act: Literal["challenge", "bypass", "variant", "rest", "resume", "settle", "lot"]
+    why: Why
     variant: str | None = Field(None, min_length=1, max_length=200)
+    alarm: str | None = Field(None, min_length=1, max_length=200)
+    lot: str | None = Field(None, min_length=1, max_length=80)
 
 
 class Done(BaseModel):
@@ -49,24 +59,46 @@ class Done(BaseModel):
 async def act(request: Request, wanted: Act, user: Annotated[User, Depends(needs("operate"))]) -> Done:
     """Ask duty for an act; it stands in the ledger with who and why once this is answered. Needs the role operate."""
     station = here_of(request).station
-    if (wanted.variant is None) == (wanted.act == "variant"):
-        raise Refused(422, "a variant belongs to the act variant, which needs one", "give both or neither")
-    why = " ".join(wanted.why.split())
-    if not why or not why.isprintable() or not (wanted.variant or " ").isprintable():
-        raise Refused(422, "why is a line of printable characters", "say the reason", where="why")
-    about: dict[str, Any] = {} if wanted.variant is None else {"variant": wanted.variant}
-    body = act_of(station, wanted.act, who=user.name, why=why, **about)
+    about: dict[str, Any] = {}
+    for act_, key in ABOUT.items():
+        said = getattr(wanted, key)
+        if (said is None) == (wanted.act == act_):
+            raise Refused(422, f"{key} belongs to the act {act_}, which needs it", "give both or neither", where=key)
+        if said is not None:
+            line_of(key, said)
+            about[key] = said.strip()
+    body = act_of(station, wanted.act, who=user.name, why=line_of("why", wanted.why), **about)
     async with here_of(request).acting:
         entry = await asyncio.to_thread(_asked, station, body)
     return Done(seq=entry.seq, sha=entry.sha, written_utc=entry.written_utc)
 
 
-def _asked(station: Station, body: dict[str, Any]) -> Entry:
+def line_of(where: str, text: str) -> str:
+    """Return a text as one line without blanks to spare; refused where it is none."""
+    line = " ".join(text.split())
+    if not line or not line.isprintable():
+        raise Refused(422, f"{where} is a line of printable characters", "write it as one", where=where)
+    return line
+
+
+def demand_duty(station: Station) -> None:
+    """Refuse where no duty process is there, which alone writes what people ask for."""
     status = read_status(station.folder)
     if status is None or not status.is_fresh:
         raise Refused(409, "no duty process is there to do it", "begin it with tiepoint serve")
+
+
+@contextmanager
+def not_taken(station: Station) -> Iterator[None]:
+    """Answer what duty refuses in its own words, in which the station's folder is not told."""
     try:
-        return ask(station, body, wait_s=WAIT_S)
+        yield
     except UnusableInput as error:
         says, _, do = str(error).replace(str(station.folder), "the station").partition("; ")
         raise Refused(409, says, do, code="not_taken") from error
+
+
+def _asked(station: Station, body: dict[str, Any]) -> Entry:
+    demand_duty(station)
+    with not_taken(station):
+        return ask(station, body, wait_s=WAIT_S)

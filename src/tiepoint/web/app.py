@@ -11,7 +11,7 @@ from fastapi import FastAPI
 from starlette.types import ASGIApp
 
 from tiepoint.station.folder import open_station
-from tiepoint.web import acts, login, page, push, reading
+from tiepoint.web import accepting, acts, login, page, push, reading
 from tiepoint.web.access import AccessLog
 from tiepoint.web.asking import Asking
 from tiepoint.web.cache import Cache
@@ -79,6 +79,6 @@ def _routed(lives: Callable[[FastAPI], AbstractAsyncContextManager[None]] | None
         redirect_slashes=False,
         lifespan=lives,
     )
-    for room in (reading, login, push, acts, page):
+    for room in (reading, login, push, acts, accepting, page):
         app.include_router(room.router)
     return app

@@ -1,6 +1,7 @@
 """What every route works with: the station, the threads that ask its ledger, the feed, and what was made once."""
 
 import asyncio
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -22,7 +23,7 @@ def _turns(most: int) -> Callable[[], asyncio.Semaphore]:
 
 @dataclass(frozen=True, slots=True)
 class Here:
-    """Of one application. `cut` closes the connection of a request at once."""
+    """Of one application. `cut` closes the connection of a request at once; `pushing`: shots that come, by camera."""
 
     station: Station
     asking: Asking
@@ -31,6 +32,8 @@ class Here:
     cut: Callable[[Scope], None]
     looking: asyncio.Semaphore = field(default_factory=_turns(LOOKING))
     acting: asyncio.Semaphore = field(default_factory=_turns(ACTING))
+    accepting: asyncio.Lock = field(default_factory=asyncio.Lock)
+    pushing: Counter[str] = field(default_factory=Counter)
 
 
 def here_of(request: Request) -> Here:

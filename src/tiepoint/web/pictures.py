@@ -1,13 +1,17 @@
 """Kept pictures: the files of the archive as they are, and previews of them."""
 
+import asyncio
 import hashlib
+import os
+from collections.abc import Mapping
 from itertools import islice
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
+from starlette.responses import Response
+from starlette.types import Receive, Scope, Send
 
-from tiepoint.documents.files import read_bytes
 from tiepoint.documents.pictures import MOST_BYTES, decode_picture
 from tiepoint.foundation.errors import TiepointError
 from tiepoint.station.archive import Kept, kept_of
@@ -17,6 +21,8 @@ from tiepoint.web.refused import Refused
 
 WIDEST_PX = 1280
 QUALITY = 82
+PART = 1 << 18
+"""Bytes of a file that are sent at once."""
 FAR = 2000
 """So many entries after a record its pictures are looked for: they are kept behind the verdict's back."""
 
@@ -47,24 +53,61 @@ def type_of(name: str) -> str:
     return _TYPES.get(Path(name).suffix.lower(), "application/octet-stream")
 
 
-def kept_bytes(station: Station, kept: Kept | None, name: str) -> tuple[bytes, str]:
-    """Return a kept file and its hash; refused where there is none of that name, or it is not as it was kept.
+def kept_file(station: Station, kept: Kept | None, name: str) -> BinaryIO:
+    """Return a kept file, opened at its beginning; refused where there is none of that name, or it is not as it was.
 
     A name is looked up among those in the ledger, and never put together with a path.
     """
     if kept is None or name not in kept.files:
         raise Refused(404, "no file of that name was kept of this record", "see the record for those that were")
     path, root = kept.folder / name, station.archive_path.resolve()
+    gone = Refused(404, "the file was taken away, or is missing", "tiepoint verify tells which", code="not_kept")
     try:
-        inside = path.resolve().is_relative_to(root) and path.is_file()
-    except (OSError, RuntimeError, ValueError):
-        inside = False
-    if not inside:
-        raise Refused(404, "the file was taken away, or is missing", "tiepoint verify tells which", code="not_kept")
-    data = read_bytes(path, MOST_BYTES)
-    if hashlib.sha256(data).hexdigest() != kept.files[name]:
-        raise Refused(409, "the file was altered after it was kept", "see tiepoint verify", code="altered")
-    return data, kept.files[name]
+        if not (path.resolve().is_relative_to(root) and path.is_file()):
+            raise gone
+        file = path.open("rb")
+    except (OSError, RuntimeError, ValueError) as error:
+        raise gone from error
+    try:
+        if hashlib.file_digest(file, "sha256").hexdigest() != kept.files[name]:
+            raise Refused(409, "the file was altered after it was kept", "see tiepoint verify", code="altered")
+        file.seek(0)
+    except BaseException as error:
+        file.close()
+        if isinstance(error, OSError):
+            raise gone from error
+        raise
+    return file
+
+
+def kept_bytes(station: Station, kept: Kept | None, name: str) -> bytes:
+    """Return what is in a kept file; refused as by `kept_file`, or where it is larger than any picture that is read."""
+    with kept_file(station, kept, name) as file:
+        data = file.read(MOST_BYTES + 1)
+    if len(data) > MOST_BYTES:
+        raise Refused(422, f"{name} is too large for a preview", "open the file itself", code="not_shown")
+    return data
+
+
+class FileAnswer(Response):
+    """A file as an answer, read as it is sent: of one that is read slowly, or not at all, no more than a part is held.
+
+    The file is closed at the end.
+    """
+
+    def __init__(self, file: BinaryIO, media_type: str, headers: Mapping[str, str]) -> None:
+        size = file.seek(0, os.SEEK_END)
+        file.seek(0)
+        super().__init__(media_type=media_type, headers={**headers, "Content-Length": str(size)})
+        self._file = file
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:  # noqa: ARG002  # as ASGI has it
+        """Send it."""
+        with self._file:
+            await send({"type": "http.response.start", "status": self.status_code, "headers": self.raw_headers})
+            while data := await asyncio.to_thread(self._file.read, PART):
+                await send({"type": "http.response.body", "body": data, "more_body": True})
+            await send({"type": "http.response.body", "body": b""})
 
 
 def preview(data: bytes, name: str) -> bytes:

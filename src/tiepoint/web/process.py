@@ -19,7 +19,7 @@ from tiepoint.documents.files import reason_of
 from tiepoint.foundation.errors import TiepointError, UnusableInput
 from tiepoint.station.folder import open_station
 from tiepoint.web.app import app_of
-from tiepoint.web.connections import MOST_HEAD_BYTES, Connections, Http
+from tiepoint.web.connections import MOST_HEAD_BYTES, Connections, Http, Listening
 from tiepoint.web.settings import Settings, settings_of
 
 STOPPING_S = 5
@@ -62,7 +62,7 @@ def listening(settings: Settings) -> socket.socket:
         family, kind, proto, _, address = socket.getaddrinfo(
             settings.host or None, settings.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
         )[0]
-        taken = socket.socket(family, kind, proto)
+        taken = Listening(family, kind, proto)
     except OSError as error:
         raise UnusableInput(f"there is no interface {settings.host}: {reason_of(error)}; name another") from error
     try:

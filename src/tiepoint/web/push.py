@@ -1,15 +1,18 @@
 """Pictures that a camera sends: they are looked at, and handed over to duty through the camera's folder."""
 
 import asyncio
+from collections import Counter
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Request
 from starlette.datastructures import FormData, UploadFile
 from starlette.exceptions import HTTPException
 
-from tiepoint.documents.files import parsed_json
+from tiepoint.documents.files import parsed_json, reason_of
 from tiepoint.foundation.errors import UnusableDocument
-from tiepoint.station.cameras.push import NoRoom, Pushed, Quota, hand_over
+from tiepoint.station.cameras.push import NoRoom, NotTaken, Pushed, Quota, hand_over
 from tiepoint.station.cameras.table import CameraTable, PushTable
 from tiepoint.web.here import here_of
 from tiepoint.web.refused import Refused, refusals
@@ -17,6 +20,8 @@ from tiepoint.web.sessions import not_allowed, sessions_of
 from tiepoint.web.shapes import Taken
 
 MOST_PICTURES = 64
+AT_ONCE = 4
+"""Shots of one camera whose bodies are taken at once."""
 ABOUT_BYTES = 65_536
 _MARKS = (b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff", b"II*\0", b"MM\0*", b"II+\0", b"MM\0+", b"BM", b"P5", b"P6")
 _ABOUT = ("id", "part_id", "variant", "taken_utc", "encoder_count", "robot_from_flange", "temperature_c")
@@ -65,12 +70,33 @@ async def shot(request: Request, name: Annotated[str, Path(max_length=200)]) -> 
     if not request.headers.get("content-type", "").lower().startswith("multipart/form-data"):
         raise Refused(415, "a shot comes as multipart/form-data", "see /api/openapi.json")
     try:
-        async with request.form(max_files=MOST_PICTURES, max_fields=1, max_part_size=ABOUT_BYTES) as form:
+        async with (
+            _one_of_a_few(here.pushing, name),
+            request.form(max_files=MOST_PICTURES, max_fields=1, max_part_size=ABOUT_BYTES) as form,
+        ):
             about = _about(form)
             async with here.looking:  # what comes slowly waits on the disk, and keeps nobody else from being looked at
                 return Taken(id=await _handed_over(request, camera, await _pictures(form, camera), about))
     except HTTPException as error:
         raise Refused(400, f"the body is no multipart/form-data as is taken here: {error.detail}") from error
+    except OSError as error:  # what comes waits on the disk until it is whole
+        raise _not_taken(f"what is sent cannot be held: {reason_of(error)}") from error
+
+
+@asynccontextmanager
+async def _one_of_a_few(pushing: Counter[str], camera: str) -> AsyncIterator[None]:
+    """Take a body of a camera, unless it sends several already: each may be as large as the disk is."""
+    if pushing[camera] >= AT_ONCE:
+        raise Refused(429, f"{AT_ONCE} shots of this camera are coming in already", headers={"Retry-After": "1"})
+    pushing[camera] += 1
+    try:
+        yield
+    finally:
+        pushing[camera] -= 1
+
+
+def _not_taken(says: str, do: str = "make room on the station's disk, and send it again") -> Refused:
+    return Refused(503, says, do, code="not_taken", headers={"Retry-After": "5"})
 
 
 async def _handed_over(request: Request, camera: CameraTable, pictures: list[Pushed], about: dict[str, Any]) -> str:
@@ -78,8 +104,10 @@ async def _handed_over(request: Request, camera: CameraTable, pictures: list[Pus
     quota, folder = Quota(int(table.most_mb * 1e6), table.most_shots), here_of(request).station.folder
     try:
         return await asyncio.to_thread(hand_over, folder / camera.push_path, pictures, about, quota)
-    except NoRoom as error:
+    except (NoRoom, NotTaken) as error:
         says, _, do = str(error).replace(str(folder), "the station").partition("; ")
+        if isinstance(error, NotTaken):
+            raise _not_taken(says, do) from error
         raise Refused(429, says, do, code="no_room", headers={"Retry-After": "1"}) from error
 
 

@@ -27,9 +27,12 @@ class Rates:
 
 
 def peer_of(address: str) -> str:
-    """Return as what a peer is counted: an IPv6 host has its whole /64."""
+    """Return as what a peer is counted: an IPv6 host has its whole /64; one of IPv4 is itself, however told."""
     try:
         told = ipaddress.ip_address(address)
     except ValueError:
         return address[:60]
-    return str(ipaddress.ip_network((told, 64), strict=False)) if told.version == 6 else address
+    if isinstance(told, ipaddress.IPv4Address):
+        return str(told)
+    # On a socket for both, all of IPv4 comes as ::ffff:0:0/96: one stranger would use up everybody's.
+    return str(told.ipv4_mapped or ipaddress.ip_network((told, 64), strict=False))

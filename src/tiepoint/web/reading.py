@@ -20,7 +20,7 @@ from tiepoint.web import shapes
 from tiepoint.web.asking import NoLedger
 from tiepoint.web.feed import EventStream
 from tiepoint.web.here import Here, here_of
-from tiepoint.web.pictures import is_picture, kept_bytes, kept_with, preview, type_of
+from tiepoint.web.pictures import FileAnswer, is_picture, kept_bytes, kept_file, kept_with, preview, type_of
 from tiepoint.web.refused import Refused, refusals
 from tiepoint.web.sessions import needs
 from tiepoint.web.told import entry_in_short, reading_written, record_in_short, state_told
@@ -114,8 +114,9 @@ async def file(here: ThisStation, request: Request, seq: Number, name: FileName)
     _, kept = await _record_of(here, seq)
     if (known := _not_modified(request, kept, name, "")) is not None:
         return known
-    data, sha = await here.asking.run(lambda: kept_bytes(here.station, kept, name))
-    return _answer(data, type_of(name), f'"{sha}"')
+    opened = await here.asking.run(lambda: kept_file(here.station, kept, name))
+    assert kept is not None
+    return FileAnswer(opened, type_of(name), _kept_by_browsers(f'"{kept.files[name]}"'))
 
 
 @router.get(
@@ -133,10 +134,11 @@ async def file_preview(here: ThisStation, request: Request, seq: Number, name: F
         return known
 
     async def made() -> bytes:
-        return await here.asking.run(lambda: preview(kept_bytes(here.station, kept, name)[0], name))
+        return await here.asking.run(lambda: preview(kept_bytes(here.station, kept, name), name))
 
     sha = kept.files[name]
-    return _answer(await here.cache.get(f"preview {sha} {name}", made), "image/jpeg", f'"{sha}-1280"')
+    data = await here.cache.get(f"preview {sha} {name}", made)
+    return Response(data, media_type="image/jpeg", headers=_kept_by_browsers(f'"{sha}-1280"'))
 
 
 @router.get("/counts", responses=refusals(401, 422), tags=["records"])
@@ -272,10 +274,6 @@ def _not_modified(request: Request, kept: Kept | None, name: str, more: str) -> 
     if sha is None or f'"{sha}{more}"' not in request.headers.get("if-none-match", ""):
         return None
     return Response(status_code=304, headers=_kept_by_browsers(f'"{sha}{more}"'))
-
-
-def _answer(data: bytes, kind: str, etag: str) -> Response:
-    return Response(data, media_type=kind, headers=_kept_by_browsers(etag))
 
 
 def _kept_by_browsers(etag: str) -> dict[str, str]:

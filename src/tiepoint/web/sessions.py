@@ -32,9 +32,13 @@ _CHANGES = frozenset({"POST", "PUT", "PATCH", "DELETE"})
 
 @dataclass(slots=True)
 class Session:
-    """A person who is logged in. `csrf`: what each write must carry; times are those of the monotonic clock."""
+    """A person who is logged in. `csrf`: what each write must carry; times are those of the monotonic clock.
+
+    `password`: as it is kept: who is taken away, and added again with another, is another.
+    """
 
     user: str
+    password: str | None
     csrf: str
     begun_s: float
     used_s: float
@@ -65,7 +69,7 @@ class Sessions:
         if user is None or not good:
             raise Refused(401, "name and password do not belong together", "look at both", where="password")
         id_, now = secrets.token_urlsafe(32), time.monotonic()
-        session = self._open[_kept(id_)] = Session(user.name, secrets.token_urlsafe(32), now, now)
+        session = self._open[_kept(id_)] = Session(user.name, user.password, secrets.token_urlsafe(32), now, now)
         while len(self._open) > MOST:
             self._open.popitem(last=False)
         return id_, session, user
@@ -105,7 +109,7 @@ class Sessions:
             return user
         session = self.of(request)
         user = None if session is None else self.users.named(session.user)
-        if session is not None and user is not None:
+        if session is not None and user is not None and user.password == session.password:
             given = request.headers.get(CSRF, "").encode("utf-8", "replace")
             if request.method in _CHANGES and not hmac.compare_digest(given, session.csrf.encode()):
                 raise Refused(403, f"the header {CSRF} is missing or of another session", "read /api/session for it")

@@ -8,6 +8,7 @@ import base64
 import hashlib
 import hmac
 import secrets
+import stat
 from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import asdict, dataclass
@@ -16,6 +17,7 @@ from typing import Any, Literal, get_args
 
 from tiepoint.documents.files import read_document, reason_of, write_document
 from tiepoint.foundation.errors import UnusableDocument, UnusableInput
+from tiepoint.station.folder import STATION
 
 Role = Literal["look", "operate", "change", "camera"]
 """What somebody may: look; also act on duty; also change what is accepted. A camera only hands over its pictures."""
@@ -140,21 +142,27 @@ def _user(raw: Any, path: Path) -> User:
 
 
 def write_users(path: Path, users: Iterable[User]) -> None:
-    """Write the file; where its folder is not there yet, as one of its owner's alone that version control leaves out.
+    """Write the file, its owner's alone unless it was given to others; its folder is left out by version control.
 
     Raises `UnusableInput` where it cannot be written.
     """
     make_private(path.parent)
+    mode = stat.S_IMODE(path.stat().st_mode) if path.is_file() else 0o600
     write_document(path, _KIND, {"users": [asdict(user) for user in sorted(users, key=lambda u: u.name)]})
+    with suppress(OSError):
+        path.chmod(mode)
 
 
 def make_private(folder: Path) -> None:
-    """Make a folder that is its owner's alone, and that version control leaves out; one that is there stays."""
-    if folder.is_dir():
-        return
+    """Make a folder that is its owner's alone; it, or one that is there, is left out by version control.
+
+    The station's own folder is not: its documents belong there.
+    """
+    ignored = folder / ".gitignore"
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        (folder / ".gitignore").write_text("*\n", encoding="utf-8")
+        if not (ignored.exists() or (folder / STATION).exists()):
+            ignored.write_text("*\n", encoding="utf-8")
     except OSError as error:
         raise UnusableInput(f"cannot make {folder}: {reason_of(error)}; see to that") from error
 

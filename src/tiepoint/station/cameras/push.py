@@ -26,6 +26,10 @@ class NoRoom(UnusableInput):
     """No more is taken until duty has judged what waits: who sends must hold its picture, and try again."""
 
 
+class NotTaken(UnusableInput):
+    """The folder cannot be written now, as on a full disk: what is sent is as good as ever, and may be sent again."""
+
+
 @dataclass(frozen=True, slots=True)
 class Pushed:
     """One picture as it was sent: the bytes of a picture file, and under which lamp it was taken."""
@@ -48,8 +52,8 @@ def hand_over(folder: Path, pictures: Sequence[Pushed], about: Mapping[str, Any]
 
     `about`: what else shot.json holds (`part_id`, `variant`, `taken_utc`, …); without an `id` it gets one of its own.
     It is on the disk when this returns. Raises `NoRoom` where too much waits, `UnusablePicture` where a picture
-    cannot be decoded, `UnusableDocument` where `about` holds what shot.json cannot, `UnusableInput` where the folder
-    cannot be written.
+    cannot be decoded, `UnusableDocument` where `about` holds what shot.json cannot, `NotTaken` where the folder cannot
+    be written.
     """
     told = {"id": secrets.token_hex(16), **about}
     named = [f"{k:02d}-{portable(one.role)[:80]}{_ending(one.data)}" for k, one in enumerate(pictures, 1)]
@@ -75,7 +79,7 @@ def _demand_room(folder: Path, size: int, quota: Quota) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         waiting = sum(1 for place in folder.iterdir() if place.name not in (REFUSED, BEFORE))
     except OSError as error:
-        raise UnusableInput(f"cannot write into {folder}: {reason_of(error)}") from error
+        raise NotTaken(f"cannot write into {folder}: {reason_of(error)}; make room, and send it again") from error
     if waiting >= quota.most_shots:
         raise NoRoom(f"{waiting} shots wait to be judged, and no more are taken; send this one again later")
     there, _ = bytes_below(folder)
@@ -96,7 +100,8 @@ def _write(folder: Path, files: Mapping[str, bytes]) -> None:
         flush_folder(building)
         building.rename(folder / name)
         flush_folder(folder)
-    except OSError as error:
-        raise UnusableInput(f"cannot write into {folder}: {reason_of(error)}; nothing was handed over") from error
+    except (OSError, UnusableInput) as error:
+        why = reason_of(error) if isinstance(error, OSError) else str(error).partition("; ")[0].rpartition(": ")[2]
+        raise NotTaken(f"nothing was handed over into {folder}: {why}; make room, and send it again") from error
     finally:
         shutil.rmtree(building, ignore_errors=True)
