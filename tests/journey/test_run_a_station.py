@@ -41,9 +41,28 @@ def test_it_names_every_state():
     assert sorted(rows("Go on duty")) == sorted(get_args(State))
 
 
+def test_it_names_every_act_of_people_as_it_is_typed():
+    from tiepoint.cli.duty import app
+
+    commands = {command.name or command.callback.__name__ for command in app.registered_commands}
+    assert len(commands) >= 8
+    assert set(re.findall(r"tiepoint duty ([a-z]+)", PAGE)) == commands
+
+
 def test_it_names_every_fault():
     # The names stand where faults begin; a fault of a name that nobody can look up is of no use.
     source = "\n".join(p.read_text(encoding="utf-8") for p in (ROOT / "src/tiepoint/station").rglob("*.py"))
     named = set(re.findall(r'(?:condition\.fault|_troubled)\(f?"([a-z-]+(?: \{[\w.]+\})?)"', source))
     assert len(named) >= 5
     assert {re.sub(r"\{.*\}", "NAME", name) for name in named} == set(rows("Faults by name"))
+
+
+def test_every_key_of_duty_stands_among_the_files():
+    page = (ROOT / "docs" / "reference" / "files.md").read_text(encoding="utf-8")
+    part = page.split("### `[duty]`\n")[1].split("\n###")[0]
+    told = " ".join(re.findall(r"^\| `([^`]+)`", part, re.M))
+    plain = {key for key, field in DutyTable.model_fields.items() if not hasattr(field.annotation, "model_fields")}
+    for key in plain:
+        assert key in told.replace("[[duty.rule]]", "rule"), key
+    for key in ("labels", "every_h", "after", "of", "like"):
+        assert re.search(rf"\b{key}\b", told), key
