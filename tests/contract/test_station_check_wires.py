@@ -57,6 +57,26 @@ secret_file = "none"
     ]
 
 
+def test_what_a_register_cannot_hold_is_told_with_its_line(vent):
+    wires = """[[wires.modbus]]
+name = "controller"
+port = 0
+[[wires.map]]
+reading = "bore diameter"
+at = 40
+as = "u16"
+scale = 1000000
+[[wires.robot]]
+name = "arm"
+port = 0
+grip = "plate"
+"""
+    (scale, grip) = told(vent, wires)
+    assert scale[0] == 8
+    assert scale[1].startswith("wires.map[0].scale makes ")
+    assert grip == (12, 'wires.robot[0].grip is "plate", which no accepted recipe has; none of them has a grip')
+
+
 def test_a_port_in_use_is_told_with_its_line(vent):
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]

@@ -1,6 +1,7 @@
 """`tiepoint wire`: rehearse a station's wires, prove that the other side rejects what is stale, and ask as a robot."""
 
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -9,9 +10,11 @@ import typer
 
 from tiepoint.cli.answer import Answer, Json, group, help_alone, hint_at, present, progress, table
 from tiepoint.cli.station import Folder
-from tiepoint.foundation.errors import UnusableInput
+from tiepoint.foundation.errors import TiepointError, UnusableInput
 
 if TYPE_CHECKING:
+    from tiepoint.recipe.runner import Job
+    from tiepoint.station.folder import Station
     from tiepoint.station.wires.commission import Answered, Lie
     from tiepoint.station.wires.rehearse import Outcome
 
@@ -57,6 +60,7 @@ def rehearse(
       tiepoint wire rehearse plates --send-stale controller
     """
     from tiepoint.station.folder import STATION, open_station
+    from tiepoint.station.wires.known import misfits, readings_of, units_of
     from tiepoint.station.wires.rehearse import cast
     from tiepoint.station.wires.rehearse import rehearse as play
     from tiepoint.station.wires.table import faults
@@ -64,8 +68,10 @@ def rehearse(
     place = open_station(station)
     tables = place.table.wires
     readings = [m.reading for m in tables.map if m.reading]  # whether a recipe gives them, tiepoint check says
-    if found := list(faults(tables, readings, str(station / STATION))):
-        raise UnusableInput("; ".join(found))
+    jobs = _jobs(place)
+    found = list(faults(tables, readings, "")) + list(misfits(tables, jobs))
+    if found:
+        raise UnusableInput("; ".join(f"{station / STATION}: {fault}" for fault in found))
     answered: list[Answered] = []
     outcomes: list[Outcome] = []
     if send_stale is not None:
@@ -77,7 +83,7 @@ def rehearse(
                 outcomes.append(outcome)
                 next(step)
     if out is not None:
-        _write(out, place.name, station, outcomes, answered)
+        _write(out, place, outcomes, answered, units_of(readings_of(jobs)))
     document = {
         "sequences": [{**asdict(o), "good": o.good} for o in outcomes],
         "sent": [asdict(a) for a in answered],
@@ -130,15 +136,27 @@ def _commission(station: Path, name: str, wait_s: float, as_json: bool) -> "Iter
         hint_at("Take the controller or robot through one good part before the line runs again.")
 
 
-def _write(out: Path, name: str, station: Path, outcomes: "list[Outcome]", answered: "list[Answered]") -> None:
+def _jobs(station: "Station") -> "tuple[Job, ...]":
+    """Return what accepted recipes ask for; none where they cannot be read, which tiepoint check tells."""
+    from tiepoint.station.duty.judging import Judge
+    from tiepoint.station.wires.known import jobs_of
+
+    with suppress(TiepointError):
+        return jobs_of(Judge(station))
+    return ()
+
+
+def _write(
+    out: Path, station: "Station", outcomes: "list[Outcome]", answered: "list[Answered]", units: dict[str, str]
+) -> None:
     from tiepoint.cli.load import demand_like
     from tiepoint.documents.files import demand_folder, write_atomic
     from tiepoint.report.wire_sheet import wire_sheet
-    from tiepoint.station.folder import open_station
 
     demand_folder(out)
     demand_like(out / SHEET, b"<!doctype html>", "page")
-    write_atomic(out / SHEET, wire_sheet(name, open_station(station).table.wires, outcomes, answered).encode())
+    page = wire_sheet(station.name, station.table.wires, outcomes, answered, units)
+    write_atomic(out / SHEET, page.encode())
     hint_at(f"The interface sheet is {out / SHEET}.")
 
 

@@ -6,18 +6,19 @@ rehearsed, what came of each sequence.
 
 import json
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from tiepoint.report import look
 from tiepoint.report.page_parts import block, esc, heading, note, say, scroll, sheet
 from tiepoint.report.tables import Cell, name, table, words
 from tiepoint.station.wires.commission import Answered
 from tiepoint.station.wires.exchange import Exchange
-from tiepoint.station.wires.layout import ASKED, BITS, TOLD, Place
+from tiepoint.station.wires.layout import ASKED, BITS, TOLD, VERDICTS, Place
 from tiepoint.station.wires.outbox import told_result, told_state
-from tiepoint.station.wires.rehearse import Outcome, SetClock, made_result, made_told
-from tiepoint.station.wires.robot_line import COLUMNS, pose_line, refusal
+from tiepoint.station.wires.rehearse import U95, VALUE, Outcome, SetClock, made_result, made_told
+from tiepoint.station.wires.robot_line import COLUMNS, NUMBER, REFUSALS, pose_line, refusal
 from tiepoint.station.wires.table import (
+    MapTable,
     ModbusTable,
     MqttTable,
     RemoteIoTable,
@@ -25,6 +26,7 @@ from tiepoint.station.wires.table import (
     ServerTable,
     WebhookTable,
     WiresTable,
+    same_reading,
 )  # fmt: skip
 
 CAUTION = (
@@ -34,12 +36,27 @@ CAUTION = (
 )
 
 
+HANDSHAKE = (
+    "1. Reject by default. Move the heartbeat (200) all the while, write the trigger (201) as 0 once, wait for ready.",
+    "2. Write the part id (204 on), and a trigger number other than 0 and the last one; busy is set. Only then may the "
+    "camera be triggered.",
+    "3. Wait for valid. Compare the trigger answered (14) with the number, the echo of the part id (19 on) with the "
+    "part that lies there, and the age (15) with your limit. Only then let good alone pass it; whatever does not "
+    "come, or does not match, rejects.",
+    "4. Write the sequence (11) to acknowledge (202), both words in one request; valid is cleared.",
+)
+
+
 def wire_sheet(
-    station: str, tables: WiresTable, outcomes: Sequence[Outcome] = (), answered: Sequence[Answered] = ()
+    station: str,
+    tables: WiresTable,
+    outcomes: Sequence[Outcome] = (),
+    answered: Sequence[Answered] = (),
+    units: Mapping[str, str] | None = None,
 ) -> str:
-    """Return the page."""
+    """Return the page. `units`: of the readings that accepted recipes give, by their ids."""
     parts = [sheet("about", f"Interfaces of {station}", "", block(note(esc(CAUTION))))]
-    parts += [_modbus(one, tables) for one in tables.modbus]
+    parts += [_modbus(one, tables, units or {}) for one in tables.modbus]
     parts += [_robot(one, tables) for one in tables.robot]
     parts += [_mqtt(one, tables) for one in tables.mqtt]
     parts += [_webhook(one, tables) for one in tables.webhook]
@@ -51,7 +68,9 @@ def wire_sheet(
     return look.page(f"Interfaces of {station}", f"<main>{''.join(parts)}</main>", description="Interface sheet")
 
 
-def rows_of(table_of: ModbusTable, tables: WiresTable) -> Iterator[tuple[str, ...]]:
+def rows_of(
+    table_of: ModbusTable, tables: WiresTable, units: Mapping[str, str] | None = None
+) -> Iterator[tuple[str, ...]]:
     """Yield the rows of a register map: address, words, kind, scale, name, meaning, and a sample's words in hex."""
     exchange = Exchange(table_of, tables.mapped(table_of.name), clock := SetClock())
     exchange.state(made_told())
@@ -60,14 +79,21 @@ def rows_of(table_of: ModbusTable, tables: WiresTable) -> Iterator[tuple[str, ..
     exchange.tell(made_result(clock(), tables))
     sample = exchange.read(0, 231)
     mapped = [
-        Place(m.at, m.last - m.at + 1, m.as_, m.source, "of the recipe" if m.reading else "of the record")
-        for m in tables.mapped(table_of.name)
+        Place(m.at, m.last - m.at + 1, m.as_, m.source, _meaning(m, units or {})) for m in tables.mapped(table_of.name)
     ]
     scales = {m.at: m.scale for m in tables.mapped(table_of.name)}
     for p in sorted([*TOLD, *mapped, *ASKED], key=lambda p: p.at):
         hexed = " ".join(f"{w:04X}" for w in sample[p.at : p.at + p.words])
         last = f"–{p.at + p.words - 1}" if p.words > 1 else ""
         yield f"{p.at}{last}", str(p.words), p.as_, f"{scales.get(p.at, 1):g}", p.name, p.says, hexed
+
+
+def _meaning(m: MapTable, units: Mapping[str, str]) -> str:
+    if m.reading is None:
+        return "of the record"
+    unit = next((u for reading, u in units.items() if same_reading(reading, m.reading)), "the recipe's unit")
+    sample = VALUE if m.what == "value" else U95
+    return f"in {unit or 'no unit'}, times the scale; the sample is {sample:g}"
 
 
 def _anchor(kind: str, called: str) -> str:
@@ -87,7 +113,7 @@ def _where(one: ServerTable) -> str:
     return f"It listens on {one.bind}, port {one.port}, for {peers}; at most {one.most_peers} at a time."
 
 
-def _modbus(one: ModbusTable, tables: WiresTable) -> str:
+def _modbus(one: ModbusTable, tables: WiresTable, units: Mapping[str, str]) -> str:
     order = "the high word first" if one.word_order == "high first" else "the low word first"
     return sheet(
         _anchor("modbus", one.name), f"{one.name}: Modbus TCP", "",
@@ -102,12 +128,15 @@ def _modbus(one: ModbusTable, tables: WiresTable) -> str:
         ),
         block(
             heading("Registers", "with the words of a sample"),
-            _table(("address", "words", "kind", "scale", "name", "meaning", "sample, hex"), rows_of(one, tables)),
+            _table(
+                ("address", "words", "kind", "scale", "name", "meaning", "sample, hex"), rows_of(one, tables, units)
+            ),
         ),
         block(
             heading("Bits of the status, register 1"),
             _table(("bit", "name", "meaning"), [(str(k), n, says) for k, (n, says) in enumerate(BITS)]),
         ),
+        block(heading("One part after another"), *(say(esc(step)) for step in HANDSHAKE)),
     )  # fmt: skip
 
 
@@ -119,12 +148,19 @@ def _robot(one: RobotTable, tables: WiresTable) -> str:
         ("#NEXT", line.text(True)),
         ("#NEXT, its columns", ",".join(COLUMNS)),
     ]
+    refused = [(str(NUMBER[code]), code, says) for code, says in REFUSALS.items()]
+    verdicts = ", ".join(f"{k} {s}" for k, (s, _) in enumerate(VERDICTS))
     told = (
         f"Lines end with LF or CR. Unit {one.unit}, angles {one.angles}; nothing older than {one.stale_ms} ms is told."
     )
     return sheet(
         _anchor("robot", one.name), f"{one.name}: socket for a robot", "",
         block(say(esc(_where(one))), say(esc(told)), _table(("line", "answer"), shown)),
+        block(
+            heading("Refusals", "code in plain numbers, refused in JSON"),
+            _table(("code", "refused", "means"), refused),
+            say(esc(f"The verdict in plain numbers: {verdicts}. Other lines: PING, STATE, LOOK; NEXT with a part id.")),
+        ),
     )  # fmt: skip
 
 

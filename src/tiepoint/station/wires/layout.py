@@ -120,6 +120,13 @@ def words_of(value: float | None, as_: str, order: WordOrder, scale: float = 1.0
     return words if order == "high first" else words[::-1]
 
 
+def holds(value: float, as_: str, scale: float = 1.0) -> bool:
+    """Return whether a number × scale can stand in words of a kind, and is not their code for no value."""
+    if as_ == "f32":
+        return math.isfinite(_single(value, scale))
+    return _whole(value, scale, NO_VALUE[as_], as_) != NO_VALUE[as_]
+
+
 def _single(value: float | None, scale: float) -> float:
     told = math.nan if value is None else value * scale
     try:

@@ -141,10 +141,31 @@ def _looks_twice(stage: Stage) -> str:
         return "; ".join([*said, f"{len(stage.triggers)} part"])
 
 
-@BOOK("robot looks with a flange that is no number", "bad_number; 0 parts")
+@BOOK("robot looks with a flange that is no number, or far beyond any arm", "bad_number; bad_number; 0 parts")
 def _bad(stage: Stage) -> str:
     with joined(stage) as (_, robot):
-        return f"{_next(robot, 'LOOK - 1 2 3 4 5 nan')}; {len(stage.triggers)} parts"
+        said = [_next(robot, f"LOOK - {words}") for words in ("1 2 3 4 5 nan", "1e7 0 0 0 0 0")]
+        return "; ".join([*said, f"{len(stage.triggers)} parts"])
+
+
+@BOOK("robot looks: where its flange is, in the unit of the wire", "10, 0, 5; HV-7")
+def _flange(stage: Stage) -> str:
+    with joined(stage) as (wire, robot):
+        robot.ask("LOOK HV-7 10 0 5 0 0 180")
+        (trigger,) = stage.triggers
+        at = () if trigger.robot_from_flange is None else trigger.robot_from_flange.position_mm
+        inch = 25.4 if wire.table.unit == "in" else 1.0
+        return f"{', '.join(f'{mm / inch:.6g}' for mm in at)}; {trigger.part_id}"
+
+
+@BOOK("line of 130 bytes", "line_too_long; closed")
+def _long_line(stage: Stage) -> str:
+    with joined(stage) as (_, robot):
+        said = robot.told(f"NEXT {'X' * 125}")["refused"]
+        try:
+            return f"{said}; {robot.line()}"
+        except UnusableInput:
+            return f"{said}; closed"
 
 
 @BOOK("robot looks while the station is off duty", "not_on_duty; 0 parts")

@@ -24,7 +24,7 @@ Kind = Literal["controller", "robot"]
 SEQ = 70_001
 """Of a rehearsed record: it does not fit into one word."""
 PART = "REHEARSAL-7"
-VALUE = 4.5
+VALUE, U95 = 4.5, 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +131,7 @@ def _reading(name: str, value: float | None, verdict: Verdict) -> Reading:
     }  # fmt: skip
     if value is None or verdict == "unread":
         return Reading(**told, verdict="unread", reason=Reason("outside_picture"))
-    return Reading(**told, value=value, u=0.01, dof=50.0, U95=0.02, verdict=verdict)
+    return Reading(**told, value=value, u=0.01, dof=50.0, U95=U95, verdict=verdict)
 
 
 def _grips() -> tuple[Grip, ...]:

@@ -1,0 +1,70 @@
+"""What of `[wires]` does not fit the recipes that are accepted: units, texts, limits, grips."""
+
+import tomllib
+from types import SimpleNamespace
+
+import pytest
+
+from tiepoint.model.decide import Limits
+from tiepoint.station.wires.known import misfits, readings_of, units_of
+from tiepoint.station.wires.table import WiresTable
+
+
+def reading(unit="mm", limits=None, dimension="length", id_="bore A.diameter"):
+    return SimpleNamespace(id=id_, unit=unit, limits=limits, quantity=SimpleNamespace(dimension=dimension))
+
+
+def job(*asked, grips=()):
+    recipe = SimpleNamespace(grips=[SimpleNamespace(name=name) for name in grips])
+    return SimpleNamespace(asked={"bore A": asked}, recipe=recipe)
+
+
+def wires(text):
+    return WiresTable.read(tomllib.loads(text), "")
+
+
+def mapped(more):
+    return wires(f'[[modbus]]\nname = "c"\nport = 0\n[[map]]\nreading = "bore A diameter"\nat = 40\n{more}')
+
+
+FINE = Limits(4.4, 4.6)
+
+
+@pytest.mark.parametrize(
+    ("more", "jobs", "said"),
+    [
+        ('as = "f32"', [job(reading()), job(reading("in"))],
+         'wires.map[0].reading is "bore A diameter", which accepted recipes give in "mm" and "in"'),
+        ('as = "f32"', [job(reading("", None, "text"))], "a text, which no register holds"),
+        ('as = "u16"\nscale = 100000', [job(reading("mm", FINE))],
+         "wires.map[0].scale makes 440000 of the limit 4.4 mm"),
+        ('as = "i16"\nscale = 7200', [job(reading("mm", Limits(None, 4.6)))], "makes 33120 of the limit 4.6 mm"),
+        ('as = "u16"', [job(reading("mm", Limits(-0.6, 0.6)))], "makes -0.6 of the limit -0.6 mm"),
+    ],
+)  # fmt: skip
+def test_what_can_never_be_told_as_it_is_meant_has_its_place(more, jobs, said):
+    (fault,) = misfits(mapped(more), jobs)
+    assert fault.startswith("wires.map[0]."), fault
+    assert said in fault
+
+
+@pytest.mark.parametrize(
+    "more",
+    ['as = "u16"\nscale = 10000', 'as = "i32"\nscale = 100000', 'as = "f32"', 'as = "i16"\nwhat = "U95"\nscale = 1e4'],
+)
+def test_what_fits_is_not_told(more):
+    assert list(misfits(mapped(more), [job(reading("mm", FINE)), job(reading("mm"))])) == []
+
+
+def test_a_grip_that_no_recipe_has_is_told():
+    table = wires('[[robot]]\nname = "arm"\nport = 0\ngrip = "plte"\n')
+    (fault,) = misfits(table, [job(grips=["plate"])])
+    assert fault == 'wires.robot[0].grip is "plte", which no accepted recipe has; did you mean "plate"?'
+    (fault,) = misfits(table, [job()])
+    assert fault.endswith("none of them has a grip")
+    assert list(misfits(table, [])) == []  # what is not accepted is told by others
+
+
+def test_units_are_told_by_reading():
+    asked = readings_of([job(reading(), reading("deg", id_="edge.angle")), job(reading("in"))])
+    assert units_of(asked) == {"bore A.diameter": "mm or in", "edge.angle": "deg"}
