@@ -102,7 +102,9 @@ def test_each_wire_of_a_station_is_rehearsed(station):
 
 def test_the_command_plays_them_and_writes_the_sheet(station, tmp_path, capsys):
     assert main(["wire", "rehearse", str(station), "--out", str(tmp_path / "out"), "--json"]) == 0
-    told = json.loads(capsys.readouterr().out)
+    said = capsys.readouterr()
+    told = json.loads(said.out)
+    assert "[duty] states no tie_check_h" in said.err
     assert [s["name"] for s in told["sequences"] if not s["good"]] == []
     assert len(told["sequences"]) == len(sequences())
     page = (tmp_path / "out" / "wires.html").read_text(encoding="utf-8")
@@ -116,6 +118,9 @@ def test_the_command_plays_them_and_writes_the_sheet(station, tmp_path, capsys):
     assert "<td>AFC8 0000</td>" in page
     assert "vents/one/result" in page
     assert "line_too_long" in page
+    assert "in the recipe's unit, times the scale; the sample is 4.5" in page
+    assert "Only then may the camera be triggered." in page
+    assert "<td>12</td><td>outside_envelope</td>" in page
 
 
 BREAKS = [

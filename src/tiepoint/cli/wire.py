@@ -68,6 +68,11 @@ def rehearse(
     place = open_station(station)
     tables = place.table.wires
     readings = [m.reading for m in tables.map if m.reading]  # whether a recipe gives them, tiepoint check says
+    if tables.robot and place.table.duty.tie_check_h is None:
+        hint_at(
+            "[duty] states no tie_check_h: a robot is told poses however old the last touch of its tie is. State after "
+            "how many hours it has to be touched again, as in tie_check_h = 12."
+        )
     jobs = _jobs(place)
     found = list(faults(tables, readings, "")) + list(misfits(tables, jobs))
     if found:

@@ -6,7 +6,9 @@ import socket
 from collections.abc import Iterator
 
 from tiepoint.foundation.errors import UnusableInput
+from tiepoint.foundation.frames import Pose3
 from tiepoint.foundation.reasons import Reason
+from tiepoint.model.shot import RobotPose
 from tiepoint.station.wires.rehearse import PART, SEQ, Book, Stage, made_grip, made_told
 from tiepoint.station.wires.robot import RobotWire
 from tiepoint.station.wires.robot_client import RobotClient
@@ -75,6 +77,21 @@ def _envelope(stage: Stage) -> str:
 def _refused(stage: Stage) -> str:
     reason = Reason("outside_envelope", {"detail": "x is 4000 mm"})
     return _one(stage, grips=(made_grip(inside=False, reason=reason),))
+
+
+@BOOK("a pose in the unit and the angles that it names", "254, 50.8, -25.4; the turn that was seen")
+def _as_named(stage: Stage) -> str:
+    turned = (0.127679, 0.943714, 0.268536, -0.144878)
+    grip = made_grip(pose=RobotPose((254.0, 50.8, -25.4), turned))
+    with joined(stage) as (wire, robot):
+        wire.tell(stage.result(grips=(grip,)))
+        told = robot.told("NEXT")
+        inch = 25.4 if told["unit"] == "in" else 1.0
+        lengths = ", ".join(f"{n * inch:.4g}" for n in told["pose"][:3])
+        back = Pose3.from_angles((0.0, 0.0, 0.0), told["pose"][3:], told["angles"]).quaternion
+        same = abs(sum(a * b for a, b in zip(back, turned, strict=True))) > 0.99999
+        named = (told["unit"], told["angles"]) == (wire.table.unit, wire.table.angles)
+        return f"{lengths}; {'the turn that was seen' if same and named else 'another turn'}"
 
 
 @BOOK("a part without a grip", "no_grip")
