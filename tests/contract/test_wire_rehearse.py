@@ -120,7 +120,7 @@ def test_the_command_plays_them_and_writes_the_sheet(station, tmp_path, capsys):
     assert "line_too_long" in page
     assert "in the recipe's unit, times the scale; the sample is 4.5" in page
     assert "Only then may the camera be triggered." in page
-    assert "<td>12</td><td>outside_envelope</td>" in page
+    assert '<th scope="row">12</th><td>outside_envelope</td>' in page
 
 
 BREAKS = [
