@@ -174,3 +174,82 @@ def test_what_was_altered_before_it_was_packed_is_found_after(station: Station, 
     base.close()
     pack(station, tmp_path / "vents.zip")
     assert not verify(unpack(tmp_path / "vents.zip", tmp_path / "new"), sample=0).good
+
+
+WEB = '[web]\nusers = "people.json"\naccess_log = "logs/seen.jsonl"\n[web.tls]\ncertificate = "c.pem"\nkey = "c.key"\n'
+
+
+def test_who_may_get_in_is_not_packed(station: Station, tmp_path: Path):
+    toml = station.folder / "station.toml"
+    toml.write_text(toml.read_text() + WEB)
+    secret = (
+        "private/users.json",
+        "private/deep/x.key",
+        "people.json",
+        "logs/seen.jsonl",
+        "logs/seen.jsonl.1",
+        "c.key",
+    )
+    for name in (*secret, "c.pem"):
+        (station.folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (station.folder / name).write_text("not for everybody")
+    (station.folder / "private" / "linked.pem").symlink_to("/etc/ssl/linked.pem")
+    told = pack(open_station(station.folder), tmp_path / "vents.zip")
+    assert set(told.left_out) == set(secret)
+    with zipfile.ZipFile(tmp_path / "vents.zip") as packed:
+        names = {name.removeprefix("station/") for name in packed.namelist()}
+    assert not names & set(secret)
+    assert "c.pem" in names
+    assert verify(unpack(tmp_path / "vents.zip", tmp_path / "new"), sample=0).chain.holds
+
+
+def test_nobody_gets_in_by_a_pack(tmp_path: Path):
+    outside = tmp_path / "outside.json"
+    outside.write_text("another's")
+    toml = GOOD + b'[web]\nusers = "../outside.json"\naccess_log = "deep/../people.json"\n'
+    files = {"station/station.toml": toml, "station/private/users.json": b"{}", "station/people.json": b"{}"}
+    there = unpack(forged(tmp_path / "x.zip", files), tmp_path / "new")
+    assert [p.name for p in there.folder.rglob("*") if p.is_file()] == ["station.toml"]
+    assert outside.read_text() == "another's"
+
+
+@pytest.mark.parametrize(
+    "more",
+    [
+        b'[ledger]\nurl = "postgresql+psycopg://x@evil.example/x"\npassword_env = "HOME"\n',
+        b'[ledger]\nfile = "../elsewhere.sqlite"\n',
+        b'[archive]\nfolder = "/var/log"\n',
+    ],
+)
+def test_a_pack_has_its_evidence_with_it_and_nobody_is_asked_for_it(tmp_path: Path, more: bytes):
+    packed = forged(tmp_path / "x.zip", {"station/station.toml": GOOD + more, "station/ledger.sqlite": b"x"})
+    with pytest.raises(UnusableDocument, match="which no pack has; it is not unpacked"):
+        unpack(packed, tmp_path / "new")
+    assert list(tmp_path.rglob("*")) == [packed]
+
+
+def test_a_ledger_on_a_server_is_no_part_of_a_pack(station: Station, tmp_path: Path):
+    toml = station.folder / "station.toml"
+    toml.write_text(toml.read_text() + '[ledger]\nurl = "postgresql+psycopg://station@db.example/vents"\n')
+    with pytest.raises(UnusableInput, match=r"is on a server, .*back that up as the server's other databases"):
+        pack(open_station(station.folder), tmp_path / "vents.zip")
+
+
+def test_what_the_disk_or_the_memory_does_not_hold_is_refused_at_once(tmp_path: Path):
+    good = {"station/station.toml": GOOD}
+    large = forged(tmp_path / "large.zip", good, told={"big": {"sha256": "0" * 64, "bytes": 10**18}})
+    with pytest.raises(UnusableInput, match=r"holds 1000000000\.0 GB, and .* has room for"):
+        unpack(large, tmp_path / "new")
+    long = forged(tmp_path / "long.zip", good, told={"x" * 5_000_000: {"sha256": "0" * 64, "bytes": 1}})
+    with pytest.raises(UnusableDocument, match=r"manifest\.json of 5 MB, which is none"):
+        unpack(long, tmp_path / "new")
+    strange = tmp_path / "strange.zip"
+    with (
+        zipfile.ZipFile(strange, "w", zipfile.ZIP_LZMA) as packed,
+        zipfile.ZipFile(forged(tmp_path / "x.zip", good)) as made,
+    ):
+        for name in made.namelist():
+            packed.writestr(name, made.read(name))
+    with pytest.raises(UnusableDocument, match="compressed in another way"):
+        unpack(strange, tmp_path / "new")
+    assert not (tmp_path / "new").exists()

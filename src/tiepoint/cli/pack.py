@@ -18,7 +18,8 @@ def pack(
     """Put a station into one file, to move or to keep it: drafts, accepted copies, studies, ledger and archive.
 
     The ledger is copied as it is at one moment, also while the station is on duty. Every file stands in the manifest
-    with its hash.
+    with its hash. Left out is who may get in: private/, users, keys and passwords, and the access log. A station whose
+    ledger is on a server is not packed.
 
     \b
       tiepoint pack plates --out plates.zip
@@ -30,7 +31,10 @@ def pack(
     document = {"station": told.station, "files": told.files, "bytes": told.bytes, "head": told.head or None}
     head = f"; head {told.head}" if told.head else ""
     line = f"{told.station}: {told.files} files, {told.bytes / 1e6:.1f} MB, in {out}{head}."
-    present(Answer(document, (line,)), as_json)
+    document["left_out"] = list(told.left_out)
+    names = ", ".join(told.left_out[:12]) + (", …" if len(told.left_out) > 12 else "")
+    more = (f"Left out, since it says who may get in: {names}; give it anew at the new place.",) if names else ()
+    present(Answer(document, (line, *more)), as_json)
 
 
 def unpack(
@@ -40,8 +44,9 @@ def unpack(
 ) -> None:
     """Make a station's folder from a packed one, and prove its evidence as tiepoint verify does.
 
-    Every file is held against its hash; nothing is written outside of the new folder, nor over anything. Exit code 1:
-    the evidence does not hold; the folder stays, to be looked at.
+    Every file is held against its hash; nothing is written outside of the new folder, nor over anything. Users, keys
+    and passwords are not unpacked. Look at station.toml before you serve what somebody else packed: it says whom the
+    station listens to, and whom it tells. Exit code 1: the evidence does not hold; the folder stays, to be looked at.
 
     \b
       tiepoint unpack plates.zip --out plates

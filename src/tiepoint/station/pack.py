@@ -1,9 +1,11 @@
 """A station in one file, to be moved: its drafts, what was accepted, studies, ledger and archive, each with its hash.
 
 The ledger is copied by SQLite's own means, so it is whole while duty writes to it. A file that is unpacked is held
-against its hash, goes nowhere but into a new folder, and is only called a station once all of it is there.
+against its hash, goes nowhere but into a new folder, and is only called a station once all of it is there. Who may get
+in (users, keys, passwords) is neither packed nor unpacked: that belongs to a machine; a pack goes through many hands.
 """
 
+import glob
 import hashlib
 import json
 import os
@@ -13,7 +15,7 @@ import sqlite3
 import stat
 import zipfile
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -24,7 +26,7 @@ from tiepoint.documents.files import check_format, format_of, parsed_json, reaso
 from tiepoint.documents.names import folded, portable
 from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 from tiepoint.station.archive import move
-from tiepoint.station.folder import Station, open_station
+from tiepoint.station.folder import STATION, Station, open_station
 from tiepoint.station.inbox import INBOX
 from tiepoint.station.ledger import Ledger, utc_now
 from tiepoint.station.lock import LOCK
@@ -33,25 +35,36 @@ PACK = "pack"
 MANIFEST = "manifest.json"
 BELOW = "station/"
 _CHUNK = 1 << 20
-_MOST_MANIFEST = 500_000_000
+_OF_A_FILE = 4000
+"""Bytes of the manifest that tell of one file, at most."""
+PRIVATE = "private"
+_SECRETS = frozenset(
+    ("access_log", "far_password_file", "key", "key_file", "password_file", "secret_file", "user_file", "users")
+)
+"""Keys of station.toml whose values are files that say who may get in, or who did."""
 _COMPACT = frozenset({".png", ".jpg", ".jpeg", ".tif", ".tiff", ".zip", ".pdf"})
 """Endings of files that gain nothing from being compressed."""
 
 
 @dataclass(frozen=True, slots=True)
 class Packed:
-    """What is in a packed station: how many `files` of how many `bytes`, and the ledger's `head`, "" without one."""
+    """What is in a packed station: how many `files` of how many `bytes`, and the ledger's `head`, "" without one.
+
+    `left_out`: files that are not, since they say who may get in.
+    """
 
     station: str
     files: int
     bytes: int
     head: str
+    left_out: tuple[str, ...] = ()
 
 
 def pack(station: Station, out: Path) -> Packed:
     """Write a station into a new file; `UnusableInput` where it does not lie in its folder, or cannot be read."""
     _demand_inside(station, out)
     files: dict[str, dict[str, Any]] = {}
+    left_out = tuple(_secrets(station))
     temporary = out.with_name(f".{secrets.token_hex(8)}.part")
     path = out
     try:
@@ -60,7 +73,7 @@ def pack(station: Station, out: Path) -> Packed:
             ledger, head = _ledger(station, Path(scratch))
             with temporary.open("xb") as raw:
                 with zipfile.ZipFile(raw, "w") as packed:
-                    for name, path in _files(station, ledger):
+                    for name, path in _files(station, ledger, frozenset(left_out)):
                         files[name] = _added(packed, name, path)
                     about = {"format": format_of(PACK), "station": station.name, "packed_utc": utc_now()}
                     about |= {"software": f"tiepoint {version('tiepoint')}", "head": head}
@@ -75,14 +88,15 @@ def pack(station: Station, out: Path) -> Packed:
         raise UnusableInput(f"cannot pack {path} into {out}: {reason_of(error)}") from error
     finally:
         temporary.unlink(missing_ok=True)
-    return Packed(station.name, len(files), sum(told["bytes"] for told in files.values()), head)
+    return Packed(station.name, len(files), sum(told["bytes"] for told in files.values()), head, left_out)
 
 
 def unpack(packed: Path, folder: Path) -> Station:
     """Make the folder of a station from a packed one; return the station.
 
     Raises `UnusableInput` where there is something already, or it cannot be written, and `UnusableDocument` where the
-    file is none, is damaged, or holds what would lead out of the folder. Nothing is left behind then.
+    file is none, is damaged, or holds what would lead out of the folder. Nothing is left behind then. Files that say
+    who may get in are taken out again.
     """
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise UnusableInput(f"{folder} is there already; name a new folder, so that nothing is written over")
@@ -90,10 +104,11 @@ def unpack(packed: Path, folder: Path) -> Station:
     try:
         with zipfile.ZipFile(packed) as there:
             told = _manifest(there, packed)
+            _demand_room(folder, sum(t["bytes"] for t in told.values()), packed)
             staged.mkdir(parents=True)
             for name, info in _demand_safe(there, told, packed):
                 _taken(there, info, staged.joinpath(*name.split("/")), told[name], packed)
-        open_station(staged)
+        _demand_own(open_station(staged), packed)
         if folder.exists():
             folder.rmdir()
         staged.rename(folder)
@@ -114,6 +129,11 @@ def unpack(packed: Path, folder: Path) -> Station:
 
 
 def _demand_inside(station: Station, out: Path) -> None:
+    if station.table.ledger.url is not None:
+        raise UnusableInput(
+            f"the ledger of {station.name} is on a server, {station.table.ledger.url}, and a pack holds no database; "
+            "back that up as the server's other databases, and the folder as any other"
+        )
     for sentence in station.outside():
         raise UnusableInput(f"{sentence}; a station that is packed has to hold it, so move it there first")
     if out.exists():
@@ -138,7 +158,34 @@ def _ledger(station: Station, scratch: Path) -> tuple[Path | None, str]:
         return copy, ledger.head.sha
 
 
-def _files(station: Station, ledger: Path | None) -> Iterator[tuple[str, Path]]:
+def _secrets(station: Station) -> Iterator[str]:
+    """Yield what of a station's folder says who may get in, by its place there."""
+    folder = station.folder.resolve()
+    found = set((folder / PRIVATE).rglob("*"))
+    for place in _named(station.table.model_dump()):
+        with suppress(OSError, ValueError, RuntimeError):
+            path = (folder / place).resolve()
+            found.update((path, *path.parent.glob(f"{glob.escape(path.name)}.*")))  # and what was turned over of a log
+    for path in sorted(found):
+        # Only what lies in the folder, wherever station.toml points: what is told here is taken out of an unpacked one.
+        if path.resolve().is_relative_to(folder) and path.is_file() and path != folder / STATION:
+            yield path.relative_to(folder).as_posix()
+
+
+def _named(told: Any) -> Iterator[str]:
+    """Yield the files that a document names under one of the keys for secrets."""
+    if isinstance(told, dict):
+        for key, value in told.items():
+            if key in _SECRETS and isinstance(value, str):
+                yield value
+            else:
+                yield from _named(value)
+    elif isinstance(told, list | tuple):
+        for one in told:
+            yield from _named(one)
+
+
+def _files(station: Station, ledger: Path | None, left_out: frozenset[str]) -> Iterator[tuple[str, Path]]:
     """Yield what is packed, by its place in the folder."""
     if ledger is not None:
         yield station.relative(station.ledger_path), ledger
@@ -146,7 +193,13 @@ def _files(station: Station, ledger: Path | None) -> Iterator[tuple[str, Path]]:
     beside = {station.ledger_path.with_name(f"{own}{end}") for end in ("", "-wal", "-shm", "-journal")}
     for path in sorted(station.folder.rglob("*")):
         name = path.relative_to(station.folder).as_posix()
-        if path in beside or name == LOCK or name.split("/")[0] == INBOX or path.suffix == ".part":
+        if (
+            name in left_out
+            or path in beside
+            or name == LOCK
+            or name.split("/")[0] in (INBOX, PRIVATE)
+            or path.suffix == ".part"
+        ):
             continue
         if path.is_symlink():
             raise UnusableInput(
@@ -182,11 +235,13 @@ def _copied(source: IO[bytes], target: IO[bytes], most: int | None = None) -> tu
 
 
 def _manifest(there: zipfile.ZipFile, packed: Path) -> dict[str, dict[str, Any]]:
+    if any(info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED) for info in there.infolist()):
+        raise UnusableDocument(f"{packed} is compressed in another way than a pack; it is not unpacked")
     try:
         info = there.getinfo(MANIFEST)
     except KeyError as error:
         raise UnusableDocument(f"{packed} is no packed station: it has no {MANIFEST}") from error
-    if info.file_size > _MOST_MANIFEST:
+    if info.file_size > _OF_A_FILE * (1 + len(there.infolist())):
         raise UnusableDocument(f"{packed} has a {MANIFEST} of {info.file_size / 1e6:.0f} MB, which is none")
     content = parsed_json(there.read(info).decode())
     if not isinstance(content, dict):
@@ -198,6 +253,28 @@ def _manifest(there: zipfile.ZipFile, packed: Path) -> dict[str, dict[str, Any]]
     ):
         raise UnusableDocument(f"{packed} has a {MANIFEST} that does not list its files")
     return files
+
+
+def _demand_room(folder: Path, size: int, packed: Path) -> None:
+    """Raise `UnusableInput` where the disk has no room for all of it: duty may need what is left."""
+    there = next(path for path in folder.absolute().parents if path.is_dir())
+    free = shutil.disk_usage(there).free
+    if size > free:
+        raise UnusableInput(
+            f"{packed} holds {size / 1e9:.1f} GB, and {there} has room for {free / 1e9:.1f} GB; make room, or name a "
+            "folder on another disk"
+        )
+
+
+def _demand_own(station: Station, packed: Path) -> None:
+    """Take out what says who may get in, and raise `UnusableDocument` where the evidence would lie elsewhere.
+
+    `verify` would read there, or log in at a server with a password of this machine.
+    """
+    for sentence in station.outside():
+        raise UnusableDocument(f"{packed}: {sentence}, which no pack has; it is not unpacked")
+    for name in list(_secrets(station)):
+        station.folder.joinpath(*name.split("/")).unlink()
 
 
 def _demand_safe(
