@@ -1,6 +1,6 @@
 """A ledger of a million records: what adding one costs beside the disk alone, and how long a monitor waits for answers.
 
-    python benchmarks/ledger.py [--json] [--records 1000000] [--in FOLDER]
+    python benchmarks/ledger.py [--json] [--records 1000000] [--in FOLDER] [--long]
 
 The ledger is filled at once, with entries as `commit` writes them (records of 2 kB, one a second, two recipes and three
 variants). Then records are committed one by one, each after as many bytes were appended to a file beside it and flushed
@@ -8,6 +8,9 @@ by `fdatasync`: both meet the same disk at the same time, so their ratio holds o
 a commit costs in processor time. The log is folded back by another thread meanwhile, as on duty. To be reached: P99 of
 a commit at most 3 × that of the bare flush, and every question answered within 10 ms (the median of its runs; the
 longest is told beside it, and the least processor time, which is what an idle machine takes).
+
+With `--long`, records have 25 steps and a tie of 24 sources, as a large recipe makes them: such entries are compressed.
+The bare flush is then of as many bytes as the entry has in the file, and nothing is to be reached.
 """
 
 import argparse
@@ -31,7 +34,7 @@ from tiepoint.model.record import Record
 from tiepoint.model.shot import Picture, Shot
 from tiepoint.station.ledger import NOTHING, Head, Ledger
 from tiepoint.station.ledger_chain import RecordText, entry_text
-from tiepoint.station.ledger_tables import PER, columns_of, sort_of
+from tiepoint.station.ledger_tables import PER, columns_of, compressed, sort_of
 from tiepoint.station.questions import Asked, counts, counts_per, last_records
 
 BEGUN = datetime(2026, 1, 5, 6, tzinfo=UTC)
@@ -39,8 +42,8 @@ COMMITS = 3000
 VERDICTS = ("conforms", "rejected", "undecided")
 
 
-def record(verdict: str, recipe: str, variant: str) -> Record:
-    """Return a record of about 2 kB in the ledger."""
+def record(verdict: str, recipe: str, variant: str, *, long: bool = False) -> Record:
+    """Return a record of about 2 kB in the ledger; a `long` one has 25 steps and 24 sources more in each."""
     about = {"name": "bore A", "kind": "circle", "quantity": "diameter", "unit": "mm", "step": "bore", "frame": "plane"}
     swelling, noise = Source("tie", "swelling along x", "B", 0.0012, "tie"), Source("n", "noise", "A", 0.001, "shot")
     value = measured(4.5021, swelling)
@@ -50,25 +53,43 @@ def record(verdict: str, recipe: str, variant: str) -> Record:
     )
     other = Reading.of(measured(5.96, noise), limits=None, id="bore B.diameter", **about)  # type: ignore[arg-type]
     shot = Shot("shot-1", (Picture("main", "a" * 64, (2448, 2048), 8, "Mono8"),), "2026-01-05T06:00:00Z", part_id="A-1")
-    return Record("vents", 0, shot, recipe * 64, ("c" * 64,), "tiepoint", (reading, other), verdict, variant=variant)  # type: ignore[arg-type]
+    readings = (reading, other)
+    if long:
+        chance = random.Random(7)
+        tie = [Source(f"tie/{k}", f"parameter {k} of the tie", "A", 0.001, "tie", dof=40) for k in range(24)]
+
+        def one(k: int) -> Reading:
+            value = measured(chance.gauss(4.5, 0.01), swelling)
+            for source in tie:
+                value = value.with_source(source, chance.gauss(0, 1))
+            made = Reading.of(value, limits=Limits(4.4, 4.6), id=f"bore {k}.diameter" if k else reading.id, **about)  # type: ignore[arg-type]
+            return replace(made, verdict=verdict)  # type: ignore[arg-type]
+
+        readings = tuple(map(one, range(25)))
+    return Record("vents", 0, shot, recipe * 64, ("c" * 64,), "tiepoint", readings, verdict, variant=variant)  # type: ignore[arg-type]
 
 
 def text_of(at: datetime) -> str:
     return at.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
-def fill(path: Path, count: int) -> int:
-    """Write a ledger of so many records at once; return the bytes of an entry."""
+def fill(path: Path, count: int, *, long: bool = False) -> tuple[int, int]:
+    """Write a ledger of so many records at once; return the bytes of an entry's text, and of what lies in the file."""
     Ledger(path, create=True).close()
     chance = random.Random(6)
-    kinds = {(v, r, n): RecordText(record(v, r, n)) for v in VERDICTS for r in "ab" for n in ("left", "right", "wide")}
+    kinds = {
+        (v, r, n): RecordText(record(v, r, n, long=long))
+        for v in VERDICTS
+        for r in "ab"
+        for n in ("left", "right", "wide")
+    }
     sorts = {sort_of(text.content): k for k, text in enumerate(kinds.values(), 1)}
     sums: dict[tuple[str, str, int], list[int]] = {}
     base = sqlite3.connect(path, isolation_level=None)
     base.execute("PRAGMA synchronous = OFF")
     base.execute("BEGIN IMMEDIATE")
     base.executemany("INSERT INTO sorts VALUES (?, ?, ?, ?)", [(k, *sort) for sort, k in sorts.items()])
-    head, size = Head(0, NOTHING), 0
+    head, size = Head(0, NOTHING), (0, 0)
     rows: list[tuple[Any, ...]] = []
     judged: list[tuple[Any, ...]] = []
     missed: list[tuple[Any, ...]] = []
@@ -78,7 +99,8 @@ def fill(path: Path, count: int) -> int:
         at, seq = text_of(BEGUN + timedelta(seconds=k)), head.seq + 1
         entry, sha = entry_text(head, "record", at, text.placed(head)[1])
         columns = columns_of(seq, "record", at, text.content) | {"part_id": f"A-{k}"}
-        rows.append((*(columns[c] for c in ("seq", "kind", "written_utc", "part_id", "verdict")), sha, entry))
+        there = compressed(entry)
+        rows.append((*(columns[c] for c in ("seq", "kind", "written_utc", "part_id", "verdict")), sha, there))
         sort = sorts[sort_of(text.content)]
         judged.append((seq, sort, at))
         if verdict != "conforms":
@@ -86,7 +108,7 @@ def fill(path: Path, count: int) -> int:
         for per, letters in PER:
             told = sums.setdefault((per, at[:letters], sort), [0, seq, seq])
             told[0], told[2] = told[0] + 1, seq
-        head, size = Head(seq, sha), len(entry)
+        head, size = Head(seq, sha), (len(entry), len(there))
         if len(rows) == 20_000 or k == count - 1:
             base.executemany("INSERT INTO entries VALUES (?, ?, ?, ?, ?, ?, ?)", rows)
             base.executemany("INSERT INTO judged VALUES (?, ?, ?)", judged)
@@ -105,10 +127,10 @@ def timed_ms(run: Callable[[], Any]) -> float:
     return 1e3 * (time.perf_counter() - began)
 
 
-def commits(path: Path, size: int, count: int) -> dict[str, Any]:
+def commits(path: Path, size: int, count: int, *, long: bool = False) -> dict[str, Any]:
     """Commit records one by one, each beside a bare flush; return times in ms."""
     flush = getattr(os, "fdatasync", os.fsync)
-    made = [record("conforms", "b", "left"), record("rejected", "b", "wide")]
+    made = [record("conforms", "b", "left", long=long), record("rejected", "b", "wide", long=long)]
     own: list[float] = []
     bare: list[float] = []
     data, processor = b"x" * size, 0.0
@@ -174,21 +196,23 @@ def main() -> None:
     parser.add_argument("--json", action="store_true")
     parser.add_argument("--records", type=int, default=1_000_000)
     parser.add_argument("--commits", type=int, default=COMMITS)
+    parser.add_argument("--long", action="store_true", help="records of 25 steps, with a tie of 24 sources")
     parser.add_argument("--in", dest="folder", type=Path, default=None, help="where the disk is to be tried")
     given = parser.parse_args()
     with TemporaryDirectory(dir=given.folder) as folder:
         path = Path(folder) / "ledger.sqlite"
-        size = fill(path, given.records)
+        size, there = fill(path, given.records, long=given.long)
         told: dict[str, Any] = {
             "records": given.records,
             "entry_bytes": size,
+            "bytes_in_the_file": there,
             "questions": questions(path, given.records),
         }
-        told |= commits(path, size, given.commits)
+        told |= commits(path, there, given.commits, long=given.long)
     if given.json:
         print(json.dumps(told, indent=1))
         return
-    print(f"{given.records:,} records of {size} bytes")
+    print(f"{given.records:,} records of {size} bytes, {there} in the file")
     for name in ("commit", "bare_fdatasync"):
         print(f"  {name:15s}" + "  ".join(f"{q} {ms:.2f} ms" for q, ms in told[name].items()))
     print(f"  P99 of a commit: {told['p99_ratio']:.2f} × the bare flush; processor {told['processor_ms']:.2f} ms")

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import os
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -277,18 +278,46 @@ def test_a_shot_that_was_never_kept_is_taken_off_the_books_by_an_act(tmp_path: P
     assert verify(station, sample=0).expired == (kept.record,)
 
 
-def test_a_shot_whose_entry_was_lost_is_found_again(tmp_path: Path):
-    station = made_station(tmp_path)
+@pytest.mark.parametrize(
+    "names",
+    [
+        None,
+        "{kept_utc:%Y-%m-%d}/{kept_utc:%H%M%S}/{count:09d}_{part_id}/{picture}.png",
+        "{station}/{kept_utc:%Y-%m-%d_%H%M%S}_{count}/{picture}.png",
+        "{count:09d}/{kept_utc}/{picture}.png",
+        "{kept_utc:%Y-%m-%d}/{kept_utc:%H%M%S}_{count:09d}_{picture}.png",
+        "{part_id}_{count}_{picture}.png",
+    ],
+)
+def test_a_shot_whose_entry_was_lost_is_found_again(tmp_path: Path, names: str | None):
+    """By whatever pattern: a name to the second does not tell when the shot of a record was kept."""
+    station = made_station(tmp_path, "" if names is None else f'names = "{names}"')
     with Ledger(station.ledger_place, create=True) as ledger:
         keeper = Keeper(station, ledger)
         keep_one(station, ledger, keeper)
-        committed = ledger.commit(judged({"picture": GREY}, part="B"))
+        earlier = "2026-05-04T06:00:00.000Z"  # as if it had waited for the archive
+        committed = ledger.commit(judged({"picture": GREY}, part="B"), at=earlier)
         body = keeper.keep(committed, delivery(Frame("picture", "x.png", data=encode_png(GREY))))
         half = ledger.commit(judged({"picture": GREY}, part="C"))  # killed before it was kept
         assert not_archived(ledger) == (committed.seq, half.seq)
         assert list(found_again(station, ledger, not_archived(ledger))) == [body]
         ledger.append("archived", body)
         assert not_archived(ledger) == (half.seq,)
+    assert verify(station, sample=0).never_kept == (half.seq,)
+
+
+def test_what_was_not_touched_since_is_not_looked_through(tmp_path: Path):
+    """An archive of years has folders that nobody looks into on a start."""
+    station = made_station(tmp_path)
+    with Ledger(station.ledger_place, create=True) as ledger:
+        keeper = Keeper(station, ledger)
+        committed = ledger.commit(judged({"picture": GREY}, part="B"))
+        body = keeper.keep(committed, delivery(Frame("picture", "x.png", data=encode_png(GREY))))
+        day = station.archive_path / body["folder"].partition("/")[0]
+        os.utime(day, (0, 0))
+        assert list(found_again(station, ledger, [committed.seq])) == []
+        os.utime(day)
+        assert list(found_again(station, ledger, [committed.seq])) == [body]
 
 
 def test_an_entry_leads_nowhere_else(tmp_path: Path):

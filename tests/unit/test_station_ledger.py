@@ -6,6 +6,7 @@ import os
 import sqlite3
 import subprocess
 import sys
+import zlib
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -98,6 +99,54 @@ def test_a_record_gets_its_number_and_its_place_in_the_chain(filled: Path):
         assert [e.body["shot"]["part_id"] for e in ledger.entries(part_id="A-1")] == ["A-1"]
         assert [e.seq for e in ledger.entries(after=4)] == [5, 6]
         assert ledger.check().holds
+
+
+def test_a_long_entry_lies_there_compressed_and_is_the_same_text(path: Path):
+    """Unpacked by zlib alone, the text is its canonical one (rfc8785), and its hash that text's (hashlib)."""
+    long = {**act(1), "why": "Größe ± " * 600}
+    with Ledger(path, create=True) as ledger:
+        ledger.append("act", long, at=AT)
+        ledger.append("act", act(2), at=AT)
+        assert [e.body for e in ledger.entries()] == [long, act(2)]
+        assert ledger.last("act").body == act(2)
+        assert [e.body for e in ledger.numbered([1])] == [long]
+        assert ledger.check().holds
+    (_, sha, packed), (_, _, short) = rows(path)
+    text = zlib.decompress(packed)
+    assert len(text) > 4000 > 10 * len(packed)
+    assert rfc8785.dumps(json.loads(text)) == text
+    assert hashlib.sha256(text).hexdigest() == sha
+    assert isinstance(short, str)
+
+
+@pytest.mark.parametrize("how", ["another", "cut off", "no text", "no end to it"])
+def test_a_long_entry_that_was_altered_is_found(path: Path, how: str, monkeypatch: pytest.MonkeyPatch):
+    with Ledger(path, create=True) as ledger:
+        ledger.append("act", {**act(1), "why": "x" * 5000}, at=AT)
+    ((_, _, packed),) = rows(path)
+    put = {
+        "another": zlib.compress(zlib.decompress(packed).replace(b"note", b"nota"), 1),
+        "cut off": packed[:-6],
+        "no text": zlib.compress(b"\xff" * 5000),
+        "no end to it": zlib.compress(b"0" * 3_000_000),
+    }[how]
+    monkeypatch.setattr("tiepoint.station.ledger_tables._MOST", 1_000_000)
+    tamper(path, f"UPDATE entries SET entry = x'{put.hex()}'")
+    with Ledger(path) as ledger:
+        assert ledger.check().faults == ("entry 1 was altered: its content is not what its sha was taken of",)
+        if how != "another":
+            with pytest.raises(UnusableDocument, match="entry 1 was altered and cannot be read"):
+                list(ledger.entries())
+
+
+def test_only_the_entries_that_are_asked_for_are_read(filled: Path, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr("tiepoint.station.ledger._AT_ONCE", 2)
+    tamper(filled, "UPDATE entries SET entry = 'none' WHERE seq = 3")
+    with Ledger(filled) as ledger:
+        assert [e.seq for e in ledger.entries(only={6, 5, 1, 4, 99})] == [1, 4, 5, 6]
+        assert [e.seq for e in ledger.entries("record", after=2, only={6, 5, 1, 4})] == [4, 6]
+        assert list(ledger.entries(only=())) == []
+        assert ledger.records(after=2) == [4, 6]
 
 
 def test_many_entries_are_read_some_at_a_time(filled: Path, monkeypatch: pytest.MonkeyPatch):

@@ -14,6 +14,7 @@ from tiepoint.foundation.errors import UnusableInput
 from tiepoint.model.decide import Limits
 from tiepoint.model.reading import Reading
 from tiepoint.model.record import Record
+from tiepoint.recipe.records import record_from
 from tiepoint.station.ledger import Entry, Ledger
 from tiepoint.station.questions import Asked, Count, counts, counts_per, last_records
 
@@ -148,13 +149,17 @@ def test_sums_that_differ_are_found_and_made_anew(tmp_path: Path):
         assert (counts(ledger), counts_per(ledger, "minute"), last_records(ledger, 60)) == before
 
 
-VERSION_1 = Path(__file__).parents[1] / "data" / "ledgers" / "version-1.sql"
-"""A ledger as the tiepoint of 26 November 2026 left it, before there were sums."""
+LEDGERS = Path(__file__).parents[1] / "data" / "ledgers"
+"""Ledgers as tiepoints of 26 November 2026 left them: before there were sums; before long entries were compressed."""
 
 
 def first_version(path: Path) -> Path:
+    return of_version(1, path)
+
+
+def of_version(version: int, path: Path) -> Path:
     base = sqlite3.connect(path)
-    base.executescript(VERSION_1.read_text(encoding="utf-8"))
+    base.executescript((LEDGERS / f"version-{version}.sql").read_text(encoding="utf-8"))
     base.close()
     return path
 
@@ -189,6 +194,22 @@ def test_a_ledger_of_the_first_version_is_led_on_with_the_first_entry(tmp_path: 
     base = sqlite3.connect(path)
     with pytest.raises(sqlite3.IntegrityError, match="only ever added to"):
         base.execute("DELETE FROM entries")
+    base.close()
+
+
+def test_a_ledger_of_the_second_version_keeps_its_long_entries_and_gets_compressed_ones(tmp_path: Path):
+    path = of_version(2, tmp_path / "ledger.sqlite")
+    with Ledger(path) as ledger:
+        before = list(ledger.entries())
+        assert sum(c.count for c in counts(ledger)) == 2  # as it is, without a new entry
+        told = record_from(before[2].body)
+        again = ledger.commit(replace(told, sha=None), at="2026-11-26T19:00:00.000Z")
+        assert list(ledger.entries())[:3] == before
+        assert record_from(ledger.last("record").body).readings == again.readings == told.readings
+        assert (ledger.check().faults, ledger.check().sums_differ) == ((), ())
+    base = sqlite3.connect(path)
+    assert base.execute("PRAGMA user_version").fetchone() == (3,)
+    assert [kind for (kind,) in base.execute("SELECT typeof(entry) FROM entries")] == ["text", "text", "text", "blob"]
     base.close()
 
 

@@ -69,7 +69,12 @@ class Pattern:
     @property
     def folder_each(self) -> bool:
         """Whether every shot has a folder of its own, since the number of its record stands in the folder's name."""
-        return any(isinstance(t, _Field) and t.name == "count" for part in self.parts[:-1] for t in part)
+        return any(self.folders)
+
+    @property
+    def folders(self) -> tuple[bool, ...]:
+        """Of each folder on the way to a picture, whether the number of the record stands in its name."""
+        return tuple(any(isinstance(t, _Field) and t.name == "count" for t in part) for part in self.parts[:-1])
 
     def path(self, values: Mapping[str, Any]) -> str:
         """Return the name of a picture without its ending, with `/` between its parts.

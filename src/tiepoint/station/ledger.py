@@ -21,7 +21,7 @@ from tiepoint.model.record import Record
 from tiepoint.recipe.records import _HASHED
 from tiepoint.station.composed import Composed, composed
 from tiepoint.station.folder import Server
-from tiepoint.station.ledger_base import READING, VERSION, SqliteBase, base_of, is_there, migrate
+from tiepoint.station.ledger_base import READING, SUMS_SINCE, VERSION, SqliteBase, base_of, is_there, migrate
 from tiepoint.station.ledger_chain import (
     NOTHING,
     Chain,
@@ -67,7 +67,7 @@ class Ledger:
             self._base = base_of(where, create=create)
         self.name = self._base.name
         self._engine = self._base.engine
-        self._writer = Writer(self._base.mark)
+        self._writer = Writer(self._base.mark, compresses=isinstance(self._base, SqliteBase))
         self._committing = False
         self._unsure = Unsure()
         try:
@@ -210,16 +210,35 @@ class Ledger:
             wanted = wanted.where(entries.c.kind == kind)
         if part_id is not None:
             wanted = wanted.where(entries.c.part_id.in_(in_columns(part_id)))
+        wanted = wanted.where(entries.c.seq > after)
+        rows = self._one_after_another(wanted) if only is None else self._numbered(wanted, sorted(only))
+        for entry in map(self._read, rows):
+            if part_id is None or entry.body["shot"]["part_id"] == part_id:
+                yield entry
+
+    # Some at a time, each read on its own: no reader keeps the writer's log from being folded back.
+
+    def _one_after_another(self, wanted: sql.Select[Any]) -> Iterator[Any]:
+        after = 0
         while True:
-            # Some at a time, each read on its own: no reader keeps the writer's log from being folded back.
             with self._reading() as base:
                 rows = base.execute(wanted.where(entries.c.seq > after).limit(_AT_ONCE)).all()
-            for entry in (self._read(row) for row in rows if only is None or row.seq in only):
-                if part_id is None or entry.body["shot"]["part_id"] == part_id:
-                    yield entry
+            yield from rows
             if len(rows) < _AT_ONCE:
                 return
             after = rows[-1].seq
+
+    def _numbered(self, wanted: sql.Select[Any], seqs: list[int]) -> Iterator[Any]:
+        for k in range(0, len(seqs), _AT_ONCE):
+            with self._reading() as base:
+                rows = base.execute(wanted.where(entries.c.seq.in_(seqs[k : k + _AT_ONCE]))).all()
+            yield from rows
+
+    def records(self, *, after: int = 0) -> list[int]:
+        """Return the numbers of all records after an entry, which are not read."""
+        wanted = sql.select(entries.c.seq).where(entries.c.kind == "record", entries.c.seq > after)
+        with self._reading() as base:
+            return list(base.execute(wanted.order_by(entries.c.seq)).scalars())
 
     def last(self, kind: str) -> Entry | None:
         """Return the newest entry of a kind; None where there is none."""
@@ -244,9 +263,9 @@ class Ledger:
     @property
     def keeps_sums(self) -> bool:
         """Whether the tables of sums are there: a ledger of an earlier version gets them with its next entry."""
-        if self._version < VERSION:
+        if self._version < SUMS_SINCE:
             self._version = self._looked_at()  # another program may have led it on meanwhile
-        return self._version >= VERSION
+        return self._version >= SUMS_SINCE
 
     @contextmanager
     def asked(self) -> Iterator[sql.Connection]:
@@ -296,7 +315,7 @@ class Ledger:
             sums, sorts, sums.c.sort == sorts.c.id
         )
         with self._reading() as base:
-            if self._base.version(base) < VERSION or self._head(base) != head:
+            if self._base.version(base) < SUMS_SINCE or self._head(base) != head:
                 return ()  # none are kept; or it went on meanwhile, and the sums with it
             return tally.wrong(base.execute(wanted))
 
@@ -326,7 +345,7 @@ class Ledger:
             return
         migrate(base, version)
         self._base.note_version(base)
-        if version:
+        if 0 < version < SUMS_SINCE:
             self._writer.count_anew(base)
 
     @contextmanager

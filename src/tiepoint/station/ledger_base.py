@@ -20,8 +20,10 @@ from sqlalchemy.exc import ArgumentError, DatabaseError, DBAPIError, NoSuchModul
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.station.folder import Server
 
-VERSION = 2
+VERSION = 3
 """Of the tables, that this program writes."""
+SUMS_SINCE = 2
+"""The version whose tables keep sums."""
 
 READING = {"tiepoint_reading": True}
 WAIT_S = 10.0

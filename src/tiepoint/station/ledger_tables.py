@@ -1,16 +1,49 @@
 """The ledger's tables: the entries, and what is taken from them so that questions are answered quickly.
 
+In a file a long entry is compressed (zlib, RFC 1950): a record of 25 steps says the same sources again and again, and
+gets six times as short. Hashes are of the text. PostgreSQL compresses what is long by itself (its manual, 73.2).
+
 Only `entries` is evidence. The others can be made anew from it at any time: `sorts` numbers each recipe, variant and
 verdict that occur together; `judged` has a line for each record; `sums` counts them by minute and by day; and
 `not_conforming` names the readings of a record that do not conform.
 """
 
 import json
+import zlib
 from collections.abc import Iterable, Iterator, Mapping
 from itertools import chain
 from typing import Any
 
 import sqlalchemy as sql
+
+LONG = 4000
+"""Bytes of an entry's text that is compressed: shorter ones fit into a page of the file as they are."""
+_MOST = 100_000_000
+"""Bytes that a compressed entry may come to: what was put in its place cannot fill the memory."""
+
+
+def compressed(text: str) -> str | bytes:
+    """Return how an entry's text lies in a file: as it is, or compressed where it is long."""
+    data = text.encode()
+    return zlib.compress(data, 1) if len(data) > LONG else text
+
+
+class _Text(sql.types.TypeDecorator[Any]):
+    """The text of an entry, however it lies there; what can be none, as it is: its hash tells that it was altered."""
+
+    impl = sql.Text
+    cache_ok = True
+
+    def process_result_value(self, value: Any, dialect: Any) -> Any:  # noqa: ARG002  # as SQLAlchemy calls it
+        if not isinstance(value, bytes):
+            return value
+        try:
+            reading = zlib.decompressobj()
+            text = reading.decompress(value, _MOST).decode()
+        except (zlib.error, UnicodeDecodeError):
+            return value
+        return text if reading.eof else value
+
 
 _meta = sql.MetaData()
 _number = sql.BigInteger().with_variant(sql.Integer, "sqlite")
@@ -24,7 +57,7 @@ entries = sql.Table(
     sql.Column("part_id", sql.Text),
     sql.Column("verdict", sql.String(12)),
     sql.Column("sha", sql.String(64)),
-    sql.Column("entry", sql.Text),
+    sql.Column("entry", _Text),
 )
 sorts = sql.Table(
     "sorts",
@@ -116,8 +149,9 @@ class Writer:
     To be used by who holds the ledger's lock.
     """
 
-    def __init__(self, mark: str) -> None:
-        self._mark = mark
+    def __init__(self, mark: str, *, compresses: bool) -> None:
+        """`mark`: the driver's, of a parameter. `compresses`: whether long entries are, as in a file."""
+        self._mark, self._compresses = mark, compresses
         self._sorts: dict[Sort, int] = {}
         self.head, self._entry, self._judged, self._sum, self._not, self._sort, self._new = map(
             self._said, (HEAD, _ENTRY, _JUDGED, _SUM, _NOT_CONFORMING, _SORT, _NEW_SORT)
@@ -128,7 +162,8 @@ class Writer:
 
     def add(self, base: sql.Connection, columns: Mapping[str, Any], sha: str, text: str) -> None:
         """Add an entry."""
-        values = (*(columns[k] for k in ("seq", "kind", "written_utc", "part_id", "verdict")), sha, text)
+        there = compressed(text) if self._compresses else text
+        values = (*(columns[k] for k in ("seq", "kind", "written_utc", "part_id", "verdict")), sha, there)
         base.exec_driver_sql(self._entry, values)
 
     def count(self, base: sql.Connection, seq: int, written_utc: str, record: Mapping[str, Any]) -> None:

@@ -172,7 +172,9 @@ class Duty:
         self._prepare()
         self._judge = Judge(self.station)
         self._look_at_set_up()
-        for body in found_again(self.station, self.ledger, not_archived(self.ledger)):
+        # No more were on their way to the archive than wait to be kept, each with an entry or two of its own.
+        lost = not_archived(self.ledger, last=1000 + 12 * self.table.waiting)
+        for body in found_again(self.station, self.ledger, lost):
             self._head = self.ledger.append("archived", body).sha
         for wire in self.wires:
             wire.start(self.triggered)
