@@ -1,6 +1,7 @@
 """Commands that keep and move a station's evidence, and people's acts while another process is on duty."""
 
 import shutil
+import sqlite3
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -12,6 +13,7 @@ from tests.helpers.vent_station import picture
 from tiepoint.station.folder import open_station
 from tiepoint.station.inbox import INBOX
 from tiepoint.station.ledger import Ledger
+from tiepoint.station.questions import counts, last_records
 
 ON_DUTY = """
 import sys
@@ -112,6 +114,30 @@ def test_a_shot_is_taken_away_by_right(cli, judged):
         assert wrong.code == 2
         assert wrong.is_one_sentence()
         assert says in wrong.err
+
+
+def test_what_a_repair_left_wrong_is_counted_anew(cli, judged):
+    base = sqlite3.connect(judged.folder / "ledger.sqlite")
+    base.executescript("UPDATE sums SET count = 77; DELETE FROM judged")
+    base.close()
+    said = cli("verify", judged.folder, "--sample", "0")
+    assert said.code == 0
+    assert "are not those of the entries; they are no evidence, and tiepoint sums makes them anew" in said.out
+    with on_duty(judged.folder):
+        assert "another program writes at" in cli("sums", judged.folder).err
+    told = cli("sums", judged.folder, "--json")
+    with Ledger(judged.folder / "ledger.sqlite") as ledger:
+        records = len(list(ledger.entries("record")))
+        assert (told.code, told.json["records"]) == (0, records)
+        assert sum(one.count for one in counts(ledger)) == records
+        assert len(last_records(ledger, 1000)) == records
+    assert "sums" not in cli("verify", judged.folder, "--sample", "0").out
+    base = sqlite3.connect(judged.folder / "ledger.sqlite")
+    base.executescript("DROP TRIGGER no_update; UPDATE entries SET entry = '{}' WHERE kind = 'record'")
+    base.close()
+    refused = cli("sums", judged.folder)
+    assert refused.code == 2
+    assert "is not counted anew, for its chain does not hold: entry" in refused.err
 
 
 def test_an_archive_with_names_of_one_s_own_is_verified_and_replayed(cli, vent):

@@ -4,12 +4,39 @@ import threading
 from datetime import UTC, datetime
 from pathlib import Path
 
+import pytest
 from tests.helpers.made_records import record
 
 from tiepoint.station.archive import KeptPicture, keep_pictures
 from tiepoint.station.care import Care
 from tiepoint.station.folder import open_station
 from tiepoint.station.ledger import Ledger
+
+
+def test_what_nobody_foresaw_is_told_and_ends_no_care(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    (tmp_path / "station.toml").write_text('format = "tiepoint/station/1"\nname = "station"\n')
+    station = open_station(tmp_path)
+    with Ledger(station.ledger_place, create=True) as ledger:
+        ledger.commit(record(1))
+    told: list[tuple[str, str | None]] = []
+    again = threading.Event()
+
+    def breaks(*_: object) -> None:
+        raise ZeroDivisionError("a slip")
+
+    def hears(name: str, why: str | None) -> None:
+        told.append((name, why))
+        if why is not None:
+            monkeypatch.undo()
+        elif name == "care":
+            again.set()
+
+    monkeypatch.setattr("tiepoint.station.heads.HeadCopy.step", breaks)
+    with Care(station, hears, every_s=0.01, away_s=0.01):
+        assert again.wait(60)
+    name, why = told[0]
+    assert name == "care"
+    assert "ZeroDivisionError" in (why or "")
 
 
 def test_heads_and_shots_go_to_their_other_places(tmp_path: Path):

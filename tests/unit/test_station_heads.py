@@ -1,5 +1,6 @@
 """The head in a second place: what was cut off is found by it, and a place that is away keeps nobody waiting."""
 
+import os
 import sqlite3
 from pathlib import Path
 
@@ -42,6 +43,24 @@ def test_a_line_a_day(station: Station, tmp_path: Path):
     told = verify(station, sample=0)
     assert told.good
     assert any(note.startswith("2 heads were copied to") for note in told.notes)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no folder to flush")
+def test_a_new_file_s_name_is_on_the_disk_too(station: Station, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    """POSIX: what `fsync` of a file leaves open is whether its folder knows it (fsync(2), Linux)."""
+    flushed: list[int] = []
+    flush = os.fsync
+
+    def seen(there: int) -> None:
+        flushed.append(os.fstat(there).st_ino)
+        flush(there)
+
+    monkeypatch.setattr(os, "fsync", seen)
+    path = tmp_path / "quality" / "vents.heads"
+    with Ledger(station.ledger_place) as ledger:
+        for day in ("2026-11-26", "2026-11-27"):
+            assert copy_head(path, ledger.head, day)
+    assert flushed == [path.stat().st_ino, path.parent.stat().st_ino, path.stat().st_ino]
 
 
 def test_an_end_that_was_cut_off_is_found(station: Station):

@@ -50,6 +50,7 @@ class InOrderOfTheJob(TyperGroup):
         "replay",
         "verify",
         "expire",
+        "sums",
         "report",
         "hold",
         "check",

@@ -20,7 +20,7 @@ from tiepoint.cli.demo import demo
 from tiepoint.cli.hand_eye import hand_eye
 from tiepoint.cli.hold import hold
 from tiepoint.cli.limits import limits
-from tiepoint.cli.pack import expire, pack, unpack
+from tiepoint.cli.pack import expire, pack, sums, unpack
 from tiepoint.cli.relief import relief
 from tiepoint.cli.report import report
 from tiepoint.cli.run import run
@@ -96,6 +96,7 @@ app.command()(accept)
 app.command()(replay)
 app.command()(verify)
 app.command()(expire)
+app.command()(sums)
 app.command()(pack)
 app.command()(unpack)
 app.command()(trial)

@@ -1,4 +1,4 @@
-"""`tiepoint pack`, `unpack` and `expire`: move a station whole, and take kept shots away in good order."""
+"""`tiepoint pack`, `unpack`, `expire` and `sums`: move a station whole, tidy its archive, and count its ledger anew."""
 
 from pathlib import Path
 from typing import Annotated
@@ -61,6 +61,26 @@ def unpack(
     found = verify(there)
     lines = (f"{there.name} is in {out}.", *evidence_lines(found))
     present(Answer({"station": there.name, "evidence": evidence_document(found)}, lines, found.good), as_json)
+
+
+def sums(station: Folder, as_json: Json = False) -> None:
+    """Count a ledger's records anew, as after a repair: what a monitor is told then is what the entries say.
+
+    The counts stand beside the entries, and are no evidence; tiepoint verify says where they differ. The station is off
+    duty meanwhile.
+
+    \b
+      tiepoint sums plates
+    """
+    from tiepoint.station.folder import open_station
+    from tiepoint.station.ledger import Ledger
+    from tiepoint.station.lock import WriterLock
+
+    there = open_station(station)
+    with WriterLock(there.folder, "tiepoint sums"), Ledger(there.ledger_place) as ledger:
+        count = ledger.rebuild_sums()
+    line = f"The sums of {there.name} were made anew from {count} records."
+    present(Answer({"station": there.name, "records": count}, (line,)), as_json)
 
 
 def expire(

@@ -4,12 +4,12 @@ with Care(station, told):        # told("far archive", "cannot copy …") and to
     ...
 """
 
-import threading
 from collections.abc import Callable
-from types import TracebackType
 
 from tiepoint.foundation.errors import TiepointError
 from tiepoint.station.archive_far import FarArchive, FarState
+from tiepoint.station.aside import Aside
+from tiepoint.station.duty.judging import said_of
 from tiepoint.station.folder import Station
 from tiepoint.station.heads import HeadCopy
 from tiepoint.station.ledger import Ledger
@@ -22,40 +22,31 @@ Told = Callable[[str, str | None], None]
 """Is told what goes wrong, by a name, and None once it goes again; from another thread."""
 
 
-class Care:
-    """The thread, from the beginning of a `with` to its end; it only reads the ledger."""
+class Care(Aside):
+    """The thread; it only reads the ledger. Its end waits until the shot that is on its way is there, or given up."""
 
     def __init__(self, station: Station, told: Told, *, every_s: float = EVERY_S, away_s: float = AWAY_S) -> None:
         """Raises `UnusableInput` where station.toml names a far place that is none."""
+        super().__init__("care")
         self._station, self._told, self._every_s, self._away_s = station, told, every_s, away_s
         self._heads = HeadCopy(station)
         self._far = FarArchive(station) if station.table.archive.far is not None else None
-        self._end = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="care", daemon=True)
         self.far_state: FarState | None = None
 
-    def __enter__(self) -> "Care":
-        """Begin."""
-        self._thread.start()
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        """End, and wait until the shot that is on its way is there, or the far side was given up."""
-        self._end.set()
-        self._thread.join()
-
-    def _run(self) -> None:
-        wait_s = 0.0
-        while not self._end.wait(wait_s):
-            try:
-                with Ledger(self._station.ledger_place) as ledger:
-                    wait_s = self._turn(ledger)
-                self._told("ledger, to read", None)
-            except TiepointError as error:
-                self._told("ledger, to read", str(error))
-                wait_s = self._every_s
+    def turn(self) -> float:
+        """Look once; what nobody foresaw is told, and tried again: a thread that ended would copy nothing, unseen."""
+        try:
+            with Ledger(self._station.ledger_place) as ledger:
+                wait_s = self._turn(ledger)
+            self._told("ledger, to read", None)
+            self._told("care", None)
+        except TiepointError as error:
+            self._told("ledger, to read", str(error))
+            return self._every_s
+        except Exception as error:
+            self._told("care", said_of(error))
+            return self._away_s
+        return wait_s
 
     def _turn(self, ledger: Ledger) -> float:
         """Do what is due; return after how long there may be more."""

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from tiepoint.documents.files import read_text, reason_of
 from tiepoint.foundation.errors import TiepointError, UnusableInput
+from tiepoint.station.archive import flush_folder
 from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Head, Ledger, utc_now
 
@@ -64,7 +65,8 @@ def copy_head(path: Path, head: Head, day: str) -> bool:
     Raises `UnusableInput` where it cannot be written.
     """
     try:
-        there = path.read_bytes() if path.exists() else b""
+        is_new = not path.exists()
+        there = b"" if is_new else path.read_bytes()
         if not head.seq or any(line.startswith(f"{day} ".encode()) for line in there.splitlines()[-3:]):
             return False
         begin = b"" if not there or there.endswith(b"\n") else b"\n"  # a line that was broken off stays as it is
@@ -72,6 +74,8 @@ def copy_head(path: Path, head: Head, day: str) -> bool:
             file.write(begin + f"{day} {head.seq} {head.sha}\n".encode())
             file.flush()
             os.fsync(file.fileno())
+        if is_new:
+            flush_folder(path.parent)
     except OSError as error:
         raise UnusableInput(
             f"cannot copy the ledger's head to {path}: {reason_of(error)}; see to that place"

@@ -165,7 +165,14 @@ class Ledger:
         return there
 
     def rebuild_sums(self) -> int:
-        """Make anew from the entries all that is kept beside them to answer quickly; return the count of records."""
+        """Make anew from the entries all that is kept beside them to answer quickly; return the count of records.
+
+        Raises `UnusableDocument` where the chain does not hold: what would be counted are not the station's records.
+        """
+        if faults := self.check().faults:
+            raise UnusableDocument(
+                f"{self.name} is not counted anew, for its chain does not hold: {faults[0]}; {_RESTORE}"
+            )
         with self._writing() as base:
             return self._writer.count_anew(base)
 
@@ -272,7 +279,8 @@ class Ledger:
         """Give a connection to ask the tables of sums by; `UnusableInput` where an earlier version has none yet."""
         if not self.keeps_sums:
             raise UnusableInput(
-                f"{self.name} is of an earlier version, which keeps no sums; they come with its next entry"
+                f"{self.name} is of an earlier version, which keeps no sums; they come with its next entry, or by "
+                "tiepoint sums"
             )
         with self._reading() as base:
             yield base

@@ -7,39 +7,26 @@ thread does it once a second; the adding connection is left to do it only where 
 import sqlite3
 from contextlib import suppress
 from pathlib import Path
-from threading import Event, Thread
-from types import TracebackType
+
+from tiepoint.station.aside import Aside
 
 EVERY_S = 1.0
 SELDOM_PAGES = 20_000
 """Of the log, 80 MB: from then on who adds folds it back itself, whatever this thread does."""
 
 
-class FoldingBack:
-    """A thread that folds a log back, from the beginning of a `with` to its end."""
+class FoldingBack(Aside):
+    """The thread that folds a log back."""
 
     def __init__(self, path: Path, every_s: float = EVERY_S) -> None:
+        super().__init__("tiepoint folds the ledger's log back", every_s)
         self._path, self._every_s = path, every_s
-        self._end = Event()
-        self._thread = Thread(target=self._run, name="tiepoint folds the ledger's log back", daemon=True)
 
-    def __enter__(self) -> "FoldingBack":
-        """Begin."""
-        self._thread.start()
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        """End, and wait until it has ended."""
-        self._end.set()
-        self._thread.join()
-
-    def _run(self) -> None:
-        while not self._end.wait(self._every_s):
-            # Where it cannot be done, who adds does it.
-            with suppress(sqlite3.Error):
-                self.fold()
+    def turn(self) -> float:
+        """Fold back what can be; where nothing can, who adds does it."""
+        with suppress(sqlite3.Error):
+            self.fold()
+        return self._every_s
 
     def fold(self) -> tuple[int, int]:
         """Fold back what can be without anybody waiting; return how many pages the log has and how many were."""

@@ -147,7 +147,7 @@ def _sums(chain: Chain) -> Iterator[str]:
         days = f"{chain.sums_differ[0]} and {len(chain.sums_differ) - 1} days more"
         yield (
             f"the sums of {days if len(chain.sums_differ) > 1 else chain.sums_differ[0]} are not those of the entries; "
-            "they are no evidence, and Ledger.rebuild_sums makes them anew"
+            "they are no evidence, and tiepoint sums makes them anew"
         )
 
 
