@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -14,9 +14,6 @@ from tiepoint.cli.answer import Answer, Json, hint_at, present
 from tiepoint.cli.station import Folder
 from tiepoint.cli.stop import Stopped, leave
 from tiepoint.foundation.errors import UnusableInput
-
-if TYPE_CHECKING:
-    from tiepoint.cli.duty_told import Teller
 
 FAILING_S = 5.0
 """A process that ended within so long of its start is not begun again at once."""
@@ -88,16 +85,13 @@ def run_services(
     `as_accepted`: already the first start looks at nothing but what is accepted; those after it do in any case.
     `before_end` is called before the two are asked to end.
     """
-    from tiepoint.cli.duty_told import Teller
-
-    teller = Teller(station)
     first = ("--as-accepted",) if as_accepted else ()
     # Duty looks at everything itself, and says why it cannot begin: to look here too would double the start.
     services = [_Service("duty", _module("tiepoint.station.duty", station), first, ("--as-accepted",))]
     if with_web:
         services.append(_Service("web", [*_module("tiepoint.web", station), *words]))
     try:
-        return _watch(services, ending, teller)
+        return _watch(services, ending, station)
     except Stopped:
         leave(stopped=True)
         hint_at("taking the station off duty")  # in good order: whoever stopped it wanted no more
@@ -165,10 +159,13 @@ class _Service:
             self.process.wait()
 
 
-def _watch(services: list[_Service], ending: Callable[[], bool], teller: "Teller") -> int:
+def _watch(services: list[_Service], ending: Callable[[], bool], station: Path) -> int:
     """Begin what has ended by itself, until duty cannot begin at all; return the exit code."""
     for service in services:
         service.begin()
+    from tiepoint.cli.duty_told import Teller  # once they have begun: what it loads takes as long as half a start
+
+    teller = Teller(station)
     while not ending():
         time.sleep(0.2)
         for line in teller.changes():
