@@ -13,7 +13,7 @@ from tests.helpers.wires import until
 
 from tiepoint.station.duty.acts import Acts, who_let_it_rest
 from tiepoint.station.inbox import ask
-from tiepoint.station.ledger import Ledger
+from tiepoint.station.ledger import Entry, Ledger, utc_now
 from tiepoint.station.lock import DUTY, WriterLock
 from tiepoint.station.naming import act_of
 
@@ -50,6 +50,25 @@ def test_a_challenge_whose_time_has_come_puts_no_station_on_duty_that_rests(vent
         line.camera.show("b", shot(vent, 0))
         assert line.wire.of("b").verdict == "conforms"
     assert len(challenges()) == 3  # it came back by its challenge set
+
+
+def test_one_that_rests_while_its_challenge_is_shown_is_released_by_the_whole_of_it(vent):
+    labels = [(2, "bad"), (0, "good"), (1, "good")]
+    rows = "".join(f"../shots/vent-{k}.png,p{k},{label}\n" for k, label in labels)
+    (vent.folder / "challenge.csv").write_text(f"shot,part_id,label\n{rows}")
+    station = on_duty(vent, '[duty.challenge]\nlabels = "challenge.csv"\n')
+    acts = Acts(station)
+
+    def rest_and_resume():
+        for seq, act in enumerate(("rest", "resume"), 1):
+            acts._do(Entry(seq, "act", utc_now(), {"act": act, "who": "M. Weiss"}, "", ""), line.duty)
+
+    with Running(station) as line:
+        line.wire.until("not released")
+        line.duty.later(rest_and_resume)
+        line.wire.until("on duty")
+        told = [e.body for e in entries(vent.folder, kind="duty") if e.body["event"] == "challenge"]
+        assert [len(one["parts"]) for one in told] == [3]
 
 
 def test_a_process_that_is_killed_while_the_station_rests_comes_back_resting_and_says_so(vent, cli):

@@ -149,7 +149,7 @@ def resume(station: Folder, why: Why, who: Who = None, as_json: Json = False) ->
 @app.command()
 def settle(
     station: Folder,
-    alarm: Annotated[str, typer.Argument(metavar="ALARM", help="Its name, as events and pages tell it.")],
+    alarm: Annotated[str, typer.Argument(metavar="ALARM", help="Its name, as tiepoint duty state tells it.")],
     why: Why,
     who: Who = None,
     as_json: Json = False,
@@ -157,7 +157,7 @@ def settle(
     """Say that the cause of an alarm of the watch is gone; its chart begins anew.
 
     \b
-      tiepoint duty settle plates "sharpness rim" --why "lens cleaned and refocused"
+      tiepoint duty settle plates "light tile, picture" --why "lamp cleaned"
     """
     _act(station, "settle", why, who, as_json, alarm=alarm)
 

@@ -82,15 +82,26 @@ class Acts:
         elif act == REST:
             duty.rest(str(entry.body["who"]))
         elif act == RESUME:
-            if duty.condition.beneath != "warming":  # what warms up, or waits for a camera, is released by itself
-                duty.resume()
-            duty.condition.wake()
+            _resume(duty)
         elif act == SETTLE and self._watch is not None:
             self._watch.settled(duty, entry.body["alarm"], str(entry.body["who"]), str(entry.body["why"]))
         elif act == LOT and self._watch is not None:
             self._watch.lot_begins(entry.body.get("lot"))
         elif is_tie_check(entry):
             duty.tie_checked_utc = entry.written_utc
+
+
+def _resume(duty: Duty) -> None:
+    """Put a station on duty again, by its challenge set where it has one; one that is shown already is not shown twice.
+
+    What warms up, or waits for a camera, is released by itself.
+    """
+    if duty.condition.beneath != "warming" and duty.table.challenge is None:
+        duty.resume()
+    elif duty.condition.beneath != "warming":
+        duty.condition.set("not released", "its challenge set was not judged yet")
+        duty.challenge_again()
+    duty.condition.wake()
 
 
 def _stands(now: Changed) -> str:
