@@ -143,6 +143,24 @@ def test_a_part_is_called_as_its_trigger_says(opened, tmp_path):
     )
 
 
+@pytest.mark.parametrize(("by", "names"), [("trigger", ["part A", "part B"]), ("counter", ["000000001", "000000002"])])
+def test_a_picture_that_is_written_slowly_is_not_overtaken_by_the_next_part(opened, tmp_path, by, names):
+    camera = opened(part_id=by, trigger={"latest_s": 20}, folder={"incomplete_after_s": 20})
+    for k, part in enumerate(("part A", "part B") if by == "trigger" else ()):
+        camera.trigger(told(k, part))
+    put(tmp_path, "slow.png", png(1)[:-9])
+    wait_for(lambda: camera._inflow._lying)
+    put(tmp_path, "next.png", png(2))
+    wait_for(lambda: any(one.whole for one in camera._inflow._lying.values()))
+    assert camera.take(0.2) is None
+    put(tmp_path, "slow.png", png(1))
+    found = [camera.take(LONG) for _ in range(2)]
+    assert [(one.part_id, one.frames[0].name, one.status) for one in found] == [
+        (names[0], "slow.png", "complete"),
+        (names[1], "next.png", "complete"),
+    ]
+
+
 def test_a_trigger_that_names_no_part_gets_the_next_number(opened, tmp_path):
     camera = opened(part_id="trigger", trigger={"latest_s": 20})
     camera.trigger(told(1))

@@ -24,11 +24,13 @@ LIGHTS = ("north", "south")
 class Looking:
     """A watched folder and the test's own clock."""
 
-    def __init__(self, folder, names=None, lights=(), **settings):
+    def __init__(self, folder, names=None, lights=(), in_order=False, **settings):
         settings = {"path": "in", "settle_s": 0.2, "incomplete_after_s": 5, **settings}
         self.table = FolderTable.read({**settings, **({"names": names} if names else {})}, "")
         self.root = folder
-        self.inflow = Inflow(self.table, folder, NamePattern(names, lights) if names else None, lights)
+        self.inflow = Inflow(
+            self.table, folder, NamePattern(names, lights) if names else None, lights, in_order=in_order
+        )
         self.now = 1000 * S
 
     def put(self, name, data=PNG):
@@ -146,6 +148,76 @@ def test_shots_that_become_whole_at_once_come_in_the_order_of_their_count(look):
         folder.put(f"img-{count}.png")
     folder.after()
     assert [shot.told["count"] for shot in folder.after(0.3)] == ["9", "10", "11"]
+
+
+def named(shots):
+    return [(min(lying.path.name for lying in shot.files.values()), shot.status) for shot in shots]
+
+
+def test_a_picture_does_not_overtake_one_that_came_before_it(look):
+    # Two parts by their order alone: each would be judged by the other's picture.
+    folder = look(in_order=True)
+    folder.put("b.png", PNG[:-9])  # its transfer stalls
+    folder.after()
+    folder.put("a.png")
+    assert folder.after(0.3) == folder.after(0.3) == []
+    folder.put("b.png")
+    folder.after(0.1)
+    assert named(folder.after(0.3)) == [("b.png", "complete"), ("a.png", "complete")]
+
+
+def test_where_names_tell_the_part_a_whole_picture_need_not_wait_for_another(look):
+    folder = look(names="{part_id}.png")
+    folder.put("b.png", PNG[:-9])
+    folder.after()
+    folder.put("a.png")
+    folder.after(0.1)
+    assert named(folder.after(0.3)) == [("a.png", "complete")]
+
+
+@pytest.mark.parametrize("drip", [False, True])
+def test_a_picture_that_is_never_whole_holds_up_those_behind_it_no_longer_than_stated(look, drip):
+    folder = look(in_order=True)
+    folder.put("b.png", b"x")
+    folder.after()
+    folder.put("a.png")
+    for k in range(9):
+        if drip:
+            folder.put("b.png", b"x" * (k + 2))
+        assert folder.after(0.5) == []
+    assert named(folder.after(0.6)) == [("b.png", "incomplete"), ("a.png", "complete")]
+
+
+def test_a_shot_that_lacks_a_lamp_keeps_its_place(look):
+    # Parts are thrown out by counting: the place of the first must not get the verdict of the second.
+    folder = look(names="{shot}_{light}.png", lights=LIGHTS, in_order=True)
+    folder.put("1_north.png")
+    folder.after()
+    for light in LIGHTS:
+        folder.put(f"2_{light}.png")
+    assert folder.after(0.1) == folder.after(0.3) == []
+    assert named(folder.after(5)) == [("1_north.png", "incomplete"), ("2_north.png", "complete")]
+
+
+@pytest.mark.parametrize("called", ["b.png.part", ".b.png"])
+def test_a_file_that_is_renamed_when_it_is_whole_has_the_place_at_which_it_was_begun(look, called):
+    folder = look(in_order=True, whole="renamed")
+    folder.put(called)
+    folder.after()
+    folder.put("a.png")
+    assert folder.after(0.1) == []
+    (folder.root / called).rename(folder.root / "b.png")
+    assert named(folder.after(0.1)) == [("b.png", "complete"), ("a.png", "complete")]
+
+
+def test_of_two_that_are_first_seen_at_once_the_one_that_was_written_to_last_is_the_second(look):
+    folder = look(in_order=True)
+    folder.put("b.png")
+    folder.put("a.png", PNG[:-9])
+    os.utime(folder.root / "b.png", ns=(S, 1000 * S))
+    os.utime(folder.root / "a.png", ns=(S, 1001 * S))
+    folder.after()
+    assert named(folder.after(0.3)) == [("b.png", "complete")]
 
 
 def test_what_lies_there_at_the_start_is_not_judged_today(look):
@@ -332,12 +404,13 @@ def test_folders_of_shots(look):
 
 
 @given(
-    some.lists(some.tuples(some.integers(0, 3), some.integers(1, 4), some.sampled_from([0.0, 0.05, 0.3])), max_size=60)
+    some.lists(some.tuples(some.integers(0, 3), some.integers(1, 4), some.sampled_from([0.0, 0.05, 0.3])), max_size=60),
+    some.booleans(),
 )
-def test_however_files_are_written_each_is_delivered_once_and_only_when_it_is_whole(steps):
+def test_however_files_are_written_each_is_delivered_once_and_only_when_it_is_whole(steps, in_order):
     """`steps`: which of four files is written on, by how many sixths of it, and how long until the next look."""
     with tempfile.TemporaryDirectory() as place:
-        folder = Looking(Path(place), incomplete_after_s=10_000)
+        folder = Looking(Path(place), incomplete_after_s=10_000, in_order=in_order)
         written, seen = dict.fromkeys(range(4), 0), []
         for which, sixths, seconds in [*steps, *((k, 6, 0.0) for k in range(4)), (0, 0, 1.0), (0, 0, 1.0)]:
             before, written[which] = written[which], min(6, written[which] + sixths)

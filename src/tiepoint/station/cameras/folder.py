@@ -45,7 +45,9 @@ class FolderCamera:
         self._table = table
         self._settings = _settings(table)
         self._root = root
-        self._inflow = Inflow(self._settings, root, table.pattern, table.lights)
+        # Where neither name nor code tells which part it is, a picture that overtakes another would be judged for it.
+        in_order = table.named_by in ("trigger", "counter")
+        self._inflow = Inflow(self._settings, root, table.pattern, table.lights, in_order=in_order)
         self._parts = Parts(table, folder)
         self._order = Order(63)
         self._expected = Expected(table.trigger.latest_s)

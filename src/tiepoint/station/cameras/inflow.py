@@ -9,7 +9,7 @@ import os
 import stat
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from tiepoint.documents.files import reason_of
@@ -29,12 +29,16 @@ State = tuple[int, int]
 
 @dataclass(slots=True)
 class Lying:
-    """A file in the folder. `since_ns`: since when its state has not changed; `lacks`: what it lacks to be whole."""
+    """A file in the folder. `since_ns`: since when its state has not changed; `lacks`: what it lacks to be whole.
+
+    `turn`: when it was first seen, under a temporary name too, and the time that it had then: its place in the order.
+    """
 
     path: Path
     state: State
     seen_ns: int
     since_ns: int
+    turn: tuple[int, int]
     lacks: str = ""
     whole: bool = False
 
@@ -43,7 +47,8 @@ class Lying:
 class Arrived:
     """A shot as it lies in the folder, whole or given up; `files` by lamp, "" where a shot has one picture.
 
-    `told`: what its names tell. `shot_folder`: of a shot with its own shot.json. `seen_ns`: when its first file was.
+    `told`: what its names tell. `shot_folder`: of a shot with its own shot.json, and its `turn`. `seen_ns`: when its
+    first file was.
     """
 
     files: Mapping[str, Lying]
@@ -52,6 +57,7 @@ class Arrived:
     status: ShotStatus = "complete"
     why: str = ""
     shot_folder: Path | None = None
+    turn: tuple[int, int] = (0, 0)
 
 
 @dataclass(slots=True)
@@ -64,10 +70,23 @@ class _Set:
 
 
 class Inflow:
-    """The folder of one camera. Call `look` again and again; what is ready stands in `ready`, in its order."""
+    """The folder of one camera. Call `look` again and again; what is ready stands in `ready`, in its order.
 
-    def __init__(self, table: FolderTable, root: Path, pattern: NamePattern | None, lights: tuple[str, ...]) -> None:
+    `in_order`: which part a shot is of is told by its turn alone. Then none is ready before those that came before it,
+    and what is not whole in time is given up, however often it is still written to.
+    """
+
+    def __init__(
+        self,
+        table: FolderTable,
+        root: Path,
+        pattern: NamePattern | None,
+        lights: tuple[str, ...],
+        *,
+        in_order: bool = False,
+    ) -> None:
         self.root = root
+        self._in_order = in_order
         self.ready: deque[Arrived] = deque()
         self.says = ""
         self._table = table
@@ -106,14 +125,15 @@ class Inflow:
         now_ns = clock_ns()  # after the list: a file that came after a trigger was not seen before it
         if self._away:
             self._away, self._came_while_away = False, set(found)
+        renamed = {self._final(name): lying.turn for name, lying in self._lying.items() if name not in found}
         self._lying = {name: lying for name, lying in self._lying.items() if name in found}
         for name, state in found.items():
-            self._notice(name, state, now_ns)
+            self._notice(name, state, now_ns, renamed.get(name, (now_ns, state[1])))
         if self._table.holds == "shots":
             shots = list(self._shot_folders(now_ns))
         else:
             shots = [*self._unreadable(now_ns), *self._gathered(now_ns)]
-        for arrived in sorted(shots, key=_turn)[: self._table.most_waiting - len(self.ready)]:
+        for arrived in self._next(shots)[: self._table.most_waiting - len(self.ready)]:
             self._hold(arrived)
 
     def let_go(self, arrived: Arrived) -> None:
@@ -151,10 +171,27 @@ class Inflow:
             return False
         return self._table.holds == "shots" or not entry.is_dir(follow_symlinks=False)
 
-    def _notice(self, name: str, state: State, now_ns: int) -> None:
+    def _next(self, shots: list[Arrived]) -> list[Arrived]:
+        """Return the shots whose turn it is, in their order."""
+        if not self._in_order:
+            return sorted(shots, key=_turn)
+        ready = {name for arrived in shots for name in _names(arrived)}
+        waiting = [(self._count(name), *one.turn) for name, one in self._lying.items() if name not in ready]
+        first = min(waiting, default=None)
+        return [one for one in sorted(shots, key=_turn) if first is None or _turn(one)[:3] < first]
+
+    def _count(self, name: str) -> int:
+        told = {} if self._table.holds == "shots" else self._read(name.removeprefix("."))
+        return int(told.get("count", 0)) if isinstance(told, dict) else 0
+
+    def _final(self, name: str) -> str:
+        """Return what a file will be called once it is written."""
+        return name.removeprefix(".").removesuffix(self._table.temporary)
+
+    def _notice(self, name: str, state: State, now_ns: int, turn: tuple[int, int]) -> None:
         lying = self._lying.get(name)
         if lying is None:
-            self._lying[name] = Lying(self.root / name, state, now_ns, now_ns)
+            self._lying[name] = Lying(self.root / name, state, now_ns, now_ns, turn)
         elif lying.state != state:
             lying.state, lying.since_ns, lying.whole = state, now_ns, False
 
@@ -175,7 +212,8 @@ class Inflow:
         if mode is None:
             return ""
         if name.startswith("."):  # how some programs call a file until they have written it
-            waited = now_ns - lying.since_ns >= self._table.incomplete_after_s * 1e9
+            since_ns = lying.turn[0] if self._in_order else lying.since_ns
+            waited = now_ns - since_ns >= self._table.incomplete_after_s * 1e9
             return "it was not finished" if waited else ""
         if stat.S_ISLNK(mode):
             return "it is a link, and links are not followed"
@@ -217,7 +255,8 @@ class Inflow:
 
     def _arrived(self, shot: _Set, now_ns: int) -> Arrived | None:
         lying = shot.files.values()
-        seen, last = min(one.seen_ns for one in lying), max(one.since_ns for one in lying)
+        seen = min(one.seen_ns for one in lying)
+        last = max(one.turn[0] if self._in_order and not one.whole else one.since_ns for one in lying)
         missing = [light for light in self._lights if light not in shot.files]
         broken = [f"{said_name(one.path.name)}: {one.lacks}" for one in lying if not one.whole]
         if not missing and not broken and not shot.surplus:
@@ -251,16 +290,16 @@ class Inflow:
                 self._aside(name, self._refused)
                 del self._lying[name]
             elif temporary:
-                yield Arrived({}, {}, lying.seen_ns, "incomplete", f"{said_name(name)} was not finished", lying.path)
+                yield _given_up(lying, f"{said_name(name)} was not finished")
             elif (lying.path / "shot.json").exists():
-                yield Arrived({}, {}, lying.seen_ns, shot_folder=lying.path)
+                yield Arrived({}, {}, lying.seen_ns, shot_folder=lying.path, turn=lying.turn)
             elif waited >= self._table.incomplete_after_s * 1e9:
-                yield Arrived({}, {}, lying.seen_ns, "incomplete", f"{said_name(name)} has no shot.json", lying.path)
+                yield _given_up(lying, f"{said_name(name)} has no shot.json")
 
     def _hold(self, arrived: Arrived) -> None:
         if arrived.status == "complete" and self._came_while_away.intersection(_names(arrived)):
             why = "it came while the folder was away"
-            arrived = Arrived(arrived.files, arrived.told, arrived.seen_ns, "late", why, arrived.shot_folder)
+            arrived = replace(arrived, status="late", why=why)
         for name in _names(arrived):
             self._held.add(name)
             self._lying.pop(name, None)
@@ -285,11 +324,15 @@ class Inflow:
             self._stuck[name] = told
 
 
-def _turn(arrived: Arrived) -> tuple[int, int, str]:
-    """Return a shot's place among those that became whole at once: by its count, its time, its name."""
+def _given_up(lying: Lying, why: str) -> Arrived:
+    return Arrived({}, {}, lying.seen_ns, "incomplete", why, lying.path, lying.turn)
+
+
+def _turn(arrived: Arrived) -> tuple[int, int, int, str]:
+    """Return a shot's place among those that are ready: by its count, by when it was first seen, by its name."""
     count = arrived.told.get("count")
-    times = [lying.state[1] for lying in arrived.files.values()]
-    return int(count) if count else 0, max(times, default=arrived.seen_ns), min(_names(arrived), default="")
+    first = min((lying.turn for lying in arrived.files.values()), default=arrived.turn)
+    return int(count) if count else 0, *first, min(_names(arrived), default="")
 
 
 def _names(arrived: Arrived) -> list[str]:
