@@ -5,8 +5,10 @@ import io
 import socket
 import ssl
 import subprocess
+import sys
 import threading
 import time
+import tomllib
 from contextlib import suppress
 
 import numpy as np
@@ -18,7 +20,7 @@ from tiepoint.station.cameras.receiver import hash_password, is_password
 from tiepoint.station.cameras.table import CameraTable, open_camera
 
 LONG = 30
-USER, PASSWORD = "top", "hinge 7"
+USER, PASSWORD = "top", "hinge 70"
 KEPT = hash_password(PASSWORD)
 
 
@@ -151,6 +153,40 @@ def test_a_camera_may_send_under_a_temporary_name_and_rename(serving, tmp_path):
             client.rename("b.png.tmp", "a.png")
 
 
+def test_a_file_gets_no_name_while_it_is_being_sent(serving, tmp_path):
+    camera = serving(folder={"incomplete_after_s": 100})
+    sending = joined(camera)
+    sending.voidcmd("TYPE I")
+    with sending.transfercmd("STOR a.png") as data, joined(camera) as other:
+        data.sendall(png(1)[:200])
+        wait_for(lambda: (tmp_path / "in" / "a.png.part").exists())
+        with pytest.raises(ftplib.error_perm, match="still being sent"):
+            other.rename("a.png.part", "b.png")
+        data.sendall(png(1)[200:])
+    assert sending.voidresp().startswith("226")
+    sending.close()
+    assert camera.take(LONG).frames[0].name == "a.png"
+
+
+def test_nothing_is_written_where_the_station_s_own_words_go(tmp_path):
+    """In a process of its own: pytest sets up logging, which the receiver then would not."""
+    told = (
+        "import sys, ftplib, pathlib\n"
+        "from tiepoint.station.cameras.table import CameraTable, open_camera\n"
+        f"table = CameraTable.read({{'name': 'top', 'from': 'folder', 'folder': {{'path': 'in'}}, 'receiver': "
+        f"{{'user': {USER!r}, 'password': {KEPT!r}, 'port': 0}}}}, '')\n"
+        "camera = open_camera(table, pathlib.Path(sys.argv[1]))\n"
+        "camera.start()\n"
+        "while 'not looked into yet' in camera.link[1]: pass\n"
+        "with ftplib.FTP() as client:\n"
+        "    client.connect(*camera.receiver.address)\n"
+        f"    client.login({USER!r}, {PASSWORD!r})\n"
+        "camera.stop()\n"
+    )
+    done = subprocess.run([sys.executable, "-c", told, str(tmp_path)], capture_output=True, text=True, check=True)
+    assert (done.stdout, done.stderr) == ("", "")
+
+
 @pytest.mark.parametrize("name", ["/etc/x.png", "sub/x.png", "refused/x.png", "nul.png", ".hidden.png",
                                   "a\x07.png", "x" * 230 + ".png", "a:b.png"])  # fmt: skip
 def test_hostile_names_reach_no_other_place(serving, tmp_path, name):
@@ -265,6 +301,20 @@ def test_with_a_certificate_nothing_is_sent_in_clear(serving, certificate, tmp_p
 def test_a_certificate_that_is_not_there_is_said(serving):
     with pytest.raises(UnusableInput, match=r"certificate file .*gone\.pem"):
         serving(certificate="gone.pem", key="gone.pem")
+
+
+def test_a_command_makes_the_line_of_station_toml(cli, monkeypatch):
+    monkeypatch.setattr("sys.stdin", io.StringIO(f"{PASSWORD}\n"))
+    said = cli("user", "hash", "--password-stdin")
+    assert said.code == 0
+    kept = tomllib.loads(said.out)["password"]
+    assert is_password(PASSWORD, kept)
+    table = {"user": USER, "password": kept}
+    CameraTable.read({"name": "top", "from": "folder", "folder": {"path": "in"}, "receiver": table}, "camera: ")
+    monkeypatch.setattr("sys.stdin", io.StringIO("short\n"))
+    said = cli("user", "hash", "--password-stdin")
+    assert said.code == 2
+    assert "8 to 200" in said.err
 
 
 def test_a_password_is_kept_salted():

@@ -30,6 +30,7 @@ def _root(context: typer.Context) -> None:
       tiepoint user add plates m.weiss --role operate
       tiepoint user add plates top-camera --camera top
       tiepoint user list plates
+      tiepoint user hash
     """
     from tiepoint.cli.answer import help_alone
 
@@ -111,6 +112,29 @@ def remove(station: Folder, name: Name, as_json: Json = False) -> None:
     del users[_known(users, name).name]
     write()
     present(Answer({"name": name, "role": None}, (f"{name} is no user any more.",)), as_json)
+
+
+@app.command("hash")
+def hash_(
+    from_stdin: Annotated[
+        bool, typer.Option("--password-stdin", help="Take the password from standard input, its first line.")
+    ] = False,
+    as_json: Json = False,
+) -> None:
+    """Print what stands for a password of FTP in station.toml, as password of [camera.receiver].
+
+    It is salted, so another each time. The camera itself is given the password.
+
+    \b
+      tiepoint user hash
+    """
+    from tiepoint.station.cameras.receiver import hash_password
+
+    password = _password("the FTP receiver", from_stdin)
+    if not 8 <= len(password) <= 200 or not password.isprintable():
+        raise UnusableInput("a password of the FTP receiver has 8 to 200 printable characters; choose another")
+    kept = hash_password(password)
+    present(Answer({"password": kept}, (f'password = "{kept}"',)), as_json)
 
 
 @app.command("list")

@@ -86,6 +86,7 @@ class Receiver:
         self._thread: threading.Thread | None = None
         self._server: FTPServer | None = None
         self._asked: dict[str, str] = {}
+        self._open: dict[str, _Bounded] = {}
         self.says = ""
 
     @property
@@ -98,7 +99,8 @@ class Receiver:
 
     def start(self) -> None:
         """Listen; `UnusableInput` where the port is in use or the certificate cannot be used."""
-        logging.getLogger("pyftpdlib").setLevel(logging.WARNING)
+        # Without a handler pyftpdlib sets up its own, and writes a line on standard error at every turn of its loop.
+        logging.getLogger("pyftpdlib").addHandler(logging.NullHandler())
         where = f"{self._table.host}:{self._table.port}"
         loop = IOLoop()
         try:
@@ -186,6 +188,7 @@ class Receiver:
         unfinished = self._root / (name if name.endswith(self._folder.temporary) else name + self._folder.temporary)
         file = _Bounded(self, unfinished, int(self._folder.largest_mb * 1e6))
         self._asked[file.name] = name
+        self._open[unfinished.name] = file
         return file
 
     def room(self, more: int) -> bool:
@@ -196,6 +199,7 @@ class Receiver:
     def finished(self, unfinished: Path) -> None:
         """Give a file its name, now that its last byte is there."""
         final = unfinished.with_name(unfinished.name.removesuffix(self._folder.temporary))
+        self._open.pop(unfinished.name, None)
         named = self._asked.pop(str(unfinished), final.name)
         if named != unfinished.name:  # else the camera itself calls it so until it renames it
             with suppress(OSError):
@@ -209,6 +213,7 @@ class Receiver:
     def broke_off(self, unfinished: Path) -> None:
         """Remember that a file will not be finished; the folder's own time sets it aside."""
         self._asked.pop(str(unfinished), None)
+        self._open.pop(unfinished.name, None)
         self.says = f"the FTP receiver: {unfinished.name} broke off"
 
     def rename(self, source: Path, target: Path) -> None:
@@ -216,6 +221,9 @@ class Receiver:
         fault = _fault_of(target.name)
         if fault or os.path.lexists(target) or not source.name.endswith(self._folder.temporary):
             raise self._refused(fault or "only an unfinished file gets a name, and one that is free")
+        being_sent = self._open.get(source.name)
+        if being_sent is not None and not being_sent.closed:
+            raise self._refused("it is still being sent")
         source.rename(target)
         self._wake()
 

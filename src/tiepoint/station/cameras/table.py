@@ -59,8 +59,8 @@ class TriggerTable(Table):
 class ReceiverTable(Table):
     """`[camera.receiver]`: an FTP server for what this camera sends, into its watched folder; off unless stated.
 
-    Upload only: nothing is read, renamed, written over or deleted through it. `password` is what `hash_password`
-    returns, never the password itself. `passive_ports`: first and last. `host` is the address of the interface that
+    Upload only: nothing is read, renamed, written over or deleted through it. `password` is what `tiepoint user hash`
+    prints, never the password itself. `passive_ports`: first and last. `host` is the address of the interface that
     the camera is on. Without `certificate` and `key` (PEM files) what is sent, the password too, can be read by
     whoever is on that wire.
     """
@@ -81,7 +81,9 @@ class ReceiverTable(Table):
         if (self.certificate is None) != (self.key is None):
             raise said("certificate", "and key belong together; give both or neither")
         if not self.password.startswith("scrypt:"):
-            raise said("password", "is no hashed password; write what hash_password returns, never the password itself")
+            raise said(
+                "password", "is no hashed password; write what tiepoint user hash prints, never the password itself"
+            )
         if self.passive_ports is not None and not 1 <= self.passive_ports[0] <= self.passive_ports[1]:
             raise said("passive_ports", "must be the first and the last port, as in [50000, 50009]")
         return self
