@@ -112,8 +112,8 @@ def _why(record: "Record") -> str:
     from tiepoint.cli.told import reading_row
 
     one = next((r for r in record.readings if r.verdict not in (None, "conforms")), None)
-    if one is None:
-        return " ".join(record.notes)
+    if one is None or (record.shot.status != "complete" and record.notes):
+        return " ".join(record.notes)  # nobody looked: what was wrong with the shot, or why it had no recipe
     name, value, pm, unit, limits, _, remarks = reading_row(one)
     measured = " ".join(filter(None, (name, value, pm, unit)))
     said = remarks if one.value is None else f"allowed {limits}" if limits else ""
