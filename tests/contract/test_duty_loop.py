@@ -230,10 +230,11 @@ class TestReleasing:
         assert second.verdict == "conforms"
         assert any(s["state"] == "on duty" and "without its challenge set, by M. Weiss" in s["says"] for s in states)
 
-    def test_a_challenge_without_a_bad_part_releases_nothing(self, vent):
-        (vent.folder / "challenge.csv").write_text("shot,part_id,label\n../shots/vent-0.png,g,good\n")
+    @pytest.mark.parametrize(("truth", "other"), [("good", "bad"), ("bad", "good")])
+    def test_a_challenge_without_a_bad_part_or_without_a_good_one_releases_nothing(self, vent, truth, other):
+        (vent.folder / "challenge.csv").write_text(f"shot,part_id,label\n../shots/vent-2.png,g,{truth}\n")
         with Running(on_duty(vent, '[duty.challenge]\nlabels = "challenge.csv"\n')) as line:
-            line.wire.wait(lambda me: me.states and "labels no part bad" in me.states[-1].says)
+            line.wire.wait(lambda me: me.states and f"labels no part {other}" in me.states[-1].says)
             assert line.wire.states[-1].state == "not released"
 
 

@@ -32,12 +32,22 @@ class Shown:
 def challenge_of(path: Path, taken_utc: str, taken_mono_ns: int) -> list[tuple[Label, Delivery]]:
     """Return the challenge parts as if a camera had just delivered them.
 
-    Raises a `TiepointError` where the table or a shot cannot be read, or where no bad part is among them.
+    Raises a `TiepointError` where the table or a shot cannot be read, or where good or bad parts are missing.
+    """
+    labels = challenge_labels(path)
+    return [(one, _delivery(one, k, taken_utc, taken_mono_ns)) for k, one in enumerate(labels, 1)]
+
+
+def challenge_labels(path: Path) -> tuple[Label, ...]:
+    """Return the labels of a challenge set: some part is bad, and some is good.
+
+    A station that lets all pass is found by the bad ones, one that sees nothing at all by the good ones.
     """
     labels = read_labels(path)
-    if not any(label.truth == "bad" for label in labels):
-        raise UnusableInput(f"{path.name} labels no part bad: a challenge proves nothing without one; add one")
-    return [(one, _delivery(one, k, taken_utc, taken_mono_ns)) for k, one in enumerate(labels, 1)]
+    for truth in ("bad", "good"):
+        if not any(label.truth == truth for label in labels):
+            raise UnusableInput(f"{path.name} labels no part {truth}: a challenge proves nothing without one; add one")
+    return labels
 
 
 def _delivery(label: Label, number: int, taken_utc: str, taken_mono_ns: int) -> Delivery:
