@@ -29,11 +29,20 @@ def at(one, clock):
 
 REJECTS = (False, False, False)
 RESTS = (False, True, True)
+UNSEEN = (False, False, True)
+
+
+def on_duty_for_a_while(**more):
+    """Return a clock, and outputs whose rejecter parts reach that were all seen on duty."""
+    clock, one = Clock(), outputs(**more)
+    one.state(told(), clock())
+    clock.on(one.table.delay_ms)
+    one.state(told(), clock())
+    return clock, one
 
 
 def test_a_part_that_conforms_is_passed_after_its_delay():
-    clock, one = Clock(), outputs(delay_ms=300, pulse_ms=100)
-    one.state(told(), clock())
+    clock, one = on_duty_for_a_while(delay_ms=300, pulse_ms=100)
     one.tell(result(clock, age_ms=0), clock())
     assert at(one, clock) == RESTS
     assert one.next_ns(clock()) == clock() + 300 * NS
@@ -65,9 +74,38 @@ def test_a_good_pulse_that_comes_too_late_is_none():
     assert one.missed == 1
 
 
-def test_a_part_that_was_counted_downstream_is_told_when_it_leaves():
-    clock, one = Clock(), outputs(late_ms=50, delay_ms=100, delay_from="told")
+@pytest.mark.parametrize("away", ["off duty", "warming", "not released", "fault", "silent"])
+def test_parts_that_were_on_their_way_while_it_was_not_on_duty_are_not_passed(away):
+    clock, one = on_duty_for_a_while(delay_ms=1000)
+    assert at(one, clock) == RESTS
+    if away == "silent":
+        clock.on(3001)
+    else:
+        one.state(told(away), clock())
+        one.tell(result(clock, value=None, age_ms=0), clock())
+        clock.on(200)
+        one.state(told(away), clock())
     one.state(told(), clock())
+    clock.on(999)
+    one.state(told(), clock())
+    assert at(one, clock) == UNSEEN
+    assert one.next_ns(clock()) == clock() + 1 * NS
+    clock.on(1)
+    assert at(one, clock) == RESTS
+
+
+def test_a_part_that_is_told_too_late_to_be_thrown_out_is_said():
+    clock, one = on_duty_for_a_while(delay_ms=300)
+    one.tell(result(clock, value=4.7, age_ms=351), clock())
+    assert at(one, clock) == UNSEEN
+    assert (one.missed, one.passed) == (0, 1)
+    wire = RemoteIoWire(one.table, clock)
+    wire.outputs = one
+    assert wire.link[1].endswith("1 parts that are not good were told too late to be thrown out: look for them")
+
+
+def test_a_part_that_was_counted_downstream_is_told_when_it_leaves():
+    clock, one = on_duty_for_a_while(late_ms=50, delay_ms=100, delay_from="told")
     one.tell(result(clock, age_ms=20_000), clock())
     assert at(one, clock) == RESTS
     clock.on(100)
@@ -94,7 +132,7 @@ def test_off_duty_everything_is_off_which_rejects(state):
     clock.on(100)
     assert at(one, clock) == REJECTS
     one.state(told(), clock())
-    assert at(one, clock) == RESTS, "what was due before is not due any more"
+    assert at(one, clock) == UNSEEN, "what was due before is not due any more"
     clock.on(3001)
     assert at(one, clock) == REJECTS, "the duty loop is not heard of"
 

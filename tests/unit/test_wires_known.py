@@ -6,7 +6,9 @@ from types import SimpleNamespace
 import pytest
 
 from tiepoint.model.decide import Limits
-from tiepoint.station.wires.known import misfits, readings_of, units_of
+from tiepoint.station.cameras.table import CameraTable
+from tiepoint.station.duty.table import DutyTable
+from tiepoint.station.wires.known import misfits, readings_of, too_late, units_of
 from tiepoint.station.wires.table import WiresTable
 
 
@@ -63,6 +65,20 @@ def test_a_grip_that_no_recipe_has_is_told():
     (fault,) = misfits(table, [job()])
     assert fault.endswith("none of them has a grip")
     assert list(misfits(table, [])) == []  # what is not accepted is told by others
+
+
+def test_a_rejecter_that_a_part_may_have_gone_by_is_told():
+    duty, io = DutyTable(deadline_ms=800), '[[remote_io]]\nname = "io"\nhost = "h"\npass = 1\ndelay_ms = 700\n'
+    folder = 'name = "top"\nfrom = "folder"\n[folder]\npath = "in"\nincomplete_after_s = {}\n'
+    cameras = [CameraTable.read(tomllib.loads(folder.format(0.5)), "")]
+    (fault,) = too_late(wires(io), duty, cameras)
+    assert fault.startswith("wires.remote_io[0].delay_ms is 700, and by duty.deadline_ms a part")
+    later = wires(io.replace("700", "800"))
+    assert list(too_late(later, duty, cameras)) == []
+    (fault,) = too_late(later, duty, [CameraTable.read(tomllib.loads(folder.format(5)), "")])
+    assert "by camera[0].folder.incomplete_after_s a part that cannot be read is told of up to 5000 ms" in fault
+    assert list(too_late(wires(io.replace("pass", "good")), duty, cameras)) == []
+    assert list(too_late(wires(io + 'delay_from = "told"'), duty, cameras)) == []
 
 
 def test_units_are_told_by_reading():

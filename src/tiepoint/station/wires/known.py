@@ -8,6 +8,8 @@ from tiepoint.foundation.errors import TiepointError
 from tiepoint.recipe.judge import Asked
 from tiepoint.recipe.runner import Job
 from tiepoint.recipe.tables import meant, said_names, shown
+from tiepoint.station.cameras.table import CameraTable
+from tiepoint.station.duty.table import DutyTable
 from tiepoint.station.wires.layout import holds
 from tiepoint.station.wires.table import MapTable, WiresTable, same_reading
 
@@ -50,6 +52,22 @@ def misfits(table: WiresTable, jobs: Iterable[Job]) -> Iterator[str]:
         if robot.grip is not None and robot.grip not in grips and jobs:
             there = meant(robot.grip, grips) if grips else "none of them has a grip"
             yield f"wires.robot[{k}].grip is {shown(robot.grip)}, which no accepted recipe has; {there}"
+
+
+def too_late(table: WiresTable, duty: DutyTable, cameras: Iterable[CameraTable]) -> Iterator[str]:
+    """Yield which rejecters, held back by `pass`, a part that cannot be read may have gone by before it is told of."""
+    within = {"duty.deadline_ms": duty.deadline_ms}
+    for k, camera in enumerate(cameras):
+        if camera.comes_from == "folder" and camera.folder is not None:
+            within[f"camera[{k}].folder.incomplete_after_s"] = round(1000 * camera.folder.incomplete_after_s)
+    longest = max(within, key=lambda key: within[key])
+    for k, one in enumerate(table.remote_io):
+        if one.pass_ is not None and one.delay_from == "seen" and one.delay_ms < within[longest]:
+            yield (
+                f"wires.remote_io[{k}].delay_ms is {one.delay_ms}, and by {longest} a part that cannot be read is told "
+                f"of up to {within[longest]} ms after it was seen: it would be past the rejecter that pass holds back; "
+                "shorten that, throw out later, or let good alone pass parts"
+            )
 
 
 def _misfits_of(one: MapTable, its: list[Asked]) -> Iterator[str]:

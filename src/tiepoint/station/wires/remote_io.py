@@ -1,8 +1,9 @@
 """Coils of a remote I/O station: good, pass and ready, written as a Modbus TCP client, so that no power means reject.
 
 `pass` holds the rejecter back: it is on while the station is on duty, and off for a pulse for each part that does not
-conform. So a broken wire, a station without power and a program that has ended reject everything. Set the I/O station's
-own watchdog as well: it switches its outputs off where nobody writes, and we write at least every half second.
+conform. So a broken wire, a station without power and a program that has ended reject everything. It comes on only when
+the parts have gone by that were on their way while the station was not on duty: nobody has seen them. Set the I/O
+station's own watchdog as well: it switches outputs off where nobody writes, and we write at least every half second.
 """
 
 import heapq
@@ -29,19 +30,24 @@ class Outputs:
 
     def __init__(self, table: RemoteIoTable) -> None:
         self.table = table
-        self.missed = 0
+        self.missed = 0  # good parts, which are rejected
+        self.passed = 0  # others, which are past a rejecter that pass holds back
         self._due: list[tuple[int, int, bool]] = []  # (when, count, good)
         self._count = 0
         self._pulse: tuple[bool, int] | None = None  # (good, until)
         self._told: Told | None = None
         self._told_ns = 0
+        self._seen_from_ns = 0  # from then on every part that reaches the rejecter was seen on duty
 
     def state(self, told: Told, now_ns: int) -> None:
         """Take the station's state; off duty nothing that was due is due any more."""
+        was_on_duty = self._on_duty(now_ns)
         self._told, self._told_ns = told, now_ns
         if told.state != "on duty":
             self._due.clear()
             self._pulse = None
+        elif not was_on_duty:
+            self._seen_from_ns = now_ns + self.table.delay_ms * 1_000_000
 
     def tell(self, result: Result, now_ns: int) -> None:
         """Plan the pulse of a part. A check moves nothing as good."""
@@ -57,26 +63,31 @@ class Outputs:
         """Return when the coils change next, or are due to be written again."""
         ends = [] if self._pulse is None else [self._pulse[1]]
         starts = [self._due[0][0]] if self._due else []
-        return min([now_ns + REFRESH_NS, *ends, *starts])
+        held = [self._seen_from_ns] if self._seen_from_ns > now_ns else []
+        return min([now_ns + REFRESH_NS, *ends, *starts, *held])
 
     def at(self, now_ns: int) -> dict[int, bool]:
         """Return what each coil has to be now."""
         while self._due and self._due[0][0] <= now_ns:
             when, _, good = heapq.heappop(self._due)
-            if good and now_ns - when > self.table.late_ms * 1_000_000:
-                self.missed += 1  # by now another part is there: nothing is said to be good
-                good = False
+            if now_ns - when > self.table.late_ms * 1_000_000:
+                self.missed += good
+                self.passed += not good and self.table.pass_ is not None
+                good = False  # by now another part is there: nothing is said to be good
             # The later part is the one that is there: its pulse ends the one before. A part that is not good keeps its.
             held = self._pulse is not None and not self._pulse[0] and self._pulse[1] > now_ns
             self._pulse = (good and not held, max(when, now_ns) + self.table.pulse_ms * 1_000_000)
         if self._pulse is not None and now_ns >= self._pulse[1]:
             self._pulse = None
-        fresh = now_ns - self._told_ns <= SILENT_MS * 1_000_000
-        on_duty = self._told is not None and fresh and self._told.state == "on duty"
+        on_duty = self._on_duty(now_ns)
         good = on_duty and self._pulse is not None and self._pulse[0]
-        passes = on_duty and (self._pulse is None or self._pulse[0])
+        passes = on_duty and now_ns >= self._seen_from_ns and (self._pulse is None or self._pulse[0])
         told = ((self.table.good, good), (self.table.pass_, passes), (self.table.ready, on_duty))
         return {coil: value for coil, value in told if coil is not None}
+
+    def _on_duty(self, now_ns: int) -> bool:
+        fresh = now_ns - self._told_ns <= SILENT_MS * 1_000_000
+        return self._told is not None and fresh and self._told.state == "on duty"
 
 
 class RemoteIoWire:
@@ -100,8 +111,10 @@ class RemoteIoWire:
     @property
     def link(self) -> tuple[Link, str]:
         """Whether the I/O station takes what is written."""
-        missed = f"; {self.outputs.missed} pulses came too late" if self.outputs.missed else ""
-        return self._link, f"{self.table.host} port {self.table.port}: {self._why}{missed}"
+        missed = f"; {self.outputs.missed} good parts were told too late, and rejected" if self.outputs.missed else ""
+        passed = f"; {self.outputs.passed} parts that are not good were told too late to be thrown out: look for them"
+        told = f"{self._why}{missed}{passed if self.outputs.passed else ''}"
+        return self._link, f"{self.table.host} port {self.table.port}: {told}"
 
     def start(self, triggered: Triggered) -> None:  # noqa: ARG002  # inputs are not read
         """Begin to write; an I/O station that is away is waited for."""
