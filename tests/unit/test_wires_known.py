@@ -8,7 +8,7 @@ import pytest
 from tiepoint.model.decide import Limits
 from tiepoint.station.cameras.table import CameraTable
 from tiepoint.station.duty.table import DutyTable
-from tiepoint.station.wires.known import misfits, readings_of, too_late, units_of
+from tiepoint.station.wires.known import misfits, mixed, readings_of, too_late, units_of
 from tiepoint.station.wires.table import WiresTable
 
 
@@ -79,6 +79,23 @@ def test_a_rejecter_that_a_part_may_have_gone_by_is_told():
     assert "by camera[0].folder.incomplete_after_s a part that cannot be read is told of up to 5000 ms" in fault
     assert list(too_late(wires(io.replace("pass", "good")), duty, cameras)) == []
     assert list(too_late(wires(io + 'delay_from = "told"'), duty, cameras)) == []
+
+
+@pytest.mark.parametrize(("wire", "faulty"), [("modbus", True), ("robot", True), ("remote_io", True), ("mqtt", False)])
+def test_results_of_two_cameras_do_not_come_by_one_wire_that_parts_pass_by(wire, faulty):
+    table = wires({
+        "modbus": '[[modbus]]\nname = "c"\nport = 0', "robot": '[[robot]]\nname = "c"\nport = 0',
+        "remote_io": '[[remote_io]]\nname = "c"\nhost = "h"\ngood = 1',
+        "mqtt": '[[mqtt]]\nname = "c"\nhost = "h"\ntopic = "t"',
+    }[wire])  # fmt: skip
+    folder = 'from = "folder"\n[folder]\npath = "in"\n'
+    top, side, described = (
+        CameraTable.read(tomllib.loads(text), "")
+        for text in (f'name = "top"\n{folder}', f'name = "side"\n{folder}', 'name = "old"\n')
+    )
+    faults = list(mixed(table, [top, described, side]))
+    assert [f.split(",")[0] for f in faults] == ['camera[2].name is "side"'] * faulty
+    assert list(mixed(table, [top, described])) == []
 
 
 def test_units_are_told_by_reading():

@@ -30,7 +30,7 @@ from tiepoint.station.ledger import Ledger, has_ledger
 from tiepoint.station.lock import is_on_duty
 from tiepoint.station.naming import demand_own
 from tiepoint.station.requirements import REQUIREMENTS, load_requirements
-from tiepoint.station.wires.known import jobs_of, misfits, too_late
+from tiepoint.station.wires.known import jobs_of, misfits, mixed, too_late
 from tiepoint.station.wires.table import faults as wire_faults
 from tiepoint.station.wires.table import listened_to
 from tiepoint.studies.labels import read_labels
@@ -159,8 +159,10 @@ def _of_station(station: Station, text: str, drafts: bool) -> Iterator[Fault]:
             yield Fault(STATION, line_of(text, says.split(" ", 1)[0]), says)
     for says in wire_faults(station.table.wires, _readings(station, judge), "", station.folder):
         yield Fault(STATION, line_of(text, says.split(" ", 1)[0]), says)
-    fits = misfits(station.table.wires, () if judge is None else jobs_of(judge))
-    for says in (*fits, *too_late(station.table.wires, station.table.duty, station.table.camera)):
+    table = station.table
+    fits = misfits(table.wires, () if judge is None else jobs_of(judge))
+    with_cameras = (*too_late(table.wires, table.duty, table.camera), *mixed(table.wires, table.camera))
+    for says in (*fits, *with_cameras):
         yield Fault(STATION, line_of(text, says.split(" ", 1)[0]), says)
     for says in camera_faults(station.table.camera, station.folder):
         yield Fault(STATION, line_of(text, "camera"), says)

@@ -70,6 +70,18 @@ def too_late(table: WiresTable, duty: DutyTable, cameras: Iterable[CameraTable])
             )
 
 
+def mixed(table: WiresTable, cameras: Iterable[CameraTable]) -> Iterator[str]:
+    """Yield the cameras beyond the first, where a wire that parts pass by tells the results of all."""
+    on_duty = [(k, camera.name) for k, camera in enumerate(cameras) if camera.comes_from is not None]
+    if table.modbus or table.robot or table.remote_io:
+        for k, name in on_duty[1:]:
+            yield (
+                f"camera[{k}].name is {shown(name)}, and its results come by the same wires as those of "
+                f"{shown(on_duty[0][1])}, which do not say of which camera they are: a part would pass by the one "
+                "though the other rejects it; make a station of each camera"
+            )
+
+
 def _misfits_of(one: MapTable, its: list[Asked]) -> Iterator[str]:
     name, units = shown(one.reading), list(dict.fromkeys(a.unit for a in its))
     if any(a.quantity.dimension == "text" for a in its):
