@@ -161,6 +161,21 @@ def test_a_picture_that_is_written_slowly_is_not_overtaken_by_the_next_part(open
     ]
 
 
+def test_a_picture_whose_writing_began_before_the_trigger_is_not_of_its_part(opened, tmp_path):
+    # As of a part whose own trigger was refused: it gets its final name only after the next part was told.
+    camera = opened(part_id="trigger", trigger={"latest_s": 20}, folder={"whole": "renamed", "incomplete_after_s": 20})
+    put(tmp_path, "before.png.part", png(1))
+    wait_for(lambda: camera._inflow._lying)
+    camera.trigger(told(1, "part B"))
+    (tmp_path / "in" / "before.png.part").rename(tmp_path / "in" / "before.png")
+    found = camera.take(LONG)
+    assert (found.status, found.part_id) == ("late", None)
+    assert found.why == "it was taken before the trigger that waits"
+    put(tmp_path, "own.png", png(2))
+    found = camera.take(LONG)
+    assert (found.status, found.part_id) == ("complete", "part B")
+
+
 def test_a_trigger_that_names_no_part_gets_the_next_number(opened, tmp_path):
     camera = opened(part_id="trigger", trigger={"latest_s": 20})
     camera.trigger(told(1))

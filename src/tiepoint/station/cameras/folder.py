@@ -265,7 +265,7 @@ class FolderCamera:
         self._give_up(arrived.seen_ns)
         for trigger in self._expected.lost(lost):
             self._waiting.put(self._parts.nothing(trigger, "its picture was lost: a number is missing in the count"))
-        matched = self._expected.match(arrived.seen_ns)
+        matched = self._expected.match(arrived.first[0])
         known = matched.trigger.part_id if matched.trigger else None
         if known and part_id and known != part_id:
             return Matched(matched.trigger, "out_of_order", f"it names the part {part_id}, its trigger {known}")

@@ -59,6 +59,11 @@ class Arrived:
     shot_folder: Path | None = None
     turn: tuple[int, int] = (0, 0)
 
+    @property
+    def first(self) -> tuple[int, int]:
+        """The turn of what of it was seen first; it begins with when that was, under a temporary name too."""
+        return min((lying.turn for lying in self.files.values()), default=self.turn)
+
 
 @dataclass(slots=True)
 class _Set:
@@ -331,8 +336,7 @@ def _given_up(lying: Lying, why: str) -> Arrived:
 def _turn(arrived: Arrived) -> tuple[int, int, int, str]:
     """Return a shot's place among those that are ready: by its count, by when it was first seen, by its name."""
     count = arrived.told.get("count")
-    first = min((lying.turn for lying in arrived.files.values()), default=arrived.turn)
-    return int(count) if count else 0, *first, min(_names(arrived), default="")
+    return int(count) if count else 0, *arrived.first, min(_names(arrived), default="")
 
 
 def _names(arrived: Arrived) -> list[str]:
