@@ -67,6 +67,17 @@ class FarArchive:
         """The far place, without who asks and by what word."""
         return f"{self._url.scheme}://{self._url.hostname or ''}{self._url.path}"
 
+    def refusal(self) -> str:
+        """Return, in a sentence, whether the far side does not take who asks; "" where it does, or is away.
+
+        While it is away what waits is kept; who is not taken is not taken tomorrow either.
+        """
+        try:
+            with self._there():
+                return ""
+        except TiepointError as error:
+            return str(error) if isinstance(error.__cause__, Exception) and _is_refusal(error.__cause__) else ""
+
     def step(self, ledger: Ledger, *, most: int = 20) -> FarState:
         """Copy up to so many shots; never raises for the far side."""
         away = ""
@@ -175,11 +186,24 @@ class FarArchive:
         write_document(self._station.archive_path / CURSOR, FAR, about)
 
 
+def far_faults(station: Station, *, ask: bool) -> Iterator[str]:
+    """Yield, in sentences, why nothing would ever be copied; `ask`: also whether the far side takes who asks."""
+    if station.table.archive.far is None:
+        return
+    try:
+        there = FarArchive(station)
+    except TiepointError as error:
+        yield str(error)
+        return
+    if ask and (refusal := there.refusal()):
+        yield refusal
+
+
 def _split(url: str | None) -> SplitResult:
     if url is None:
         raise UnusableInput('[archive] names no far place; write far = "ftp://host/folder", or smb:// or file:///')
-    told = urlsplit(url)
     try:
+        told = urlsplit(url)
         good = told.scheme in SCHEMES and bool(told.path.strip("/")) and (told.port is None or told.port > 0)
     except ValueError:
         good = False

@@ -21,6 +21,7 @@ from tiepoint.recipe.recipe import load_recipe
 from tiepoint.recipe.tables import Table, place_of, sentence
 from tiepoint.recipe.variants import load_variants
 from tiepoint.station.accepted import pointers_of
+from tiepoint.station.archive_far import far_faults
 from tiepoint.station.archive_keeper import whys
 from tiepoint.station.cameras.table import camera_faults
 from tiepoint.station.duty.judging import Judge
@@ -72,6 +73,9 @@ def _faults(folder: Path, ports: bool, drafts: bool) -> Iterator[Fault]:
     station = _as_far_as_it_reads(folder)
     if station is not None and text is not None:
         yield from _of_station(station, text, drafts)
+        # Who begins to serve has no time to wait for a far side that may be away: it asks only whether it can be asked.
+        for says in far_faults(station, ask=not ports):
+            yield Fault(STATION, line_of(text, "archive.far"), says)
         if ports:
             yield from _of_ports(station, text)
 

@@ -15,14 +15,14 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Annotated, Literal
-from urllib.parse import urlsplit
+from typing import Annotated, Literal, Self
+from urllib.parse import parse_qs, urlsplit
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from tiepoint.documents.files import check_format, read_document, read_text
 from tiepoint.foundation.errors import UnusableInput
-from tiepoint.recipe.tables import Name, Table
+from tiepoint.recipe.tables import Name, Table, said
 from tiepoint.station.archive_table import ArchiveTable
 from tiepoint.station.cameras.table import CameraTable
 from tiepoint.station.duty.table import DutyTable
@@ -54,6 +54,26 @@ class LedgerTable(Table):
     password_env: Name | None = None
     password_file: Place | None = None
     copy_head_to: Place | None = None
+
+    @model_validator(mode="after")
+    def _is_a_server(self) -> Self:
+        """Take only what can be a PostgreSQL server, without its password: the document is copied and shown."""
+        if self.url is None:
+            return self
+        try:
+            told = urlsplit(self.url)
+            good = told.scheme.split("+")[0] == "postgresql" and bool(told.path.strip("/")) and told.port != 0
+        except ValueError:
+            good = False
+        if not good:
+            raise said("url", "is no URL of a database; write postgresql+psycopg://user@host/database")
+        if told.password is not None or "password" in parse_qs(told.query):
+            raise said(
+                "url",
+                "holds a password, which has no place in station.toml; leave it out of the URL, and name where it lies "
+                "with password_env or password_file",
+            )
+        return self
 
 
 class StationTable(Table):
@@ -162,15 +182,6 @@ def secret_of(where: str, folder: Path, *, env: str | None = None, file: str | N
     return lines[0]
 
 
-def _demand_no_password(url: str | None, where: str) -> None:
-    """Raise `UnusableInput` where a password stands in a station's documents, which are copied and shown."""
-    if url is not None and urlsplit(url).password is not None:
-        raise UnusableInput(
-            f"{where} holds a password, which has no place in station.toml; leave it out of the URL, and name where it "
-            "lies with password_env or password_file"
-        )
-
-
 def open_station(folder: Path) -> Station:
     """Return the station of a folder; raises `UnusableInput` or `UnusableDocument` in a sentence."""
     path = folder / STATION
@@ -181,6 +192,4 @@ def open_station(folder: Path) -> Station:
         )
     content = read_document(path, "station")
     check_format(content, "station", str(path))
-    table = StationTable.read(content, f"{path}: ")
-    _demand_no_password(table.ledger.url, f"{path}: [ledger] url")
-    return Station(folder, table)
+    return Station(folder, StationTable.read(content, f"{path}: "))
