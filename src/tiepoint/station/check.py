@@ -53,16 +53,17 @@ class Fault:
         return f"{self.file}{'' if self.line is None else f', line {self.line}'}: {self.says}"
 
 
-def check(folder: Path, *, ports: bool = False, drafts: bool = True) -> tuple[Fault, ...]:
+def check(folder: Path, *, ports: bool = False, drafts: bool = True, far: bool = True) -> tuple[Fault, ...]:
     """Return all that keeps a station from going on duty. `ports`: whether those of its wires are free now, too.
 
-    Without `drafts` nothing is looked at but station.toml and what is accepted, which is what it runs. Raises nothing
-    for what the folder holds; what cannot be read is a fault.
+    Without `drafts` nothing is looked at but station.toml and what is accepted, which is what it runs. Without `far`
+    a far archive is not asked whether it takes pictures: who begins to serve has no time to wait for one that is away.
+    Raises nothing for what the folder holds; what cannot be read is a fault.
     """
-    return tuple(dict.fromkeys(_faults(folder, ports, drafts)))
+    return tuple(dict.fromkeys(_faults(folder, ports, drafts, far)))
 
 
-def _faults(folder: Path, ports: bool, drafts: bool) -> Iterator[Fault]:
+def _faults(folder: Path, ports: bool, drafts: bool, far: bool) -> Iterator[Fault]:
     path = folder / STATION
     text, faults = _text_of(path)
     yield from faults
@@ -73,8 +74,7 @@ def _faults(folder: Path, ports: bool, drafts: bool) -> Iterator[Fault]:
     station = _as_far_as_it_reads(folder)
     if station is not None and text is not None:
         yield from _of_station(station, text, drafts)
-        # Who begins to serve has no time to wait for a far side that may be away: it asks only whether it can be asked.
-        for says in far_faults(station, ask=not ports):
+        for says in far_faults(station, ask=far):
             yield Fault(STATION, line_of(text, "archive.far"), says)
         if ports:
             yield from _of_ports(station, text)

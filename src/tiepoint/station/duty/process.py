@@ -127,7 +127,7 @@ def serve(
     `stopping` is given what ends the service, to be called from a signal's handler or another thread. `as_accepted`:
     drafts are not looked at, which somebody may be at work on while the line waits for the station to come back.
     """
-    faults = check(folder, ports=True, drafts=not as_accepted)
+    faults = check(folder, ports=True, drafts=not as_accepted, far=False)
     if faults:
         more = f"; and {len(faults) - 1} more: tiepoint check {folder}" if len(faults) > 1 else ""
         raise UnusableInput(f"{faults[0].sentence}{more}")
