@@ -6,12 +6,16 @@ import sqlite3
 import stat
 import zipfile
 from pathlib import Path
+from typing import Any
 
 import pytest
 from tests.helpers.made_records import record
 
 from tiepoint.foundation.errors import UnusableDocument, UnusableInput
+from tiepoint.station import pack as pack_module
 from tiepoint.station.acts import write_act
+from tiepoint.station.archive import KeptPicture, keep_pictures
+from tiepoint.station.archive_expiry import expire
 from tiepoint.station.folder import Station, open_station
 from tiepoint.station.ledger import Ledger
 from tiepoint.station.naming import act_of
@@ -91,6 +95,43 @@ def test_what_cannot_be_moved_is_told(station: Station, tmp_path: Path):
     with pytest.raises(UnusableInput, match="has to hold it"):
         pack(open_station(station.folder), tmp_path / "a.zip")
     assert list(tmp_path.glob("*.zip")) + list(tmp_path.glob(".*")) == []
+
+
+def test_a_station_on_duty_whose_shots_come_and_go_arrives_as_its_ledger_tells(
+    station: Station, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    def keep(part: str) -> int:
+        with Ledger(station.ledger_place) as ledger:
+            made = ledger.commit(record(len(part), part=part))
+            shot = [KeptPicture("main", part.encode() * 100, ".bin", None)]
+            ledger.append("archived", keep_pictures(station, made, shot, "2026-11-26T08:00:00.000Z"))
+            return made.seq
+
+    shots = [keep(f"A-{k}") for k in range(3)]
+    waiting = station.folder / "incoming" / "a.png"
+    waiting.parent.mkdir()
+    waiting.write_bytes(b"waits to be judged")
+    real, calls = pack_module._added, []
+
+    def added(packed: zipfile.ZipFile, name: str, path: Path) -> dict[str, Any]:
+        calls.append(name)
+        if len(calls) == 1:  # this one goes by right, and the newest, and another comes
+            expire(station, [shots[0], shots[-1]], who="tiepoint", why="pushed out of the ring")
+            keep("B-1")
+        if name == "incoming/a.png":
+            waiting.unlink()  # it was judged
+        return real(packed, name, path)
+
+    monkeypatch.setattr(pack_module, "_added", added)
+    pack(station, tmp_path / "vents.zip")
+    there = unpack(tmp_path / "vents.zip", tmp_path / "new")
+    # Five records of before were never kept, as they were here; nothing else is told.
+    here, told = (verify(one, sample=0) for one in (station, there))
+    assert (told.chain, told.kept, told.expired) == (here.chain, here.kept, here.expired)
+    assert [f.replace(str(there.folder), "") for f in told.all_faults] == [
+        f.replace(str(station.folder), "") for f in here.all_faults
+    ]
+    assert len(list((there.folder / "archive").rglob("*.bin"))) == here.kept == 2
 
 
 GOOD = b'format = "tiepoint/station/1"\nname = "station"\n'

@@ -14,7 +14,7 @@ import shutil
 import sqlite3
 import stat
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import closing, suppress
 from dataclasses import dataclass
 from importlib.metadata import version
@@ -61,7 +61,11 @@ class Packed:
 
 
 def pack(station: Station, out: Path) -> Packed:
-    """Write a station into a new file; `UnusableInput` where it does not lie in its folder, or cannot be read."""
+    """Write a station into a new file; `UnusableInput` where it does not lie in its folder, or cannot be read.
+
+    It may be on duty: kept shots that go by right meanwhile are told as such by the ledger, which is copied after them,
+    and what has come until then is added.
+    """
     _demand_inside(station, out)
     files: dict[str, dict[str, Any]] = {}
     left_out = tuple(_secrets(station))
@@ -69,17 +73,25 @@ def pack(station: Station, out: Path) -> Packed:
     path = out
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
-        with TemporaryDirectory(dir=out.parent) as scratch:
-            ledger, head = _ledger(station, Path(scratch))
-            with temporary.open("xb") as raw:
-                with zipfile.ZipFile(raw, "w") as packed:
-                    for name, path in _files(station, ledger, frozenset(left_out)):
+        with TemporaryDirectory(dir=out.parent) as scratch, temporary.open("xb") as raw:
+            with zipfile.ZipFile(raw, "w") as packed:
+                for name, path in _files(station, station.archive_path, left_out):
+                    with suppress(FileNotFoundError):
                         files[name] = _added(packed, name, path)
-                    about = {"format": format_of(PACK), "station": station.name, "packed_utc": utc_now()}
-                    about |= {"software": f"tiepoint {version('tiepoint')}", "head": head}
-                    packed.writestr(MANIFEST, json.dumps({**about, "files": files}, indent=1), zipfile.ZIP_DEFLATED)
-                raw.flush()
-                os.fsync(raw.fileno())
+                ledger, head = _ledger(station, Path(scratch))
+                if ledger is not None:
+                    name = station.relative(station.ledger_path)
+                    files[name] = _added(packed, name, ledger)
+                for name, path in _files(station, station.folder, (*left_out, *files)):
+                    # A picture that waits to be judged may go; one that the ledger has as kept may not.
+                    allowed = () if path.is_relative_to(station.archive_path) else (FileNotFoundError,)
+                    with suppress(*allowed):
+                        files[name] = _added(packed, name, path)
+                about = {"format": format_of(PACK), "station": station.name, "packed_utc": utc_now()}
+                about |= {"software": f"tiepoint {version('tiepoint')}", "head": head}
+                packed.writestr(MANIFEST, json.dumps({**about, "files": files}, indent=1), zipfile.ZIP_DEFLATED)
+            raw.flush()
+            os.fsync(raw.fileno())
         path = out
         move(temporary, out)
     except FileNotFoundError as error:
@@ -185,13 +197,11 @@ def _named(told: Any) -> Iterator[str]:
             yield from _named(one)
 
 
-def _files(station: Station, ledger: Path | None, left_out: frozenset[str]) -> Iterator[tuple[str, Path]]:
-    """Yield what is packed, by its place in the folder."""
-    if ledger is not None:
-        yield station.relative(station.ledger_path), ledger
-    own = station.ledger_path.name
+def _files(station: Station, below: Path, without: Iterable[str]) -> Iterator[tuple[str, Path]]:
+    """Yield what is packed of a folder, by its place in the station's."""
+    own, left_out = station.ledger_path.name, frozenset(without)
     beside = {station.ledger_path.with_name(f"{own}{end}") for end in ("", "-wal", "-shm", "-journal")}
-    for path in sorted(station.folder.rglob("*")):
+    for path in _walked(below):
         name = path.relative_to(station.folder).as_posix()
         if (
             name in left_out
@@ -209,6 +219,13 @@ def _files(station: Station, ledger: Path | None, left_out: frozenset[str]) -> I
             if any(portable(part) != part for part in name.split("/")):
                 raise UnusableInput(f"{path} has a name that not every system can hold; rename it")
             yield name, path
+
+
+def _walked(folder: Path) -> Iterator[Path]:
+    """Yield files, and links, below a folder, of which some may go meanwhile, with the folders that they lie in."""
+    for where, folders, names in os.walk(folder):
+        folders.sort()
+        yield from sorted(Path(where, name) for name in (*names, *folders))
 
 
 def _added(packed: zipfile.ZipFile, name: str, path: Path) -> dict[str, Any]:
