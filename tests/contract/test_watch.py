@@ -277,6 +277,17 @@ class TestPaintedDefectsThatAreNotFound:
         line.watch.every_tick(line.duty)
         assert line.ended == [("detection", "0.4 mm spot")]
 
+    def test_a_day_that_is_over_is_told_with_all_its_copies(self, line, monkeypatch):
+        for day, copies in (("2026-11-26", 30), ("2026-11-27", 5)):
+            monkeypatch.setattr(f"{Watch.__module__}.utc_now", lambda day=day: f"{day}T23:59:00.000Z")
+            for _ in range(copies):
+                line.watch._judged("0.4 mm spot", True)
+            line.watch.every_tick(line.duty)
+        line.watch.end(line.duty)
+        told, now = [e for e in line.duty.events if e["event"] == "detection"]
+        assert (told["day"], told["today"][0]["shown"], told["hour"][0]["shown"]) == ("2026-11-26", 30, 30)
+        assert (now["day"], now["says"]) == ("2026-11-27", ["0.4 mm spot: 5 of 5 today, at least 55 %"])
+
     def test_copies_without_a_defect_that_do_not_conform_are_told_too(self, line):
         assert self.tried(line, 0.4, 200, CONTROL) <= 200
         assert line.alarms == [("detection", "copies without a defect")]

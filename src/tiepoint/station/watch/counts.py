@@ -128,7 +128,8 @@ def _tested(alarm: Alarm, more: str, block: Block, most: float, run: float, alar
     """
     if shares.is_above(block, most, run) is not None:
         two = rate(block.events, block.n)
-        says = f"{block.events} {alarm.says}, {100 * two.low:.3g} to {100 * two.high:.3g} %; {more}."
+        share = f"{100 * two.low:.3g} to {100 * two.high:.3g} %"
+        says = f"{block.events} {alarm.says} since {alarm.since_utc}, that is {share}; {more}."
         yield from alarms.begins(with_next(replace(alarm, says=says, change=block.events / block.n - most)))
     elif shares.is_calm(block, most):
         yield from alarms.ends(alarm.name, f"{block.events} {alarm.says}")

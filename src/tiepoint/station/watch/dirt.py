@@ -4,7 +4,8 @@ Pictures are reduced to some thousand blocks, and the median is taken of a ring 
 lies elsewhere each time drops out, what is always there stays. The median over the accepted one, less what light
 does smoothly (a polynomial of second degree), is 1 where nothing has changed. A block counts where that differs by more
 than `change`, by more than chance explains, and by more than a camera moved by a pixel would cause at the edges of
-what stands in the picture.
+what stands in the picture. A part's border that comes and goes has a law of its own, which median and scatter do not
+tell: a block counts only beyond what nearly all of the held pictures showed.
 """
 
 import math
@@ -23,13 +24,16 @@ MOST_SIDE = 128
 SIGMAS = 5.0
 MEDIAN = math.sqrt(math.pi / 2)
 """The median of many normal values scatters so many times as much as their mean (large samples)."""
+NEARLY_ALL = (0.05, 0.95)
+"""Quantiles beyond which the median of 25 pictures of the same law lies once in 10⁸ times, whatever that law is."""
 
 
 @dataclass(frozen=True)
 class Ground:
     """The accepted median (rows, cols) of `n` pictures in blocks of `block` px, and `sigma` of a single one.
 
-    `slope`: by how much a block changes where the camera moves by a pixel.
+    `slope`: by how much a block changes where the camera moves by a pixel. `spread`: how far from the median
+    nearly all pictures lie.
     """
 
     median: Array
@@ -37,6 +41,7 @@ class Ground:
     slope: Array
     n: int
     block: int
+    spread: Array | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +82,11 @@ def ground_of(ring: NDArray[np.float32], block: int, slope: Array) -> Ground:
     sigma = 1.4826 * np.median(np.abs(ring - median), axis=0)
     # Grey values are whole numbers, and blocks of few pixels may happen not to differ at all.
     sigma = np.maximum(sigma, 0.3 / block)
-    return Ground(np.round(median, 3), np.round(sigma, 4), np.round(slope, 3), len(ring), block)
+    low, high = np.quantile(ring, NEARLY_ALL, axis=0).astype(float)
+    spread = np.maximum(high - median, median - low)
+    return Ground(
+        np.round(median, 3), np.round(sigma, 4), np.round(slope, 3), len(ring), block, np.round(spread, 2)
+    )  # fmt: skip
 
 
 def spots_of(ring: NDArray[np.float32], ground: Ground, change: float) -> tuple[Spot, ...]:
@@ -87,7 +96,8 @@ def spots_of(ring: NDArray[np.float32], ground: Ground, change: float) -> tuple[
     ratio = median / level
     slack = scipy.ndimage.maximum_filter(ground.slope, 3) / level
     chance = SIGMAS * MEDIAN * ground.sigma / level * math.sqrt(1 / len(ring) + 1 / ground.n)
-    limit = np.maximum(change, chance) + slack
+    spread = 0.0 if ground.spread is None else ground.spread / level
+    limit = np.maximum(np.maximum(change, chance), spread) + slack
     away = ratio / _smooth(ratio, limit) - 1
     labels, count = scipy.ndimage.label(np.abs(away) > limit, np.ones((3, 3)))
     spots = [_spot(labels == k, away, ground.block) for k in range(1, count + 1)]
@@ -106,7 +116,7 @@ def stayed(before: tuple[Spot, ...], now: tuple[Spot, ...], near_px: float) -> t
 
 
 def _smooth(ratio: Array, limit: Array) -> Array:
-    """Return the polynomial of second degree through the blocks that do not stand out."""
+    """Return the polynomial of second degree through the blocks that do not stand out, the surest ones first."""
     rows, cols = ratio.shape
     y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : cols * 1j]
     terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1).reshape(-1, 6)
@@ -115,7 +125,8 @@ def _smooth(ratio: Array, limit: Array) -> Array:
         calm = np.abs(flat - fit) < np.maximum(limit.ravel(), 1e-6) * np.abs(fit)
         if calm.sum() < ratio.size // 4:
             break
-        fit = terms @ np.linalg.lstsq(terms[calm], flat[calm], rcond=None)[0]
+        weight = 1 / np.maximum(limit.ravel()[calm], 1e-6)
+        fit = terms @ np.linalg.lstsq(terms[calm] * weight[:, None], flat[calm] * weight, rcond=None)[0]
     return np.asarray(np.maximum(fit.reshape(ratio.shape), 1e-6), float)
 
 

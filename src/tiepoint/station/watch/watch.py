@@ -15,6 +15,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -90,6 +91,7 @@ class Watch:
         self._disk: deque[tuple[float, float]] = deque(maxlen=DISK_SAMPLES)
         self._per_hour = 0.0
         self._unread: dict[str, str] = {}
+        self._days: list[tally.Tally] = []
         self._good_looks = 0
         now = clocks.mono()
         self._saved_s = self._told_s = now
@@ -226,7 +228,7 @@ class Watch:
                 for alarm in self.alarms.on.values():
                     self._set_fault(duty, alarm, alarm.says)
             self._look_at_clock(now)
-            if now - self._told_s >= HOUR_S:
+            if self._days or now - self._told_s >= HOUR_S:
                 self._told_s = now
                 self._tell_tally(duty)
             self._painter.submit(duty, now, duty.table.deadline_ms / 1e3)
@@ -316,15 +318,20 @@ class Watch:
                 self.tally = tally.dropped(self.tally)
             else:
                 now = utc_now()
+                if self.tally.day not in ("", now[:10]):
+                    # What the last hour added to yesterday would be told of today.
+                    self._days.append(self.tally)
+                    self.tally = tally.hour_over(self.tally)
                 self.tally = tally.counted(self.tally, name, is_found, now[:10])
                 self._turns += self.counts.put_copy(name, is_found, now, self.table, self.alarms)
 
     def _tell_tally(self, duty: "Duty") -> None:
         with self._lock:
-            told, self.tally = self.tally, tally.hour_over(self.tally)
-        if told.hour or told.dropped:
-            body = tally.body_of(told)
-            duty.later(lambda: duty.write_event(DETECTION, **body))
+            due, self.tally = [*self._days, self.tally], tally.hour_over(self.tally)
+            self._days.clear()
+        for told in due:
+            if told.hour or told.dropped:
+                duty.later(partial(duty.write_event, DETECTION, **tally.body_of(told)))
 
     def _save(self) -> None:
         with self._lock:
