@@ -26,6 +26,7 @@ from tiepoint.bench.demo_work import Kept, Laid
 from tiepoint.bench.lengths import Bar
 from tiepoint.documents.files import format_of, write_atomic, write_document
 from tiepoint.documents.pictures import load_picture, save_png
+from tiepoint.documents.software import software
 from tiepoint.foundation.reasons import FLAGS
 from tiepoint.foundation.rounding import fixed, with_unit
 from tiepoint.foundation.sources import Value
@@ -243,7 +244,7 @@ def _story(job: _Job, faces: int, extent: Extent | None) -> tuple[Story, Accepte
         hand=demo_story.hand_of(plates, target, bench.measured_distance_mm, mm_per_px),
         files=demo_folder.listed(job.folder, job.written, WHAT),
         cautions=demo_story.CAUTIONS,
-        software=demo_story.software(),
+        software=software(),
         took_s=0.0,
         picks=picks,
         robot=proved,

@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Sequence
-from importlib.metadata import version
 
 import cv2
 import numpy as np
@@ -188,11 +187,6 @@ def picture_uri(grey: Grey, most_px: int) -> str:
     size = (round(grey.shape[1] * scale), round(grey.shape[0] * scale))
     small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA) if scale < 1 else grey
     return look.data_uri(cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, 82])[1].tobytes(), "image/jpeg")
-
-
-def software() -> str:
-    """Return the program and its version."""
-    return f"tiepoint {version('tiepoint')}"
 
 
 def acceptance(found: Accepted) -> ReportLink:

@@ -28,6 +28,7 @@ from tiepoint.cli.serve import check, serve
 from tiepoint.cli.station import accept, replay, verify
 from tiepoint.cli.teach import teach
 from tiepoint.cli.trial import trial
+from tiepoint.documents.software import software
 from tiepoint.foundation.errors import TiepointError
 
 TRACE = "TIEPOINT_TRACE"
@@ -45,9 +46,7 @@ app = group("tiepoint")
 
 def _version(asked: bool) -> None:
     if asked:
-        from importlib.metadata import version
-
-        typer.echo(f"tiepoint {version('tiepoint')}")
+        typer.echo(software())
         raise typer.Exit
 
 

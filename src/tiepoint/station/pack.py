@@ -17,13 +17,13 @@ import zipfile
 from collections.abc import Iterable, Iterator
 from contextlib import closing, suppress
 from dataclasses import dataclass
-from importlib.metadata import version
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import IO, Any
 
 from tiepoint.documents.files import check_format, format_of, parsed_json, reason_of
 from tiepoint.documents.names import folded, portable
+from tiepoint.documents.software import software
 from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 from tiepoint.station.archive import move
 from tiepoint.station.folder import STATION, Station, open_station
@@ -88,7 +88,7 @@ def pack(station: Station, out: Path) -> Packed:
                     with suppress(*allowed):
                         files[name] = _added(packed, name, path)
                 about = {"format": format_of(PACK), "station": station.name, "packed_utc": utc_now()}
-                about |= {"software": f"tiepoint {version('tiepoint')}", "head": head}
+                about |= {"software": software(), "head": head}
                 packed.writestr(MANIFEST, json.dumps({**about, "files": files}, indent=1), zipfile.ZIP_DEFLATED)
             raw.flush()
             os.fsync(raw.fileno())

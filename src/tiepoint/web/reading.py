@@ -4,12 +4,12 @@ import json
 from collections.abc import Callable
 from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
-from importlib.metadata import version
 from typing import Annotated, Any, Literal, TypeVar
 from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, Path, Query, Request, Response
 
+from tiepoint.documents.software import software
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.model.decide import Verdict
 from tiepoint.station.archive import Kept
@@ -55,7 +55,7 @@ async def station(here: ThisStation) -> shapes.StationTold:
         name=table.name,
         unit=table.unit,
         says=table.says,
-        software=f"tiepoint {version('tiepoint')}",
+        software=software(),
         cameras=[shapes.CameraTold(name=camera.name, says=camera.says) for camera in table.camera],
         variants=pointers["variants"],
         recipes=pointers["recipes"],

@@ -13,11 +13,11 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import partial
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 from tiepoint.documents.files import format_of
+from tiepoint.documents.software import software
 from tiepoint.foundation.errors import TiepointError
 from tiepoint.foundation.reasons import Reason
 from tiepoint.model.record import Record
@@ -167,7 +167,7 @@ class Duty:
                 self._end()
 
     def _begin(self) -> None:
-        self.write_event("begins", software=f"tiepoint {version('tiepoint')}")
+        self.write_event("begins", software=software())
         # First of all, as it takes longest: what the processes that judge load is loaded here meanwhile.
         self._prepare()
         self._judge = Judge(self.station)
