@@ -35,7 +35,6 @@ from tests.helpers.strain import (
     Whole,
     cut_off,
     grown,
-    held,
     in_step,
     killed,
     latencies_ms,
@@ -43,6 +42,7 @@ from tests.helpers.strain import (
     soak,
     strained,
 )
+from tests.helpers.strain_held import held
 from tests.helpers.strain_pictures import shows
 
 DEADLINE_MS = 1000

@@ -24,7 +24,6 @@ from tests.helpers.strain import (
     Whole,
     cut_off,
     grown,
-    held,
     in_step,
     killed,
     no_more_than_others,
@@ -33,6 +32,7 @@ from tests.helpers.strain import (
     strained,
     until_told,
 )
+from tests.helpers.strain_held import held
 from tests.helpers.strain_pictures import shows
 from tests.helpers.wires import until
 
