@@ -203,6 +203,45 @@ def test_duty_killed_between_the_entry_and_the_answer_adds_it_once(station: Stat
         assert ledger.head.seq == 1
 
 
+def test_an_act_that_could_not_be_written_is_tried_again_and_added_once(station: Station, monkeypatch):
+    """As while a database is away: it takes effect as soon as that is back, and not with the next start."""
+    Inbox(station)
+    with ThreadPoolExecutor(1) as pool, Ledger(station.ledger_place, create=True) as ledger:
+        asking = pool.submit(ask, station, note(station), wait_s=60)
+        inbox = Inbox(station)
+
+        def away(*_: object, **__: object) -> None:
+            raise UnusableInput("the database is away")
+
+        while not (taken := list(inbox.pending())):
+            pass
+        with monkeypatch.context() as broken:
+            broken.setattr(ledger, "append", away)
+            for _ in range(3):
+                with pytest.raises(UnusableInput, match="away"):
+                    inbox.answer(ledger, taken[0])
+                taken = list(inbox.pending())
+        entry = inbox.answer(ledger, taken[0])
+        assert asking.result(60) == entry
+        assert list(inbox.pending()) == []
+        assert ledger.head.seq == 1
+
+
+@pytest.mark.parametrize("ending", [".json", ".taken"])
+def test_an_act_that_nobody_waits_for_any_more_has_no_effect(station: Station, ending: str):
+    """One that was left when duty or who asked was killed: days later it would be a surprise."""
+    folder = station.folder / INBOX
+    folder.mkdir()
+    stem = "20261120T080000000Z-0123456789abcdef"
+    (folder / f"{stem}{ending}").write_text(json.dumps({"format": "tiepoint/request/1", "body": note(station)}))
+    with Ledger(station.ledger_place, create=True) as ledger:
+        inbox = Inbox(station)
+        (request,) = inbox.pending()
+        assert inbox.answer(ledger, request) is None
+        assert ledger.head.seq == 0
+    assert "and nobody waits for it; ask again" in json.loads((folder / f"{stem}.answer").read_text())["refused"]
+
+
 def test_hostile_files_in_the_inbox_are_refused_or_left(station: Station, tmp_path: Path):
     inbox = Inbox(station)
     folder = station.folder / INBOX

@@ -3,7 +3,8 @@
 A command writes what it wants in the ledger as a document into `inbox/` of the station's folder and waits for the
 answer beside it; the duty process looks there between two parts, adds the entry, and answers with its number and hash,
 or with a refusal. A request is renamed when it is taken, or withdrawn, so that it is either, and never both. What was
-taken when duty was killed is looked up in the ledger on the next start, and not added twice.
+taken when duty was killed, or could not be written, is looked up in the ledger before it is tried again, and not added
+twice. What nobody can be waiting for any more is refused: an act must not take effect days after it was asked for.
 """
 
 import re
@@ -12,6 +13,7 @@ import time
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +33,8 @@ MOST_AT_ONCE = 100
 _ASKED, _TAKEN, _ANSWERED = ".json", ".taken", ".answer"
 _STEM = re.compile(r"[0-9]{8}T[0-9]{9}Z-[0-9a-f]{16}")
 _AGAIN_S = 0.05
+OLD_S = 300.0
+"""After so long nobody waits for a request."""
 _KEPT_S = 86_400.0
 """How long an answer lies there that nobody fetched."""
 
@@ -73,6 +77,12 @@ def ask(station: Station, body: Mapping[str, Any], *, wait_s: float = WAIT_S) ->
     return Entry(told["seq"], "act", told["written_utc"], told["body"], told["prev_sha"], told["sha"])
 
 
+def _age_s(stem: str) -> float:
+    """Return how long ago a request was asked for, by its name."""
+    asked = datetime.strptime(f"{stem.partition('Z')[0]}000", "%Y%m%dT%H%M%S%f").replace(tzinfo=UTC)
+    return (datetime.now(UTC) - asked).total_seconds()
+
+
 def _withdrawn(asked: Path) -> bool:
     with suppress(OSError):
         asked.rename(asked.with_suffix(".withdrawn")).unlink()
@@ -113,8 +123,8 @@ class Inbox:
     def pending(self) -> Iterator[Request]:
         """Yield what is asked for, oldest first, at most a hundred at once; never raises."""
         self._tidy()
-        left, self._left = self._left, []
-        for stem in left:
+        for stem in list(self._left):
+            self._left.remove(stem)
             yield self._request(stem)
         for stem in sorted(self._names(_ASKED))[:MOST_AT_ONCE]:
             with suppress(OSError):  # it was withdrawn meanwhile
@@ -124,14 +134,22 @@ class Inbox:
     def answer(self, ledger: Ledger, request: Request) -> Entry | None:
         """Add what a request asks for, and answer it; None where it is refused.
 
-        Raises `UnusableInput` where the ledger cannot be written: the request then stays, for the next start.
+        Raises `UnusableInput` where the ledger cannot be written: the request is then pending again.
         """
         if request.fault is not None:
             self.refuse(request, request.fault)
             return None
-        entry = self._added_before(ledger, request)
-        if entry is None:
-            entry = ledger.append("act", {**request.body, "request": request.id})
+        try:
+            entry = self._added_before(ledger, request)
+            if entry is None and (old_s := _age_s(request.id)) > OLD_S:
+                self.refuse(request, f"it was asked for {old_s / 60:.0f} min ago, and nobody waits for it; ask again")
+                return None
+            if entry is None:
+                entry = ledger.append("act", {**request.body, "request": request.id})
+        except TiepointError:
+            self._left.append(request.id)
+            self._before |= {request.id}
+            raise
         self._say(request, {k: getattr(entry, k) for k in ("seq", "sha", "prev_sha", "written_utc", "body")})
         return entry
 
@@ -166,7 +184,7 @@ class Inbox:
         demand_act(body)
 
     def _added_before(self, ledger: Ledger, request: Request) -> Entry | None:
-        """Return the entry of a request that was taken before this process began, where it was added then."""
+        """Return the entry of a request that was taken before, where it was added then."""
         if request.id not in self._before:
             return None
         return next((e for e in ledger.entries("act") if e.body.get("request") == request.id), None)
