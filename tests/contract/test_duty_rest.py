@@ -2,6 +2,7 @@
 
 import os
 import signal
+from types import SimpleNamespace
 
 import pytest
 from tests.contract.test_duty_loop import on_duty, shot
@@ -11,7 +12,10 @@ from tests.helpers.served_station import Served, entries, prepared
 from tests.helpers.vent_station import new_station
 from tests.helpers.wires import until
 
+from tiepoint.foundation.errors import UnusableInput
+from tiepoint.station.duty import acts
 from tiepoint.station.duty.acts import Acts, who_let_it_rest
+from tiepoint.station.duty.condition import Condition
 from tiepoint.station.inbox import ask
 from tiepoint.station.ledger import Entry, Ledger, utc_now
 from tiepoint.station.lock import DUTY, WriterLock
@@ -57,11 +61,11 @@ def test_one_that_rests_while_its_challenge_is_shown_is_released_by_the_whole_of
     rows = "".join(f"../shots/vent-{k}.png,p{k},{label}\n" for k, label in labels)
     (vent.folder / "challenge.csv").write_text(f"shot,part_id,label\n{rows}")
     station = on_duty(vent, '[duty.challenge]\nlabels = "challenge.csv"\n')
-    acts = Acts(station)
+    hears = Acts(station)
 
     def rest_and_resume():
         for seq, act in enumerate(("rest", "resume"), 1):
-            acts._do(Entry(seq, "act", utc_now(), {"act": act, "who": "M. Weiss"}, "", ""), line.duty)
+            hears._do(Entry(seq, "act", utc_now(), {"act": act, "who": "M. Weiss"}, "", ""), line.duty)
 
     with Running(station) as line:
         line.wire.until("not released")
@@ -96,3 +100,22 @@ def test_a_process_that_is_killed_while_the_station_rests_comes_back_resting_and
     # Who stops it in good order and begins it again has put it on duty.
     with Ledger(folder / "ledger.sqlite") as ledger:
         assert who_let_it_rest(ledger) is None
+
+
+def test_a_ledger_that_is_away_at_the_start_ends_no_rest(vent, monkeypatch):
+    station, rested = on_duty(vent), []
+    condition = Condition(lambda change: None)
+
+    def away(*asked):
+        raise UnusableInput("the server is away")
+
+    with Ledger(station.ledger_place) as ledger:
+        ledger.append("act", act_of(station, "rest", who="M. Weiss", why="cleaning"))
+        duty = SimpleNamespace(ledger=ledger, condition=condition, rest=rested.append, renew=lambda: None)
+        hears = Acts(station)
+        with monkeypatch.context() as patched:
+            patched.setattr(acts, "last_entries", away)
+            hears.hear(duty)
+        assert (rested, condition.has("ledger")) == ([], True)
+        hears.hear(duty)
+    assert rested == ["M. Weiss"]

@@ -37,8 +37,13 @@ class Acts:
     def hear(self, duty: Duty) -> None:
         """Write what people ask for, and do it."""
         if not self._has_heard:
+            try:
+                who = who_let_it_rest(duty.ledger)
+            except TiepointError as error:  # until that is known, nothing conforms
+                duty.condition.fault("ledger", str(error))
+                return
             self._has_heard = True
-            if (who := who_let_it_rest(duty.ledger)) is not None:
+            if who is not None:
                 duty.rest(who)
         for request in self._inbox.pending():
             try:
