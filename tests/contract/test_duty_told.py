@@ -16,6 +16,7 @@ from tiepoint.documents.files import format_of
 from tiepoint.documents.pictures import save_png
 from tiepoint.station.duty.status import write_status
 from tiepoint.station.ledger import Ledger, utc_now
+from tiepoint.station.lock import DUTY, WriterLock
 from tiepoint.station.watch.kinds import NEXT
 from tiepoint.station.wires.wire import Told
 
@@ -76,7 +77,8 @@ def test_the_last_parts_and_the_alarms_that_are_on_are_told_with_what_to_do(stat
 )
 def test_each_state_in_which_nothing_conforms_says_what_to_do(station, cli, state, more, todo):
     says(station, state, **more)
-    told = cli("duty", "state", station.folder)
+    with WriterLock(station.folder, DUTY):
+        told = cli("duty", "state", station.folder)
     assert told.code == 1
     first, second, *_ = told.out.splitlines()
     assert first.startswith(state.capitalize())
@@ -91,12 +93,11 @@ def test_a_word_of_yesterday_is_not_told_as_of_now(station, cli):
     told = cli("duty", "state", station.folder)
     assert told.code == 1
     assert f"Nothing was heard of it since {SINCE}: its process ended without a word. Nothing conforms." in told.out
-    says(station, "off duty", written=SINCE, **{"says": "it was stopped"})
-    first, second, *_ = cli("duty", "state", station.folder).out.splitlines()
-    assert (first, second) == (
-        f"Off duty since {SINCE}: it was stopped",
-        f"This puts it on duty: tiepoint serve {station.folder}",
-    )
+    for written in (SINCE, utc_now()):  # long ago, or a moment before
+        says(station, "off duty", written=written, **{"says": "it was stopped"})
+        first, second, *_ = cli("duty", "state", station.folder).out.splitlines()
+        assert first == f"Off duty since {SINCE}: it was stopped"
+        assert second == f"This puts it on duty: tiepoint serve {station.folder}"
 
 
 def test_a_terminal_is_told_each_change_once_and_none_of_an_earlier_start(station):

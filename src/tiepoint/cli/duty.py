@@ -66,13 +66,13 @@ def _lines(station: Path, status: "Status", alarms: dict[str, str], parts: list[
     from tiepoint.station.lock import is_on_duty
 
     told = status.told
-    if status.is_fresh:
+    if told["state"] == "off duty" and not is_on_duty(station):
+        yield state_line(told)
+        yield f"This puts it on duty: tiepoint serve {station}"
+    elif status.is_fresh:
         yield state_line(told)
         if then := next_line(told, station):
             yield then
-    elif told["state"] == "off duty":
-        yield state_line(told)
-        yield f"This puts it on duty: tiepoint serve {station}"
     else:
         was = "its process hangs" if is_on_duty(station) else "its process ended without a word"
         yield f"Nothing was heard of it since {status.written_utc}: {was}. Nothing conforms. Before that:"
