@@ -44,9 +44,11 @@ def test_the_last_parts_and_the_alarms_that_are_on_are_told_with_what_to_do(stat
     clock = Clock()
     with Ledger(station.ledger_path) as ledger:
         for part, value in (("HV-0001", 4.7), ("HV-0002", 4.5), ("HV-0003", None)):
-            ledger.commit(replace(result(clock, value=value, part=part).record, station=station.name))
+            ledger.commit(replace(result(clock, value=value, part=part).record, station=station.name), at=SINCE)
         torn = result(clock, value=None, part="HV-0004", status="late").record
-        ledger.commit(replace(torn, station=station.name, notes=("The shot is late: it came while it was away.",)))
+        ledger.commit(
+            replace(torn, station=station.name, notes=("The shot is late: it came while it was away.",)), at=SINCE
+        )
         alarm(station, ledger, "disk", "", "begins", "The disk fills.")
         alarm(station, ledger, "light", "white tile", "begins", LIGHT)
         alarm(station, ledger, "disk", "", "ends", "The disk fills.")
@@ -56,9 +58,11 @@ def test_the_last_parts_and_the_alarms_that_are_on_are_told_with_what_to_do(stat
     assert f"On duty since {SINCE}\n" in told.out
     assert "Parts since it began: 41 conform, 1 rejected.\n" in told.out
     torn, first, second = [line.strip() for line in told.out.splitlines() if line.startswith("  HV-")]
-    assert torn == "HV-0004: unread, entry 5: The shot is late: it came while it was away."
-    assert first.startswith("HV-0003: unread, entry 4: bore A diameter no value; ")
-    assert second == "HV-0001: rejected, entry 2: bore A diameter 4.7000 ± 0.0040 mm; allowed 4.4 to 4.6"
+    assert torn == "HV-0004: unread, entry 5 of 2026-05-04T05:00:00Z: The shot is late: it came while it was away."
+    assert first.startswith("HV-0003: unread, entry 4 of 2026-05-04T05:00:00Z: bore A diameter no value; ")
+    assert second == (
+        "HV-0001: rejected, entry 2 of 2026-05-04T05:00:00Z: bore A diameter 4.7000 ± 0.0040 mm; allowed 4.4 to 4.6"
+    )
     assert f"Alarm: {LIGHT}\n" in told.out
     assert f'tiepoint duty settle {station.folder} "light white tile" --why TEXT' in told.out
     assert "The disk fills" not in told.out

@@ -104,7 +104,8 @@ def last_not_conforming(ledger: "Ledger") -> Iterator[str]:
         record = record_from(entry.body)
         why = _why(record)
         part = record.shot.part_id or record.shot.id
-        yield f"{part}: {record.verdict}, entry {entry.seq}{f': {why}' if why else ''}"
+        when = f"entry {entry.seq} of {entry.written_utc[:19]}Z"
+        yield f"{part}: {record.verdict}, {when}{f': {why}' if why else ''}"
 
 
 def _why(record: "Record") -> str:
