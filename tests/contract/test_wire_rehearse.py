@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 from tiepoint.cli.app import app
 from tiepoint.cli.main import main
 from tiepoint.station.folder import open_station
-from tiepoint.station.wires import exchange, layout, robot, robot_line
+from tiepoint.station.wires import exchange, layout, listen, robot, robot_line
 from tiepoint.station.wires.commission import commission
 from tiepoint.station.wires.controller_client import Controller
 from tiepoint.station.wires.layout import ASKED, BITS, TOLD
@@ -143,6 +143,7 @@ BREAKS = [
     (exchange, "mapped_value", lambda one, record: record.readings[0].value,
      "a reading's U95 beside it; a value between two whole numbers"),
     (exchange.layout, "text_words", lambda text, most: (0,) * (most // 2), "a part as it should be"),
+    (listen.Listener, "_allowed", lambda *_: True, "a peer that is not on the list"),
     (robot, "objection", lambda *_: None, "stale result"),
     (robot, "objection", lambda *_: None, "the check of the tie is overdue"),
     (robot, "objection", lambda *_: None, "pose outside of the envelope"),

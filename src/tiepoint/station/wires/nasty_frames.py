@@ -1,5 +1,6 @@
 """What can come on a controller's connection: frames that are none, peers that go, and several of them."""
 
+import ipaddress
 import socket
 import struct
 import time
@@ -119,6 +120,16 @@ def _crowd(stage: Stage) -> str:
         for sock in crowd:
             sock.close()
         return f"{said}; version {c.read(0)[0]}"
+
+
+@BOOK("a peer that is not on the list", "closed; 1 refused")
+def _stranger(stage: Stage) -> str:
+    wire = stage.modbus()
+    wire.listener.table = wire.table.model_copy(update={"peers": (ipaddress.ip_network("192.0.2.0/28"),)})
+    with bare(wire.listener.port) as sock:
+        said = closed(sock)
+    wire.stop()
+    return f"{said}; {wire.listener.counts['refused']} refused"
 
 
 @BOOK("two requests in one piece", "2 answers, in order")
