@@ -232,6 +232,20 @@ def test_a_silent_robot_and_one_that_never_reads_hold_nobody_up(cell, clock):
     deaf.close()
 
 
+def test_an_answer_to_look_is_told_though_another_part_came_meanwhile(cell, clock):
+    cell.robot.ask("LOOK HV-0007")
+    cell.wire.tell(result(clock, 7, trigger=cell.taken[0].id, grips=[grip()]))
+    cell.wire.tell(result(clock, 8, part="HV-0008", grips=[grip()]))
+    assert cell.robot.told("NEXT")["part_id"] == "HV-0007"
+    assert cell.robot.told("NEXT")["refused"] == "handed_out"
+    cell.robot.ask("LOOK HV-0009")
+    cell.wire.tell(result(clock, 9, part="HV-0009", trigger=cell.taken[1].id, grips=[grip()]))
+    clock.on(cell.wire.table.stale_ms + 1)  # nobody fetched it in time: then the newest is what there is
+    cell.wire.state(told())
+    cell.wire.tell(result(clock, 10, part="HV-0010", grips=[grip()]))
+    assert cell.robot.told("NEXT")["part_id"] == "HV-0010"
+
+
 def test_a_robot_that_asks_much_in_one_go_does_not_keep_another_waiting(cell, monkeypatch):
     asked, begun, both_lie_there = [], threading.Event(), threading.Event()
 

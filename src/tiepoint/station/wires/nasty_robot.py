@@ -149,6 +149,15 @@ def _look(stage: Stage) -> str:
         return f"{said}; {_next(robot)}"
 
 
+@BOOK("robot looks: a result that nobody asked for does not replace the answer", f"pose of {SEQ}; handed_out")
+def _unasked(stage: Stage) -> str:
+    with joined(stage) as (wire, robot):
+        robot.ask("LOOK")
+        wire.tell(stage.result(trigger=stage.triggers[0].id))
+        wire.tell(stage.result(seq=SEQ + 1))
+        return f"{_next(robot)}; {_next(robot)}"
+
+
 @BOOK("robot looks twice", "looking; not_ready; 1 part")
 def _looks_twice(stage: Stage) -> str:
     with joined(stage) as (_, robot):

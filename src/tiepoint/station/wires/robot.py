@@ -20,7 +20,7 @@ from tiepoint.station.cameras.delivery import Link, Trigger
 from tiepoint.station.wires.exchange import SILENT_MS
 from tiepoint.station.wires.layout import STATES
 from tiepoint.station.wires.listen import Broken, Listener, Peer
-from tiepoint.station.wires.robot_line import Line, objection, pose_line, refusal
+from tiepoint.station.wires.robot_line import Line, is_fresh, objection, pose_line, refusal
 from tiepoint.station.wires.table import RobotTable
 from tiepoint.station.wires.wire import Result, Told, Triggered
 
@@ -42,6 +42,7 @@ class RobotWire:
         self._told_ns = self._looked_ns = self._count = self._handed = 0
         self._result: Result | None = None
         self._looked = ""
+        self._is_answer = False  # whether the result is of a part that was looked at by LOOK
 
     @property
     def name(self) -> str:
@@ -71,6 +72,10 @@ class RobotWire:
         with self._lock:
             if self._looked and result.trigger != self._looked:
                 return
+            waits = self._result is not None and is_fresh(self._result, self.table, self.now_ns())
+            if not self._looked and self._is_answer and waits:
+                return  # nobody asked for that part, and the answer was not fetched yet
+            self._is_answer = bool(self._looked)
             self._looked, self._result = "", result
 
     def state(self, told: Told) -> None:

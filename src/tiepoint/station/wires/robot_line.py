@@ -75,7 +75,7 @@ def objection(result: Result, told: Told, table: RobotTable, now_ns: int) -> Lin
         return refusal("tie_overdue", record.seq)
     if result.is_check:
         return refusal("check", record.seq)
-    if _age_ms(result, now_ns) > table.stale_ms:
+    if not is_fresh(result, table, now_ns):
         return refusal("stale", record.seq)
     if record.verdict not in table.grip_when:
         return refusal("not_conforming", record.seq, f"The part is {record.verdict}, and is not gripped.")
@@ -91,6 +91,11 @@ def objection(result: Result, told: Told, table: RobotTable, now_ns: int) -> Lin
     if not all(map(math.isfinite, (*grip.robot_from_grip.position_mm, *grip.robot_from_grip.quaternion, *grip.U))):
         return refusal("no_grip", record.seq)
     return None
+
+
+def is_fresh(result: Result, table: RobotTable, now_ns: int) -> bool:
+    """Return whether a result is not older than a robot may be told."""
+    return _age_ms(result, now_ns) <= table.stale_ms
 
 
 def pose_line(result: Result, table: RobotTable, now_ns: int) -> Line:
