@@ -152,6 +152,26 @@ def test_a_stale_state_is_told_as_stale(tmp_path):
         assert "Stale" in then["says"]
 
 
+@pytest.mark.parametrize(
+    "told",
+    [
+        '{"counts": 5, "links": [1]}',
+        '{"counts": {"conforms": "x"}, "links": {"top": 1}, "since_utc": 7}',
+        "{}",
+        "[]",
+        "7",
+    ],
+)
+def test_a_state_of_another_making_is_told_as_far_as_it_reads(tmp_path, told):
+    folder = new_station(tmp_path / "plates")
+    (folder / "duty").mkdir()
+    head = '{"format": "tiepoint/state/1", "pid": 1, "written_utc": "2026-11-26T08:00:00Z", "seq": 1, "waiting": 0'
+    (folder / "duty" / "state.json").write_text(f'{head}, "told": {told}}}')
+    with Served(folder) as served:
+        status, state = served.get("/api/state")
+    assert (status, state["counts"], state["links"], state["since_utc"]) == (200, {}, {}, None)
+
+
 def test_a_station_without_a_ledger_is_told_too(tmp_path):
     folder = tmp_path / "plates"
     folder.mkdir()

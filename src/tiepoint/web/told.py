@@ -85,12 +85,18 @@ def state_told(status: Status | None) -> dict[str, Any]:
             "without a word."
         )
         state = "not known"
+    since = told.get("since_utc")
     return {
         "state": state, "fresh": status.is_fresh, "says": says, "fault": str(told.get("fault", "")),
-        "since_utc": told.get("since_utc"), "written_utc": status.written_utc, "seq": status.seq,
+        "since_utc": since if isinstance(since, str) else None, "written_utc": status.written_utc, "seq": status.seq,
         "waiting": status.waiting, "tie_overdue": bool(told.get("tie_overdue")),
-        "counts": dict(told.get("counts") or {}), "links": dict(told.get("links") or {}),
+        "counts": _pairs(told.get("counts"), int), "links": _pairs(told.get("links"), str),
     }  # fmt: skip
+
+
+def _pairs(said: Any, kind: type) -> dict[str, Any]:
+    """Return what a table of the state tells, of that kind: a file of another version must end no reader."""
+    return {str(k): v for k, v in said.items() if isinstance(v, kind)} if isinstance(said, Mapping) else {}
 
 
 def as_event(kind: str, content: Mapping[str, Any], seq: int | None = None) -> bytes:
