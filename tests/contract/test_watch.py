@@ -404,11 +404,14 @@ def test_what_a_section_cannot_say_is_refused_in_a_sentence(tmp_path, said, sent
 
 
 def test_a_broken_state_is_as_none_and_a_broken_accepted_state_is_refused(held):
+    (held.station.folder / "duty").mkdir(exist_ok=True)
     (held.station.folder / "duty" / "watch.json").write_text('{"format": "tiepoint/watching/1", "courses": 3}')
     assert Watch(held.station, held.reference, clocks=held.clock.clocks).alarms.on == {}
     path = held.station.folder / "accepted" / "watch.json"
     path.write_text('{"format": "tiepoint/watch/1"}')
-    with pytest.raises(UnusableDocument, match="this is no Reference"):
+    with pytest.raises(
+        UnusableDocument, match=r"watch\.json does not hold .* no Reference.*; hold it anew with tiepoint hold"
+    ):
         kept_reference(held.station)
     path.unlink()
 

@@ -9,7 +9,7 @@ import numpy as np
 from tiepoint.documents.canonical import sha256
 from tiepoint.documents.files import read_document, write_document
 from tiepoint.documents.revived import outcome_of, revived
-from tiepoint.foundation.errors import UnusableInput
+from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 from tiepoint.foundation.once import cached_property
 from tiepoint.model.record import Record
 from tiepoint.recipe.shots import LoadedShot
@@ -185,4 +185,12 @@ def keep_reference(station: Station, reference: Reference) -> None:
 def kept_reference(station: Station) -> Reference | None:
     """Return the accepted state of a station; None where none was held. Raises `UnusableDocument` for a broken one."""
     path = station.folder / ACCEPTED / FILE
-    return revived(Reference, read_document(path, "watch")) if path.is_file() else None
+    if not path.is_file():
+        return None
+    content = read_document(path, "watch")
+    try:
+        return revived(Reference, content)
+    except UnusableDocument as error:
+        raise UnusableDocument(
+            f"{path} does not hold the accepted state of the watch: {error}; hold it anew with tiepoint hold"
+        ) from error
