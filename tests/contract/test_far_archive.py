@@ -162,11 +162,11 @@ def test_a_place_that_is_none_is_told(tmp_path: Path, far: str, says: str):
 
 
 def test_check_says_what_would_never_be_copied(shown: Path, tmp_path: Path):
-    def said(far: str, word: str | None, *, ports: bool = False) -> list[str]:
+    def said(far: str, word: str | None, *, ask: bool = True) -> list[str]:
         station = station_with(tmp_path / "vents", far, "station", word)
-        return [f.sentence for f in check(station.folder, ports=ports) if "far" in f.sentence]
+        return [f.sentence for f in check(station.folder, far=ask) if "far" in f.sentence]
 
-    (wrong_place,) = said("gopher://host/folder", None, ports=True)
+    (wrong_place,) = said("gopher://host/folder", None, ask=False)
     assert wrong_place.startswith("station.toml, line 4: [archive] far is ")
     with ftp(shown) as far:
         assert said(f"{far.url}/vents", far.password) == []
@@ -177,5 +177,5 @@ def test_check_says_what_would_never_be_copied(shown: Path, tmp_path: Path):
     assert said(url, "a loud word") == []  # it is away, and nobody knows
     (tmp_path / "vents" / "word").unlink()
     station = tmp_path / "vents" / "station.toml"
-    (no_word,) = [f.sentence for f in check(station.parent, ports=True) if "word" in f.sentence]
+    (no_word,) = [f.sentence for f in check(station.parent, far=False) if "word" in f.sentence]
     assert "cannot read" in no_word
