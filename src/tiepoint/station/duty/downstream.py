@@ -38,10 +38,18 @@ class Downstream:
 
     def tell(self, result: Result) -> None:
         """Take a part in, and tell of the one that leaves."""
+        if result.record.shot.status not in ("complete", "late") or self._overtaken_by(result):
+            # Nobody knows whether, or where, a part moved with that picture: all on their way would leave as their
+            # neighbours.
+            self._places.clear()
         self._places.append(result)
         is_known = len(self._places) > self.after
         # Nobody knows the part that leaves an empty place: it is told of like a part that was only tried, never good.
         self.wire.tell(self._places.popleft() if is_known else replace(result, is_check=True))
+
+    def _overtaken_by(self, result: Result) -> bool:
+        """Whether a part is told of only after one that came behind it, as one whose trigger was given up late."""
+        return bool(self._places) and result.taken_mono_ns < self._places[-1].taken_mono_ns
 
     def state(self, told: Told) -> None:
         """Pass the state on. A station that is not on duty knows of no part on its way any more."""
