@@ -22,7 +22,8 @@ class Unsure:
         self._tried: deque[tuple[Any, str, Any]] = deque(maxlen=MOST)
 
     def tries(self, thing: Any, sha: str, outcome: Any) -> None:
-        """Keep in mind what is about to be committed, by its entry's hash."""
+        """Keep in mind what is about to be committed, by its entry's hash; earlier attempts at it are not there."""
+        self.settled(thing)
         self._tried.append((thing, sha, outcome))
 
     def outcome(self, base: sql.Connection, *things: Any) -> Any:
