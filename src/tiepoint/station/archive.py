@@ -177,7 +177,7 @@ def _put(archive: Path, folder: str, files: Mapping[str, bytes], *, each: bool) 
                     there.rmdir()
             raise
         for there in (place, *(there.parent for there in made)):
-            flush_folder(there)
+            _flush_folder(there)
     except OSError as error:
         raise UnusableInput(f"cannot keep the shot in {archive / folder}: {reason_of(error)}") from error
     return free
@@ -226,7 +226,7 @@ def move(temporary: Path, own: Path) -> None:
         temporary.unlink()
 
 
-def flush_folder(folder: Path) -> None:
+def _flush_folder(folder: Path) -> None:
     """Have names that were given be on the disk; Windows does that by itself, and has no folder to open."""
     if os.name == "nt":
         return

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from tiepoint.documents.files import read_text, reason_of
 from tiepoint.foundation.errors import TiepointError, UnusableInput
-from tiepoint.station.archive import flush_folder
+from tiepoint.station.cameras.plain_files import flush_folder
 from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Head, Ledger, utc_now
 
