@@ -222,7 +222,7 @@ def _story(job: _Job, faces: int, extent: Extent | None) -> tuple[Story, Accepte
     job.tell("Proving the robot: its tool point, touches, repeatability, and a camera in its hand.")
     proved = demo_prove.prove_robot(setup, demo_prove.Views(bench, _view_paths(job), target, camera))
     picks = demo_picks.pick_plates(setup, job.tell, plates=PICKS)
-    accepted = demo_accept.accept_and_prove(_demo(job, station, setup), extent)
+    accepted = demo_accept.accept_and_prove(_demo(job, station), extent)
     mm_per_px = tie_story.view.mm_per_px
     story = Story(
         title="A hinge plate, from photograph to millimetre",
@@ -254,8 +254,8 @@ def _story(job: _Job, faces: int, extent: Extent | None) -> tuple[Story, Accepte
     return story, accepted
 
 
-def _demo(job: _Job, station: Station, setup: demo_picks.Setup) -> demo_accept.Demo:
-    return demo_accept.Demo(job.folder, station, job.bench, job.place, job.tell, setup.robot.tie)
+def _demo(job: _Job, station: Station) -> demo_accept.Demo:
+    return demo_accept.Demo(job.folder, station, job.bench, job.place, job.tell)
 
 
 # ---------- target and tie ----------

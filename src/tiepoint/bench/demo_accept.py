@@ -38,7 +38,15 @@ from tiepoint.report.acceptance import acceptance
 from tiepoint.report.acceptance_html import acceptance_html
 from tiepoint.report.acceptance_pdf import acceptance_pdf
 from tiepoint.report.acceptance_story import AcceptanceStory, gather
-from tiepoint.station.accepted import MOST_BYTES, accept, draft_of, pointers_of, preparation_of, prepare_accepted
+from tiepoint.station.accepted import (
+    MOST_BYTES,
+    POINTER,
+    accept,
+    draft_of,
+    pointers_of,
+    preparation_of,
+    prepare_accepted,
+)
 from tiepoint.station.archive import kept_of
 from tiepoint.station.folder import Station, open_station
 from tiepoint.station.judge import judge
@@ -50,7 +58,6 @@ from tiepoint.studies.linearity import LinearityStudy
 from tiepoint.studies.rr import RrStudy
 from tiepoint.studies.type1 import Type1Study
 from tiepoint.ties.document import from_document
-from tiepoint.ties.tie import Tie
 
 Tell = Callable[[str], None]
 
@@ -120,14 +127,13 @@ class Accepted:
 
 @dataclass(frozen=True)
 class Demo:
-    """What the demo has so far: its folder with ties, pictures and tables, the ordered station, and the robot's tie."""
+    """What the demo has so far: its folder with ties, pictures and tables, and the ordered station."""
 
     folder: Path
     station: Station
     bench: DemoBench
     place: Callable[[str], Path]
     tell: Tell
-    robot: Tie
 
 
 def ordered(folder: Path, bench: DemoBench) -> Station:
@@ -176,9 +182,9 @@ def _accept(demo: Demo, now: OwnTime) -> None:
 
 
 def _clear(folder: Path) -> None:
-    """Take away what a demo that was stopped left here: its ledger, and shots of the demo's own time."""
-    for end in ("", "-wal", "-shm"):
-        (folder / f"ledger.sqlite{end}").unlink(missing_ok=True)
+    """Take away what an earlier demo left here: ledger, what was accepted by it, and shots of the demo's own time."""
+    for name in ("ledger.sqlite", "ledger.sqlite-wal", "ledger.sqlite-shm", POINTER):
+        (folder / name).unlink(missing_ok=True)
     for day in (folder / "archive").glob(OWN_DAYS):
         shutil.rmtree(day)
 
@@ -264,7 +270,7 @@ def _prove(work: _Work) -> None:
     proofs.lengths(work.proof, list(_lengths(work)))
     _of_decisions(work, made[: work.extent.good])
     robot = work.demo.folder / "robot"
-    proofs.touch(work.proof, work.demo.robot, robot / "touched.csv", TOLERANCE_MM)
+    proofs.touch(work.proof, work.demo.folder / "ties" / "robot.json", robot / "touched.csv", TOLERANCE_MM)
     proofs.pose(work.proof, robot / "cycles.csv", U_TRACKER_MM)
 
 

@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 
 from tiepoint.bench.demo_series import U_REFERENCE_MM, Part
-from tiepoint.documents.files import write_atomic
+from tiepoint.documents.canonical import sha256
+from tiepoint.documents.files import read_document, write_atomic
 from tiepoint.documents.grid import Grid, read_grid
 from tiepoint.documents.revived import outcome_of
 from tiepoint.foundation.rounding import short
@@ -38,7 +39,7 @@ from tiepoint.studies.rr import RrStudy, study_rr
 from tiepoint.studies.stability import StabilityStudy, study_stability
 from tiepoint.studies.trial import TrialStudy, study_trial
 from tiepoint.studies.type1 import Type1Study, study_type1
-from tiepoint.ties.tie import Tie
+from tiepoint.ties.document import from_document as tie_from
 from tiepoint.ties.touch import check_touches
 
 WHO = "tiepoint demo"
@@ -289,12 +290,14 @@ def trial(proof: Proof, puts: Sequence[Put], shots: Sequence[str], overlays: Map
 # --- the robot -------------------------------------------------------------------------------------------------------
 
 
-def touch(proof: Proof, tie: Tie, touched: Path, tolerance_mm: float) -> None:
+def touch(proof: Proof, tie_file: Path, touched: Path, tolerance_mm: float) -> None:
     """Keep what the touched points say of the robot's tie."""
+    document = read_document(tie_file, "tie")
+    tie = tie_from(document, str(tie_file))
     rows = np.loadtxt(touched, delimiter=",", skiprows=1, usecols=range(4))
     found = check_touches(tie, rows[:, :2], rows[:, 2:], tolerance_mm)
     command = f"touch check ties/robot.json robot/{touched.name} --tolerance {tolerance_mm:g}mm"
-    proof.keep("touch", ROBOT, touch_outcome(found, tie), touched, command)
+    proof.keep("touch", ROBOT, touch_outcome(found, tie, sha256(document)), touched, command)
 
 
 def pose(proof: Proof, reached: Path, u_mm: float) -> None:

@@ -132,6 +132,8 @@ def check(
     \b
       tiepoint touch check robot.json touched.csv --tolerance 0.3mm --u 0.05mm
     """
+    from tiepoint.documents.canonical import sha256
+    from tiepoint.documents.files import kind_of, read_document
     from tiepoint.station.touched import touch_outcome
     from tiepoint.ties.grip import planar_robot_refusal
     from tiepoint.ties.touch import check_touches
@@ -143,7 +145,8 @@ def check(
     asked = positive_mm("--tolerance", tolerance)
     u_mm = if_typed(not_negative_mm, "--u", u)
     found = check_touches(tie, [r[:2] for r in rows], [r[2:] for r in rows], asked, u_mm)
-    document = touch_outcome(found, tie, u_mm)
+    tie_sha = sha256(read_document(tie_file, kind_of(tie_file) or "tie"))
+    document = touch_outcome(found, tie, tie_sha, u_mm)
     hints = keep("touch", document, Kept(station, touched, of))
     present(Answer(document, tuple(_lines(found)), found.good, hints), as_json)
 

@@ -58,6 +58,7 @@ SHAPES: Mapping[str, Mapping[str, Fits]] = {
         "file": _study_file,
         "sha": _sha,
         "data_sha": _or_none(_sha),
+        "tie_sha": _or_none(_sha),
     },
     "variant": {"variant": _text},
 }

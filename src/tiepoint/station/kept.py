@@ -105,6 +105,7 @@ def _written(
         file=f"{STUDIES}/{stem}.json",
         sha=sha256({"format": format_of("study"), **content}),
         data_sha=None if table is None else hashlib.sha256(table).hexdigest(),
+        tie_sha=content["outcome"].get("tie_sha"),
     )
 
 

@@ -10,9 +10,14 @@ BOTH_ENDS = 0.9
 """Confidence of both ends of the largest error together: each holds with 95 % alone."""
 
 
-def touch_outcome(found: TouchCheck, tie: Tie, u_mm: float | None = None) -> dict[str, Any]:
-    """Return a touch test of a tie as plain data. `u_mm`: as it was stated; None where the tie's scatter stood in."""
+def touch_outcome(found: TouchCheck, tie: Tie, tie_sha: str, u_mm: float | None = None) -> dict[str, Any]:
+    """Return a touch test of a tie as plain data.
+
+    `tie_sha`: of the tie's document; another tie is not proved by it. `u_mm`: as it was stated; None where the tie's
+    scatter stood in.
+    """
     return {
+        "tie_sha": tie_sha,
         "good": found.good,
         "holds": found.holds,
         "tolerance_mm": found.tolerance_mm,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from tiepoint.foundation.errors import TiepointError, UnusableInput
 from tiepoint.recipe.tables import shown
-from tiepoint.station.accepted import pointers_of
+from tiepoint.station.accepted import accepted_bundle, pointers_of
 from tiepoint.station.duty.condition import Changed
 from tiepoint.station.duty.loop import Duty
 from tiepoint.station.folder import Station
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 BYPASS, CHALLENGE, VARIANT, REST, RESUME = "bypass", "challenge", "variant", "rest", "resume"
 SETTLE, LOT = "settle", "lot"
+ACCEPT = "accept"
 
 
 class Acts:
@@ -78,7 +79,9 @@ class Acts:
 
     def _do(self, entry: Entry, duty: Duty) -> None:
         act = entry.body["act"]
-        if act == BYPASS:
+        if act in (STUDY, ACCEPT):
+            duty.tie_checked_utc = tie_checked(self._station, duty.ledger)
+        elif act == BYPASS:
             duty.bypass(str(entry.body["who"]))
         elif act == CHALLENGE:
             duty.challenge_again()
@@ -92,8 +95,6 @@ class Acts:
             self._watch.settled(duty, entry.body["alarm"], str(entry.body["who"]), str(entry.body["why"]))
         elif act == LOT and self._watch is not None:
             self._watch.lot_begins(entry.body.get("lot"))
-        elif is_tie_check(entry):
-            duty.tie_checked_utc = entry.written_utc
 
 
 def _resume(duty: Duty) -> None:
@@ -138,11 +139,15 @@ def who_let_it_rest(ledger: Ledger) -> str | None:
     return None if any(entry.body["event"] == "ends" for entry in since) else str(newest.body["who"])
 
 
-def is_tie_check(entry: Entry) -> bool:
-    """Whether an act is a touch test that was good."""
-    return entry.body.get("act") == STUDY and entry.body.get("kind") == "touch" and entry.body.get("good") is True
+def tie_checked(station: Station, ledger: Ledger) -> str | None:
+    """Return when a tie that is accepted was last found good by a touch test; None where the newest test was not good.
 
-
-def tie_checked(ledger: Ledger) -> str | None:
-    """Return when the tie was last found good by a touch test; None where it never was."""
-    return max((entry.written_utc for entry in ledger.entries("act") if is_tie_check(entry)), default=None)
+    A touch test proves the tie that it was made of: one that was accepted since has to be touched anew.
+    """
+    accepted = {sha for copy in pointers_of(station).shas for sha in accepted_bundle(station, copy).shas.values()}
+    newest = None
+    for entry in ledger.entries("act"):
+        body = entry.body
+        if body.get("act") == STUDY and body.get("kind") == "touch" and body.get("tie_sha") in accepted:
+            newest = entry
+    return None if newest is None or newest.body.get("good") is not True else newest.written_utc

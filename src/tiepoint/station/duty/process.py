@@ -53,7 +53,7 @@ class Service:
             raise UnusableInput(f"nothing is accepted at {folder}; accept its drafts with tiepoint accept")
         with Ledger(station.ledger_place) as ledger:
             self._keeper = Keeper(station, ledger)
-            variant, checked = variant_now(station, ledger), tie_checked(ledger)
+            variant, checked = variant_now(station, ledger), tie_checked(station, ledger)
         self._watch = Watch(station, kept_reference(station))
         self._acts = Acts(station, self._watch)
         self._notes: dict[str, str] = {}
