@@ -12,6 +12,7 @@ from tiepoint.station.accepted import accept, draft_of
 from tiepoint.station.check import check
 from tiepoint.station.folder import open_station
 from tiepoint.station.ledger import Ledger
+from tiepoint.station.verify import verify
 from tiepoint.station.watch.hold import kept_reference
 
 HEAD = 'format = "tiepoint/station/1"\nname = "vent bores"\n'
@@ -146,3 +147,16 @@ def test_the_state_is_held_as_accepted_by_an_act_of_the_ledger(vent, cli):
     )
     few = cli("hold", vent.folder, shots / "0.png")
     assert (few.code, "at least 5" in few.err) == (2, True)
+
+    # Alarms are only as wide as what was held: who widens it, or takes it away, is found out; a broken one is told.
+    path = vent.folder / "accepted" / "watch.json"
+    held = path.read_bytes()
+    assert verify(open_station(vent.folder)).good
+    path.write_text(held.decode().replace('"shots": 6', '"shots": 60'))
+    assert path.read_bytes() != held
+    assert [("is not what was held" in f) for f in verify(open_station(vent.folder)).all_faults] == [True]
+    assert check(vent.folder) == ()
+    path.write_text('{"format": "tiepoint/watch/1"}')
+    assert ["accepted/watch.json"] == [fault.file for fault in check(vent.folder)]
+    path.unlink()
+    assert [("is missing" in f) for f in verify(open_station(vent.folder)).all_faults] == [True]

@@ -31,6 +31,7 @@ from tiepoint.station.ledger import Ledger, has_ledger
 from tiepoint.station.lock import is_on_duty
 from tiepoint.station.naming import demand_own
 from tiepoint.station.requirements import REQUIREMENTS, load_requirements
+from tiepoint.station.watch.hold import kept_reference, reference_path
 from tiepoint.station.wires.known import jobs_of, misfits, mixed, too_late
 from tiepoint.station.wires.table import faults as wire_faults
 from tiepoint.station.wires.table import listened_to
@@ -176,6 +177,7 @@ def _of_station(station: Station, text: str, drafts: bool) -> Iterator[Fault]:
     if challenge is not None:
         labels = station.folder / challenge.labels
         yield from _tried(labels, lambda: read_labels(labels))
+    yield from _tried(reference_path(station), lambda: kept_reference(station))
     yield from _tried(station.folder / STATION, lambda: _ledger(station))
 
 

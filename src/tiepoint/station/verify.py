@@ -28,6 +28,7 @@ from tiepoint.station.ledger import Chain, Entry, Ledger
 from tiepoint.station.naming import NamingSoFar
 from tiepoint.station.replay import Case, Replayed, cases_of, replay
 from tiepoint.station.requirements import AGREE, demand_as_agreed
+from tiepoint.station.watch.hold import kept_reference, reference_path
 
 SAMPLE = 20
 """Records that are worked out again, unless more are asked for."""
@@ -117,6 +118,7 @@ def verify(
         studies = tuple(kept_studies(station, ledger))
         of_studies = [f"entry {one.act.seq}: {one.fault}" for one in studies if one.fault is not None]
         agreed, of_agreed = _agreed(station, ledger)
+        of_agreed += _held(station, ledger)
         shots = _shots(station, ledger, due)
         told, left = _recomputed(station, ledger, shots.whole, sample, seed)
         first = next((entry.sha for entry in ledger.entries(only=(1,))), None)
@@ -208,6 +210,21 @@ def _agreed(station: Station, ledger: Ledger) -> tuple[int, list[str]]:
         except TiepointError as error:
             faults.append(f"entry {seq}: {error}")
     return len(acts) - len(faults), faults
+
+
+def _held(station: Station, ledger: Ledger) -> Iterator[str]:
+    """Yield what is wrong with the state that the watch holds the station against: alarms are only as wide as that."""
+    act = next((e for e in reversed(list(ledger.entries("act"))) if e.body.get("act") == "hold"), None)
+    if act is None:
+        return
+    try:
+        reference = kept_reference(station)
+    except TiepointError as error:
+        yield f"entry {act.seq}: {error}"
+        return
+    if reference is None or reference.sha != act.body["sha"]:
+        what = "is missing" if reference is None else "is not what was held"
+        yield f"entry {act.seq}: {reference_path(station)} {what}; restore it from a backup, or tiepoint hold it anew"
 
 
 def _copies(station: Station, ledger: Ledger) -> tuple[int, list[str]]:

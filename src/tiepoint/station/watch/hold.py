@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
+from pathlib import Path
 
 import numpy as np
 
@@ -179,12 +180,17 @@ def held_of(tie: Tie, places: "dirt.Array") -> Held:
 
 def keep_reference(station: Station, reference: Reference) -> None:
     """Write the accepted state beside what is accepted."""
-    write_document(station.folder / ACCEPTED / FILE, "watch", outcome_of(reference))
+    write_document(reference_path(station), "watch", outcome_of(reference))
+
+
+def reference_path(station: Station) -> Path:
+    """Return where the accepted state of a station lies."""
+    return station.folder / ACCEPTED / FILE
 
 
 def kept_reference(station: Station) -> Reference | None:
     """Return the accepted state of a station; None where none was held. Raises `UnusableDocument` for a broken one."""
-    path = station.folder / ACCEPTED / FILE
+    path = reference_path(station)
     if not path.is_file():
         return None
     content = read_document(path, "watch")
