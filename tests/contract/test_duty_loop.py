@@ -230,6 +230,16 @@ class TestReleasing:
         assert second.verdict == "conforms"
         assert any(s["state"] == "on duty" and "without its challenge set, by M. Weiss" in s["says"] for s in states)
 
+    def test_one_that_is_begun_anew_while_it_is_shown_counts_as_a_whole(self, vent):
+        station = self.station(vent, "bad")
+        with Running(station) as line:
+            line.wire.until("not released")
+            line.duty.later(line.duty._release)  # as when something is accepted meanwhile
+            line.wire.until("on duty")
+            with Ledger(station.ledger_path) as ledger:
+                told = [e.body for e in ledger.entries("duty") if e.body["event"] == "challenge"]
+        assert [len(one["parts"]) for one in told] == [2]
+
     @pytest.mark.parametrize(("truth", "other"), [("good", "bad"), ("bad", "good")])
     def test_a_challenge_without_a_bad_part_or_without_a_good_one_releases_nothing(self, vent, truth, other):
         (vent.folder / "challenge.csv").write_text(f"shot,part_id,label\n../shots/vent-2.png,g,{truth}\n")

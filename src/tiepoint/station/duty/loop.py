@@ -474,7 +474,7 @@ class Duty:
             def checked(record: Record, label: Any = label) -> None:
                 trial.parts.append(Shown(label, record.verdict))
                 if len(trial.parts) == trial.due:
-                    self.later(self._challenged)
+                    self.later(lambda: self._challenged(trial))
 
             self.came(delivery, checked)
 
@@ -484,9 +484,9 @@ class Duty:
             if part is not None:
                 self._write_if_kept(part)
 
-    def _challenged(self) -> None:
-        trial = self._trial
-        assert trial is not None
+    def _challenged(self, trial: _Trial) -> None:
+        if trial is not self._trial:
+            return  # it was begun anew since, as for another accepted copy; that one tells
         assert self.table.challenge is not None
         good = all(one.is_right for one in trial.parts)
         told = [{"part_id": one.label.part, "label": one.label.truth, "verdict": one.verdict} for one in trial.parts]
