@@ -49,6 +49,7 @@ def test_the_last_part_is_told_with_its_picture_and_what_comes_next_live(folder,
         assert page.locator("#verdict use").get_attribute("href") == "#mark-undecided"
         assert text(page, "part") == "GV-0004"
         assert "± 0.0040 mm" in text(page, "rows")
+        assert text(page, "rows").count("±") == 1
         assert "4.4 to 4.6 mm" in text(page, "rows")
         assert page.locator("#picture").evaluate("image => image.decode().then(() => image.naturalWidth)") == 1280
         assert text(page, "counts") == "conforms 3 rejected 0 undecided 1 unread 0"

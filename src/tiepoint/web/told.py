@@ -59,7 +59,7 @@ def reading_written(reading: Mapping[str, Any]) -> dict[str, str]:
         return {"value": reading.get("text") or "no value", "pm": "", "limits": said}
     exactly = limits.get("rule", ISO) != ISO
     shown, pm = value_and_pm(float(value), reading.get("U95"), (lower, upper), exactly=exactly)
-    return {"value": shown, "pm": f"± {pm} {unit}" if pm else str(unit), "limits": said}
+    return {"value": shown, "pm": f"{pm} {unit}".strip(), "limits": said}
 
 
 def entry_in_short(entry: Entry) -> dict[str, Any]:
