@@ -82,11 +82,14 @@ class TestJudging:
     def test_what_is_no_whole_shot_is_unread_and_the_station_goes_on(self, running):
         vent, line = running
         line.camera.show("torn", shot(vent, 0)[:2000], part_id="p1")
-        line.camera.show("twice", shot(vent, 0), part_id="p1", status="repeated")
+        line.camera.show(
+            "twice", shot(vent, 0), part_id="p1", status="repeated", why="it is the same as the one before"
+        )
         line.camera.show("good", shot(vent, 0), part_id="p1")
         torn, twice, good = (line.wire.of(name) for name in ("torn", "twice", "good"))
         assert (torn.verdict, torn.readings[0].reason.code) == ("unread", "shot_unreadable")
         assert (twice.verdict, twice.readings[0].reason.code) == ("unread", "shot_not_complete")
+        assert twice.notes[-1] == "The shot is repeated: it is the same as the one before."
         assert good.verdict == "conforms"
 
     def test_a_lost_camera_is_a_fault_that_ends_by_itself(self, running):

@@ -92,11 +92,13 @@ class Judge:
         return composed(replace(record, station=self.station.name))
 
     def unread(self, task: Task, reason: Reason) -> Record:
-        """Return the record of a part that was not judged."""
+        """Return the record of a part that was not judged; what was wrong with its shot is noted in it."""
         variant = told_variant(self.table, task.delivery, task.variant)
         sha, shot = self._copy(variant), shot_of(task.delivery)
         job = None if sha is None else self._job(sha, variant)
-        return _bare(self.station, shot, reason) if job is None else unread(job, shot, reason)
+        made = _bare(self.station, shot, reason) if job is None else unread(job, shot, reason)
+        why = task.delivery.why.rstrip(".")
+        return made if not why else replace(made, notes=(*made.notes, f"The shot is {shot.status}: {why}."))
 
     def _copy(self, variant: str | None) -> str | None:
         """Return the accepted copy for a variant. Where there are variants, a part that is of none has no recipe."""
