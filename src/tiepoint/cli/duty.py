@@ -85,7 +85,7 @@ def _lines(station: Path, status: "Status", alarms: dict[str, str], parts: list[
         yield f"Alarm: {says}"
         yield f'  Once its cause is gone: tiepoint duty settle {station} "{name}" --why TEXT'
     for name, link in told["links"].items():
-        yield f"{name}: {link}"
+        yield "; ".join(filter(None, (f"{name}: {link}", status.links.get(name))))
     if told["tie_overdue"]:
         yield "The check of the tie is overdue: no robot is given a pose until a touch test is good."
 

@@ -116,6 +116,7 @@ class Service:
             seq=seq,
             waiting=len(duty.waiting),
             written_utc=utc_now(),
+            links={c.name: c.link[1] for c in duty.cameras} | {w.name: w.link[1] for w in duty.wires},
         )
 
 

@@ -6,8 +6,9 @@ a duty that hangs or was ended without a word.
 
 import json
 import time
+from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -24,7 +25,7 @@ STALE_S = 5.0
 class Status:
     """The last word of a duty. `seq`: the last part's entry, 0 before any. `told`: as wires are told it, as plain data.
 
-    `is_fresh`: whether it is of the last few seconds.
+    `links`: what the link of each camera and wire says, in a clause. `is_fresh`: whether it is of the last seconds.
     """
 
     pid: int
@@ -33,6 +34,7 @@ class Status:
     waiting: int
     told: dict[str, Any]
     is_fresh: bool
+    links: dict[str, str] = field(default_factory=dict)
 
 
 def status_path(folder: Path) -> Path:
@@ -40,12 +42,14 @@ def status_path(folder: Path) -> Path:
     return folder / FOLDER / FILE
 
 
-def write_status(folder: Path, *, pid: int, told: Told, seq: int, waiting: int, written_utc: str) -> None:
+def write_status(
+    folder: Path, *, pid: int, told: Told, seq: int, waiting: int, written_utc: str, links: Mapping[str, str] = {}
+) -> None:
     """Write the state; where the disk does not take it, the next one is tried."""
     path = status_path(folder)
     content = {
         "format": format_of("state"), "pid": pid, "written_utc": written_utc, "seq": seq, "waiting": waiting,
-        "told": asdict(told),
+        "told": asdict(told), "links": dict(links),
     }  # fmt: skip
     staged = path.with_name(f".{FILE}.part")
     # Not flushed to the disk, as documents are: it is worth nothing a second later.
@@ -62,6 +66,6 @@ def read_status(folder: Path) -> Status | None:
         age_s = time.time() - datetime.fromisoformat(said["written_utc"]).astimezone(UTC).timestamp()
         return Status(
             int(said["pid"]), str(said["written_utc"]), int(said["seq"]), int(said["waiting"]), dict(said["told"]),
-            -STALE_S < age_s < STALE_S,
+            -STALE_S < age_s < STALE_S, dict(said.get("links") or {}),
         )  # fmt: skip
     return None
