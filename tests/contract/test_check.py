@@ -157,6 +157,6 @@ def test_the_state_is_held_as_accepted_by_an_act_of_the_ledger(vent, cli):
     assert [("is not what was held" in f) for f in verify(open_station(vent.folder)).all_faults] == [True]
     assert check(vent.folder) == ()
     path.write_text('{"format": "tiepoint/watch/1"}')
-    assert ["accepted/watch.json"] == [fault.file for fault in check(vent.folder)]
+    assert [fault.file for fault in check(vent.folder)] == ["accepted/watch.json"]
     path.unlink()
     assert [("is missing" in f) for f in verify(open_station(vent.folder)).all_faults] == [True]
