@@ -160,3 +160,12 @@ def test_the_state_is_held_as_accepted_by_an_act_of_the_ledger(vent, cli):
     assert [fault.file for fault in check(vent.folder)] == ["accepted/watch.json"]
     path.unlink()
     assert [("is missing" in f) for f in verify(open_station(vent.folder)).all_faults] == [True]
+
+
+def test_a_challenge_set_that_can_release_nothing_is_told_beforehand(vent):
+    toml = vent.folder / "station.toml"
+    toml.write_text(toml.read_text() + '\n[duty.challenge]\nlabels = "challenge.csv"\n')
+    (vent.folder / "challenge.csv").write_text("shot,part_id,label\n../shots/vent-0.png,g,good\n")
+    (fault,) = check(vent.folder)
+    assert fault.file == "challenge.csv"
+    assert "labels no part bad" in fault.says

@@ -223,11 +223,15 @@ def test_what_a_stopped_demo_left_of_its_station_is_begun_anew_and_a_persons_sho
     for day in ("2026-01-05", "2026-11-26"):  # the demo's own time, and a person's
         (archive / day / "000000003_golden_conforms").mkdir(parents=True)
     (tmp_path / "station" / "ledger.sqlite").write_bytes(b"half of one")
+    (tmp_path / "station" / "accepted" / ("0" * 64)).mkdir(parents=True)
+    (tmp_path / "station" / "accepted.toml").write_text("of a ledger that is gone")
     station = ordered(tmp_path, make_bench(7, 1))
     with Ledger(station.ledger_path) as ledger:
         assert ledger.head.seq == 1
         assert agreed_requirements(station, ledger)[1].written_utc.startswith("2026-01-05")
     assert [day.name for day in archive.iterdir()] == ["2026-11-26"]
+    assert not (tmp_path / "station" / "accepted.toml").exists()  # or the next accepting finds nothing that differs
+    assert not list((tmp_path / "station" / "accepted").glob("0*"))
 
 
 def test_a_file_for_a_folder_is_refused(tmp_path):

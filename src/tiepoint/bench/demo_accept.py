@@ -39,6 +39,7 @@ from tiepoint.report.acceptance_html import acceptance_html
 from tiepoint.report.acceptance_pdf import acceptance_pdf
 from tiepoint.report.acceptance_story import AcceptanceStory, gather
 from tiepoint.station.accepted import (
+    ACCEPTED,
     MOST_BYTES,
     POINTER,
     accept,
@@ -182,11 +183,15 @@ def _accept(demo: Demo, now: OwnTime) -> None:
 
 
 def _clear(folder: Path) -> None:
-    """Take away what an earlier demo left here: ledger, what was accepted by it, and shots of the demo's own time."""
+    """Take away what an earlier demo left here: its ledger, what that accepted, and shots of the demo's own time.
+
+    Where its accepted copy stayed, nothing would differ from it, nothing would be accepted, and no evidence would hold.
+    """
     for name in ("ledger.sqlite", "ledger.sqlite-wal", "ledger.sqlite-shm", POINTER):
         (folder / name).unlink(missing_ok=True)
-    for day in (folder / "archive").glob(OWN_DAYS):
-        shutil.rmtree(day)
+    for left in (folder / ACCEPTED, *(folder / "archive").glob(OWN_DAYS)):
+        if left.is_dir():
+            shutil.rmtree(left)
 
 
 def _station_toml(bench: DemoBench) -> str:

@@ -24,6 +24,7 @@ from tiepoint.station.accepted import pointers_of
 from tiepoint.station.archive_far import far_faults
 from tiepoint.station.archive_keeper import whys
 from tiepoint.station.cameras.table import camera_faults
+from tiepoint.station.duty.challenge import challenge_labels
 from tiepoint.station.duty.judging import Judge
 from tiepoint.station.duty.table import faults_of
 from tiepoint.station.folder import RECIPES, STATION, VARIANTS, Station, StationTable
@@ -35,7 +36,6 @@ from tiepoint.station.watch.hold import kept_reference, reference_path
 from tiepoint.station.wires.known import jobs_of, misfits, mixed, too_late
 from tiepoint.station.wires.table import faults as wire_faults
 from tiepoint.station.wires.table import listened_to
-from tiepoint.studies.labels import read_labels
 
 _LINE = re.compile(r"line (\d+)")
 
@@ -176,7 +176,7 @@ def _of_station(station: Station, text: str, drafts: bool) -> Iterator[Fault]:
     challenge = station.table.duty.challenge
     if challenge is not None:
         labels = station.folder / challenge.labels
-        yield from _tried(labels, lambda: read_labels(labels))
+        yield from _tried(labels, lambda: challenge_labels(labels))
     yield from _tried(reference_path(station), lambda: kept_reference(station))
     yield from _tried(station.folder / STATION, lambda: _ledger(station))
 
