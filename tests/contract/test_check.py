@@ -169,3 +169,9 @@ def test_a_challenge_set_that_can_release_nothing_is_told_beforehand(vent):
     (fault,) = check(vent.folder)
     assert fault.file == "challenge.csv"
     assert "labels no part bad" in fault.says
+
+
+def test_a_rejecter_that_lies_behind_more_parts_than_are_held_is_told(vent):
+    assert told(vent, "[duty]\nwaiting = 4\n[duty.reject]\nafter = 12\n") == []
+    (fault,) = told(vent, "[duty]\nwaiting = 4\n[duty.reject]\nafter = 13\n")
+    assert "let waiting be 5 or more" in fault

@@ -89,6 +89,14 @@ def test_every_entry_is_its_canonical_text_and_follows_the_last(filled: Path):
         assert ledger.holds("00" * 32) is None
 
 
+def test_entries_are_counted_without_being_read(filled: Path):
+    with Ledger(filled) as ledger:
+        for kind in {entry.kind for entry in ledger.entries()}:
+            for after in (0, 1, ledger.head.seq):
+                assert ledger.count(kind, after=after) == sum(1 for _ in ledger.entries(kind, after=after))
+        assert ledger.count("nothing of the kind") == 0
+
+
 def test_a_record_gets_its_number_and_its_place_in_the_chain(filled: Path):
     with Ledger(filled) as ledger:
         entries = list(ledger.entries("record"))

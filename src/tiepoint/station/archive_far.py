@@ -85,8 +85,7 @@ class FarArchive:
             self._copy(ledger, most)
         except TiepointError as error:
             away = str(error)
-        wait = sum(1 for _ in ledger.entries("archived", after=self._after))
-        return FarState(self._copied, wait, self._lost, away)
+        return FarState(self._copied, ledger.count("archived", after=self._after), self._lost, away)
 
     def _copy(self, ledger: Ledger, most: int) -> None:
         entries = ledger.entries("archived", after=self._after)

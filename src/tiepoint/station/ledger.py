@@ -247,6 +247,12 @@ class Ledger:
         with self._reading() as base:
             return list(base.execute(wanted.order_by(entries.c.seq)).scalars())
 
+    def count(self, kind: str, *, after: int = 0) -> int:
+        """Return how many entries of a kind there are after an entry; none is read."""
+        wanted = sql.select(sql.func.count()).select_from(entries).where(entries.c.kind == kind, entries.c.seq > after)
+        with self._reading() as base:
+            return int(base.execute(wanted).scalar_one())
+
     def last(self, kind: str) -> Entry | None:
         """Return the newest entry of a kind; None where there is none."""
         wanted = sql.select(entries.c.seq, entries.c.sha, entries.c.entry).where(entries.c.kind == kind)

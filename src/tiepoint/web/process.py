@@ -76,7 +76,7 @@ def listening(settings: Settings) -> socket.socket:
         taken.close()
         raise UnusableInput(
             f"cannot listen on port {settings.port} of {settings.host}: {reason_of(error)}; stop the "
-            "program that does, or name another port"
+            "program that does, or name another port: --port, or port in [web]"
         ) from error
     return taken
 

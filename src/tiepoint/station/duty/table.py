@@ -34,6 +34,10 @@ LONGEST = 200
 """Of a part id or a code that a rule looks at; longer ones fit none."""
 
 
+HELD_AHEAD = 3
+"""How many times as many parts as may wait are held before one could be missed."""
+
+
 class Rule(Table):
     """A pattern (`*`, `?`, `[abc]`) of part ids or codes, and which variant parts are that fit."""
 
@@ -79,6 +83,12 @@ def faults_of(table: DutyTable, accepted: Sequence[str]) -> Iterator[str]:
             yield f"duty.{key} is {shown(name)}, for which nothing is accepted; {there}"
     if any(rule.of == "code" for rule in table.rule) and table.sorted_by is None:
         yield "duty.rule goes by a code, and sorted_by does not say which recipe reads it"
+    if table.reject.after > HELD_AHEAD * table.waiting:
+        least = -(-table.reject.after // HELD_AHEAD)
+        yield (
+            f"duty.reject.after is {table.reject.after}, and of so many parts on their way some could not be held, "
+            f"which would move the others; let waiting be {least} or more, not {table.waiting}"
+        )
 
 
 def by_rule(table: DutyTable, of: str, text: str | None) -> str | None:
