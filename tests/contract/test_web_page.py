@@ -121,3 +121,30 @@ def test_a_person_logs_in_on_the_page(folder, browser, monkeypatch):
         page.locator("#picture").wait_for()
         assert text(page, "part") == "GV-0004"
         page.close()
+
+
+def test_alarms_and_faults_are_told_with_what_to_do_and_an_old_verdict_with_its_date(folder, browser):
+    fault = Told("fault", utc_now(), "camera top", "the folder is away", False, "", {}, {"top": "away"})
+    write_status(folder, pid=1, told=fault, seq=4, waiting=0, written_utc=utc_now())
+    about = {"format": "tiepoint/duty/1", "station": "hinge plates", "event": "alarm", "kind": "light",
+             "about": "plate", "says": "The patch plate is 5 % darker.", "since_utc": utc_now(), "change": -0.05,
+             "unit": "1", "next": "clean the lamp and its window", "why": ""}  # fmt: skip
+    with Served(folder) as served:
+        page = opened(browser, served, width=390)
+        page.get_by_text("see to its cable").wait_for()
+        assert "camera top: the folder is away What to do: see to its cable" in text(page, "todo")
+        with Ledger(folder / "ledger.sqlite") as ledger:
+            ledger.append("duty", {**about, "phase": "begins"})
+        page.get_by_text("clean the lamp").wait_for()
+        assert "5 % darker. What to do: clean the lamp and its window." in text(page, "todo")
+        assert page.evaluate("document.documentElement.scrollWidth <= 390")
+        write_status(
+            folder, pid=1, told=replace(fault, state="on duty", fault="", says=""), seq=4, waiting=0,
+            written_utc=utc_now(),
+        )  # fmt: skip
+        with Ledger(folder / "ledger.sqlite") as ledger:
+            ledger.append("duty", {**about, "phase": "ends", "why": "settled"})
+        page.locator("#todo").wait_for(state="hidden")
+        page.evaluate("came({...shown.record, taken_utc: '2026-05-04T08:00:00Z'})")
+        assert text(page, "taken").startswith("2026-05-04 ")
+        assert page.heard == []

@@ -36,10 +36,11 @@ def state(station: Folder, as_json: Json = False) -> None:
     \b
       tiepoint duty state plates
     """
-    from tiepoint.cli.duty_told import alarms_on, last_not_conforming
+    from tiepoint.cli.duty_told import last_not_conforming
     from tiepoint.station.duty.status import read_status
     from tiepoint.station.folder import open_station
     from tiepoint.station.ledger import Ledger
+    from tiepoint.station.watch.on import alarms_on
 
     there, status = open_station(station), read_status(station)
     if status is None:
@@ -50,7 +51,8 @@ def state(station: Folder, as_json: Json = False) -> None:
     hints: tuple[str, ...] = ()
     try:
         with Ledger(there.ledger_place) as ledger:
-            alarms, parts = alarms_on(there, ledger), list(last_not_conforming(ledger))
+            alarms = {name: alarm.says for name, alarm in alarms_on(there, ledger).items()}
+            parts = list(last_not_conforming(ledger))
     except TiepointError as error:  # what it is doing is told all the same
         hints = (f"alarms and last parts are not known: {error}",)
     document = {

@@ -9,7 +9,6 @@ from tiepoint.station.duty.status import read_status
 
 if TYPE_CHECKING:
     from tiepoint.model.record import Record
-    from tiepoint.station.folder import Station
     from tiepoint.station.ledger import Entry, Ledger
 
 LAST_PARTS = 3
@@ -70,26 +69,6 @@ class Teller:
         yield state_line(told)
         if then := next_line(told, self._station):
             yield f"  {then}"
-
-
-def alarms_on(station: "Station", ledger: "Ledger") -> dict[str, str]:
-    """Return the alarms of the watch that are on, by name, with their sentences."""
-    from tiepoint.station.questions import MOST, last_entries
-    from tiepoint.station.watch.hold import kept_reference
-    from tiepoint.station.watch.state import read_state
-
-    reference = kept_reference(station)
-    known = read_state(station, "" if reference is None else reference.sha)
-    on = {name: alarm.says for name, alarm in known.alarms.on.items()}
-    # That file is of a minute ago, or of when the last part passed.
-    for entry in reversed(last_entries(ledger, "duty", MOST)):
-        body = entry.body
-        if body.get("event") == "alarm":
-            name = f"{body['kind']} {body['about']}".strip()
-            on.pop(name, None)
-            if body["phase"] == "begins":
-                on[name] = str(body["says"])
-    return on
 
 
 def last_not_conforming(ledger: "Ledger") -> Iterator[str]:

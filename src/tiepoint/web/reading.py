@@ -174,6 +174,18 @@ async def duty(here: ThisStation, before: Before = None, count: Many = 100) -> s
     return await _entries(here, "duty", before, count)
 
 
+@router.get("/alarms", responses=refusals(401, 422), tags=["duty"])
+async def alarms(here: ThisStation) -> shapes.Alarms:
+    """Tell which alarms of the watch are on, and what to do about each."""
+
+    def on(ledger: Ledger) -> list[shapes.AlarmTold]:
+        from tiepoint.station.watch.on import alarms_on  # as above
+
+        return [shapes.AlarmTold(name=name, **asdict(alarm)) for name, alarm in alarms_on(here.station, ledger).items()]
+
+    return shapes.Alarms(alarms=await _asked(here, on, []))
+
+
 @router.get("/studies", responses=refusals(401, 422), tags=["station"])
 async def studies(here: ThisStation) -> shapes.Studies:
     """Tell all studies that the station keeps."""

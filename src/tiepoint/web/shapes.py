@@ -32,13 +32,15 @@ class StateTold(BaseModel):
     """What duty is doing, by its own last word.
 
     `state`: *off duty*, *warming*, *not released*, *on duty*, *fault*, or *not known* where the last word is stale.
-    `fresh`: whether it is of the last seconds. `seq`: the last part's entry. `links`: *joined*, *waiting*, *away*.
+    `next`: what to do about a fault. `fresh`: whether it is of the last seconds. `seq`: the last part's entry. `links`:
+    *joined*, *waiting*, *away*.
     """
 
     state: str
     fresh: bool
     says: str
     fault: str
+    next: str
     since_utc: str | None
     written_utc: str | None
     seq: int
@@ -46,6 +48,21 @@ class StateTold(BaseModel):
     tie_overdue: bool
     counts: dict[str, int]
     links: dict[str, str]
+
+
+class AlarmTold(BaseModel):
+    """An alarm of the watch that is on: what changed, since when, and what to do."""
+
+    name: str
+    says: str
+    since_utc: str
+    next: str
+
+
+class Alarms(BaseModel):
+    """The alarms that are on."""
+
+    alarms: list[AlarmTold]
 
 
 class RecordInShort(BaseModel):

@@ -8,6 +8,7 @@ from typing import Any
 from tiepoint.foundation.reasons import Reason
 from tiepoint.foundation.rounding import value_and_pm
 from tiepoint.model.decide import ISO
+from tiepoint.station.duty.condition import next_of
 from tiepoint.station.duty.status import Status
 from tiepoint.station.ledger import Entry
 
@@ -73,7 +74,7 @@ def state_told(status: Status | None) -> dict[str, Any]:
     """Return the duty's state. `fresh`: whether it is of the last seconds; if not, `says` it in words."""
     if status is None:
         return {
-            "state": "off duty", "fresh": False, "says": "No duty process has run here yet.", "fault": "",
+            "state": "off duty", "fresh": False, "says": "No duty process has run here yet.", "fault": "", "next": "",
             "since_utc": None, "written_utc": None, "seq": 0, "waiting": 0, "tie_overdue": False, "counts": {},
             "links": {},
         }  # fmt: skip
@@ -88,6 +89,7 @@ def state_told(status: Status | None) -> dict[str, Any]:
     since = told.get("since_utc")
     return {
         "state": state, "fresh": status.is_fresh, "says": says, "fault": str(told.get("fault", "")),
+        "next": next_of(str(told.get("fault", ""))) if state == "fault" else "",
         "since_utc": since if isinstance(since, str) else None, "written_utc": status.written_utc, "seq": status.seq,
         "waiting": status.waiting, "tie_overdue": bool(told.get("tie_overdue")),
         "counts": _pairs(told.get("counts"), int), "links": _pairs(told.get("links"), str),

@@ -48,6 +48,13 @@ function clock(text) {
   return when.toLocaleTimeString("en-GB") + "." + String(when.getMilliseconds()).padStart(3, "0");
 }
 
+// With its date where it is not of today: an old verdict is no news.
+function dated(text) {
+  const when = new Date(text);
+  const isToday = when.toDateString() === new Date().toDateString();
+  return isToday || Number.isNaN(when.getTime()) ? clock(text) : `${when.toLocaleDateString("en-CA")} ${clock(text).slice(0, 8)}`;
+}
+
 async function asked(path) {
   const answer = await fetch(path, { credentials: "same-origin" });
   if (answer.status === 401) {
@@ -91,6 +98,8 @@ function word() {
 function drawState(state) {
   put("state", `, ${state.state}${state.state === "on duty" && state.since_utc ? ` since ${clock(state.since_utc).slice(0, 8)}` : ""}${state.says ? `: ${state.says}` : ""}`);
   document.title = `${state.state}, tiepoint`;
+  todo.state = state.next ? [{ says: `${state.fault}: ${state.says}`, next: state.next }] : [];
+  drawTodo();
   const links = Object.entries(state.links).map(([name, link]) => {
     const line = made("li");
     line.append(made("b", "", name), made("span", "", link));
@@ -99,10 +108,29 @@ function drawState(state) {
   at("links").replaceChildren(...(links.length ? links : [made("li", "", "none is told of")]));
 }
 
+// What keeps the station from passing parts, and what its watch has found: each with what to do about it.
+const todo = { state: [], alarms: [] };
+
+function drawTodo() {
+  const all = [...todo.state, ...todo.alarms];
+  at("todo").hidden = !all.length;
+  at("todo").replaceChildren(...all.map((one) => {
+    const line = made("p");
+    line.append(made("b", "", one.says), " ", made("span", "", `What to do: ${one.next}.`));
+    return line;
+  }));
+}
+
+async function alarms() {
+  const told = await asked("/api/alarms");
+  todo.alarms = told.alarms.map((one) => ({ says: `Alarm since ${dated(one.since_utc).replace(/\.\d+$/, "")}: ${one.says}`, next: one.next }));
+  drawTodo();
+}
+
 function drawHead(record) {
   at("verdict").replaceChildren(mark(record.verdict));
   put("part", record.part_id ?? "without an id");
-  put("taken", clock(record.taken_utc ?? record.written_utc));
+  put("taken", dated(record.taken_utc ?? record.written_utc));
   put("variant", record.variant ?? "none");
   put("record", grouped(String(record.seq)));
 }
@@ -191,9 +219,10 @@ async function count() {
 }
 
 async function begin() {
-  const [station, state] = await Promise.all([asked("/api/station"), asked("/api/state")]);
-  put("station", `Station ${station.name}`);
-  drawState(state);
+  // The state does not wait for anything that takes longer.
+  asked("/api/station").then((station) => put("station", `Station ${station.name}`)).catch(() => {});
+  drawState(await asked("/api/state"));
+  alarms().catch(() => {});
   // The stream begins behind the newest record, so that nothing is missed between the two answers.
   const [{ records }, { records: left }] = await Promise.all([
     asked("/api/records?count=1"),
@@ -217,6 +246,7 @@ function listen(after) {
   take("state", drawState);
   take("record", came);
   take("archived", kept);
+  take("duty", (entry) => { if (entry.body.event === "alarm") alarms().catch(() => {}); });
   take("reset", () => location.reload());
   source.addEventListener("error", () => {
     at("lost").hidden = false;
