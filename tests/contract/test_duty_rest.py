@@ -86,7 +86,7 @@ def test_a_process_that_is_killed_while_the_station_rests_comes_back_resting_and
         station.until(lambda: (s := station.until_state("off duty")).pid != pid and s)
         station.drop("HV-0001.png", other)
         assert station.record_of("HV-0001").body["verdict"] == "unread"
-        assert "top: joined; the last picture came at 2" in cli("duty", "state", folder).out
+        station.until(lambda: "top: joined; the last picture came at 2" in cli("duty", "state", folder).out)
         assert cli("duty", "resume", folder, "--why", "cleaned").code == 0
         station.until_state("on duty")
         station.drop("HV-0002.png", good)
