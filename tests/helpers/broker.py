@@ -35,8 +35,10 @@ class Broker:
     def __init__(self, folder: Path, *lines: str) -> None:
         self.program, self.port, self.process = mosquitto(), free_port(), None
         self.config = folder / "mosquitto.conf"
-        # Who subscribed and was away gets what came meanwhile, also from a broker that was ended and started again.
+        # Who subscribed and was away gets what came meanwhile, also from a broker that was killed and started again:
+        # each change is saved at once (mosquitto.conf(5)), or a listener that comes back late would miss something.
         told = [f"listener {self.port} 127.0.0.1", "persistence true", f"persistence_location {folder}/"]
+        told += ["autosave_on_changes true", "autosave_interval 1"]
         if hasattr(os, "geteuid") and os.geteuid() == 0:
             told.insert(0, "user root")  # else it becomes another, who may not read the test's folder
         self.config.write_text("\n".join([*told, *(lines or ("allow_anonymous true",))]) + "\n")

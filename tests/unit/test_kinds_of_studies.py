@@ -8,7 +8,7 @@ import pytest
 
 from tiepoint.cli.answer import InOrderOfTheJob
 from tiepoint.report import study_numbers
-from tiepoint.report.acceptance_evidence import KINDS
+from tiepoint.report.acceptance_evidence import KINDS, OF_DUTY
 from tiepoint.station import matrix
 from tiepoint.station.requirements import _OF_THE_TOLERANCE, FIGURES, ON_DUTY, By
 
@@ -25,8 +25,10 @@ def test_a_kind_that_may_be_asked_for_is_known_everywhere(kind):
 
 
 def test_no_list_knows_a_kind_that_nobody_may_ask_for():
-    for known in (matrix._FIGURES, study_numbers._KINDS, KINDS, FIGURES, _OF_THE_TOLERANCE):
+    for known in (matrix._FIGURES, study_numbers._KINDS, KINDS, _OF_THE_TOLERANCE):
         assert set(known) <= set(STUDIES)
+    assert set(FIGURES) <= {*STUDIES, *ON_DUTY}
+    assert set(OF_DUTY) == set(ON_DUTY)
 
 
 def test_the_page_has_a_formula_of_every_study():

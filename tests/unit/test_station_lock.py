@@ -268,7 +268,7 @@ def test_hostile_files_in_the_inbox_are_refused_or_left(station: Station, tmp_pa
 
 
 SHA = "0" * 64
-STUDY = {"act": "study", "kind": "rr", "of": None, "good": True, "sha": SHA, "data_sha": None}
+STUDY = {"act": "study", "kind": "rr", "of": None, "good": True, "sha": SHA, "data_sha": None, "tie_sha": None}
 
 
 @pytest.mark.parametrize(

@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 
 BYPASS, CHALLENGE, VARIANT, REST, RESUME = "bypass", "challenge", "variant", "rest", "resume"
 SETTLE, LOT = "settle", "lot"
-ACCEPT = "accept"
 
 
 class Acts:
@@ -79,7 +78,7 @@ class Acts:
 
     def _do(self, entry: Entry, duty: Duty) -> None:
         act = entry.body["act"]
-        if act in (STUDY, ACCEPT):
+        if act in (STUDY, "accept"):
             duty.tie_checked_utc = tie_checked(self._station, duty.ledger)
         elif act == BYPASS:
             duty.bypass(str(entry.body["who"]))
