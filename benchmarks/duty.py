@@ -4,7 +4,8 @@
 
 benchmarks/duty_station.py draws the part, 1 find by shape, 25 steps in its frame and a code, and its pictures (JPEG of
 about 0.5 MB), prepared beforehand. All of the duty loop runs: judging processes, ledger, archive, each flushed to the
-disk; only camera and wire are played by this script, which gives as many parts at once as the processes need.
+disk; only camera and wire are played by this script, which gives as many parts at once as the processes need, and none
+while more wait to be kept than there is room for: what is measured is the rate that can be held.
 
 `own`: the camera gives JPEG bytes, which are decoded, and kept as they are. `encoded`: the camera gives pixels, and the
 archive encodes JPEG. `parts_s` is the rate with all processes busy; `p50_ms` and `p99_ms` are of parts that come alone,
@@ -67,6 +68,7 @@ class Line:
         self.shown = 0
         self.told: queue.Queue[tuple[float, str]] = queue.Queue()
         self.state_now = ""
+        self.has_room: Callable[[], bool] = lambda: True
 
     def give(self, count: int) -> None:
         """Let so many parts come."""
@@ -75,6 +77,9 @@ class Line:
             self._due.put(self.shown)
 
     def take(self, timeout_s: float) -> Delivery | None:
+        if not self.has_room():
+            time.sleep(0.002)
+            return None
         try:
             number = self._due.get(timeout=timeout_s)
         except queue.Empty:
@@ -103,6 +108,8 @@ def on_duty(station: Station, line: Line) -> Iterator[Duty]:
         write_status(station.folder, pid=os.getpid(), told=duty.told, seq=0, waiting=0, written_utc=utc_now())
 
     duty = Duty(station, [line], [line], keeper.keep, every_tick=status)  # type: ignore[list-item]
+    waiting = duty._keeping._queue
+    line.has_room = lambda: waiting.qsize() < waiting.maxsize - 8  # those on their way need theirs
     thread = threading.Thread(target=duty.run)
     thread.start()
     try:
