@@ -30,5 +30,7 @@ def alarms_on(station: Station, ledger: Ledger) -> dict[str, AlarmOn]:
             name = f"{body['kind']} {body['about']}".strip()
             on.pop(name, None)
             if body["phase"] == "begins":
-                on[name] = AlarmOn(str(body["says"]), str(body["since_utc"]), str(body["next"]))
+                on[name] = AlarmOn(
+                    str(body["says"]), str(body.get("since_utc", entry.written_utc)), str(body.get("next", ""))
+                )
     return on

@@ -116,7 +116,7 @@ function drawTodo() {
   at("todo").hidden = !all.length;
   at("todo").replaceChildren(...all.map((one) => {
     const line = made("p");
-    line.append(made("b", "", one.says), " ", made("span", "", `What to do: ${one.next}.`));
+    line.append(made("b", "", one.says), one.next ? ` What to do: ${one.next}.` : "");
     return line;
   }));
 }
