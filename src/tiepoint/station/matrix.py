@@ -293,9 +293,9 @@ def _times_on_duty(asked: Requirement, agreed: Entry, served: Served) -> Line:
 
 
 def _faults_on_duty(asked: Requirement, agreed: Entry, served: Served) -> Line:
-    due = ("camera", "ledger, archive") if asked.of is None else (asked.of,)
-    seen = [[one for one in served.faults if any(one.is_of(name) for name in names.split(", "))] for names in due]
-    missing = [names.replace(", ", " or ") for names, faults in zip(due, seen, strict=True) if not faults]
+    due = (("camera",), ("ledger", "archive")) if asked.of is None else ((asked.of,),)
+    seen = [[one for one in served.faults if any(one.is_of(name) for name in names)] for names in due]
+    missing = [" or ".join(names) for names, faults in zip(due, seen, strict=True) if not faults]
     faults = [one for group in seen for one in group]
     passed = next((one for one in faults if one.passed), None)
     if passed is not None:

@@ -7,7 +7,7 @@ told directly after. Both are read off the station's clock, so a time across whi
 import math
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
@@ -89,17 +89,16 @@ class Served:
     missed: int
 
     def since(self, seq: int) -> "Served":
-        """Return what of it came after an entry."""
+        """Return it with only those times, faults, alarms, begins and challenges that came after an entry."""
         kept = [k for k, one in enumerate(self.seqs) if one > seq]
-        return Served(
-            tuple(one for one in self.begun if one > seq),
-            self.verdicts,
-            tuple(self.seqs[k] for k in kept),
-            tuple(self.seconds[k] for k in kept),
-            tuple(one for one in self.faults if one.entry > seq),
-            tuple(one for one in self.alarms if one.entry > seq),
-            tuple(one for one in self.challenges if one.entry > seq),
-            self.missed,
+        return replace(
+            self,
+            begun=tuple(one for one in self.begun if one > seq),
+            seqs=tuple(self.seqs[k] for k in kept),
+            seconds=tuple(self.seconds[k] for k in kept),
+            faults=tuple(one for one in self.faults if one.entry > seq),
+            alarms=tuple(one for one in self.alarms if one.entry > seq),
+            challenges=tuple(one for one in self.challenges if one.entry > seq),
         )
 
 

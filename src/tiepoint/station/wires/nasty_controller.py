@@ -13,16 +13,23 @@ BOOK = Book("controller")
 
 
 @contextlib.contextmanager
-def armed(stage: Stage) -> Iterator[tuple[ModbusWire, Controller]]:
-    """Yield a wire on duty and a controller whose heartbeat moves."""
+def joined(stage: Stage) -> Iterator[tuple[ModbusWire, Controller]]:
+    """Yield a wire on duty and a controller that has done nothing yet."""
     wire = stage.modbus()
     try:
         with Controller(wire) as controller:
             wire.state(made_told())
-            controller.arm()
             yield wire, controller
     finally:
         wire.stop()
+
+
+@contextlib.contextmanager
+def armed(stage: Stage) -> Iterator[tuple[ModbusWire, Controller]]:
+    """Yield a wire on duty and a controller whose heartbeat moves."""
+    with joined(stage) as (wire, controller):
+        controller.arm()
+        yield wire, controller
 
 
 def _verdict(controller: Controller) -> str:
@@ -84,38 +91,28 @@ for _state in ("off duty", "warming", "not released", "fault"):
 
 @BOOK("trigger without a heartbeat", "refused: not ready, heartbeat frozen; 0 parts")
 def _no_beat(stage: Stage) -> str:
-    wire = stage.modbus()
-    with Controller(wire) as c:
-        wire.state(made_told())
+    with joined(stage) as (_, c):
         c.write(201, [0])
         c.trigger(1)
         said = c.says("refused: busy", "refused: not ready", "heartbeat frozen")
-    wire.stop()
     return f"{said}; {len(stage.triggers)} parts"
 
 
 @BOOK("a heartbeat that was written once", "heartbeat frozen; not ready; 0 parts")
 def _one_beat(stage: Stage) -> str:
-    wire = stage.modbus()
-    with Controller(wire) as c:
-        wire.state(made_told())
+    with joined(stage) as (_, c):
         c.beat()  # it may be what was left in the controller's memory
         c.write(201, [0])
         c.trigger(1)
         said = f"{c.says('ready', 'heartbeat frozen')}; {_why(c)}"
-    wire.stop()
     return f"{said}; {len(stage.triggers)} parts"
 
 
 @BOOK("a good result before any heartbeat", "conforms, not good")
 def _good_unheard(stage: Stage) -> str:
-    wire = stage.modbus()
-    with Controller(wire) as c:
-        wire.state(made_told())
+    with joined(stage) as (wire, c):
         wire.tell(stage.result())
-        said = _verdict(c)
-    wire.stop()
-    return said
+        return _verdict(c)
 
 
 @BOOK("frozen heartbeat over a good result", "stale, not good; heartbeat frozen")

@@ -1,6 +1,11 @@
 """What a controller can misread: words in the other order, no value, one that does not fit, ids that are cut."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from tiepoint.station.wires.controller_client import Controller
 from tiepoint.station.wires.layout import number_of
+from tiepoint.station.wires.modbus import ModbusWire
 from tiepoint.station.wires.nasty_controller import armed
 from tiepoint.station.wires.rehearse import SEQ, VALUE, Book, Stage
 from tiepoint.station.wires.table import MapTable
@@ -13,11 +18,18 @@ KNOWN = (
 )
 
 
-@BOOK("word order: 4.5 as IEEE 754 writes it", "4090 0000 as stated; 45000")
-def _word_order(stage: Stage) -> str:
+@contextmanager
+def _known(stage: Stage) -> Iterator[tuple[ModbusWire, Controller]]:
+    """Yield a wire on duty that maps what is known, whatever the station maps, and a controller."""
     stage.mapped = KNOWN
     stage.tables = stage.tables.model_copy(update={"map": KNOWN})
-    with armed(stage) as (wire, c):
+    with armed(stage) as both:
+        yield both
+
+
+@BOOK("word order: 4.5 as IEEE 754 writes it", "4090 0000 as stated; 45000")
+def _word_order(stage: Stage) -> str:
+    with _known(stage) as (wire, c):
         wire.tell(stage.result(value=VALUE))
         words = c.read(40, 2)
         words = words if c.order == "high first" else words[::-1]
@@ -26,18 +38,14 @@ def _word_order(stage: Stage) -> str:
 
 @BOOK("a reading's U95 beside it; a value between two whole numbers", "0.02; 45000")
 def _beside(stage: Stage) -> str:
-    stage.mapped = KNOWN
-    stage.tables = stage.tables.model_copy(update={"map": KNOWN})
-    with armed(stage) as (wire, c):
+    with _known(stage) as (wire, c):
         wire.tell(stage.result(value=4.49996))
         return f"{c.number(46, 'f32'):.6g}; {c.number(42, 'i32')}"
 
 
 @BOOK("a reading without a value", "7fc00000, -2147483648, 65535, -32768")
 def _no_value(stage: Stage) -> str:
-    stage.mapped = KNOWN
-    stage.tables = stage.tables.model_copy(update={"map": KNOWN})
-    with armed(stage) as (wire, c):
+    with _known(stage) as (wire, c):
         wire.tell(stage.result(value=None))
         bits = int(number_of(c.read(40, 2), "u32", c.order))
         return f"{bits:08x}, {c.number(42, 'i32')}, {c.read(44)[0]}, {number_of(c.read(45), 'i16', c.order)}"
@@ -45,18 +53,14 @@ def _no_value(stage: Stage) -> str:
 
 @BOOK("a reading that no integer can hold", "-2147483648, 65535, -32768")
 def _overflow(stage: Stage) -> str:
-    stage.mapped = KNOWN
-    stage.tables = stage.tables.model_copy(update={"map": KNOWN})
-    with armed(stage) as (wire, c):
+    with _known(stage) as (wire, c):
         wire.tell(stage.result(value=1e7))
         return f"{c.number(42, 'i32')}, {c.read(44)[0]}, {number_of(c.read(45), 'i16', c.order)}"
 
 
 @BOOK("readings that do not conform, and have no value, are counted", "1 and 0; 1 and 1")
 def _counts(stage: Stage) -> str:
-    stage.mapped = KNOWN
-    stage.tables = stage.tables.model_copy(update={"map": KNOWN})
-    with armed(stage) as (wire, c):
+    with _known(stage) as (wire, c):
         wire.tell(stage.result(verdict="rejected"))
         first = " and ".join(map(str, c.read(17, 2)))
         wire.tell(stage.result(seq=SEQ + 1, value=None))
