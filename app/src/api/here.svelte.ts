@@ -1,0 +1,103 @@
+/** What all pages know: who is here, the station, its stages, and what can be undone. */
+import { get, knows, post, Refusal } from "./client";
+import { live } from "./live.svelte";
+
+export type StageId = "see" | "plan" | "tie" | "light" | "recipe" | "prove" | "duty" | "evidence";
+
+export interface StageTold {
+  id: StageId;
+  state: "empty" | "begun" | "proved" | "out of date";
+  /** In the stage's own words, where it has one: on duty, off duty, not as held. */
+  word?: string;
+  line: string;
+  rests: boolean;
+  done: string[];
+  to_do: string[];
+}
+
+export interface StepTold {
+  says: string;
+  who: string;
+  when_utc: string;
+}
+
+class Here {
+  who = $state("");
+  role = $state<"look" | "operate" | "change">("look");
+  station = $state("");
+  unit = $state<"mm" | "in">("mm");
+  stages = $state<StageTold[]>([]);
+  undo = $state<StepTold | null>(null);
+  redo = $state<StepTold | null>(null);
+  /** Why the last thing that all pages do was refused; said under the head. */
+  refused = $state("");
+
+  get may(): boolean {
+    return this.role === "change";
+  }
+
+  async begin(): Promise<void> {
+    await this.#keyed();
+    await this.session();
+    const told = await get("/api/station");
+    this.station = told.name;
+    this.unit = told.unit;
+    await this.again();
+    live.on("drafts", () => void this.again());
+    live.on("back", () => void this.again());
+    live.on("act", () => void this.again());
+  }
+
+  async session(): Promise<void> {
+    const told = await get("/api/session");
+    this.who = told.name;
+    this.role = told.role as typeof this.role;
+    knows(told.csrf ?? null);
+  }
+
+  stage(id: StageId): StageTold | undefined {
+    return this.stages.find((stage) => stage.id === id);
+  }
+
+  /** Read the stages and what can be undone. */
+  async again(): Promise<void> {
+    try {
+      const told = (await get("/api/stages" as never)) as { stages: StageTold[] };
+      this.stages = told.stages;
+      const history = (await get("/api/history" as never)) as { undo: StepTold | null; redo: StepTold | null };
+      this.undo = history.undo;
+      this.redo = history.redo;
+    } catch (error) {
+      this.#say(error);
+    }
+  }
+
+  async step(which: "undo" | "redo"): Promise<void> {
+    try {
+      await post(`/api/${which}` as never);
+      this.refused = "";
+    } catch (error) {
+      this.#say(error);
+    }
+    await this.again();
+  }
+
+  #say(error: unknown): void {
+    if (error instanceof Refusal && error.status !== 0) this.refused = error.message;
+    else if (!(error instanceof Refusal)) throw error;
+  }
+
+  /** The one-time key by which `tiepoint open` lets the person at this machine in. */
+  async #keyed(): Promise<void> {
+    const key = new URLSearchParams(location.hash.slice(1)).get("key");
+    if (key === null) return;
+    history.replaceState(null, "", location.pathname + location.search);
+    try {
+      await post("/api/session/key" as never, { key } as never);
+    } catch (error) {
+      this.#say(error); // a page that is loaded again has used it before
+    }
+  }
+}
+
+export const here = new Here();
