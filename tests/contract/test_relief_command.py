@@ -133,7 +133,7 @@ def test_what_it_cannot_use_is_told_in_a_sentence(cli, shot, tmp_path, change, s
         (["--feature", "0.3mm"], "without --tie there are no millimetres; give it in px, as in 6px"),
         (["--feature", "bigpx"], "is no width; type it as 6px or 0.3mm"),
         (["--feature", "0px"], "choose 1 px to 1000 px"),
-        (["--plate"], "compares with [flat], which"),
+        (["--plate"], "is compared with [flat], which"),
     ],
 )
 def test_an_option_that_cannot_be_meant_is_told_in_a_sentence(cli, shot, tmp_path, words, sentence):

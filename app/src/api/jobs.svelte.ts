@@ -11,7 +11,7 @@ export interface JobTold {
   of: number;
   told: string;
   result: unknown;
-  fault: string;
+  fault: { code: string; says: string; where: string; do: string } | null;
 }
 
 class Jobs {
@@ -41,8 +41,8 @@ class Jobs {
       void this.#ask(begun.id); // its end may have been told before anybody listened
     });
     if (job.state === "done") return job.result as T;
-    const says = job.state === "cancelled" ? `${job.says} was cancelled` : job.fault;
-    throw new Refusal(422, job.state, says, "", "");
+    if (job.fault !== null) throw new Refusal(422, job.fault.code, job.fault.says, job.fault.where, job.fault.do);
+    throw new Refusal(422, job.state, `${job.says}: cancelled`, "", "");
   }
 
   async cancel(id: string): Promise<void> {

@@ -1,6 +1,6 @@
 """`tiepoint relief`: pictures under several lamps to slopes, relief and what readers see of them."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -14,16 +14,12 @@ from tiepoint.recipe.feature_width import FEATURE_PX
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from tiepoint.documents.pictures import Loaded
-    from tiepoint.recipe.lights import LightsDocument
     from tiepoint.recipe.lit import Lit
     from tiepoint.vision.relief import Relief
     from tiepoint.vision.relief_lights import Lights
     from tiepoint.vision.relief_step import Scale
 
 LARGEST_FEATURE_PX = 1000.0
-AMPLE = 0.999
-"""Share of the values that a viewable picture shows between black and white."""
 
 
 def relief(
@@ -62,23 +58,23 @@ def relief(
     from tiepoint.documents.files import demand_folder
     from tiepoint.recipe.lights import load_lights
     from tiepoint.recipe.lit import Lit
+    from tiepoint.recipe.lit_files import lamps_differ, pixels, placed, taken
 
     demand_folder(out)
     document = load_lights(lights)
-    loaded = _loaded(images, document)
+    loaded = taken(images, document)
     for one in loaded:
         for hint in one.hints:
             hint_at(hint)
-    placed = None if tie is None else _placed(tie, loaded[0])
-    plane, height_mm = (None, 0.0) if placed is None else placed
+    plane, height_mm = (None, 0.0) if tie is None else placed(load_tie(tie), loaded[0])
     if plane is None and any(lamp.position_mm for lamp in document.table.light):
         raise UnusableInput(f"{lights}: position_mm means nothing without a tie; give --tie")
     width = _feature_px(feature, plane)
     lit = Lit(document, feature_px=width)
     lamps = lit.lights(plane, height_mm)
-    told = _compute([_pixels(one, lamps) for one in loaded], lit, plane, height_mm)
+    told = _compute([pixels(one, lamps.by_channel) for one in loaded], lit, plane, height_mm)
     files = _write(out, told)
-    differing = _lamps_differ(loaded, lamps, document) if plate else ()
+    differing = tuple(one.sentence for one in lamps_differ(loaded, lamps, document)) if plate else ()
     present(
         Answer(
             _document(told, lamps, lit.sha, files, differing, plate),
@@ -88,54 +84,6 @@ def relief(
         ),
         as_json,
     )
-
-
-def _loaded(images: Sequence[Path], document: "LightsDocument") -> "list[Loaded]":
-    """Return the pictures in the order of the lights; a sentence where they are not alike or not as many."""
-    from tiepoint.documents.pictures import load_picture
-    from tiepoint.recipe.lamp_names import order_fault
-    from tiepoint.recipe.lit import roles_of
-    from tiepoint.recipe.shots import load_shot
-
-    if len(images) == 1 and images[0].is_dir():
-        shot = load_shot(images[0], document.each)
-        roles = roles_of(document, shot.shot.pictures)
-        missing = [role for role in roles if role not in shot.pictures]
-        if missing:
-            raise UnusableInput(
-                f'{images[0]} holds no picture under the light "{missing[0]}", which {document.where} names; add it, '
-                "or name the pictures one by one"
-            )
-        return _alike([shot.pictures[role] for role in roles], document)
-    if (fault := order_fault([path.name for path in images], document.each, "IMAGE...")) is not None:
-        raise UnusableInput(fault)
-    return _alike([load_picture(path) for path in images], document)
-
-
-def _alike(loaded: "list[Loaded]", document: "LightsDocument") -> "list[Loaded]":
-    wanted = len(document.exposures)
-    if len(loaded) != wanted:
-        raise UnusableInput(
-            f"{len(loaded)} {'picture was' if len(loaded) == 1 else 'pictures were'} given where {document.where} asks "
-            f"for {wanted}; give one {'an exposure' if wanted < len(document.table.light) else 'a lamp'}, in its order"
-        )
-    first = loaded[0]
-    for one in loaded[1:]:
-        if (one.size, one.bits) != (first.size, first.bits):
-            raise UnusablePicture(
-                f"{one.path} has {one.size[0]} × {one.size[1]} px of {one.bits} bits where {first.path.name} has "
-                f"{first.size[0]} × {first.size[1]} px of {first.bits}; take all pictures of a shot alike"
-            )
-    return loaded
-
-
-def _placed(path: Path, first: "Loaded") -> "tuple[NDArray[Any], float]":
-    """Return the tie's plane as an affine map (2, 3) of the pictures' pixels, and its height in mm."""
-    from tiepoint.recipe.lit import plane_of
-    from tiepoint.ties.sensor import Sensor
-
-    tie = load_tie(path).for_sensor(Sensor(*first.size))
-    return plane_of(tie, first.grey.shape), tie.height_mm
 
 
 def _feature_px(text: str, plane: "NDArray[Any] | None") -> float:
@@ -162,10 +110,6 @@ def _feature_px(text: str, plane: "NDArray[Any] | None") -> float:
     return width
 
 
-def _pixels(one: "Loaded", lamps: "Lights") -> "NDArray[Any]":
-    return one.pixels if lamps.by_channel else one.grey
-
-
 def _compute(pictures: "list[NDArray[Any]]", lit: "Lit", plane: "NDArray[Any] | None", height_mm: float) -> "Relief":
     from tiepoint.foundation.reasons import Reason
 
@@ -179,13 +123,14 @@ def _write(out: Path, told: "Relief") -> dict[str, str]:
     """Write all pictures together; return their files by name."""
     from tiepoint.documents.files import write_together
     from tiepoint.documents.pictures import encode_png
+    from tiepoint.recipe.lit_files import viewable
     from tiepoint.vision.relief import NAMES
 
     files: dict[Path, bytes] = {}
     for name in NAMES:
         picture = told.picture(name)
         files[out / f"{name}.tiff"] = _tiff(picture)
-        files[out / f"{name}.png"] = encode_png(_viewable(name, picture))
+        files[out / f"{name}.png"] = encode_png(viewable(name, picture))
     write_together(files)
     return {name: f"{name}.tiff" for name in NAMES}
 
@@ -198,35 +143,6 @@ def _tiff(picture: "NDArray[Any]") -> bytes:
     data = io.BytesIO()
     Image.fromarray(picture).save(data, "TIFF")
     return data.getvalue()
-
-
-def _viewable(name: str, picture: "NDArray[Any]") -> "NDArray[Any]":
-    """Return 8 bits: confidence from 0 to 1, what has a sign about middle grey, all else from its least."""
-    import numpy as np
-
-    if picture.dtype == np.uint16:
-        return np.asarray(picture >> 8, np.uint8)
-    step = max(1, int(np.sqrt(picture.size / 100_000)))
-    some = picture[::step, ::step]
-    if name == "confidence":
-        low, high = 0.0, 1.0
-    elif name in ("slope_x", "slope_y", "curvature"):
-        high = float(np.quantile(np.abs(some), AMPLE))
-        low = -high
-    else:
-        low, high = (float(v) for v in np.quantile(some, [1 - AMPLE, AMPLE]))
-    return np.asarray(np.clip((picture - low) / max(high - low, 1e-12) * 255, 0, 255).round(), np.uint8)
-
-
-def _lamps_differ(loaded: "list[Loaded]", lamps: "Lights", document: "LightsDocument") -> "tuple[str, ...]":
-    from tiepoint.vision.relief import planes_of
-    from tiepoint.vision.relief_lamps import against_flat
-
-    if document.flat is None:
-        raise UnusableInput(f"--plate compares with [flat], which {document.where} does not name; take it first")
-    shot = planes_of([_pixels(one, lamps) for one in loaded], lamps)
-    flat = planes_of(document.flat, lamps)
-    return tuple(one.sentence for one in against_flat(shot, flat, lamps.ids, lamps.black_level))
 
 
 def _document(
