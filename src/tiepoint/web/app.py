@@ -19,9 +19,11 @@ from tiepoint.web.connections import Connections
 from tiepoint.web.feed import Feed
 from tiepoint.web.guard import Guard
 from tiepoint.web.here import Here
+from tiepoint.web.jobs import Jobs, JobTold
 from tiepoint.web.refused import answer_refusals
 from tiepoint.web.sessions import Sessions
 from tiepoint.web.settings import Settings
+from tiepoint.web.work import ROUTERS
 
 CACHE_BYTES = 64_000_000
 DESCRIPTION = """
@@ -40,6 +42,11 @@ def app_of(folder: Path, settings: Settings, connections: Connections | None = N
     asking, held = Asking(station), connections or Connections()
     feed, access = Feed(station, asking, settings.table.viewers), AccessLog(settings.access_log)
 
+    def job_told(told: JobTold) -> None:
+        feed.notify("job", told.model_dump(mode="json", exclude={"result"}))
+
+    jobs = Jobs(str(station.folder), job_told)
+
     @asynccontextmanager
     async def lives(_: FastAPI) -> AsyncIterator[None]:
         reader = asyncio.create_task(feed.run())
@@ -47,12 +54,13 @@ def app_of(folder: Path, settings: Settings, connections: Connections | None = N
             yield
         finally:
             feed.close()
+            await asyncio.to_thread(jobs.close)
             await reader
             asking.close()
             access.close()
 
     app = _routed(lives)
-    app.state.here = Here(station, asking, feed, Cache(CACHE_BYTES), held.cut)
+    app.state.here = Here(station, asking, feed, Cache(CACHE_BYTES), held.cut, jobs)
     app.state.sessions = Sessions(settings)
     answer_refusals(app, str(station.folder))
 
@@ -79,6 +87,6 @@ def _routed(lives: Callable[[FastAPI], AbstractAsyncContextManager[None]] | None
         redirect_slashes=False,
         lifespan=lives,
     )
-    for room in (reading, login, push, acts, accepting, page):
-        app.include_router(room.router)
+    for router in (*(room.router for room in (reading, login, push, acts, accepting)), *ROUTERS, page.router):
+        app.include_router(router)
     return app

@@ -6,10 +6,11 @@ at all is cut off. So none is ever sent an entry twice, none misses one, and non
 
 import asyncio
 from collections import deque
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import suppress
 from functools import partial
 from itertools import islice
+from typing import Any
 
 from starlette.responses import Response
 from starlette.types import Receive, Scope, Send
@@ -28,6 +29,7 @@ SEND_S = 15.0
 """How long a viewer may take to read what was sent to it before."""
 AT_ONCE = 200
 RECENT = 1000
+MOST_NOTICES = 256
 AGAIN_MS = 2000
 """After so long a browser connects again."""
 
@@ -48,6 +50,9 @@ class Feed:
         self._head = 0
         self._recent: deque[tuple[int, bytes]] = deque(maxlen=RECENT)
         self._state, self._state_number = b"", 0
+        self._notices: deque[tuple[int, bytes]] = deque(maxlen=MOST_NOTICES)
+        self._notice = 0
+        self._loop: asyncio.AbstractEventLoop | None = None
         self._changed = asyncio.Event()
         self._first = asyncio.Event()
         self._looked = asyncio.Lock()
@@ -56,6 +61,7 @@ class Feed:
 
     async def run(self) -> None:
         """Look for what is new as long as anybody is there to be told."""
+        self._loop = asyncio.get_running_loop()
         while not self.closing.is_set():
             if self.viewers:
                 with suppress(TiepointError):
@@ -75,6 +81,17 @@ class Feed:
         self._first.set()
         self._stir()
 
+    def notify(self, kind: str, content: Mapping[str, Any]) -> None:
+        """Tell all who view now of something that stands in no ledger; from any thread."""
+        if self._loop is not None:
+            with suppress(RuntimeError):  # it has ended, and so has everybody's view
+                self._loop.call_soon_threadsafe(self._notified, as_event(kind, content))
+
+    def _notified(self, data: bytes) -> None:
+        self._notice += 1
+        self._notices.append((self._notice, data))
+        self._stir()
+
     async def stream(self, after: int | None) -> AsyncIterator[bytes]:
         """Yield what a viewer is sent: the state, and all entries after a number, from now on where it is None.
 
@@ -86,7 +103,7 @@ class Feed:
         self._first.set()
         try:
             await self._begun(after or 0)
-            place, state = self._head if after is None else after, -1
+            place, state, notice = self._head if after is None else after, -1, self._notice
             yield f"retry: {AGAIN_MS}\n\n".encode()
             if place > self._head:  # another ledger was put in its place
                 yield as_event("reset", {"seq": self._head}, self._head)
@@ -98,6 +115,7 @@ class Feed:
                 place = told[-1][0] if told else place
                 if state != self._state_number:
                     state, data = self._state_number, data + self._state
+                notice, data = self._notice, data + self._notices_after(notice)
                 if data:
                     yield data
                     continue
@@ -108,6 +126,11 @@ class Feed:
                     yield _HEARTBEAT
         finally:
             self.viewers -= 1
+
+    def _notices_after(self, notice: int) -> bytes:
+        """Return the notices after one; a viewer that has missed some is told that, and looks at everything again."""
+        there = [data for number, data in self._notices if number > notice]
+        return b"".join(there) if len(there) == self._notice - notice else as_event("missed", {})
 
     async def _begun(self, after: int) -> None:
         """See to it that the head is that of now, and not of when somebody last looked."""

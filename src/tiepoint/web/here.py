@@ -12,6 +12,7 @@ from tiepoint.station.folder import Station
 from tiepoint.web.asking import Asking
 from tiepoint.web.cache import Cache
 from tiepoint.web.feed import Feed
+from tiepoint.web.jobs import Jobs
 
 LOOKING, ACTING = 2, 4
 """Shots that are decoded at once, each of which may take hundreds of megabytes; acts that wait for duty's answer."""
@@ -30,6 +31,7 @@ class Here:
     feed: Feed
     cache: Cache
     cut: Callable[[Scope], None]
+    jobs: Jobs
     looking: asyncio.Semaphore = field(default_factory=_turns(LOOKING))
     acting: asyncio.Semaphore = field(default_factory=_turns(ACTING))
     accepting: asyncio.Lock = field(default_factory=asyncio.Lock)

@@ -1,0 +1,10 @@
+"""The routes of the workbench, one file a page; each adds its router here."""
+
+from fastapi import APIRouter
+
+from tiepoint.web.work import editing, working
+
+ROUTERS: tuple[APIRouter, ...] = (
+    editing.router,
+    working.router,
+)
