@@ -32,7 +32,7 @@ def told(vent, toml, **more):
 
 
 def test_a_station_with_nothing_wrong_has_no_faults(vent, cli):
-    assert told(vent, "") == []
+    assert told(vent, "[web]\nport = 0\n") == []
     said = cli("check", vent.folder)
     assert (said.code, "Nothing keeps" in said.out) == (0, True)
 
@@ -111,6 +111,28 @@ def test_serve_refuses_with_the_same_words(vent):
     said = subprocess.run(command, capture_output=True, text=True, timeout=100)
     assert (said.returncode, said.stderr.count("\n")) == (2, 1)
     assert said.stderr == f"tiepoint: {fault}\n"
+
+
+@pytest.mark.parametrize("wires", ["", '[[wires.robot]]\nname = "arm"\nport = {port}\n'])
+def test_a_port_of_the_pages_that_is_not_free_is_told_and_serve_refuses_with_the_same_words(vent, cli, wires):
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        if wires:
+            taken.close()  # nobody has it yet: the station itself would want it twice
+        told(vent, f"[web]\nport = {port}\n{wires.format(port=port)}")
+        said = cli("check", vent.folder, "--json")
+        (fault,) = said.json["faults"]
+        assert (said.code, fault["file"], fault["line"]) == (1, "station.toml", 4)
+        why = "which wires.robot[0] has; give another" if wires else "is in use by another program; end what has it"
+        assert why in fault["says"]
+        began = cli("serve", vent.folder)
+        assert (began.code, began.err) == (2, f"tiepoint: station.toml, line 4: {fault['says']}\n")
+
+
+def test_pages_that_could_not_be_served_safely_are_told_with_the_rest(vent, cli):
+    told(vent, '[web]\nhost = "0.0.0.0"\nport = 0\n')
+    (fault,) = cli("check", vent.folder, "--json").json["faults"]
+    assert (fault["line"], "names no certificate and key" in fault["says"]) == (3, True)
 
 
 def test_a_start_that_nobody_watches_looks_at_no_draft_but_at_what_is_accepted(vent):

@@ -6,14 +6,17 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from tiepoint.cli.answer import Answer, Json, hint_at, present
 from tiepoint.cli.station import Folder
 from tiepoint.cli.stop import Stopped, leave
-from tiepoint.foundation.errors import UnusableInput
+from tiepoint.foundation.errors import TiepointError, UnusableInput
+
+if TYPE_CHECKING:
+    from tiepoint.station.check import Fault
 
 FAILING_S = 5.0
 """A process that ended within so long of its start is not begun again at once."""
@@ -24,8 +27,8 @@ ENDING_S = 30.0
 def check(station: Folder, as_json: Json = False) -> None:
     """Say all that keeps a station from going on duty, each with its file and line.
 
-    Looked at are station.toml, drafts, tables, accepted copies, ledger, wires and their ports. Exit code 1: something
-    is wrong. tiepoint serve refuses with the same words.
+    Looked at are station.toml, drafts, tables, accepted copies, ledger, wires, pages, and the ports of both. Exit code
+    1: something is wrong. tiepoint serve refuses with the same words.
 
     \b
       tiepoint check plates
@@ -34,7 +37,8 @@ def check(station: Folder, as_json: Json = False) -> None:
 
     if not station.is_dir():
         raise UnusableInput(f"{station} is no folder; name that of a station")
-    faults = checked(station, ports=True)
+    of_web = _fault_of_web(station)
+    faults = (*checked(station, ports=True), *(() if of_web is None else (of_web,)))
     lines = [fault.sentence for fault in faults] or ["Nothing keeps this station from going on duty."]
     told = [{"file": fault.file, "line": fault.line, "says": fault.says} for fault in faults]
     present(Answer({"faults": told}, tuple(lines), not faults), as_json)
@@ -66,8 +70,30 @@ def serve(
     holder = holder_of(station)
     if holder is not None and holder.what == DUTY:
         raise UnusableInput(f"{station} is on duty already: {holder}; stop that first")
+    # Who starts it by hand is told at once that there would be no page; a start that nobody watches begins without.
+    if not (without_web or as_accepted) and (fault := _fault_of_web(station, host, port)) is not None:
+        raise UnusableInput(fault.sentence)
     words = [*([] if host is None else ["--host", host]), *([] if port is None else ["--port", str(port)])]
     raise typer.Exit(run_services(station, words, with_web=not without_web, as_accepted=as_accepted))
+
+
+def _fault_of_web(folder: Path, host: str | None = None, port: int | None = None) -> "Fault | None":
+    """Return why pages cannot be served; None where they can be, or duty will say what is wrong with station.toml."""
+    from tiepoint.documents.files import read_text
+    from tiepoint.documents.toml_lines import line_of
+    from tiepoint.station.folder import STATION, open_station
+    from tiepoint.web.settings import fault_of_web
+
+    try:
+        found = fault_of_web(open_station(folder), host=host, port=port)
+        text = read_text(folder / STATION)
+    except TiepointError:
+        return None
+    if found is None:
+        return None
+    from tiepoint.station.check import Fault  # loads all of recipes: only where there is something to say
+
+    return Fault(STATION, line_of(text, found[0]), found[1])
 
 
 def run_services(

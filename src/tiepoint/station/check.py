@@ -1,9 +1,6 @@
 """Whether a station can go on duty: all that is wrong with its folder, at once, each with its file and line."""
 
-import errno
-import os
 import re
-import socket
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -31,6 +28,7 @@ from tiepoint.station.folder import RECIPES, STATION, VARIANTS, Station, Station
 from tiepoint.station.ledger import Ledger, has_ledger
 from tiepoint.station.lock import is_on_duty
 from tiepoint.station.naming import demand_own
+from tiepoint.station.ports import IN_USE, is_free
 from tiepoint.station.requirements import REQUIREMENTS, load_requirements
 from tiepoint.station.watch.hold import kept_reference, reference_path
 from tiepoint.station.wires.known import jobs_of, misfits, mixed, too_late
@@ -218,25 +216,7 @@ def _of_ports(station: Station, text: str) -> Iterator[Fault]:
     for place, bind, port in listened_to(station.table.wires):
         why = is_free(bind, port) if port else None
         if why is not None:
-            yield Fault(STATION, line_of(text, place), f"{place}: {why}; end what has it, or give another")
-
-
-def is_free(bind: str, port: int) -> str | None:
-    """Return why nobody can listen on a port of an interface now, in a clause; None where it can be listened on."""
-    family = socket.AF_INET6 if ":" in bind else socket.AF_INET
-    with socket.socket(family, socket.SOCK_STREAM) as probe:
-        if os.name == "posix":
-            # As the wires do: what an earlier run left behind is nobody who listens.
-            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            probe.bind((bind, port))
-        except OSError as error:
-            if error.errno == errno.EADDRINUSE:
-                return f"port {port} of {bind} is in use by another program"
-            if error.errno == errno.EADDRNOTAVAIL:
-                return f"{bind} is not the address of an interface of this machine"
-            return f"port {port} of {bind} cannot be listened on: {error.strerror}"
-    return None
+            yield Fault(STATION, line_of(text, place), f"{place}: {why}; {IN_USE}")
 
 
 def _tried(path: Path, read: Callable[[], object]) -> Iterator[Fault]:

@@ -6,7 +6,10 @@ from pathlib import Path
 
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.station.folder import Station
+from tiepoint.station.lock import is_on_duty
+from tiepoint.station.ports import IN_USE, is_free
 from tiepoint.station.web_table import WebTable
+from tiepoint.station.wires.table import listened_to
 
 LOOPBACK = ("localhost", "127.0.0.1", "::1")
 EVERYWHERE = ("0.0.0.0", "::", "")
@@ -93,3 +96,21 @@ def _demand_safe(settings: Settings, station: Station) -> None:
             f"{beyond}, at any of its addresses; say in [web] names of {station.folder / 'station.toml'} what the "
             'station is called there, as in names = ["vent-2.plant.example"]'
         )
+
+
+def fault_of_web(station: Station, *, host: str | None = None, port: int | None = None) -> tuple[str, str] | None:
+    """Return why pages cannot be served now: its place in station.toml, and a sentence; None where they can be.
+
+    `host`, `port`: as of `settings_of`. Of a station on duty the port is not tried: its own web process has it.
+    """
+    try:
+        settings = settings_of(station, host=host, port=port)
+    except UnusableInput as error:
+        return "web", str(error)
+    if not settings.port or is_on_duty(station.folder):
+        return None
+    for place, bind, number in listened_to(station.table.wires):
+        if number == settings.port and (bind == settings.host or {bind, settings.host} & set(EVERYWHERE)):
+            return "web.port", f"web.port is {number}, which {place.removesuffix('.port')} has; give another"
+    why = is_free(settings.host, settings.port)
+    return None if why is None else ("web.port", f"web.port: {why}; {IN_USE}")
