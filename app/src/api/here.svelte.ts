@@ -1,5 +1,5 @@
 /** What all pages know: who is here, the station, its stages, and what can be undone. */
-import { get, knows, post, Refusal } from "./client";
+import { get, knows, post, Refusal, type Answer } from "./client";
 import { live } from "./live.svelte";
 
 export type StageId = "see" | "plan" | "tie" | "light" | "recipe" | "prove" | "duty" | "evidence";
@@ -15,11 +15,7 @@ export interface StageTold {
   to_do: string[];
 }
 
-export interface StepTold {
-  says: string;
-  who: string;
-  when_utc: string;
-}
+export type StepTold = Answer<"/api/history">["done"][number];
 
 class Here {
   who = $state("");
@@ -45,6 +41,7 @@ class Here {
     await this.again();
     live.on("drafts", () => void this.again());
     live.on("back", () => void this.again());
+    live.on("missed", () => void this.again());
     live.on("act", () => void this.again());
   }
 
@@ -64,9 +61,9 @@ class Here {
     try {
       const told = (await get("/api/stages" as never)) as { stages: StageTold[] };
       this.stages = told.stages;
-      const history = (await get("/api/history" as never)) as { undo: StepTold | null; redo: StepTold | null };
-      this.undo = history.undo;
-      this.redo = history.redo;
+      const history = await get("/api/history");
+      this.undo = history.done.at(-1) ?? null;
+      this.redo = history.undone.at(-1) ?? null;
     } catch (error) {
       this.#say(error);
     }
@@ -74,7 +71,7 @@ class Here {
 
   async step(which: "undo" | "redo"): Promise<void> {
     try {
-      await post(`/api/${which}` as never);
+      await post(`/api/${which}`, { number: this[which]?.number ?? null });
       this.refused = "";
     } catch (error) {
       this.#say(error);

@@ -1,18 +1,8 @@
 /** Long work of the station: begun here or in another window, followed by its events, cancelled, and found again after a reload. */
-import { del, get, Refusal } from "./client";
+import { del, get, Refusal, type Answer } from "./client";
 import { live } from "./live.svelte";
 
-export interface JobTold {
-  id: string;
-  page: string;
-  says: string;
-  state: "waiting" | "running" | "done" | "failed" | "cancelled";
-  done: number;
-  of: number;
-  told: string;
-  result: unknown;
-  fault: { code: string; says: string; where: string; do: string } | null;
-}
+export type JobTold = Answer<"/api/jobs/{id}">;
 
 class Jobs {
   all = $state<Record<string, JobTold>>({});
@@ -25,6 +15,7 @@ class Jobs {
     this.#begun = true;
     live.on<JobTold>("job", (job) => this.#heard(job));
     live.on("back", () => void this.#read());
+    live.on("missed", () => void this.#read());
     await this.#read();
   }
 
@@ -41,21 +32,21 @@ class Jobs {
       void this.#ask(begun.id); // its end may have been told before anybody listened
     });
     if (job.state === "done") return job.result as T;
-    if (job.fault !== null) throw new Refusal(422, job.fault.code, job.fault.says, job.fault.where, job.fault.do);
+    if (job.fault) throw new Refusal(422, job.fault.code, job.fault.says, job.fault.where, job.fault.do);
     throw new Refusal(422, job.state, `${job.says}: cancelled`, "", "");
   }
 
   async cancel(id: string): Promise<void> {
-    await del("/api/jobs/{id}" as never, { path: { id } as never });
+    await del("/api/jobs/{id}", { path: { id } });
   }
 
   async #read(): Promise<void> {
-    const told = (await get("/api/jobs" as never)) as { jobs: JobTold[] };
+    const told = await get("/api/jobs");
     for (const job of told.jobs) this.#heard(job);
   }
 
   async #ask(id: string): Promise<void> {
-    this.#heard((await get("/api/jobs/{id}" as never, { path: { id } as never })) as JobTold);
+    this.#heard(await get("/api/jobs/{id}", { path: { id } }));
   }
 
   #heard(job: JobTold): void {
@@ -65,8 +56,8 @@ class Jobs {
     if (waiting === undefined) return;
     // What comes as an event is short; the result is asked for.
     this.#waiting.delete(job.id);
-    if (job.state === "done" && job.result === null) {
-      void (get("/api/jobs/{id}" as never, { path: { id: job.id } as never }) as Promise<JobTold>).then((whole) => waiting.forEach((one) => one(whole)));
+    if (job.state === "done" && job.result == null) {
+      void get("/api/jobs/{id}", { path: { id: job.id } }).then((whole) => waiting.forEach((one) => one(whole)));
     } else waiting.forEach((one) => one(job));
   }
 }

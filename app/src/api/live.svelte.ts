@@ -3,7 +3,7 @@
 export type Heard = (told: never) => void;
 
 const QUIET_MS = 25_000; // the station says something at least every 10 s
-const KINDS = ["here", "state", "reset", "record", "archived", "act", "duty", "run", "job", "drafts"] as const;
+const KINDS = ["here", "state", "reset", "record", "archived", "act", "duty", "run", "job", "drafts", "missed"] as const;
 
 class Live {
   /** `joined`: connected; `waiting`: the first time; `away`: it was there, and is not now. */

@@ -33,7 +33,7 @@ MOST_NOTICES = 256
 AGAIN_MS = 2000
 """After so long a browser connects again."""
 
-_HEARTBEAT = b": still here\n\n"
+_HEARTBEAT = as_event("here", {})
 
 
 class Feed:
