@@ -77,7 +77,9 @@ def lamps_differ(loaded: Sequence[Loaded], lamps: Lights, document: LightsDocume
     Raises `UnusableInput` where the lights name none.
     """
     if document.flat is None:
-        raise UnusableInput(f"a shot of the plate is compared with [flat], which {document.where} does not name; take it first")
+        raise UnusableInput(
+            f"a shot of the plate is compared with [flat], which {document.where} does not name; take it first"
+        )
     shot = planes_of([pixels(one, lamps.by_channel) for one in loaded], lamps)
     return against_flat(shot, planes_of(document.flat, lamps), lamps.ids, lamps.black_level)
 
