@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from tiepoint.cli.answer import Answer, Json, group, help_alone, present, table
-from tiepoint.cli.load import demand_own, load_camera, load_photo, load_target, load_tie, naming, read_columns, warned
+from tiepoint.cli.load import demand_own, load_camera, load_photo, load_target, load_tie, naming, read_columns
 from tiepoint.cli.made import Height, Out, Tolerance, finish
 from tiepoint.cli.probe import TieFile, probe
-from tiepoint.cli.typed import length_mm, not_negative_mm, point_px, positive_mm
+from tiepoint.cli.typed import if_typed, length_mm, not_negative_mm, point_px, positive_mm
 from tiepoint.foundation.errors import UnusableInput
+from tiepoint.station import tying
 
 if TYPE_CHECKING:
     from tiepoint.foundation.sources import Value
@@ -65,21 +66,14 @@ def by_target(
       tiepoint tie target photo.png --target target/target.json --tolerance 0.05mm --out tie.json
     """
     from tiepoint.foundation.sources import constant
-    from tiepoint.ties.by_target import Setting, tie_by_target
 
     demand_own(out, "tie", *photos, target_file, camera)
     target, seen = load_target(target_file), [load_photo(photo) for photo in photos]
-    setting = Setting(
-        height=constant(length_mm("--height", height)),
-        distance=_distance(seen[0].sha[:12], distance, u_distance),
-        camera=load_camera(camera),
-        sensor=seen[0].sensor,
-        photos=tuple(photo.sha for photo in seen),
-    )
+    up, away = constant(length_mm("--height", height)), _distance(seen[0].sha[:12], distance, u_distance)
     with naming(target, target_file):
-        tie = tie_by_target([photo.grey for photo in seen], target, setting)
+        tie = tying.by_target(seen, target, height=up, distance=away, camera=load_camera(camera))
     hints = tuple(hint for photo in seen for hint in photo.hints)
-    finish(warned(tie, seen), out, tolerance, as_json, hints=(*hints, *_not_measured(target_file, target)))
+    finish(tie, out, tolerance, as_json, hints=(*hints, *_not_measured(target_file, target)))
 
 
 def _not_measured(target_file: Path, target: "Target") -> tuple[str, ...]:
@@ -115,33 +109,16 @@ def length(
       tiepoint tie length photo.png --from 310,870 --to 1990,884 --length 84mm --u 0.02mm --out tie.json
     """
     from tiepoint.foundation.sources import constant
-    from tiepoint.ties.length import tie_by_length
 
     demand_own(out, "tie", photo)
     seen = load_photo(photo)
     ends = point_px("--from", start), point_px("--to", end)
-    made = tie_by_length(
-        seen.grey,
-        *ends,
-        _known(positive_mm("--length", known), u, seen.sha),
-        sensor=seen.sensor,
-        height=constant(length_mm("--height", height)),
-        photos=(seen.sha,),
-    )
-    tie = warned(made.tie, [seen])
+    mm, u_mm = positive_mm("--length", known), if_typed(not_negative_mm, "--u", u)
+    up = constant(length_mm("--height", height))
+    tie = tying.by_length(seen, ends, tying.known_length(mm, u_mm, seen.sha), height=up).tie
     turned = "Read --from and --to off a viewer that does not turn it."
-    hints = (*seen.hints, turned) if len(tie.notes) > len(made.tie.notes) else seen.hints
+    hints = (*seen.hints, turned) if seen.is_shown_turned else seen.hints
     finish(tie, out, tolerance, as_json, hints=hints)
-
-
-def _known(mm: float, u: str | None, photo_sha: str) -> "Value | float":
-    """Return the known length; without a u the tie assumes one and says so."""
-    from tiepoint.foundation.sources import Source, measured
-
-    if u is None:
-        return mm
-    source = Source(f"length:{photo_sha[:12]}:{mm:.9g}", "The known length", "B", not_negative_mm("--u", u), "tie")
-    return measured(mm, source)
 
 
 @app.command()
@@ -291,7 +268,7 @@ def move(
     demand_own(out, "tie", tie_file, camera)
     tie = load_tie(tie_file)
     u = not_negative_mm("--u-height", u_height)
-    to = _stated(f"height:{tie.id}:{height}", "Height of the plane", length_mm("--height", height), u)
+    to = tying.stated(f"height:{tie.id}:{height}", "Height of the plane", length_mm("--height", height), u)
     moved = move_tie(tie, to, camera=load_camera(camera), distance=_distance(tie.id, distance, u_distance))
     finish(moved, out, None, as_json)
 
@@ -304,10 +281,4 @@ def _distance(of: str, distance: str | None, u_distance: str | None) -> "Value |
     if u_distance is None:
         raise UnusableInput("--distance stands without its uncertainty; give --u-distance too")
     mm, u = positive_mm("--distance", distance), not_negative_mm("--u-distance", u_distance)
-    return _stated(f"distance:{of}", "Distance of the camera", mm, u)
-
-
-def _stated(source_id: str, label: str, mm: float, u: float) -> "Value":
-    from tiepoint.foundation.sources import Source, measured
-
-    return measured(mm, Source(source_id, label, "B", u, "station"))
+    return tying.stated_distance(of, mm, u)

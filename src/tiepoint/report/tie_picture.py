@@ -2,7 +2,7 @@
 as magnified arrows, and U as contours in µm.
 
 Arrays in, SVG text out. Picture coordinates count from the centre of the first pixel; the drawing counts from
-its corner, and `_Paper.place` is the only place where the two meet.
+its corner, and `Paper.place` is the only place where the two meet.
 """
 
 from collections.abc import Iterator
@@ -61,17 +61,19 @@ class TieView:
 
 
 @dataclass(frozen=True)
-class _Paper:
+class Paper:
     """From picture pixels to the drawing."""
 
     size_px: tuple[int, int]
 
     @property
     def scale(self) -> float:
+        """Drawing units a pixel."""
         return MAP_WIDTH / self.size_px[0]
 
     @property
     def height(self) -> float:
+        """Of the picture, in drawing units."""
         return self.size_px[1] * self.scale
 
     def place(self, px: Array) -> Array:
@@ -117,7 +119,7 @@ def map_svg(view: TieView, photo_uri: str, title: str, name: str = "map") -> str
 
     `name` sets its ids apart from those of other maps on the page.
     """
-    paper = _Paper(view.size_px)
+    paper = Paper(view.size_px)
     told = legend(view)
     lines, labels = _contours(view, paper, told)
     inside = "".join(
@@ -153,10 +155,10 @@ def map_svg(view: TieView, photo_uri: str, title: str, name: str = "map") -> str
 
 def map_size(view: TieView) -> tuple[float, float]:
     """Return width and height of the map in drawing units."""
-    return MAP_WIDTH + 2 * COLLAR, _Paper(view.size_px).height + 2 * COLLAR + FOOT
+    return MAP_WIDTH + 2 * COLLAR, Paper(view.size_px).height + 2 * COLLAR + FOOT
 
 
-def _photo(paper: _Paper, uri: str) -> str:
+def _photo(paper: Paper, uri: str) -> str:
     box = {"x": COLLAR, "y": COLLAR, "width": MAP_WIDTH, "height": paper.height}
     return svg.element("rect", class_="paper", **box) + svg.element("image", class_="photo", href=uri, **box)
 
@@ -166,20 +168,22 @@ def _hatch(name: str, class_: str) -> str:
     return svg.element("pattern", line, id=name, width=12, height=12, patternUnits="userSpaceOnUse")
 
 
-def _graticule(view: TieView, paper: _Paper) -> str:
+def _graticule(view: TieView, paper: Paper) -> str:
     lines: list[Array] = []
     for values in (view.x_mm, view.y_mm):
-        for level in _multiples(values, _step(view)):
+        for level in multiples(values, step_of(view)):
             lines += contour(view.x_px, view.y_px, values, level)
     return svg.element("path", class_="graticule", d=svg.paths(paper.place(line) for line in lines) or "M0 0")
 
 
-def _step(view: TieView) -> float:
+def step_of(view: TieView) -> float:
+    """Return the step in mm of the graticule."""
     span = max(float(np.nanmax(v) - np.nanmin(v)) for v in (view.x_mm, view.y_mm))
     return nice_step(span, 9)
 
 
-def _multiples(values: Array, step: float) -> Array:
+def multiples(values: Array, step: float) -> Array:
+    """Return the multiples (n,) of a step within the range of values."""
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
     return np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step
 
@@ -189,7 +193,7 @@ def _multiples(values: Array, step: float) -> Array:
 
 def _valid_U(view: TieView) -> Array:
     grid = np.stack(np.meshgrid(view.x_px, view.y_px), axis=2).reshape(-1, 2)
-    return view.U_um.ravel()[_in_region(view, grid)]
+    return view.U_um.ravel()[in_region(view, grid)]
 
 
 def _levels(U: Array) -> tuple[float, ...]:
@@ -199,30 +203,35 @@ def _levels(U: Array) -> tuple[float, ...]:
     # What matters is the shape where the tie is used: the far corners may soar.
     low, high = float(finite.min()), float(np.quantile(finite, 0.985))
     step = nice_step(max(high - low, 0.02 * high), 6)
-    return tuple(float(v) for v in _multiples(finite, step) if v <= high + step)
+    return tuple(float(v) for v in multiples(finite, step) if v <= high + step)
 
 
-def _index(level: float, levels: tuple[float, ...]) -> bool:
+def _is_index(level: float, levels: tuple[float, ...]) -> bool:
     """Every second line is an index line, the even multiples of the step."""
     step = levels[1] - levels[0] if len(levels) > 1 else level
     return round(level / step) % 2 == 0
 
 
-def _contours(view: TieView, paper: _Paper, told: Legend) -> tuple[str, str]:
-    """Return the lines of U, and their labels, which stand above everything."""
+def contours_of(view: TieView, told: Legend) -> list[tuple[float, str, list[Array]]]:
+    """Return level in µm, kind and lines (k, 2) in px of every contour of U; the tolerance's own, `limit`, is last."""
     drawn: list[tuple[float, str, list[Array]]] = []
     for level in told.levels_um:
         if told.limit_um is None or abs(level - told.limit_um) > 0.02 * told.limit_um:
-            kind = "contour index" if _index(level, told.levels_um) else "contour"
+            kind = "contour index" if _is_index(level, told.levels_um) else "contour"
             drawn.append((level, kind, contour(view.x_px, view.y_px, view.U_um, level)))
     if told.limit_um is not None:
         drawn.append((told.limit_um, "contour limit", contour(view.x_px, view.y_px, view.U_um, told.limit_um)))
+    return drawn
+
+
+def _contours(view: TieView, paper: Paper, told: Legend) -> tuple[str, str]:
+    """Return the lines of U, and their labels, which stand above everything."""
     halos, inks = [], []
     taken: list[Array] = []
     labels = []
-    for level, kind, lines in reversed(drawn):
+    for level, kind, lines in reversed(contours_of(view, told)):
         placed = [paper.place(line) for line in lines]
-        shown = [paper.place(line[_in_region(view, line)]) for line in lines]
+        shown = [paper.place(line[in_region(view, line)]) for line in lines]
         if not any(len(line) for line in shown):
             continue
         d = svg.paths(placed)
@@ -232,11 +241,23 @@ def _contours(view: TieView, paper: _Paper, told: Legend) -> tuple[str, str]:
     return "".join((*halos, *inks)), "".join(labels)
 
 
-def _label(lines: list[Array], words: str, limit: bool, taken: list[Array], paper: _Paper) -> str:
-    """Return a label riding on the longest line, away from the border and from earlier labels."""
-    line = max(lines, key=_length)
-    if len(line) < 4:
+def _label(lines: list[Array], words: str, limit: bool, taken: list[Array], paper: Paper) -> str:
+    place = label_place(lines, taken, paper)
+    if place is None:
         return ""
+    x, y, angle = place
+    turned = f"translate({svg.number(x)} {svg.number(y)}) rotate({svg.number(angle)})"
+    return svg.text(0, 4.5, words, class_="contour-label limit" if limit else "contour-label", transform=turned)
+
+
+def label_place(lines: list[Array], taken: list[Array], paper: Paper) -> tuple[float, float, float] | None:
+    """Return x, y and the turn in degrees of a label that rides on the longest line, in drawing units.
+
+    It keeps away from the border and from earlier labels, which are `taken`, and is added to them.
+    """
+    line = max(lines, key=_length, default=np.empty((0, 2)))
+    if len(line) < 4:
+        return None
     inset = line[1:-1]
     room = np.min([inset - COLLAR, [COLLAR + MAP_WIDTH, COLLAR + paper.height] - inset], axis=(0, 2))
     others = np.min([np.hypot(*(inset - place).T) for place in taken], axis=0) if taken else np.full(len(inset), 60.0)
@@ -244,32 +265,33 @@ def _label(lines: list[Array], words: str, limit: bool, taken: list[Array], pape
     corner = np.hypot(*(inset - [COLLAR, COLLAR + paper.height]).T) / (MAP_WIDTH + paper.height)
     best = int(np.argmax(np.minimum(room, 26.0) + np.minimum(others, 60.0) - 20.0 * corner))
     if room[best] < 10:
-        return ""
+        return None
     taken.append(inset[best])
     dx, dy = line[min(best + 3, len(line) - 1)] - line[max(best - 1, 0)]
     # Upright lines are labelled to be read from the right, as the figures of the collar are.
     angle = (np.degrees(np.arctan2(dy, dx)) + 100) % 180 - 100
-    x, y = inset[best]
-    turned = f"translate({svg.number(x)} {svg.number(y)}) rotate({svg.number(angle)})"
-    return svg.text(0, 4.5, words, class_="contour-label limit" if limit else "contour-label", transform=turned)
+    return float(inset[best][0]), float(inset[best][1]), float(angle)
 
 
 def _length(line: Array) -> float:
     return float(np.hypot(*np.diff(line, axis=0).T).sum()) if len(line) > 1 else 0.0
 
 
-def _not_good(view: TieView, paper: _Paper, hatch: str) -> str:
-    """Return the hatched area: U above the limit, or no U at all."""
+def not_good_areas(view: TieView) -> list[Array]:
+    """Return closed lines in px whose interior (even-odd) has a U above the limit, or none at all."""
     limit = np.inf if view.limit_um is None else view.limit_um
     if not (_valid_U(view) > limit).any() and np.isfinite(_valid_U(view)).all():
-        return ""
+        return []
     level = limit if np.isfinite(limit) else 2 * float(np.nanmax(view.U_um, initial=1.0))
-    areas = above(view.x_px, view.y_px, view.U_um, level)
-    d = svg.paths((paper.place(area) for area in areas), closed=True)
+    return above(view.x_px, view.y_px, view.U_um, level)
+
+
+def _not_good(view: TieView, paper: Paper, hatch: str) -> str:
+    d = svg.paths((paper.place(area) for area in not_good_areas(view)), closed=True)
     return svg.element("path", d=d, fill=f"url(#{hatch})", fill_rule="evenodd") if d else ""
 
 
-def _outline(view: TieView, paper: _Paper) -> str:
+def _outline(view: TieView, paper: Paper) -> str:
     width, height = np.array(view.size_px) - 0.5
     whole = np.array([[-0.5, -0.5], [width, -0.5], [width, height], [-0.5, height]])
     return svg.path(paper.place(view.region_px if len(view.region_px) else whole), closed=True)
@@ -280,7 +302,7 @@ def _within(drawn: str, view: TieView, name: str) -> str:
     return svg.element("g", drawn, clip_path=f"url(#{name}-region)") if len(view.region_px) else drawn
 
 
-def _region(view: TieView, paper: _Paper, hatch: str) -> str:
+def _region(view: TieView, paper: Paper, hatch: str) -> str:
     """Return the border of the region, and everything beyond it hatched."""
     if len(view.region_px) == 0:
         return ""
@@ -291,7 +313,7 @@ def _region(view: TieView, paper: _Paper, hatch: str) -> str:
     return beyond + svg.element("path", class_="region", d=border)
 
 
-def _in_region(view: TieView, px: Array) -> NDArray[np.bool_]:
+def in_region(view: TieView, px: Array) -> NDArray[np.bool_]:
     """Return which points (n, 2) lie in the region, which is convex."""
     corners = view.region_px
     if len(corners) == 0:
@@ -305,12 +327,16 @@ def _in_region(view: TieView, px: Array) -> NDArray[np.bool_]:
 # ---------- residuals ----------
 
 
-def _arrows(view: TieView, paper: _Paper, told: Legend) -> str:
-    starts = paper.place(view.points_px)
+def arrows_of(view: TieView, told: Legend) -> Array:
+    """Return the residuals as they are drawn, vectors (k, 2) in drawing units."""
     per_um = told.key_length / told.key_um
     with np.errstate(invalid="ignore", divide="ignore"):
         unit = view.residual_px / np.hypot(view.residual_px[:, 0], view.residual_px[:, 1])[:, None]
-    vectors = np.nan_to_num(unit) * np.nan_to_num(view.residual_um)[:, None] * per_um
+    return np.asarray(np.nan_to_num(unit) * np.nan_to_num(view.residual_um)[:, None] * per_um)
+
+
+def _arrows(view: TieView, paper: Paper, told: Legend) -> str:
+    starts, vectors = paper.place(view.points_px), arrows_of(view, told)
     crosses = "".join(_crosses(starts, view.unseen))
     drawn = [_arrow(start, vector) for start, vector in zip(starts, vectors, strict=True)]
     worst = ""
@@ -357,10 +383,10 @@ def _arrow(start: Array, vector: Array) -> str:
 # ---------- axes, collar, scale ----------
 
 
-def _axes(view: TieView, paper: _Paper) -> str:
+def _axes(view: TieView, paper: Paper) -> str:
     """Return the plane's axes at its origin, where the picture shows it."""
-    step = _step(view)
-    ends = [_where(view, at) for at in ((0.0, 0.0), (step, 0.0), (0.0, step))]
+    step = step_of(view)
+    ends = [place_in_picture(view, at) for at in ((0.0, 0.0), (step, 0.0), (0.0, step))]
     if any(end is None for end in ends):
         return ""
     origin, *tips = (paper.place(np.array([end]))[0] for end in ends if end is not None)
@@ -376,7 +402,7 @@ def _axes(view: TieView, paper: _Paper) -> str:
     return svg.element("g", *drawn, class_="axis")
 
 
-def _where(view: TieView, mm: tuple[float, float]) -> Array | None:
+def place_in_picture(view: TieView, mm: tuple[float, float]) -> Array | None:
     """Return the pixel that shows a place of the plane, by linear interpolation in the samples; None if outside."""
     distance = np.hypot(view.x_mm - mm[0], view.y_mm - mm[1])
     if not np.isfinite(distance).any():
@@ -393,13 +419,13 @@ def _where(view: TieView, mm: tuple[float, float]) -> Array | None:
     return np.array([view.x_px[c] + across * width, view.y_px[r] + down * height])
 
 
-def _collar(view: TieView, paper: _Paper) -> Iterator[str]:
+def _collar(view: TieView, paper: Paper) -> Iterator[str]:
     """Yield the collar: bars every half step, where the graticule really leaves the picture, and their numbers."""
-    step = _step(view)
+    step = step_of(view)
     low = COLLAR
     right, bottom = COLLAR + MAP_WIDTH, COLLAR + paper.height
-    across = _along(view.x_mm[0], view.y_mm[0])
-    down = _along(view.y_mm[:, 0], view.x_mm[:, 0])
+    across = runs_along(view.x_mm[0], view.y_mm[0])
+    down = runs_along(view.y_mm[:, 0], view.x_mm[:, 0])
     sides = (
         (view.x_px, (view.x_mm, view.y_mm)[across][0], True, low - BAR - 2, low - BAR - 7),
         (view.x_px, (view.x_mm, view.y_mm)[across][-1], True, bottom + 2, bottom + BAR + 15),
@@ -416,18 +442,23 @@ def _collar(view: TieView, paper: _Paper) -> Iterator[str]:
     yield svg.text(right + COLLAR - 2, low - BAR - 7, f"{'xy'[across]}, mm", class_="t quiet end")
 
 
-def _along(first: Array, second: Array) -> int:
+def runs_along(first: Array, second: Array) -> int:
     """Return 0 if the first coordinate runs along a side, 1 if the picture is turned and the second one does."""
     return int(np.ptp(np.nan_to_num(second)) > np.ptp(np.nan_to_num(first)))
 
 
+def cuts_of(at_px: Array, values: Array, step: float) -> tuple[Array, Array]:
+    """Return the multiples (n,) of a step in mm that a side of the picture cuts, and where (n,), in px."""
+    order = np.argsort(values)
+    cuts = multiples(values, step)
+    return cuts, np.asarray(np.interp(cuts, values[order], at_px[order]))
+
+
 def _side(
-    at_px: Array, values: Array, step: float, horizontal: bool, bar_at: float, text_at: float, paper: _Paper
+    at_px: Array, values: Array, step: float, horizontal: bool, bar_at: float, text_at: float, paper: Paper
 ) -> Iterator[str]:
     half = step / 2
-    order = np.argsort(values)
-    cuts = _multiples(values, half)
-    where = np.interp(cuts, values[order], at_px[order])
+    cuts, where = cuts_of(at_px, values, half)
     bounds = np.sort(np.concatenate([at_px[[0, -1]], where]))
     dark = np.floor(np.interp((bounds[1:] + bounds[:-1]) / 2, at_px, values) / half) % 2 == 0
     drawn = (bounds + 0.5) * paper.scale + COLLAR
@@ -437,7 +468,7 @@ def _side(
     yield from _numbers(cuts, (where + 0.5) * paper.scale + COLLAR, step, horizontal, text_at, paper)
 
 
-def _numbers(cuts: Array, places: Array, step: float, horizontal: bool, text_at: float, paper: _Paper) -> Iterator[str]:
+def _numbers(cuts: Array, places: Array, step: float, horizontal: bool, text_at: float, paper: Paper) -> Iterator[str]:
     end = COLLAR + (MAP_WIDTH if horizontal else paper.height)
     for value, place in zip(cuts.tolist(), places.tolist(), strict=True):
         whole = abs(value / step - round(value / step)) < 1e-6
@@ -451,7 +482,7 @@ def _numbers(cuts: Array, places: Array, step: float, horizontal: bool, text_at:
             yield svg.text(0, 0, short(value), class_="t middle", transform=turned)
 
 
-def _scale_bar(view: TieView, paper: _Paper) -> str:
+def _scale_bar(view: TieView, paper: Paper) -> str:
     """Return a scale bar for the middle of the picture."""
     units_per_mm = paper.scale / view.mm_per_px
     step = nice_step(150.0 / units_per_mm, 2)
