@@ -5,7 +5,9 @@ import hashlib
 import json
 import math
 import os
+import shutil
 import struct
+import subprocess
 import sys
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +17,7 @@ import pytest
 import rfc8785
 from hypothesis import given
 from hypothesis import strategies as st
+from tests.helpers.power import Disk, read, shim
 
 from tiepoint.documents import files
 from tiepoint.documents.canonical import canonical, pixels_sha256, plain, sha256
@@ -431,3 +434,22 @@ def test_what_cannot_be_added_to_the_end_of_every_file_is_added_to_none(tmp_path
         files.append_together({one: b"3\n", other: b"3\n"})
     monkeypatch.undo()
     assert (one.read_bytes(), other.read_bytes()) == (b"1\n2\n", b"n\n1\n2\n")
+
+
+def test_what_was_written_is_there_after_a_power_cut_its_name_and_its_new_folder_too(tmp_path):
+    """Held to is POSIX: a name is on the disk once its folder was flushed (IEEE Std 1003.1, fsync)."""
+    folder, library, journal = tmp_path / "station", shim(tmp_path), tmp_path / "journal"
+    folder.mkdir()
+    (folder / "old.json").write_bytes(b"old")
+    shutil.copytree(folder, tmp_path / "before")
+    disk = Disk(folder, tmp_path / "before")
+    files = "{here / 'old.json': b'new', here / 'ties' / 'made' / 'plane.json': b'tie'}"
+    work = f"from pathlib import Path; here = Path({str(folder)!r}); write_together({files})"
+    env = {"LD_PRELOAD": str(library), "TIEPOINT_POWER_ROOT": str(folder), "TIEPOINT_POWER_JOURNAL": str(journal)}
+    command = [sys.executable, "-c", f"from tiepoint.documents.files import write_together; {work}"]
+    subprocess.run(command, env={**os.environ, **env}, check=True)
+    for done in read(journal):
+        disk.do(done)
+    there = disk.lay_out(tmp_path / "found", None)
+    found = {path.relative_to(there).as_posix(): path.read_bytes() for path in there.rglob("*") if path.is_file()}
+    assert found == {"old.json": b"new", "ties/made/plane.json": b"tie"}

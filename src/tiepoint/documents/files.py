@@ -70,15 +70,18 @@ def write_atomic(path: Path, data: bytes) -> None:
 def write_together(files: Mapping[Path, bytes]) -> None:
     """Write files that belong together: all under temporary names beside them, flushed, and only then moved.
 
-    A link is written through: the file that it points to is renewed, and the link stays. Raises `UnusableInput` where
-    one of them cannot be written; nothing is left behind then, and the sentence says what was changed.
+    When this returns their names are on the disk too, and those of folders that were made for them. A link is written
+    through: the file that it points to is renewed, and the link stays. Raises `UnusableInput` where one of them cannot
+    be written; nothing is left behind then, and the sentence says what was changed.
     """
     staged: dict[Path, tuple[Path, Path]] = {}
     moved: list[Path] = []
+    named_in: set[Path] = set()
     path = Path()
     try:
         for path, data in files.items():
             real = _behind(path)
+            named_in.update((real.parent, *(made.parent for made in _missing(real.parent))))
             staged[path] = real, _unused_name(path, real)
             with staged[path][1].open("xb") as file:
                 file.write(data)
@@ -88,6 +91,8 @@ def write_together(files: Mapping[Path, bytes]) -> None:
             for path, (real, temporary) in staged.items():
                 temporary.replace(real)
                 moved.append(path)
+        for folder in named_in:
+            flush_folder(folder)
     except OSError as error:
         done = f"{' and '.join(map(str, moved))} was written before" if moved else "nothing was changed"
         raise UnusableInput(f"cannot write {path}: {reason_of(error)}; {done}") from error
@@ -115,6 +120,27 @@ def append_together(files: Mapping[Path, bytes]) -> None:
                 with suppress(OSError):
                     os.truncate(begun, size)
             raise UnusableInput(f"cannot write {path}: {reason_of(error)}; what it held before is kept") from error
+
+
+def flush_folder(folder: Path) -> None:
+    """Make the names in a folder last through a power cut; Windows has no such call, and does it with the file."""
+    if os.name == "nt":
+        return
+    with suppress(OSError):  # some network folders cannot be flushed
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _missing(folder: Path) -> list[Path]:
+    """Return the folders on the way to one, itself included, that are not there yet."""
+    missing = []
+    while not folder.exists() and folder != folder.parent:
+        missing.append(folder)
+        folder = folder.parent
+    return missing
 
 
 def _behind(path: Path) -> Path:

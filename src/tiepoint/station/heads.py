@@ -11,9 +11,8 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from tiepoint.documents.files import read_text, reason_of
+from tiepoint.documents.files import flush_folder, read_text, reason_of
 from tiepoint.foundation.errors import TiepointError, UnusableInput
-from tiepoint.station.cameras.plain_files import flush_folder
 from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Head, Ledger, utc_now
 

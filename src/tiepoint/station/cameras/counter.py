@@ -4,18 +4,18 @@ Numbers are reserved in blocks: the end of a block is on the disk before its fir
 waits for the disk but the first of a block, and what was reserved and not given is skipped after a restart.
 """
 
+import threading
 from pathlib import Path
 
 from tiepoint.documents.files import read_document, write_document
 from tiepoint.foundation.errors import UnusableDocument
-from tiepoint.station.cameras.plain_files import flush_folder
 
 BLOCK = 1000
 MOST = 10**15
 
 
 class Counter:
-    """The count in one file, which one process uses at a time; it begins with 1 where there is no file yet.
+    """The count in one file, which one process uses at a time, by any of its threads; 1 is the first without a file.
 
     Raises `UnusableDocument` where the file is none, or cannot be read: a count is never begun anew in silence.
     """
@@ -25,6 +25,7 @@ class Counter:
         self._block = block
         self._reserved = _read(path) if path.exists() else 0
         self._last = self._reserved
+        self._lock = threading.Lock()
 
     @property
     def last(self) -> int:
@@ -33,10 +34,11 @@ class Counter:
 
     def next(self) -> int:
         """Return the next number; raises `UnusableInput` where it cannot be made sure that it stays the only one."""
-        if self._last >= self._reserved:
-            self._reserve()
-        self._last += 1
-        return self._last
+        with self._lock:
+            if self._last >= self._reserved:
+                self._reserve()
+            self._last += 1
+            return self._last
 
     def _reserve(self) -> None:
         """Put the end of the next block on the disk, never below what stands there."""
@@ -48,9 +50,6 @@ class Counter:
         if end > MOST:
             raise UnusableDocument(f"{self._path} has counted to {self._last}, as far as it goes; begin another")
         write_document(self._path, "counter", {"reserved_to": end})
-        # Its folder may be as new as the file: then its own name is not on the disk yet either.
-        flush_folder(self._path.parent)
-        flush_folder(self._path.parent.parent)
         self._reserved = end
 
 

@@ -56,18 +56,6 @@ def below(root: Path, name: str, what: str) -> Path:
     return folder
 
 
-def flush_folder(folder: Path) -> None:
-    """Make the names in a folder last through a power cut; Windows has no such call, and does it with the file."""
-    if os.name == "nt":
-        return
-    with suppress(OSError):  # some network folders cannot be flushed
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-
-
 def bytes_below(folder: Path) -> tuple[int, int]:
     """Return how many bytes and files lie in a folder and below it; links count as nothing."""
     size = count = 0

@@ -10,13 +10,13 @@ from pathlib import Path
 from typing import Any
 
 from tiepoint.documents.canonical import plain
-from tiepoint.documents.files import document_bytes, reason_of, write_together
+from tiepoint.documents.files import document_bytes, flush_folder, reason_of, write_together
 from tiepoint.documents.names import portable
 from tiepoint.documents.pictures import decode_picture
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.recipe.shots import read_shot
 from tiepoint.station.cameras.inflow import BEFORE, REFUSED
-from tiepoint.station.cameras.plain_files import bytes_below, flush_folder
+from tiepoint.station.cameras.plain_files import bytes_below
 
 _ENDINGS = ((b"\x89PNG", ".png"), (b"\xff\xd8", ".jpg"), (b"II", ".tif"), (b"MM", ".tif"), (b"BM", ".bmp"))
 _one_at_a_time = threading.Lock()
@@ -97,7 +97,6 @@ def _write(folder: Path, files: Mapping[str, bytes]) -> None:
     try:
         building.mkdir()
         write_together({building / one: data for one, data in files.items()})
-        flush_folder(building)
         building.rename(folder / name)
         flush_folder(folder)
     except (OSError, UnusableInput) as error:
