@@ -4,11 +4,16 @@ import json
 import signal
 import subprocess
 import sys
+import threading
+from concurrent.futures import ThreadPoolExecutor
+from types import SimpleNamespace
 
 import pytest
 
 from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 from tiepoint.station.cameras.counter import Counter
+from tiepoint.station.cameras.delivery import Trigger
+from tiepoint.station.cameras.parts import Parts
 
 
 def test_it_counts_from_one(tmp_path):
@@ -72,3 +77,26 @@ def test_a_place_that_cannot_be_written_gives_no_number(tmp_path):
     (tmp_path / "file").write_text("")
     with pytest.raises(UnusableInput):
         Counter(tmp_path / "file" / "top.json").next()
+
+
+def test_threads_that_count_at_once_are_given_no_number_twice(tmp_path):
+    """A wire's thread names the part of a trigger that cannot be answered, while the camera's own names another."""
+    counter = Counter(tmp_path / "top.json", block=1)
+    with ThreadPoolExecutor(4) as threads:
+        numbers = [n for some in threads.map(lambda _: [counter.next() for _ in range(25)], range(4)) for n in some]
+    assert len(set(numbers)) == 100
+
+
+def test_two_shots_of_one_moment_have_ids_of_their_own(tmp_path):
+    both = threading.Barrier(2)
+
+    class Table(SimpleNamespace):
+        @property
+        def name(self):
+            both.wait(60)  # both threads are in the midst of it
+            return "top"
+
+    parts = Parts(Table(named_by="code"), tmp_path)
+    with ThreadPoolExecutor(2) as threads:
+        made = list(threads.map(lambda _: parts.nothing(Trigger("t", 0), "no picture"), range(2)))
+    assert len({delivery.id[-6:] for delivery in made}) == 2

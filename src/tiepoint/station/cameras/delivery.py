@@ -89,7 +89,9 @@ class Setting:
 
 
 class Camera(Protocol):
-    """One camera. All calls come from one thread, but for `stop`, which may come from any."""
+    """One camera, called by several threads: `take` by one of its own, `trigger` by those of wires, and `done` and
+    `link` by the writer's. `start` comes before all of them; `set` and `stop` may come from any.
+    """
 
     @property
     def name(self) -> str:

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
+from itertools import count
 from pathlib import Path
 from time import monotonic_ns
 
@@ -24,14 +25,14 @@ def utc_of(mono_ns: int) -> str:
 
 
 class Parts:
-    """Names the parts of one camera, and puts deliveries together.
+    """Names the parts of one camera, and puts deliveries together; for the camera's threads and those that trigger it.
 
     Raises `UnusableDocument` where a counter's file is damaged.
     """
 
     def __init__(self, table: CameraTable, folder: Path) -> None:
         self._table = table
-        self._count = 0
+        self._numbers = count(1)
         self._counter: Counter | None = None
         if table.named_by in ("counter", "trigger"):
             self._counter = Counter(folder / COUNTERS / f"{portable(table.name)}.json")
@@ -56,8 +57,8 @@ class Parts:
             name = None
             status, why = ("incomplete", str(error)) if status == "complete" else (status, why)
         taken_utc = utc_of(taken_mono_ns)
-        self._count += 1
-        made_up = f"{self._table.name}-{taken_utc[:23].replace(':', '').replace('.', '-')}Z-{self._count:06d}"
+        number = next(self._numbers)
+        made_up = f"{self._table.name}-{taken_utc[:23].replace(':', '').replace('.', '-')}Z-{number:06d}"
         return Delivery(
             id=shot_id or made_up,
             camera=self._table.name,
