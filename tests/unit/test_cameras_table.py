@@ -1,6 +1,7 @@
 """`[[camera]]` of station.toml: what older files say loads as before, and what cannot be is said in a sentence."""
 
 import tomllib
+from pathlib import Path
 
 import pytest
 
@@ -111,3 +112,20 @@ def test_two_cameras_do_not_answer_one_trigger(tmp_path):
     assert fault.startswith('the camera "top" waits for triggers, and "side" would answer the same ones')
     assert fault.endswith("make a station of each camera")
     assert list(camera_faults(read(asked + described).camera, tmp_path)) == []
+
+
+def test_folders_are_looked_at_once_each_however_many_cameras_there_are(tmp_path, monkeypatch):
+    looks = []
+    resolve = Path.resolve
+
+    def counted(path, *more):
+        looks.append(path)
+        return resolve(path, *more)
+
+    monkeypatch.setattr(Path, "resolve", counted)
+    cameras = [CameraTable.read({"name": f"c{k}", "from": "push"}, "") for k in range(100)]
+    assert list(camera_faults(cameras, tmp_path)) == []
+    assert len(looks) == 100  # pair by pair they were 9900, and a check took seconds
+    around = CameraTable.read({"name": "all", "from": "push", "push": {"path": "pushed"}}, "")
+    (fault,) = camera_faults([*cameras, around], tmp_path)
+    assert '"all" watch one folder' in fault

@@ -352,14 +352,17 @@ def camera_faults(cameras: Sequence[CameraTable], folder: Path) -> Iterator[str]
             "triggered is told one answer, and would not hear of the other; make a station of each camera"
         )
     places: dict[Path, str] = {}
+    around: dict[Path, str] = {}
     for camera in cameras:
         place = watched(camera, folder)
         if place is None:
             continue
-        other = next((name for there, name in places.items() if _within(place, there)), None)
+        there = place.resolve()
+        other = around.get(there) or next((places[up] for up in (there, *there.parents) if up in places), None)
         if other is not None:
             yield f'the cameras "{other}" and "{camera.name}" watch one folder, {place}; give each its own'
-        places[place] = camera.name
+        places[there] = camera.name
+        around |= dict.fromkeys(there.parents, camera.name)
         if place.exists() and not place.is_dir():
             yield f'the camera "{camera.name}" is to watch {place}, which is no folder; name another'
 
@@ -369,11 +372,6 @@ def watched(camera: CameraTable, folder: Path) -> Path | None:
     if camera.comes_from == "folder" and camera.folder is not None:
         return folder / camera.folder.path
     return folder / camera.push_path if camera.comes_from == "push" else None
-
-
-def _within(one: Path, other: Path) -> bool:
-    a, b = one.resolve(), other.resolve()
-    return a.is_relative_to(b) or b.is_relative_to(a)
 
 
 def open_camera(table: CameraTable, folder: Path) -> Camera:
