@@ -422,3 +422,15 @@ def test_however_files_are_written_each_is_delivered_once_and_only_when_it_is_wh
                 assert (folder.root / shot.files[""].path.name).read_bytes() == PNG
                 seen.append(shot.files[""].path.name)
         assert sorted(seen) == [f"{k}.png" for k in range(4)]
+
+
+def test_a_picture_that_lies_among_folders_of_shots_is_no_result_and_named_once(look):
+    """Who drops pictures where shots are expected would otherwise have nothing judged, and nobody told."""
+    folder = look(holds="shots")
+    folder.put("a.png")
+    folder.put("notes.txt")
+    (shot,) = folder.after()
+    assert (shot.status, shot.why) == ("incomplete", "a.png lies in no folder of a shot, with a shot.json beside it")
+    assert folder.after(1) == folder.after(10) == []
+    folder.inflow.let_go(shot)
+    assert (folder.names(), folder.names(REFUSED)) == ([], ["a.png", "notes.txt"])

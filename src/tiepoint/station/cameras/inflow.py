@@ -292,8 +292,11 @@ class Inflow:
             if mode is None or (temporary and waited < self._table.incomplete_after_s * 1e9):
                 continue
             if not stat.S_ISDIR(mode):
-                self._aside(name, self._refused)
                 del self._lying[name]
+                if Path(name).suffix.lower() in PICTURE_ENDINGS:  # it is meant for a shot: its part was not seen
+                    yield _given_up(lying, f"{said_name(name)} lies in no folder of a shot, with a shot.json beside it")
+                else:
+                    self._aside(name, self._refused)
             elif temporary:
                 yield _given_up(lying, f"{said_name(name)} was not finished")
             elif (lying.path / "shot.json").exists():
