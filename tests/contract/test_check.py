@@ -1,5 +1,6 @@
 """`tiepoint check`: everything that is wrong with a station's folder at once, each with its file and line."""
 
+import os
 import socket
 import subprocess
 import sys
@@ -67,6 +68,21 @@ def test_a_url_that_is_none_or_tells_a_password_is_told_and_not_repeated(vent, c
     assert said.code == 2
     assert said.is_one_sentence()
     assert "hush" not in said.err + fault
+
+
+@pytest.mark.parametrize(
+    ("file", "says"),
+    [
+        pytest.param("/dev/zero", "no ordinary file", marks=pytest.mark.skipif(os.name == "nt", reason="no devices")),
+        ("recipes", "no ordinary file"),
+        ("l" * 300, "cannot use the ledger"),
+        ("variants.csv", "is damaged, or no ledger"),
+    ],
+)
+def test_what_can_be_no_ledger_is_told(vent, file, says):
+    (fault,) = told(vent, f'[ledger]\nfile = "{file}"\n')
+    assert fault.startswith("station.toml, line 3: ")
+    assert says in fault
 
 
 def test_what_does_not_fit_together_is_told_with_it(vent):

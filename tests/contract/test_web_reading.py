@@ -188,6 +188,25 @@ def test_a_station_without_a_ledger_is_told_too(tmp_path):
         assert len(served.get("/api/records")[1]["records"]) == 1
 
 
+@pytest.mark.parametrize("is_folder", [False, True])
+def test_a_ledger_that_cannot_be_used_is_no_fault_of_the_question(tmp_path, is_folder):
+    """503, so that who asks by a program tries again later; 422 is for what it should ask otherwise."""
+    folder = new_station(tmp_path / "station")
+    path = folder / "ledger.sqlite"
+    path.unlink()
+    if is_folder:
+        path.mkdir()
+    else:
+        path.write_bytes(b"no database " * 1000)
+    with Served(folder) as served:
+        for question in ("records", "counts", "acts"):
+            status, _, body = served.ask("GET", f"/api/{question}")
+            told = refusal(status, body)
+            assert (status, told["code"]) == (503, "not_ready"), told
+            assert ("no ordinary file" if is_folder else "is damaged, or no ledger") in told["says"]
+            assert str(tmp_path) not in body.decode()
+
+
 def test_what_only_reads_leaves_the_ledger_as_it_is(served):
     before = (served.folder / "ledger.sqlite").read_bytes()
     for path in ("station", "state", "records", "records/7", "counts", "acts", "duty", "requirements", "session"):

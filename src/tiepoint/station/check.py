@@ -3,7 +3,7 @@
 import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -176,7 +176,8 @@ def _of_station(station: Station, text: str, drafts: bool) -> Iterator[Fault]:
         labels = station.folder / challenge.labels
         yield from _tried(labels, lambda: challenge_labels(labels))
     yield from _tried(reference_path(station), lambda: kept_reference(station))
-    yield from _tried(station.folder / STATION, lambda: _ledger(station))
+    for fault in _tried(station.folder / STATION, lambda: _ledger(station)):
+        yield replace(fault, line=line_of(text, "ledger"))
 
 
 def _readings(station: Station, judge: Judge | None) -> Iterator[str]:

@@ -21,7 +21,16 @@ from tiepoint.model.record import Record
 from tiepoint.recipe.records import _HASHED
 from tiepoint.station.composed import Composed, composed
 from tiepoint.station.folder import Server
-from tiepoint.station.ledger_base import READING, SUMS_SINCE, VERSION, SqliteBase, base_of, is_there, migrate
+from tiepoint.station.ledger_base import (
+    READING,
+    SUMS_SINCE,
+    VERSION,
+    SqliteBase,
+    base_of,
+    has_file,
+    is_there,
+    migrate,
+)
 from tiepoint.station.ledger_chain import (
     NOTHING,
     Chain,
@@ -46,8 +55,8 @@ _RESTORE = (
 
 
 def has_ledger(where: Path | Server) -> bool:
-    """Return whether there is a ledger; raises `UnusableInput` where its server cannot be asked."""
-    return where.is_file() if isinstance(where, Path) else is_there(where)
+    """Return whether there is a ledger; `UnusableInput` where that cannot be said, or something else is there."""
+    return has_file(where) if isinstance(where, Path) else is_there(where)
 
 
 class Ledger:

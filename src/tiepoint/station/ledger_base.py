@@ -9,6 +9,7 @@ looks at no log beside it, in which the newest entries may lie: with one there, 
 """
 
 import sqlite3
+import stat
 from pathlib import Path
 from typing import Any, Protocol
 from urllib.parse import quote
@@ -17,6 +18,7 @@ import sqlalchemy as sql
 from sqlalchemy import event
 from sqlalchemy.exc import ArgumentError, DatabaseError, DBAPIError, NoSuchModuleError, OperationalError
 
+from tiepoint.documents.files import reason_of
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.station.folder import Server
 
@@ -71,12 +73,8 @@ class SqliteBase:
     def __init__(self, path: Path, *, create: bool) -> None:
         """Open the file; `UnusableInput` where there is none, unless it is to be made."""
         self.path, self.name = path, str(path)
-        if not create and not path.is_file():
+        if not has_file(path) and not create:
             raise UnusableInput(f"there is no ledger {path}; it begins with the first tiepoint accept")
-        if path.is_dir() or (path.exists() and not path.is_file()):
-            raise UnusableInput(
-                f"{path} is no ordinary file where the ledger was expected; name another in station.toml"
-            )
         self._frozen: tuple[int, int] | None = None
         self.engine = self._connected()
 
@@ -224,6 +222,20 @@ _ADVICE = (
 def base_of(where: Path | Server, *, create: bool) -> Base:
     """Return the base of a ledger, connected."""
     return SqliteBase(where, create=create) if isinstance(where, Path) else PostgresBase(where, create=create)
+
+
+def has_file(path: Path) -> bool:
+    """Return whether there is a file; `UnusableInput` where something else is, or its folder cannot be looked into."""
+    try:
+        mode = path.stat().st_mode
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    except (OSError, ValueError) as error:
+        why = reason_of(error)
+        raise UnusableInput(f"cannot use the ledger {path}: {why}; name another in station.toml") from error
+    if not stat.S_ISREG(mode):
+        raise UnusableInput(f"{path} is no ordinary file where the ledger was expected; name another in station.toml")
+    return True
 
 
 def is_there(server: Server) -> bool:

@@ -7,9 +7,11 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from typing import TypeVar
 
-from tiepoint.foundation.errors import TiepointError
+from sqlalchemy.exc import SQLAlchemyError
+
+from tiepoint.foundation.errors import TiepointError, UnusableInput
 from tiepoint.station.folder import Station
-from tiepoint.station.ledger import Ledger
+from tiepoint.station.ledger import Ledger, has_ledger
 
 THREADS = 3
 
@@ -19,6 +21,10 @@ _Stamp = tuple[int, int]
 
 class NoLedger(TiepointError):
     """The station has no ledger yet."""
+
+
+class LedgerAway(TiepointError):
+    """The ledger cannot be used now, whatever was asked."""
 
 
 class Asking:
@@ -31,7 +37,10 @@ class Asking:
         self._all: list[Ledger] = []
 
     async def __call__(self, question: Callable[[Ledger], T]) -> T:
-        """Return the answer to a question; raises `NoLedger` where there is none yet, else what the question raises."""
+        """Return the answer to a question.
+
+        Raises `NoLedger` where there is none yet, `LedgerAway` where it cannot be used, else what the question raises.
+        """
         return await asyncio.get_running_loop().run_in_executor(self._threads, self._asked, question)
 
     async def run(self, work: Callable[[], T]) -> T:
@@ -47,11 +56,19 @@ class Asking:
     def _asked(self, question: Callable[[Ledger], T]) -> T:
         try:
             return question(self._opened())
-        except TiepointError:
+        except TiepointError as error:
             self._let_go()  # whatever is wrong with it, the next question begins anew
+            if isinstance(error.__cause__, SQLAlchemyError):  # of the database, and not of what was asked
+                raise LedgerAway(str(error)) from error
             raise
 
     def _opened(self) -> Ledger:
+        try:
+            return self._opened_now()
+        except UnusableInput as error:
+            raise LedgerAway(str(error)) from error
+
+    def _opened_now(self) -> Ledger:
         stamp = self._stamp()
         if stamp is None:
             raise NoLedger(f"{self._station.name} has no ledger yet; it begins with the first tiepoint accept")
@@ -67,8 +84,11 @@ class Asking:
         """Return which file the ledger is, since another may be put in its place; None where there is none."""
         if self._station.table.ledger.url is not None:
             return 0, 0
+        path = self._station.ledger_path
+        if not has_ledger(path):
+            return None
         with suppress(OSError):
-            told = self._station.ledger_path.stat()
+            told = path.stat()
             # An empty file is none yet: it would be made one.
             return (told.st_dev, told.st_ino) if told.st_size else None
         return None

@@ -12,6 +12,7 @@ from starlette.exceptions import HTTPException
 
 from tiepoint.foundation.errors import TiepointError
 from tiepoint.station.drafting import Conflict
+from tiepoint.web.asking import LedgerAway
 
 CODES = {
     400: ("bad_request", "the request cannot be read", "send it as HTTP/1.1 has it"),
@@ -86,8 +87,10 @@ def refusals(*statuses: int) -> dict[int | str, dict[str, Any]]:
 def refused_by(error: TiepointError, folder: str) -> Refused:
     """Return the refusal that an error is: its sentence, in which the station's folder is not told."""
     says, _, do = str(error).replace(f"{folder}/", "").replace(folder, "the station's folder").partition("; ")
-    # What was edited meanwhile is told apart: a page then shows what is there now, and keeps what was typed.
-    return Refused(409, says, do, code="conflict") if isinstance(error, Conflict) else Refused(422, says, do)
+    if isinstance(error, Conflict):
+        # What was edited meanwhile is told apart: a page then shows what is there now, and keeps what was typed.
+        return Refused(409, says, do, code="conflict")
+    return Refused(503 if isinstance(error, LedgerAway) else 422, says, do)
 
 
 def answer_refusals(app: FastAPI, folder: str) -> None:
