@@ -28,9 +28,10 @@ for k in range(int(sys.argv[2])):
 class Viewer:
     """A reader of the stream as the standard has it (WHATWG HTML, 9.2.6), by hand."""
 
-    def __init__(self, served, after=None, last=None):
+    def __init__(self, served, after=None, last=None, token=None):
         self._connection = http.client.HTTPConnection("127.0.0.1", served.port, timeout=60)
         headers = {} if last is None else {"Last-Event-ID": str(last)}
+        headers |= {} if token is None else {"Authorization": f"Bearer {token}"}
         self._connection.request("GET", "/api/events" + ("" if after is None else f"?after={after}"), headers=headers)
         self._answer = self._connection.getresponse()
         assert self._answer.status == 200, self._answer.read()
@@ -168,6 +169,22 @@ def test_there_are_no_more_viewers_than_the_station_says(folder):
         next(one.events()), next(two.events())
         status, _, body = served.ask("GET", "/api/events")
         assert (status, refusal(status, body)["code"]) == (503, "not_ready")
+
+
+def test_who_has_many_places_makes_room_for_somebody_else(folder, cli):
+    """A page that opens stream after stream would otherwise keep all others from seeing what the station does."""
+    token = cli("user", "add", folder, "board", "--role", "look", "--token", "--json").json["token"]
+    with Served(folder, viewers=3) as served, Viewer(served) as one, Viewer(served) as two, Viewer(served) as three:
+        first = one.events()
+        next(first), next(two.events()), next(three.events())
+        assert served.ask("GET", "/api/events")[0] == 503  # nobody ends a stream of their own by one more
+        with Viewer(served, token=token) as board:
+            assert next(board.events())[0] == "state"
+            assert list(first) == []  # the oldest of who had most has ended, in good order
+            assert served.ask("GET", "/api/events")[0] == 503
+            assert served.ask("GET", "/api/events", headers={"Authorization": f"Bearer {token}"})[0] == 503
+            (seq,) = commit(folder, 1)
+            assert [viewer.entries(seq) for viewer in (two, three, board)] == [[seq]] * 3
 
 
 def test_another_ledger_in_its_place_is_told_as_such(folder):

@@ -5,9 +5,10 @@ at all is cut off. So none is ever sent an entry twice, none misses one, and non
 """
 
 import asyncio
-from collections import deque
+from collections import Counter, deque
 from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import suppress
+from dataclasses import dataclass
 from functools import partial
 from itertools import islice
 from typing import Any
@@ -36,6 +37,14 @@ AGAIN_MS = 2000
 _HEARTBEAT = as_event("here", {})
 
 
+@dataclass(eq=False, slots=True)
+class _Viewer:
+    """A stream that is sent to somebody. `has_to_go`: it ends, so that somebody else can look."""
+
+    who: str
+    has_to_go: bool = False
+
+
 class Feed:
     """The reader. `run` goes on until `close`; all of it belongs to one event loop."""
 
@@ -45,7 +54,7 @@ class Feed:
         `reads` counts looks at the ledger, `told_alone` entries that were read for one viewer, which was behind.
         """
         self._station, self._asking, self._most = station, asking, most
-        self.viewers = 0
+        self._streams: list[_Viewer] = []
         self.reads, self.told_alone = 0, 0
         self._head = 0
         self._recent: deque[tuple[int, bytes]] = deque(maxlen=RECENT)
@@ -58,6 +67,11 @@ class Feed:
         self._looked = asyncio.Lock()
         self._is_live = False
         self.closing = asyncio.Event()
+
+    @property
+    def viewers(self) -> int:
+        """How many there are."""
+        return len(self._streams)
 
     async def run(self) -> None:
         """Look for what is new as long as anybody is there to be told."""
@@ -92,14 +106,15 @@ class Feed:
         self._notices.append((self._notice, data))
         self._stir()
 
-    async def stream(self, after: int | None) -> AsyncIterator[bytes]:
+    async def stream(self, after: int | None, who: str = "") -> AsyncIterator[bytes]:
         """Yield what a viewer is sent: the state, and all entries after a number, from now on where it is None.
 
-        Refused where there are too many viewers.
+        `who`: the person or the machine that looks. Refused where there are too many viewers and none of them has to
+        go: one does, the first of whoever has most, for somebody who has at least two fewer.
         """
-        if self.viewers >= self._most:
-            raise Refused(503, f"{self._most} viewers are there already", "close other pages of the station")
-        self.viewers += 1
+        self._make_room(who)
+        mine = _Viewer(who)
+        self._streams.append(mine)
         self._first.set()
         try:
             await self._begun(after or 0)
@@ -108,7 +123,7 @@ class Feed:
             if place > self._head:  # another ledger was put in its place
                 yield as_event("reset", {"seq": self._head}, self._head)
                 place = self._head
-            while not self.closing.is_set():
+            while not (self.closing.is_set() or mine.has_to_go):
                 changed = self._changed
                 told = await self._after(place)
                 data = b"".join(one for _, one in told)
@@ -125,7 +140,19 @@ class Feed:
                 except TimeoutError:
                     yield _HEARTBEAT
         finally:
-            self.viewers -= 1
+            self._streams.remove(mine)
+
+    def _make_room(self, who: str) -> None:
+        """See to it that there is a place for one viewer more, so that nobody keeps all others from looking."""
+        staying = [one for one in self._streams if not one.has_to_go]
+        if len(staying) < self._most:
+            return
+        has = Counter(one.who for one in staying)
+        greediest, most = has.most_common(1)[0]
+        if most < has[who] + 2:
+            raise Refused(503, f"{self._most} viewers are there already", "close other pages of the station")
+        next(one for one in staying if one.who == greediest).has_to_go = True
+        self._stir()
 
     def _notices_after(self, notice: int) -> bytes:
         """Return the notices after one; a viewer that has missed some is told that, and looks at everything again."""

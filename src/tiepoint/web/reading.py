@@ -21,8 +21,9 @@ from tiepoint.web.asking import NoLedger
 from tiepoint.web.feed import EventStream
 from tiepoint.web.here import Here, here_of
 from tiepoint.web.pictures import FileAnswer, is_picture, kept_bytes, kept_file, kept_with, preview, type_of
+from tiepoint.web.rates import peer_of
 from tiepoint.web.refused import Refused, refusals
-from tiepoint.web.sessions import needs
+from tiepoint.web.sessions import ANYBODY, needs, sessions_of
 from tiepoint.web.told import entry_in_short, reading_written, record_in_short, state_told
 
 LONGEST_MINUTES = timedelta(days=7)
@@ -237,7 +238,8 @@ async def events(
     last = request.headers.get("last-event-id", "")
     if last.isdecimal() and len(last) < 19:
         after = int(last)
-    stream = here.feed.stream(after)
+    user, peer = sessions_of(request).who(request), peer_of(request.client.host if request.client else "")
+    stream = here.feed.stream(after, peer if user is ANYBODY else user.name)
     return EventStream(stream, await anext(stream), here.cut)
 
 
