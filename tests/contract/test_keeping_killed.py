@@ -6,7 +6,8 @@ import sys
 from pathlib import Path
 
 from tiepoint.recipe.shots import load_shot
-from tiepoint.station.archive import found_again, kept_of, not_archived
+from tiepoint.station.archive import kept_of
+from tiepoint.station.archive_found import found_again, not_archived
 from tiepoint.station.folder import open_station
 from tiepoint.station.ledger import Ledger
 from tiepoint.station.verify import verify

@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from tiepoint.documents.files import read_document
-from tiepoint.station.archive import found_again, kept_of, not_archived
+from tiepoint.station.archive import kept_of
+from tiepoint.station.archive_found import found_again, not_archived
 from tiepoint.station.folder import open_station
 from tiepoint.station.ledger import Ledger
 

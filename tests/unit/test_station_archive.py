@@ -17,8 +17,9 @@ from tiepoint.model.decide import Limits
 from tiepoint.model.record import Record
 from tiepoint.model.shot import Picture
 from tiepoint.recipe.shots import load_shot
-from tiepoint.station.archive import found_again, kept_of, not_archived
+from tiepoint.station.archive import kept_of
 from tiepoint.station.archive_expiry import Retention, expire
+from tiepoint.station.archive_found import found_again, not_archived
 from tiepoint.station.archive_keeper import Keeper
 from tiepoint.station.cameras.delivery import Delivery, Frame
 from tiepoint.station.folder import Station, open_station
@@ -304,6 +305,42 @@ def test_a_shot_whose_entry_was_lost_is_found_again(tmp_path: Path, names: str |
         ledger.append("archived", body)
         assert not_archived(ledger) == (half.seq,)
     assert verify(station, sample=0).never_kept == (half.seq,)
+
+
+@pytest.mark.parametrize("encode", ["png", "jpeg"])
+def test_a_shot_of_the_ring_that_is_found_again_leaves_it_again(tmp_path: Path, encode: str):
+    keep = f'keep = ["not-conforming", {{ every = 4 }}, {{ ring = 2 }}]\nencode = "{encode}"'
+    station = made_station(tmp_path, keep)
+    with Ledger(station.ledger_place, create=True) as ledger:
+        keeper, bodies = Keeper(station, ledger), []
+        for k in range(6):
+            committed = ledger.commit(judged({"picture": GREY}, "rejected" if k == 2 else "conforms", part=f"P{k}"))
+            bodies.append(keeper.keep(committed, delivery(Frame("picture", "picture", pixels=GREY))))
+        # Killed before any of the entries was written; meanwhile somebody has other rules in station.toml.
+        Keeper(made_station(tmp_path, "keep = { ring = 3 }"), ledger)
+        found = list(found_again(station, ledger, not_archived(ledger)))
+        assert found == bodies
+        assert [body.get("by", "all") for body in found] == ["all", "ring", "all", "ring", "all", "ring"]
+        assert {body.get("lossy", False) for body in found} == {encode == "jpeg"}
+
+
+def test_what_was_half_written_is_taken_away_on_the_next_start(tmp_path: Path):
+    station = made_station(tmp_path)
+    with Ledger(station.ledger_place, create=True) as ledger:
+        keeper = Keeper(station, ledger)
+        kept = keep_one(station, ledger, keeper)
+        made = [ledger.commit(judged({"picture": GREY}, part="B")) for _ in range(2)]
+        bodies = [keeper.keep(one, delivery(Frame("picture", "x.png", data=encode_png(GREY)))) for one in made]
+        folders = [station.archive_path / body["folder"] for body in bodies]
+        # As power or a kill leaves it: the one had no name of its own yet, of the other the sidecar was missing one.
+        for path in folders[0].iterdir():
+            path.rename(path.with_name(f".{0x1234:016x}.part" if path.suffix == ".png" else f".{0x99:016x}.part"))
+        (folders[1] / f".{7:016x}.part").write_bytes(b"half")
+        (folders[1] / ".mine.part").write_bytes(b"somebody else's")
+        assert [body["record"] for body in found_again(station, ledger, not_archived(ledger))] == [made[1].seq]
+        assert not folders[0].exists()
+        assert sorted(path.name for path in folders[1].iterdir()) == [".mine.part", *sorted(bodies[1]["files"])]
+        assert kept.state() == ("kept", "")
 
 
 def test_what_was_not_touched_since_is_not_looked_through(tmp_path: Path):

@@ -6,6 +6,7 @@ body = keeper.keep(record, delivery)     # of the ledger's entry, which the one 
 
 from collections.abc import Iterator
 from dataclasses import replace
+from math import inf
 from pathlib import Path, PurePath
 from typing import Any
 
@@ -26,7 +27,6 @@ from tiepoint.station.ledger import Ledger, utc_now
 from tiepoint.station.naming import act_of
 from tiepoint.station.questions import counts
 
-RING = "ring"
 KEEP = "keep"
 
 
@@ -67,12 +67,7 @@ class Keeper:
 
     def _by(self, record: Record) -> str | None:
         """Return by which rule a record's shot is kept, one that keeps it for good before the ring; None by none."""
-        rules = self._rules
-        if rules.all or (rules.not_conforming and record.verdict != "conforms"):
-            return "all"
-        if rules.every is not None and (self._count - 1) % rules.every == 0:
-            return "all"
-        return RING if rules.ring is not None else None
+        return self._rules.by(record.verdict, self._count)
 
     def _picture(self, frame: Frame, about: Picture | None, camera: str) -> KeptPicture:
         if frame.data is not None:
@@ -88,9 +83,14 @@ class Keeper:
 def _state(station: Station, ledger: Ledger, rules: Rules) -> None:
     """Say in the ledger by which rules shots are kept from now on, unless it says so: others are then not missed."""
     body = act_of(station, KEEP, who="tiepoint", why="[archive] keep of station.toml", rules=plain(rules))
-    before = [entry.body["rules"] for entry in ledger.entries("act") if entry.body.get("act") == KEEP]
-    if (before[-1] if before else plain(Rules(all=True))) != body["rules"]:
+    if plain(rules_before(ledger)) != body["rules"]:
         ledger.append("act", body)
+
+
+def rules_before(ledger: Ledger, seq: float = inf) -> Rules:
+    """Return the rules by which shots were kept when an entry was written, as the ledger says; of now without one."""
+    acts = [e.body["rules"] for e in ledger.entries("act") if e.body.get("act") == KEEP and e.seq < seq]
+    return Rules(**acts[-1]) if acts else Rules(all=True)
 
 
 def encoded(frame: Frame, encode: str, quality: int) -> tuple[bytes, str]:

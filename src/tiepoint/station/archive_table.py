@@ -22,6 +22,8 @@ from tiepoint.station.place_names import Place
 
 Count = Annotated[int, Field(ge=1, le=10_000_000)]
 
+RING = "ring"
+
 
 class Some(Table):
     """A rule with a number: `every` n-th shot is kept, or the last n, a `ring`."""
@@ -57,6 +59,17 @@ class Rules:
     not_conforming: bool = False
     every: int | None = None
     ring: int | None = None
+
+    def by(self, verdict: str, number: int) -> str | None:
+        """Return by which rule a shot is kept, one that keeps it for good before the ring; None by none.
+
+        `number`: of its record among all records of the ledger, from 1.
+        """
+        if self.all or (self.not_conforming and verdict != "conforms"):
+            return "all"
+        if self.every is not None and (number - 1) % self.every == 0:
+            return "all"
+        return RING if self.ring is not None else None
 
 
 def rules_of(table: ArchiveTable) -> Rules:

@@ -22,7 +22,8 @@ from tiepoint.foundation.errors import TiepointError
 from tiepoint.foundation.reasons import Reason
 from tiepoint.model.record import Record
 from tiepoint.station.accepted import copy_of_recipe, pointers_of
-from tiepoint.station.archive import found_again, kept_of, not_archived
+from tiepoint.station.archive import kept_of
+from tiepoint.station.archive_found import found_again, not_archived
 from tiepoint.station.cameras.delivery import Camera, Delivery, Trigger
 from tiepoint.station.composed import Composed
 from tiepoint.station.duty.challenge import Shown, challenge_of, in_words
