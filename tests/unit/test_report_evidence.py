@@ -2,9 +2,10 @@
 
 from types import SimpleNamespace
 
-from tiepoint.report.acceptance_evidence import evidence
-from tiepoint.report.blocks import Note
+from tiepoint.report.acceptance_evidence import evidence, faults
+from tiepoint.report.blocks import Grid, Note
 from tiepoint.station.ledger import Chain, Head
+from tiepoint.station.served import AlarmSeen
 from tiepoint.station.verify import Evidence
 
 
@@ -17,3 +18,20 @@ def test_records_that_could_not_be_worked_out_again_are_told():
     )
     notes = [block.text for block in evidence(story) if isinstance(block, Note)]
     assert f"Not worked out again: {why}." in notes
+
+
+def test_an_alarm_that_was_agreed_is_told_as_raised_or_not_or_as_one_that_nobody_can_match():
+    agreed = ("light", "position", "share top", "share of undecided parts above 2 %")
+    raised = [AlarmSeen("light", "north", "dimmer by 9 %", 7, "x"), AlarmSeen("share", "top", "more", 9, "x")]
+    served = SimpleNamespace(alarms=raised, faults=(), begun=(1,), challenges=(), missed=0)
+    control = SimpleNamespace(alarms=agreed)
+    story = SimpleNamespace(served=served, requirements=SimpleNamespace(table=SimpleNamespace(control=control)))
+    table = next(block for block in faults(story) if isinstance(block, Grid))
+    told = [(state.text, state.mark, state.entries) for what, _, state in table.rows if what.text.startswith("Alarm: ")]
+    assert told[:3] == [
+        ("raised 1 time", "shown", (7,)),
+        ("not tried", "not tried", ()),
+        ("raised 1 time", "shown", (9,)),
+    ]
+    assert told[3][0].startswith("cannot be matched with an alarm")
+    assert told[3][1] is None

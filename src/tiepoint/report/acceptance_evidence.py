@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from typing import get_args
 
 from tiepoint.model.record import Record
 from tiepoint.report.acceptance_story import AcceptanceStory, Times
@@ -10,6 +11,7 @@ from tiepoint.report.figures import counted
 from tiepoint.station.judge import Run
 from tiepoint.station.requirements import ON_DUTY
 from tiepoint.station.served import QUANTILES, Served, fewest, quantile_ends
+from tiepoint.station.watch.kinds import Kind
 from tiepoint.studies.trial import VERDICTS
 
 ON_PAPER = 60
@@ -118,7 +120,7 @@ def faults(story: AcceptanceStory) -> Iterator[Block]:
     """Yield the faults that are to be injected and the alarms that are to be raised, and what came of them on duty."""
     served, agreed = story.served, story.requirements.table.control.alarms
     rows = [cells(what, due, _injected(served, names)) for what, due, names in INJECTED]
-    rows += [cells(f"Alarm: {said}", "it is raised, and told", _NOT_TRIED) for said in agreed]
+    rows += [cells(f"Alarm: {said}", "it is raised, and told", _raised(served, said)) for said in agreed]
     yield Grid(("Fault", "What is due", "State"), tuple(rows), frozenset(), (36, 30, 34))
     if served is None:
         yield Note("Only a station on duty can show these.")
@@ -147,6 +149,19 @@ def _injected(served: Served | None, names: Sequence[str]) -> Cell:
     said = f"{counted(len(seen), 'time')}; {counted(came, 'part')} came, {passed or 'none'} conformed"
     entries = tuple(one.entry for one in seen)
     return Cell(said, "not shown" if passed else "shown", loud=passed > 0, entries=entries[-5:])
+
+
+def _raised(served: Served | None, said: str) -> Cell:
+    """Return whether an alarm that was agreed was raised; of one in free words nobody can say which it is."""
+    seen = [one for one in (served.alarms if served else ()) if one.is_of(said)]
+    if seen:
+        return Cell(f"raised {counted(len(seen), 'time')}", "shown", entries=tuple(one.entry for one in seen)[-5:])
+    if said in get_args(Kind):
+        return _NOT_TRIED
+    return Cell(
+        "cannot be matched with an alarm, for it is in words; ask for it by a [[requirement]] with "
+        'by = "alarms" and its kind in of'
+    )
 
 
 def _seen_faults(served: Served) -> Iterator[Block]:
