@@ -2,9 +2,10 @@
 
 from fastapi import APIRouter
 
-from tiepoint.web.work import editing, working
+from tiepoint.web.work import editing, light, working
 
 ROUTERS: tuple[APIRouter, ...] = (
     editing.router,
+    light.router,
     working.router,
 )
