@@ -7,5 +7,10 @@ from tiepoint.web.work import editing, light, working
 ROUTERS: tuple[APIRouter, ...] = (
     editing.router,
     light.router,
+from tiepoint.web.work import editing, staging, working
+
+ROUTERS: tuple[APIRouter, ...] = (
+    editing.router,
+    staging.router,
     working.router,
 )

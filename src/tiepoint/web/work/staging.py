@@ -1,0 +1,45 @@
+"""The stages of the job, as every page shows them along its top edge."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Depends
+from pydantic import BaseModel, Field
+
+from tiepoint.station.stages import LONGEST_LINE, Stage, StageId, StageState
+from tiepoint.web.here import Here, here_of
+from tiepoint.web.refused import refusals
+from tiepoint.web.sessions import needs
+
+router = APIRouter(prefix="/api/stages", tags=["stages"])
+ThisStation = Annotated[Here, Depends(here_of)]
+
+
+class StageTold(BaseModel):
+    """A stage of the job. `rests`: whether it still rests on the one before. The first of `to_do` comes next."""
+
+    id: StageId
+    state: StageState
+    line: str = Field(max_length=LONGEST_LINE)
+    rests: bool
+    done: list[str]
+    to_do: list[str]
+
+
+@router.get("", responses=refusals(401), dependencies=[Depends(needs("look"))])
+async def stages(here: ThisStation) -> list[StageTold]:
+    """Tell how far the job is, stage by stage in their order. The first answer after a change takes a while."""
+    return [_told(stage) for stage in await here.asking.run(lambda: stages_now(here))]
+
+
+def stages_now(here: Here) -> tuple[Stage, ...]:
+    """Return the stages as they are now."""
+    from tiepoint.station.stages import stages_of
+
+    return stages_of(here.station)
+
+
+def _told(stage: Stage) -> StageTold:
+    return StageTold(
+        id=stage.id, state=stage.state, line=stage.line, rests=stage.rests, done=list(stage.done),
+        to_do=list(stage.to_do),
+    )  # fmt: skip
