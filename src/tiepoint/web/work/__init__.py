@@ -1,16 +1,14 @@
-"""The routes of the workbench, one file a page; each adds its router here."""
+"""The routes of the workbench, one file a page, each with its `router`; a page adds its name here, on a line."""
+
+from importlib import import_module
 
 from fastapi import APIRouter
 
-from tiepoint.web.work import editing, light, working
-
-ROUTERS: tuple[APIRouter, ...] = (
-    editing.router,
-    light.router,
-from tiepoint.web.work import editing, staging, working
-
-ROUTERS: tuple[APIRouter, ...] = (
-    editing.router,
-    staging.router,
-    working.router,
+NAMES = (
+    "editing",
+    "light",
+    "staging",
+    "working",
 )
+
+ROUTERS: tuple[APIRouter, ...] = tuple(import_module(f"tiepoint.web.work.{name}").router for name in NAMES)
