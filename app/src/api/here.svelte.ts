@@ -2,19 +2,8 @@
 import { get, knows, post, Refusal, type Answer } from "./client";
 import { live } from "./live.svelte";
 
-export type StageId = "see" | "plan" | "tie" | "light" | "recipe" | "prove" | "duty" | "evidence";
-
-export interface StageTold {
-  id: StageId;
-  state: "empty" | "begun" | "proved" | "out of date";
-  /** In the stage's own words, where it has one: on duty, off duty, not as held. */
-  word?: string;
-  line: string;
-  rests: boolean;
-  done: string[];
-  to_do: string[];
-}
-
+export type StageTold = Answer<"/api/stages">[number];
+export type StageId = StageTold["id"];
 export type StepTold = Answer<"/api/history">["done"][number];
 
 class Here {
@@ -59,8 +48,7 @@ class Here {
   /** Read the stages and what can be undone. */
   async again(): Promise<void> {
     try {
-      const told = (await get("/api/stages" as never)) as { stages: StageTold[] };
-      this.stages = told.stages;
+      this.stages = await get("/api/stages");
       const history = await get("/api/history");
       this.undo = history.done.at(-1) ?? null;
       this.redo = history.undone.at(-1) ?? null;

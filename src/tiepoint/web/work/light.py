@@ -97,6 +97,8 @@ class Look(BaseModel):
     """What was computed of a shot. `says`: what is wrong with it or worth knowing; `faulty`: what is with its lamps."""
 
     id: str
+    pictures: list[str]
+    tie: str | None
     width: int
     height: int
     unit: str
@@ -110,24 +112,21 @@ class Look(BaseModel):
     faulty: list[str]
 
 
-class Here1(BaseModel):
-    """What was computed at a pixel; None where nothing is known of it."""
+class Slopes(BaseModel):
+    """The slopes at a pixel, rise per run along the plane's axes, and the standard uncertainty of either; None where
+    too few lamps tell them.
+    """
 
-    albedo: float | None
     slope_x: float | None
     slope_y: float | None
-    u_slope: float | None
-    curvature: float | None
-    relief: float | None
-    unit: str
-    relief_unit: str
+    u: float | None
 
 
 @dataclass(eq=False)
 class _Looked:
     """A shot that was computed, and the pictures that were made of it to look at."""
 
-    id: str
+    told: Look
     relief: "Relief"
     pictures: "list[NDArray[Any]]"
     lock: threading.Lock = field(default_factory=threading.Lock)
@@ -176,11 +175,20 @@ async def look(request: Request, here: ThisStation, wanted: Wanted, _: Editor) -
     app = request.app
 
     def work(telling: Telling) -> Look:
-        looked, told = _computed(here, wanted, telling)
+        looked = _computed(here, wanted, telling)
         app.state.looked = looked
-        return told
+        return looked.told
 
     return here.jobs.begin(page="light", says="Computing what the lamps bring out", work=work)
+
+
+@router.get("/looks/newest", responses=refusals(401, 404), dependencies=[Depends(needs("look"))])
+async def newest(request: Request) -> Look:
+    """Tell what was computed last, which a page that is loaded again goes on with."""
+    looked: _Looked | None = getattr(request.app.state, "looked", None)
+    if looked is None:
+        raise Refused(404, "nothing was looked at yet", "look at a shot")
+    return looked.told
 
 
 @router.get(
@@ -218,8 +226,8 @@ async def at(
     id: Annotated[str, Path(pattern="^[0-9a-f]{16}$")],
     x: Annotated[float, Query(ge=-0.5, le=1e6)],
     y: Annotated[float, Query(ge=-0.5, le=1e6)],
-) -> Here1:
-    """Tell what was computed at a pixel."""
+) -> Slopes:
+    """Tell the slopes at a pixel."""
     return await asyncio.to_thread(_at, _known(request, id).relief, round(x), round(y))
 
 
@@ -246,7 +254,7 @@ def _lamp(table: Any) -> Lamp:
     )  # fmt: skip
 
 
-def _computed(here: Here, wanted: Wanted, telling: Telling) -> tuple[_Looked, Look]:
+def _computed(here: Here, wanted: Wanted, telling: Telling) -> _Looked:
     from tiepoint.foundation.reasons import FLAGS, Reason
     from tiepoint.recipe.lit import Lit
     from tiepoint.recipe.lit_files import lamps_differ, pixels, placed, taken
@@ -276,11 +284,12 @@ def _computed(here: Here, wanted: Wanted, telling: Telling) -> tuple[_Looked, Lo
     lamps = lit.lights(plane, height_mm)
     differing = lamps_differ(loaded, lamps, document) if wanted.is_plate else ()
     telling(3, 4, "pictures")
-    looked = _Looked(secrets.token_hex(8), found, [one.grey for one in loaded], feature_px=0.0)
     telling(4, 4)
     seen = zip(lamps.lights, found.angles_of_lamps(), strict=True)
     told = Look(
-        id=looked.id,
+        id=secrets.token_hex(8),
+        pictures=wanted.pictures,
+        tie=wanted.tie,
         width=loaded[0].size[0],
         height=loaded[0].size[1],
         unit=found.unit,
@@ -293,10 +302,10 @@ def _computed(here: Here, wanted: Wanted, telling: Telling) -> tuple[_Looked, Lo
         says=[*(FLAGS[code].sentence for code in found.flags), *found.notes],
         faulty=[one.sentence for one in differing],
     )
-    return looked, told
+    return _Looked(told, found, [one.grey for one in loaded])
 
 
-def _at(relief: "Relief", x: int, y: int) -> Here1:
+def _at(relief: "Relief", x: int, y: int) -> Slopes:
     import math
 
     from tiepoint.vision.relief import CONFIDENT_SLOPE
@@ -304,24 +313,15 @@ def _at(relief: "Relief", x: int, y: int) -> Here1:
     rows, cols = relief.albedo.shape
     if not (0 <= x < cols and 0 <= y < rows):
         raise Refused(422, "that is outside the picture", where="x")
-
-    def value(picture: Any) -> float | None:
-        found = float(picture[y, x])
-        return found if math.isfinite(found) else None
-
     c = float(relief.confidence[y, x])
-    u = CONFIDENT_SLOPE * math.sqrt(1 / c - 1) if c > 0 else None
-    seen = u is not None
-    return Here1(
-        albedo=value(relief.albedo), slope_x=value(relief.slope_x) if seen else None,
-        slope_y=value(relief.slope_y) if seen else None, u_slope=u,
-        curvature=value(relief.curvature) if seen else None, relief=value(relief.relief) if seen else None,
-        unit=relief.unit, relief_unit="" if relief.scale is None else relief.relief_unit,
-    )  # fmt: skip
+    if c <= 0:
+        return Slopes(slope_x=None, slope_y=None, u=None)
+    u = CONFIDENT_SLOPE * math.sqrt(1 / c - 1)
+    return Slopes(slope_x=float(relief.slope_x[y, x]), slope_y=float(relief.slope_y[y, x]), u=u)
 
 
 def _known(request: Request, id_: str) -> _Looked:
     looked: _Looked | None = getattr(request.app.state, "looked", None)
-    if looked is None or looked.id != id_:
+    if looked is None or looked.told.id != id_:
         raise Refused(404, "this look is not kept any more", "look again")
     return looked
