@@ -26,6 +26,7 @@ class InOrderOfTheJob(TyperGroup):
     """Lists commands in the order in which the job is done."""
 
     ORDER = (
+        "plan",
         "target",
         "tie",
         "teach",

@@ -21,6 +21,7 @@ from tiepoint.cli.hand_eye import hand_eye
 from tiepoint.cli.hold import hold
 from tiepoint.cli.limits import limits
 from tiepoint.cli.pack import expire, pack, sums, unpack
+from tiepoint.cli.plan import plan
 from tiepoint.cli.relief import relief
 from tiepoint.cli.report import report
 from tiepoint.cli.run import run
@@ -81,6 +82,7 @@ def _root(
     help_alone(context)
 
 
+app.command()(plan)
 app.add_typer(target.app, name="target")
 tie.app.command("hand-eye")(hand_eye)
 app.add_typer(tie.app, name="tie")
