@@ -12,11 +12,8 @@ if TYPE_CHECKING:
     from tiepoint.model.record import Record
     from tiepoint.recipe.shots import LoadedShot
     from tiepoint.station.folder import Station
-    from tiepoint.station.watch.hold import Reference
 
 LAST = 50
-KINDS = {"grey": "light", "blur": "sharpness", "turn": "position"}
-"""Numbers whose alarms are called otherwise than they are."""
 NO_PLACES = (
     "light, sharpness, position and scale are not watched: [watch] of station.toml names no fixed patch and no edge"
 )
@@ -44,37 +41,26 @@ def hold(
       tiepoint hold plates --why "after the acceptance of 12 May"
       tiepoint hold plates shots/quiet-shift
     """
-    from tiepoint.station.acts import demand_off_duty, write_act
+    from tiepoint.station.acts import demand_off_duty
     from tiepoint.station.folder import open_station
-    from tiepoint.station.naming import act_of
-    from tiepoint.station.watch.hold import hold as held
-    from tiepoint.station.watch.hold import keep_reference, not_held
+    from tiepoint.station.watch.holding import hold_now
 
     there = open_station(station)
-    demand_off_duty(there, "the accepted state is not held anew")
+    demand_off_duty(there, "the accepted state is not held anew")  # before shots are read, which takes long
     by, reason = who_is_asking(who), one_line("--why", why, LONGEST_REASON)
     loaded, records = _named(shots) if shots else _kept(there, last)
-    reference = held(there, loaded, records)
-    keep_reference(there, reference)
-    entry = write_act(there, act_of(there, "hold", who=by, why=reason, sha=reference.sha, shots=reference.shots))
-    kinds = _watched(there, reference)
+    held = hold_now(there, loaded, records, who=by, why=reason)
     lines: tuple[str, ...] = (
-        f"Held as accepted: {reference.shots} shots, by entry {entry.seq} of the ledger.",
-        f"Watched from now on, besides what needs no shot: {', '.join(kinds) or 'nothing'}.",
+        f"Held as accepted: {held.reference.shots} shots, by entry {held.entry.seq} of the ledger.",
+        f"Watched from now on, besides what needs no shot: {', '.join(held.watched) or 'nothing'}.",
     )
-    lacking = not_held(reference, there.table.watch)
-    lines += tuple(f"Not watched: {one}." for one in lacking)
-    document = {"entry": entry.seq, "shots": reference.shots, "watched": kinds, "not_watched": list(lacking)}
+    lines += tuple(f"Not watched: {one}." for one in held.not_watched)
+    document = {
+        "entry": held.entry.seq, "shots": held.reference.shots, "watched": list(held.watched),
+        "not_watched": list(held.not_watched),
+    }  # fmt: skip
     hints = () if there.table.watch.patch or there.table.watch.edge else (NO_PLACES,)
     present(Answer(document, lines, hints=hints), as_json)
-
-
-def _watched(station: "Station", reference: "Reference") -> list[str]:
-    """Return the kinds of alarms that what was held can raise."""
-    found = {name.partition("|")[0] for name in reference.centres}
-    kinds = {KINDS.get(name, name) for name in found}
-    kinds |= {"dirt"} if reference.grounds and station.table.watch.dirt is not None else set()
-    return sorted(kinds | ({"edge"} if reference.edges else set()))
 
 
 def _named(paths: list[Path]) -> "tuple[list[LoadedShot], list[Record]]":

@@ -27,6 +27,7 @@ from tiepoint.station.archive_table import ArchiveTable
 from tiepoint.station.cameras.table import CameraTable
 from tiepoint.station.duty.table import DutyTable
 from tiepoint.station.place_names import Place
+from tiepoint.station.see.table import SeeTable
 from tiepoint.station.watch.table import WatchTable
 from tiepoint.station.web_table import WebTable
 from tiepoint.station.wires.table import WiresTable
@@ -92,6 +93,7 @@ class StationTable(Table):
     web: WebTable = WebTable()
     wires: WiresTable = WiresTable()
     watch: WatchTable = WatchTable()
+    see: SeeTable = SeeTable()
 
 
 @dataclass(frozen=True, slots=True)
