@@ -266,7 +266,7 @@ def _through(sharp: Floats, sigma: Array) -> Floats:
     low, high = levels[which] ** 2, levels[which + 1] ** 2
     share = np.clip((more**2 - low) / (high - low), 0, 1).astype(np.float32)
     out = np.zeros_like(sharp)
-    before = sharp
+    before: NDArray[Any] = sharp
     for k in range(len(levels) - 1):
         after = cv2.GaussianBlur(sharp, (0, 0), float(levels[k + 1]))
         mine = which == k

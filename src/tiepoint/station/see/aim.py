@@ -77,7 +77,7 @@ def aim_of(sighting: Sighting, size_px: tuple[int, int], distance_mm: float | No
         fit = fit_family(Corners(sighting.plane_mm, sighting.px, sighting.cov_px, size_px), only=[MODEL])[0]
     except PoorGeometry:
         return None
-    forward = np.linalg.inv(fit.matrix)
+    forward = np.asarray(np.linalg.inv(fit.matrix), float)
     middle = fit.matrix @ np.array([(size_px[0] - 1) / 2, (size_px[1] - 1) / 2, 1.0])
     middle /= middle[2]
     stand = standpoints(fit.matrix, fit.centre_px, size_px, distance_mm)[0]
@@ -120,12 +120,12 @@ def _u95(fit: Fit, middle: Array, distance_mm: float, how: str, sine: float, sig
     is not known counts in full, so that no lean at all is told with a ± too.
     """
     spread = fit.parameter_factor()[:9]
-    base = _slope(np.linalg.inv(fit.matrix), middle)
+    base = _slope(np.asarray(np.linalg.inv(fit.matrix), float), middle)
     columns = []
     for k in range(spread.shape[1]):
         step = 1e-3 * math.sqrt(max(float(fit.covariance[k, k]), 1e-300))
         moved = fit.matrix + (spread[:, k] * step).reshape(3, 3)
-        columns.append((_slope(np.linalg.inv(moved), middle) - base) / step)
+        columns.append((_slope(np.asarray(np.linalg.inv(moved), float), middle) - base) / step)
     jacobian = np.column_stack(columns)
     noise = max(1.0, fit.chi2_per_dof)
     by_fit = distance_mm**2 * noise * float(np.linalg.eigvalsh(jacobian @ fit.covariance @ jacobian.T)[-1])

@@ -93,7 +93,7 @@ def _counts(grey: Picture, top: float) -> Array:
         return np.histogram(grey, bins=CURVE_BINS, range=(0, top))[0].astype(float)
     each = np.bincount(grey.ravel())
     bins = np.minimum((np.arange(len(each)) * CURVE_BINS / (top + 1)).astype(int), CURVE_BINS - 1)
-    return np.bincount(bins, each, CURVE_BINS)
+    return np.asarray(np.bincount(bins, each, CURVE_BINS), float)
 
 
 def _outlines(mask: NDArray[np.bool_]) -> tuple[Polygon, ...]:
@@ -160,8 +160,8 @@ def evenness_by_picture(grey: Picture) -> Evenness:
     if not most > 0:
         return Evenness(None, reason="the picture is black")
     across, down = white[rows // 3 : max(2 * rows // 3, 1)].mean(0), white[:, columns // 3 : 2 * columns // 3].mean(1)
-    cuts = (tuple(np.round(cut / most, 4).tolist()) for cut in (across, down))
-    return Evenness(float(white.min()) / most, None, "picture", *cuts)
+    along_x, along_y = (tuple(np.round(cut / most, 4).tolist()) for cut in (across, down))
+    return Evenness(float(white.min()) / most, None, "picture", along_x, along_y)
 
 
 # --- steady ----------------------------------------------------------------------------------------------------------

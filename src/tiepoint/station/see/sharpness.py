@@ -42,7 +42,7 @@ STRAIGHT = 0.8
 CLEAR = 0.6
 """Of the largest step that was measured."""
 SHAPE = 0.03
-"""Of a width (95 %): an edge is no Gaussian's, has others beside it, and the steepest were chosen; by the renderer's."""
+"""Of a width (95 %): an edge is no Gaussian's, has others beside it, and the steepest were chosen."""
 UNSURE = 0.3
 """Of a width: edges that differ so much are not of one lens, and tell nothing of it."""
 BIN_PX = 0.5
@@ -172,7 +172,7 @@ def _steepest(small: Picture, box: tuple[int, ...], cell: int) -> Array:
     return np.array(found[:TRIED], float).reshape(-1, 4)
 
 
-def _way(gx: NDArray[np.float32], gy: NDArray[np.float32]) -> tuple[float, float] | None:
+def _way(gx: Picture, gy: Picture) -> tuple[float, float] | None:
     """Return the one way in which all around a place rises (structure tensor); None at a corner."""
     xx, yy, xy = float(np.sum(gx * gx)), float(np.sum(gy * gy)), float(np.sum(gx * gy))
     if not math.hypot(xx - yy, 2 * xy) > STRAIGHT * (xx + yy):

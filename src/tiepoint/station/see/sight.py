@@ -26,7 +26,7 @@ SMALLEST_PX = 96
 
 @dataclass(frozen=True, slots=True)
 class Sight:
-    """What one picture of `size` (width, height) shows: five places, exposure, evenness, and a target if one is seen."""
+    """What a picture of `size` (width, height) shows: five places, exposure, evenness, and a target if one is seen."""
 
     size: tuple[int, int]
     places: tuple[Place, ...]

@@ -6,9 +6,11 @@ duty nothing is opened: the newest kept shot of the archive is shown. Or a pictu
 """
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from time import monotonic_ns
 from typing import Any, Literal, Protocol
@@ -54,7 +56,10 @@ class Means:
     exposure: bool = False
     gain: bool = False
     lamps: tuple[str, ...] = ()
-    more: tuple[str, ...] = field(default=())
+
+
+There = tuple[object, Callable[[], Seen]]
+"""By what a picture is known again, and how it is read."""
 
 
 class Source(Protocol):
@@ -176,7 +181,7 @@ class NewestSource:
         """Let whoever waits go on."""
         self._stop.set()
 
-    def _there(self) -> "Iterator[tuple[object, Any]]":
+    def _there(self) -> Iterator[There]:
         raise NotImplementedError
 
 
@@ -187,13 +192,11 @@ class FolderSource(NewestSource):
         super().__init__(says)
         self._folder, self._bits = folder, bits
 
-    def _there(self) -> Iterator[tuple[object, Any]]:
+    def _there(self) -> Iterator[There]:
         for at, path in sorted(_pictures(self._folder), key=lambda one: one[0], reverse=True)[:3]:
-            yield (at, str(path)), lambda path=path, at=at: self._seen(path, at)
+            yield (at, str(path)), partial(self._seen, path, at)
 
     def _seen(self, path: Path, at_ns: int) -> Seen:
-        from datetime import UTC, datetime
-
         taken = datetime.fromtimestamp(at_ns / 1e9, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
         return Seen(load_picture(path), path.name, taken, bits=self._bits)
 
@@ -226,18 +229,21 @@ class DutySource(NewestSource):
         super().__init__("what duty keeps")
         self._station = station
 
-    def _there(self) -> Iterator[tuple[object, Any]]:
+    def _there(self) -> Iterator[There]:
         with Ledger(self._station.ledger_place) as ledger:
             entries = last_entries(ledger, "archived", 1)
         for entry in entries:
             kept = kept_of(self._station, entry)
             name = next((n for n in kept.files if Path(n).suffix.lower() in PICTURE_ENDINGS), None)
             if name is not None:
-                path, at = kept.folder / name, entry.written_utc
-                yield entry.seq, lambda path=path, at=at: Seen(load_picture(path), f"record {kept.record}", at)
+                yield entry.seq, partial(_kept, kept.folder / name, f"record {kept.record}", entry.written_utc)
 
 
-# --- which there are ---------------------------------------------------------------------------------------------------
+def _kept(path: Path, name: str, at_utc: str) -> Seen:
+    return Seen(load_picture(path), name, at_utc)
+
+
+# --- which there are -------------------------------------------------------------------------------------------------
 
 
 def means_of(table: CameraTable) -> Means:

@@ -1,7 +1,7 @@
 """What is said of a sight: its numbers beside what was agreed, in sentences, and what to do next."""
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -35,8 +35,10 @@ class Number:
     reason: str = ""
 
 
-def numbers_of(sight: Sight, flicker: Flicker, agreed: SeeTable, scatter: dict[str, float] | None = None) -> tuple[Number, ...]:  # fmt: skip
-    """Return all numbers of a sight, in their order. `scatter`: the U (95 %) of those that one picture does not tell."""
+def numbers_of(
+    sight: Sight, flicker: Flicker, agreed: SeeTable, scatter: Mapping[str, float] | None = None
+) -> tuple[Number, ...]:
+    """Return all numbers of a sight, in their order. `scatter`: the U (95 %) that one picture does not tell."""
     u = scatter or {}
     light, even, aim = sight.exposure, sight.evenness, sight.aim
     rows = [
