@@ -28,6 +28,7 @@ from tiepoint.render.scene import Scene
 from tiepoint.render.sensor import EmvaSensor, Light, expose
 from tiepoint.station.cameras.delivery import Delivery, Frame, Link, Setting, Trigger
 from tiepoint.station.cameras.parts import utc_of
+from tiepoint.targets.draw import Target
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.float32]
@@ -74,6 +75,11 @@ _SAID = {
     "focus_mm": "focus", "f_number": "f-number", "lean_deg": "lean", "towards_deg": "direction of the lean",
     "exposure_s": "exposure", "gain": "gain", "room": "light of the room",
 }  # fmt: skip
+
+
+def target_there() -> Target:
+    """Return the target that lies there."""
+    return demo_target()
 
 
 def station_as(turned: Turned) -> BenchStation:
@@ -249,7 +255,7 @@ class SeeCamera:
             optics = turned.focus_mm, turned.f_number
             if self._made.sharp is None or self._made.lean != lean:
                 station = station_as(turned)
-                scene = Scene(TABLE, (station.target_on(demo_target()),))
+                scene = Scene(TABLE, (station.target_on(target_there()),))
                 self._made = _Made(lean, irradiance(scene, station.camera, SHARPEST_PX))
             if self._made.blurred is None or self._made.optics != optics:
                 assert self._made.sharp is not None

@@ -46,6 +46,7 @@ def app_of(folder: Path, settings: Settings, connections: Connections | None = N
         feed.notify("job", told.model_dump(mode="json", exclude={"result"}))
 
     jobs = Jobs(str(station.folder), job_told)
+    here = Here(station, asking, feed, Cache(CACHE_BYTES), held.cut, jobs)
 
     @asynccontextmanager
     async def lives(_: FastAPI) -> AsyncIterator[None]:
@@ -55,12 +56,13 @@ def app_of(folder: Path, settings: Settings, connections: Connections | None = N
         finally:
             feed.close()
             await asyncio.to_thread(jobs.close)
+            await asyncio.to_thread(here.eyes.close)
             await reader
             asking.close()
             access.close()
 
     app = _routed(lives)
-    app.state.here = Here(station, asking, feed, Cache(CACHE_BYTES), held.cut, jobs)
+    app.state.here = here
     app.state.sessions = Sessions(settings)
     answer_refusals(app, str(station.folder))
 

@@ -11,6 +11,7 @@ from starlette.types import Scope
 from tiepoint.station.folder import Station
 from tiepoint.web.asking import Asking
 from tiepoint.web.cache import Cache
+from tiepoint.web.eyes import Eyes
 from tiepoint.web.feed import Feed
 from tiepoint.web.jobs import Jobs
 
@@ -36,6 +37,7 @@ class Here:
     acting: asyncio.Semaphore = field(default_factory=_turns(ACTING))
     accepting: asyncio.Lock = field(default_factory=asyncio.Lock)
     pushing: Counter[str] = field(default_factory=Counter)
+    eyes: Eyes = field(default_factory=Eyes)
 
 
 def here_of(request: Request) -> Here:

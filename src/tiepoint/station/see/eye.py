@@ -21,7 +21,7 @@ from tiepoint.recipe.shots import LoadedShot
 from tiepoint.station.cameras.delivery import Link, Setting
 from tiepoint.station.see.light import Flicker, cells_of, flicker_of, in_step, with_reason
 from tiepoint.station.see.sight import Sight, sight_of
-from tiepoint.station.see.source import Seen, Source
+from tiepoint.station.see.source import Means, Seen, Source
 from tiepoint.targets.draw import Target
 
 IDLE_S = 15.0
@@ -66,7 +66,10 @@ class _Series:
 
 
 class Eye:
-    """The taker. `open` makes its source when somebody first looks; `targets` and `distance_mm` are for `sight_of`."""
+    """The taker. `open_source` makes its source when somebody first looks; the next two are for `sight_of`.
+
+    `must_stop`: whether the camera is to be let go of now. `lamps`: the currents that were set from here.
+    """
 
     def __init__(
         self, open_source: Callable[[], Source], *, targets: Sequence[Target] = (), distance_mm: float | None = None,
@@ -83,6 +86,7 @@ class Eye:
         self._series = _Series()
         self._lately: deque[tuple[float, ...]] = deque(maxlen=LATELY)
         self._number, self._since_ns = 0, 0
+        self.lamps: dict[str, float] = {}
         self._says: tuple[Link, str] = ("waiting", "nobody has looked yet")
 
     @property
@@ -100,13 +104,25 @@ class Eye:
         """Whether it takes pictures now."""
         return self._thread is not None and self._thread.is_alive()
 
-    def look(self, after: int, timeout_s: float) -> Looked | None:
-        """Return what a picture later than number `after` told; None where none came within that time."""
+    @property
+    def means(self) -> Means:
+        """What can be set, as far as its source is open."""
+        source = self._source
+        return Means() if source is None else source.means
+
+    def ask(self) -> Looked | None:
+        """Return what the newest picture told, whichever it is, and have pictures taken from now on; never waits."""
         with self._changed:
             self._asked = monotonic()
             if not self.is_open and not self._ending.is_set():
                 self._thread = threading.Thread(target=self._run, name="see", daemon=True)
                 self._thread.start()
+            return self._looked
+
+    def look(self, after: int, timeout_s: float) -> Looked | None:
+        """Return what a picture later than number `after` told; None where none came within that time."""
+        with self._changed:
+            self.ask()
             self._changed.wait_for(
                 lambda: (self._looked is not None and self._looked.number > after) or self._ending.is_set(), timeout_s
             )
@@ -120,6 +136,7 @@ class Eye:
         if source is None:
             raise UnusableInput("no camera is open to be set; look at its live picture first")
         done = source.set(setting)
+        self.lamps |= dict(setting.lamps)
         self.turned()
         return done
 
