@@ -40,7 +40,7 @@ LAMPS = {"north": (0.0, -0.5), "east": (0.5, 0.0), "south": (0.0, 0.5), "west": 
 """Where the light of each comes from in the picture: its gradient, y down."""
 WAVELENGTH_UM = 0.53
 SHARPEST_PX = 0.45
-LEVELS = (0.0, 0.5, 0.8, 1.2, 1.8, 2.7, 4.0, 6.0, 9.0, 14.0)
+LEVELS = (0.0, 0.3, 0.5, 0.7, 0.95, 1.3, 1.8, 2.5, 3.5, 5.0, 7.0, 10.0, 14.0)
 """Blurs (σ, px) beside the sharpest that are made; each pixel takes the two next to its own."""
 FULL_AT = 0.22
 """Share of full scale that a white place gets from one lamp in 1 ms at f/4 without gain."""

@@ -1,6 +1,7 @@
 """How a picture is lit: grey curve, what is saturated or black, how even it is, and whether it flickers."""
 
 import math
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
@@ -22,6 +23,8 @@ CUT = 40
 CELLS = (12, 16)
 """Rows and columns in which flicker is looked for."""
 FEWEST_PICTURES = 8
+USABLE = 0.7
+"""Share of the pictures in which a cell is neither too dark nor too bright to tell."""
 DARK, BRIGHT = 0.03, 0.97
 MAINS_HZ = (100.0, 120.0)
 EXPLAINS, EXPLAINS_NOT = 0.8, 0.4
@@ -155,7 +158,7 @@ def evenness_by_picture(grey: Picture) -> Evenness:
     rows, columns = max(size[1] // 8, 1), max(size[0] // 8, 1)
     small = small[: rows * 8, : columns * 8] if min(size) >= 8 else small
     cells = small.reshape(rows, -1, columns, small.shape[1] // columns).swapaxes(1, 2).reshape(rows, columns, -1)
-    white = np.quantile(cells, 0.9, axis=2)
+    white = np.quantile(cells, 0.9, axis=2).astype(float)
     most = float(white.max())
     if not most > 0:
         return Evenness(None, reason="the picture is black")
@@ -188,19 +191,23 @@ def cells_of(grey: Picture, full: float) -> Array:
 def flicker_of(series: Sequence[Array], times_s: Sequence[float] = ()) -> Flicker:
     """Return the flicker of pictures one after another, by their `cells_of`; `times_s`: when each was exposed.
 
-    Of each cell the covariance of its two halves over time, without a steady drift: noise is in one half only. The
-    median of all cells, so that a part that moves in some of them is no flicker, and so that a rolling shutter, which
-    lights each row at another time, hides nothing. Lamps that swing in step with the pictures cannot be seen to.
+    Each band of rows by itself, since a rolling shutter lights it at another time: the median of its cells, so that
+    a part that moves in some of them is no flicker; then the covariance of the two halves over time, without a steady
+    drift, for noise is in one half only. Lamps that swing in step with the pictures cannot be seen to.
     """
     n = len(series)
     if n < FEWEST_PICTURES:
         return Flicker(None, pictures=n, reason=f"{n} pictures do not tell; {FEWEST_PICTURES} do")
     told = np.stack(list(series))
-    usable = np.isfinite(told).all(axis=(0, 1))
-    if not usable.any():
+    usable = np.isfinite(told).mean(axis=(0, 1)) > USABLE
+    bands = usable.any(axis=1)
+    if not bands.any():
         return Flicker(None, pictures=n, reason="no part of the picture is neither black nor saturated in all of them")
-    values = told[:, :, usable]
-    values = values / values.mean(axis=0)
+    told = np.where(usable, told, np.nan)[:, :, bands]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # of a band none of whose cells is usable in one picture
+        values = np.nanmedian(told / np.nanmedian(told, axis=0), axis=3)
+    values = np.where(np.isfinite(values), values, 1.0)
     at = np.linspace(-1, 1, n)
     drift = np.column_stack([np.ones(n), at])
     left = values - np.einsum("ij,jkl->ikl", drift @ np.linalg.pinv(drift), values)

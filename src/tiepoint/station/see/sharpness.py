@@ -227,8 +227,10 @@ def _profile(picture: Picture, at: Array, normal: Array, width_px: float) -> tup
     which = ((s[near] + reach) / step).astype(int)
     count = np.bincount(which, minlength=BINS)[:BINS]
     total = np.bincount(which, picture[y0:y1, x0:x1][near].astype(float), BINS)[:BINS]
-    if (count == 0).any():
+    # Of an edge along the pixels every other bin may stay empty.
+    full = np.flatnonzero(count)
+    if len(full) < BINS / 3:
         return (), step
-    grey = total / count
+    grey = np.interp(np.arange(BINS), full, total[full] / count[full])
     low, high = float(grey[:3].mean()), float(grey[-3:].mean())
     return tuple(np.round((grey - low) / max(high - low, 1e-9), 3).tolist()), step
