@@ -52,24 +52,26 @@ def _judged(judged: "GoodFor | None") -> dict[str, Any]:
 def summary(tie: "Tie") -> dict[str, Any]:
     """Return what --json tells of a tie beside its verdict; the file holds the rest."""
     from tiepoint.documents.canonical import plain
+    from tiepoint.report.tie_numbers import widest
 
     names = ("id", "made", "from_frame", "to_frame", "unit", "model", "height_mm", "u_height_mm", "covered_share")
     told = {name: plain(getattr(tie, name)) for name in (*names, "quality", "flags", "notes", "target_id")}
-    return {**told, "widest": _widest(tie).document()}
+    return {**told, "widest": widest(tie).document()}
 
 
 def lines(tie: "Tie") -> Iterator[str]:
     """Yield what a person reads of a tie."""
     from tiepoint.cli.told import budget_lines, mm
     from tiepoint.foundation.reasons import FLAGS
+    from tiepoint.report.tie_numbers import widest
 
     if tie.quality is not None:
         yield _unseen(tie.quality)
     yield _extent(tie)
-    widest = _widest(tie)
-    if widest.value is not None:
-        yield f"Right across its region, a length is {mm(widest.value, tie.unit)}."
-        yield from budget_lines(widest.value, tie.unit)
+    across = widest(tie).value
+    if across is not None:
+        yield f"Right across its region, a length is {mm(across, tie.unit)}."
+        yield from budget_lines(across, tie.unit)
     yield from (FLAGS[code].sentence for code in tie.flags)
     yield from tie.notes
 
@@ -94,17 +96,3 @@ def _extent(tie: "Tie") -> str:
     )
     covered = "" if tie.covered_share is None else f", over {share_of(tie.covered_share)} of the picture"
     return f"It holds {place}{covered}; model {tie.model}."
-
-
-def _widest(tie: "Tie") -> Any:
-    """Return the length between the two corners of the valid region that are farthest apart."""
-    import numpy as np
-
-    from tiepoint.ties.probe import length
-
-    corners = tie.valid_region
-    far = np.linalg.norm(corners[:, None] - corners[None], axis=2)
-    a, b = np.unravel_index(int(np.argmax(far)), far.shape)
-    # A hair inside: the border itself must not depend on rounding.
-    middle = corners.mean(axis=0)
-    return length(tie, *(middle + 0.999 * (corners[k] - middle) for k in (a, b)))

@@ -79,7 +79,8 @@ def draw(
       tiepoint target draw --pattern charuco --pitch 10mm --columns 17 --rows 12 --paper A4 --out target
       tiepoint target draw --pattern dots --pitch 0.5mm --columns 20 --rows 15 --out small
     """
-    from tiepoint.documents.files import document_bytes, write_together
+    from tiepoint.documents.files import write_together
+    from tiepoint.station.printed_targets import files_of
     from tiepoint.targets import sheet
     from tiepoint.targets.document import to_document
     from tiepoint.targets.draw import new_target
@@ -89,11 +90,7 @@ def draw(
     demand_like(out / "target.svg", b"<svg", "SVG")
     target = new_target(pattern, positive_mm("--pitch", pitch), columns, rows)
     page, content = sheet.page(target, paper), to_document(target)
-    files = {
-        out / "target.pdf": sheet.pdf(target, paper),
-        out / "target.svg": sheet.svg(target, paper).encode(),
-        out / "target.json": document_bytes("target", content),
-    }
+    files = {out / name: data for name, data in files_of(target, paper).items()}
     write_together(files)
     width, height = target.size_mm
     lines = (
@@ -299,9 +296,11 @@ def measure(
       tiepoint target measure target/target.json --bar-x 199.4mm --bar-y 139.7mm --u 0.1mm --with "rule no 12"
     """
     from tiepoint.cli.load import load_target
+    from tiepoint.cli.told import plain
     from tiepoint.documents.files import write_document
+    from tiepoint.station.printed_targets import told_scale
     from tiepoint.targets.document import to_document
-    from tiepoint.targets.paper import apply_measure, borne_by
+    from tiepoint.targets.paper import apply_measure, borne_by, exchange_goes_unseen
 
     if not with_.strip():
         raise typer.BadParameter("--with is empty; name the rule or the calliper")
@@ -311,36 +310,7 @@ def measure(
     target = apply_measure(borne_by(target, material or target.material), *lengths, with_, when)
     content = to_document(target)
     write_document(target_file, "target", content)
-    hints = (*_which_is_which(target), f"Noted in {target_file}.")
-    present(Answer(content, tuple(_measured(target)), hints=hints), as_json)
-
-
-def _which_is_which(target: "Target") -> Iterator[str]:
-    """Yield a warning where nothing would show that the bars were taken for each other."""
-    from tiepoint.targets.paper import exchange_goes_unseen
-
-    m = target.measured
-    if m is not None and exchange_goes_unseen(target):
-        yield (
-            f"The bars are of nearly equal length and measure {m.x_mm:g} mm and {m.y_mm:g} mm: nothing later would "
-            "show that they were taken for each other. If you are not sure which bar is which, look again: x is the "
-            "one along the lower edge."
-        )
-
-
-def _measured(target: "Target") -> list[str]:
-    from tiepoint.cli.told import figures, plain
-    from tiepoint.foundation.rounding import with_unit
-    from tiepoint.targets.paper import print_scale
-
-    scale = print_scale(target)
-    lines = []
-    for k, (axis, bar) in enumerate((("x", target.bar_x_mm), ("y", target.bar_y_mm))):
-        off = scale[k]
-        per_cent = plain(with_unit(100 * abs(off.value - 1), 100 * off.U95, "%"))
-        way = "larger" if off.value > 1 else "smaller"
-        lines.append(
-            f"Along {axis} the print is {per_cent} {way} than drawn: over {bar:g} mm that is "
-            f"{figures(abs(off.value - 1) * bar)} mm, and it is now corrected."
-        )
-    return lines
+    *lines, last = [plain(sentence) for sentence in told_scale(target)]
+    warning = (last,) if exchange_goes_unseen(target) else ()
+    said = tuple(lines) if warning else (*lines, last)
+    present(Answer(content, said, hints=(*warning, f"Noted in {target_file}.")), as_json)

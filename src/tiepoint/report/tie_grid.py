@@ -23,12 +23,12 @@ SHARE = 0.01
 _ACROSS = (13, 19, 27, 39, 55)
 """Nodes over the picture's width that are tried."""
 _U95 = 1.96
-_FIELDS = ("x", "y", "U_x", "U_y", "r_xy")
+_FIELDS = ("x", "y", "U_x", "U_y")
 
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """Nodes at `first_px` + k·`step_px` in x and y. Each of the fields (m, n) is row by row, in mm; `r_xy` is 1.
+    """Nodes at `first_px` + k·`step_px` in x and y. Each of the fields (m, n) is row by row, in mm.
 
     One node stands beyond the picture on every side, as the cubic needs it. `error_share`: of U, at places between
     the nodes.
@@ -40,7 +40,6 @@ class Grid:
     y: Array
     U_x: Array
     U_y: Array
-    r_xy: Array
     error_share: float
 
 
@@ -56,12 +55,12 @@ def pointer_grid(tie: Tie, size_px: tuple[int, int]) -> Grid:
         if share <= SHARE:
             break
     first, step, shape = _laid(size_px, across)
-    x, y, U_x, U_y, r = _asked(tie, _nodes(first, step, *shape)).T.reshape(5, shape[1], shape[0])
-    return Grid(first, step, x, y, U_x, U_y, r, share)
+    x, y, U_x, U_y = _asked(tie, _nodes(first, step, *shape)).T.reshape(4, shape[1], shape[0])
+    return Grid(first, step, x, y, U_x, U_y, share)
 
 
 def between(grid: Grid, points: Array) -> Array:
-    """Return x, y, U_x, U_y, r_xy (n, 5) at pixels (n, 2) within the picture, as a page reads them."""
+    """Return x, y, U_x, U_y (n, 4) at pixels (n, 2) within the picture, as a page reads them."""
     place = (np.asarray(points, float) - grid.first_px) / grid.step_px
     rows, columns = grid.x.shape
     base = np.clip(np.floor(place).astype(int), 1, [columns - 3, rows - 3])
@@ -96,7 +95,7 @@ def _error_share(tie: Tie, size_px: tuple[int, int], across: int) -> float:
     # In the middle of a cell the cubic's error vanishes by symmetry; it is largest at about a third of the way.
     places = _nodes((0.29 * step[0], 0.29 * step[1]), step, shape[0] - 3, shape[1] - 3)
     nothing = np.zeros_like(nodes[0])
-    read = between(Grid(first, step, nodes[0], nodes[1], nothing, nothing, nothing, 0.0), places)
+    read = between(Grid(first, step, nodes[0], nodes[1], nothing, nothing, 0.0), places)
     located = locate(tie, places)
     U = _U95 * np.sqrt(np.diagonal(located.covariance, axis1=1, axis2=2))
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -109,17 +108,13 @@ def _nodes(first: tuple[float, float], step: tuple[float, float], across: int, d
 
 
 def _asked(tie: Tie, points: Array) -> Array:
-    """Return x, y, U_x, U_y, r_xy (n, 5), also beyond the picture and the tie's region."""
-    told = np.full((len(points), 5), np.nan)
+    """Return x, y, U_x, U_y (n, 4), also beyond the picture and the tie's region."""
+    told = np.full((len(points), 4), np.nan)
     try:
         answers = probe(tie, points, extrapolate=True).points
     except UnusableInput:
         return told
     for k, answer in enumerate(answers):
-        cov = answer.covariance
-        if answer.x is None or answer.y is None or cov is None:
-            continue
-        both = answer.x.u * answer.y.u
-        r = float(cov[0, 1]) / both if both > 0 else 0.0
-        told[k] = answer.x.value, answer.y.value, answer.x.U95, answer.y.U95, r
+        if answer.x is not None and answer.y is not None:
+            told[k] = answer.x.value, answer.y.value, answer.x.U95, answer.y.U95
     return told

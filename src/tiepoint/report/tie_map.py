@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import UnusableInput
-from tiepoint.report.contours import contour
 from tiepoint.report.tie_picture import (
     COLLAR,
     MAP_WIDTH,
@@ -17,14 +16,11 @@ from tiepoint.report.tie_picture import (
     TieView,
     arrows_of,
     contours_of,
-    cuts_of,
     in_region,
     label_place,
     legend,
-    multiples,
     not_good_areas,
     place_in_picture,
-    runs_along,
     step_of,
 )
 from tiepoint.report.tie_view import samples, view_of
@@ -46,22 +42,13 @@ class Contour:
 
 
 @dataclass(frozen=True, slots=True)
-class Side:
-    """Where the graticule leaves the picture on one side: the places `mm` (n,) of an axis, at `at_px` (n,) of it."""
-
-    axis: Literal["x", "y"]
-    at_px: Array
-    mm: Array
-
-
-@dataclass(frozen=True, slots=True)
 class TieMap:
     """All that a page draws of a tie `from_frame` image.
 
     `arrows` (k, 4): from a point to the tip of its magnified residual, which is `residual_um` (k,) long; `unseen` (k,)
     whether the fit did without it; `key_px`: the arrow of `key_um`. `areas`:
-    closed lines whose interior (even-odd) is not good enough. `region` (r, 2): the tie's border. `sides`: top, right,
-    bottom, left, every half step. `axes` (3, 2): the origin and a step along x and y; None out of the picture.
+    closed lines whose interior (even-odd) is not good enough. `region` (r, 2): the tie's border. `axes` (3, 2): the
+    origin and `step_mm` along x and y; None out of the picture.
     """
 
     size_px: tuple[int, int]
@@ -78,8 +65,6 @@ class TieMap:
     key_um: float
     key_px: float
     worst: int
-    sides: tuple[Side, Side, Side, Side]
-    graticule: tuple[tuple[Literal["x", "y"], float, tuple[Array, ...]], ...]
     axes: Array | None
 
 
@@ -113,8 +98,6 @@ def tie_map(tie: Tie, size_px: tuple[int, int] | None = None, tolerance_mm: floa
         key_um=told.key_um,
         key_px=told.key_length / per_px,
         worst=told.worst if told.worst_um > 0 else -1,
-        sides=_sides(view),
-        graticule=tuple(_graticule(view)),
         axes=_axes(view),
     )
 
@@ -133,31 +116,6 @@ def _contours(view: TieView, told: Legend) -> Iterator[Contour]:
 
 
 _KINDS: dict[str, Kind] = {"contour": "contour", "contour index": "index", "contour limit": "limit"}
-
-
-def _sides(view: TieView) -> tuple[Side, Side, Side, Side]:
-    half = step_of(view) / 2
-    across, down = runs_along(view.x_mm[0], view.y_mm[0]), runs_along(view.y_mm[:, 0], view.x_mm[:, 0])
-    horizontal, upright = (view.x_mm, view.y_mm)[across], (view.y_mm, view.x_mm)[down]
-    names: tuple[Literal["x", "y"], Literal["x", "y"]] = ("x" if across == 0 else "y", "y" if down == 0 else "x")
-
-    def side(name: Literal["x", "y"], at_px: Array, values: Array) -> Side:
-        mm, where = cuts_of(at_px, values, half)
-        return Side(name, where, mm)
-
-    return (
-        side(names[0], view.x_px, horizontal[0]),
-        side(names[1], view.y_px, upright[:, -1]),
-        side(names[0], view.x_px, horizontal[-1]),
-        side(names[1], view.y_px, upright[:, 0]),
-    )
-
-
-def _graticule(view: TieView) -> Iterator[tuple[Literal["x", "y"], float, tuple[Array, ...]]]:
-    axes: tuple[tuple[Literal["x", "y"], Array], ...] = (("x", view.x_mm), ("y", view.y_mm))
-    for name, values in axes:
-        for level in multiples(values, step_of(view)).tolist():
-            yield name, level, tuple(contour(view.x_px, view.y_px, values, level))
 
 
 def _axes(view: TieView) -> Array | None:

@@ -171,7 +171,7 @@ def _hatch(name: str, class_: str) -> str:
 def _graticule(view: TieView, paper: Paper) -> str:
     lines: list[Array] = []
     for values in (view.x_mm, view.y_mm):
-        for level in multiples(values, step_of(view)):
+        for level in _multiples(values, step_of(view)):
             lines += contour(view.x_px, view.y_px, values, level)
     return svg.element("path", class_="graticule", d=svg.paths(paper.place(line) for line in lines) or "M0 0")
 
@@ -182,7 +182,7 @@ def step_of(view: TieView) -> float:
     return nice_step(span, 9)
 
 
-def multiples(values: Array, step: float) -> Array:
+def _multiples(values: Array, step: float) -> Array:
     """Return the multiples (n,) of a step within the range of values."""
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
     return np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step
@@ -203,7 +203,7 @@ def _levels(U: Array) -> tuple[float, ...]:
     # What matters is the shape where the tie is used: the far corners may soar.
     low, high = float(finite.min()), float(np.quantile(finite, 0.985))
     step = nice_step(max(high - low, 0.02 * high), 6)
-    return tuple(float(v) for v in multiples(finite, step) if v <= high + step)
+    return tuple(float(v) for v in _multiples(finite, step) if v <= high + step)
 
 
 def _is_index(level: float, levels: tuple[float, ...]) -> bool:
@@ -424,8 +424,8 @@ def _collar(view: TieView, paper: Paper) -> Iterator[str]:
     step = step_of(view)
     low = COLLAR
     right, bottom = COLLAR + MAP_WIDTH, COLLAR + paper.height
-    across = runs_along(view.x_mm[0], view.y_mm[0])
-    down = runs_along(view.y_mm[:, 0], view.x_mm[:, 0])
+    across = _along(view.x_mm[0], view.y_mm[0])
+    down = _along(view.y_mm[:, 0], view.x_mm[:, 0])
     sides = (
         (view.x_px, (view.x_mm, view.y_mm)[across][0], True, low - BAR - 2, low - BAR - 7),
         (view.x_px, (view.x_mm, view.y_mm)[across][-1], True, bottom + 2, bottom + BAR + 15),
@@ -442,23 +442,18 @@ def _collar(view: TieView, paper: Paper) -> Iterator[str]:
     yield svg.text(right + COLLAR - 2, low - BAR - 7, f"{'xy'[across]}, mm", class_="t quiet end")
 
 
-def runs_along(first: Array, second: Array) -> int:
+def _along(first: Array, second: Array) -> int:
     """Return 0 if the first coordinate runs along a side, 1 if the picture is turned and the second one does."""
     return int(np.ptp(np.nan_to_num(second)) > np.ptp(np.nan_to_num(first)))
-
-
-def cuts_of(at_px: Array, values: Array, step: float) -> tuple[Array, Array]:
-    """Return the multiples (n,) of a step in mm that a side of the picture cuts, and where (n,), in px."""
-    order = np.argsort(values)
-    cuts = multiples(values, step)
-    return cuts, np.asarray(np.interp(cuts, values[order], at_px[order]))
 
 
 def _side(
     at_px: Array, values: Array, step: float, horizontal: bool, bar_at: float, text_at: float, paper: Paper
 ) -> Iterator[str]:
     half = step / 2
-    cuts, where = cuts_of(at_px, values, half)
+    order = np.argsort(values)
+    cuts = _multiples(values, half)
+    where = np.interp(cuts, values[order], at_px[order])
     bounds = np.sort(np.concatenate([at_px[[0, -1]], where]))
     dark = np.floor(np.interp((bounds[1:] + bounds[:-1]) / 2, at_px, values) / half) % 2 == 0
     drawn = (bounds + 0.5) * paper.scale + COLLAR

@@ -3,10 +3,11 @@
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
-from tiepoint.foundation.errors import NothingFound, UnusableInput
+from tiepoint.foundation.errors import NothingFound, TiepointError, UnusableInput
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -15,6 +16,9 @@ if TYPE_CHECKING:
     from tiepoint.ties.camera import CameraModel
     from tiepoint.ties.sensor import Sensor
     from tiepoint.ties.tie import Tie
+
+TIES: Final = "ties"
+_MOST_BYTES: Final = 20_000_000
 
 
 def load_tie(path: Path) -> "Tie":
@@ -100,3 +104,74 @@ def warned(tie: "Tie", photos: Iterable[Photo]) -> "Tie":
 
     turned = (hint for photo in photos for hint in photo.hints if hint.endswith(TURNED))
     return replace(tie, notes=(*tie.notes, *dict.fromkeys(turned)))
+
+
+@dataclass(frozen=True)
+class TieFile:
+    """A document of `ties/`: what it holds, or the `fault` that keeps it from being used.
+
+    `kind`: tie, camera, robot or belt. `seen`: the SHA-256 of its bytes, `sha` that of its content, as records name it.
+    """
+
+    name: str
+    kind: str
+    seen: str
+    sha: str
+    tie: "Tie | None"
+    fault: str = ""
+
+
+def tie_files(folder: Path) -> Iterator[TieFile]:
+    """Yield the documents in a station's `ties/`, in the order of their names."""
+    for path in sorted((folder / TIES).glob("*.json")):
+        if not path.is_symlink() and path.is_file():
+            yield read_tie_file(folder, path.stem)
+
+
+def read_tie_file(folder: Path, name: str) -> TieFile:
+    """Return a document of `ties/` by its name without an ending; raises `UnusableInput` where it is not there."""
+    from tiepoint.documents.files import read_bytes
+
+    path = folder / TIES / f"{name}.json"
+    data = read_bytes(path, _MOST_BYTES)
+    return _told(data, name, f"{TIES}/{name}.json")
+
+
+@lru_cache(maxsize=64)
+def _told(data: bytes, name: str, where: str) -> TieFile:
+    """Return what bytes hold; the same ones are asked for again and again while a pointer moves."""
+    import hashlib
+
+    from tiepoint.documents.canonical import sha256
+    from tiepoint.documents.files import check_format, parsed_json
+    from tiepoint.ties.document import from_document
+
+    seen = hashlib.sha256(data).hexdigest()
+    try:
+        content = parsed_json(data.decode("utf-8"))
+        kind = str(content["format"]).split("/")[1]
+        sha = sha256(content)
+        if kind != "tie":
+            return TieFile(name, kind, seen, sha, None)
+        check_format(content, "tie", where)
+        return TieFile(name, kind, seen, sha, from_document(content, where))
+    except TiepointError as error:
+        return TieFile(name, "", seen, "", None, str(error))
+    except (ValueError, TypeError, KeyError, IndexError, AttributeError):
+        return TieFile(name, "", seen, "", None, f"{where} is no document of a tie")
+
+
+def recipes_on(folder: Path, name: str) -> tuple[str, ...]:
+    """Return the names of the drafts of recipes that measure by a tie of `ties/`."""
+    from tiepoint.documents.files import read_document
+    from tiepoint.station.folder import RECIPES
+
+    found = []
+    for path in sorted((folder / RECIPES).glob("*.toml")):
+        try:
+            told = read_document(path, "recipe").get("tie")
+        except TiepointError:
+            continue
+        if isinstance(told, str) and (path.parent / told).resolve() == (folder / TIES / f"{name}.json").resolve():
+            found.append(path.stem)
+    return tuple(found)

@@ -10,6 +10,15 @@ NAMES = (
     "see",
     "staging",
     "working",
+from tiepoint.web.work import editing, light, staging, target, tie, working
+
+ROUTERS: tuple[APIRouter, ...] = (
+    editing.router,
+    light.router,
+    staging.router,
+    target.router,
+    tie.router,
+    working.router,
 )
 
 ROUTERS: tuple[APIRouter, ...] = tuple(import_module(f"tiepoint.web.work.{name}").router for name in NAMES)
