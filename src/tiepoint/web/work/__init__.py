@@ -19,6 +19,10 @@ ROUTERS: tuple[APIRouter, ...] = (
     target.router,
     tie.router,
     working.router,
+    "staging",
+    "target",
+    "tie",
+    "working",
 )
 
 ROUTERS: tuple[APIRouter, ...] = tuple(import_module(f"tiepoint.web.work.{name}").router for name in NAMES)
