@@ -1,5 +1,6 @@
 """`tiepoint wire`: every sequence as expected, a station that breaks a rule is found out, stale results are sent."""
 
+import asyncio
 import json
 import re
 import socket
@@ -123,6 +124,25 @@ def test_the_command_plays_them_and_writes_the_sheet(station, tmp_path, capsys):
     assert '<th scope="row">12</th><td>outside_envelope</td>' in page
 
 
+async def serve_by_pauses(self, peer):
+    """As the wire once did: each letter gave a line its whole time again."""
+    begun, last_ns = b"", self.now_ns()
+    while True:
+        try:
+            async with asyncio.timeout(0.05):
+                more = await peer.reader.read(256)
+        except TimeoutError:
+            if begun and self.now_ns() - last_ns > robot.LINE_S * 1e9:
+                await self._too_long(peer)
+            continue
+        if not more:
+            return
+        last_ns = self.now_ns()
+        *lines, begun = (begun + more).split(b"\n")
+        for line in lines:
+            await peer.send(self.answer(line).encode("ascii") + b"\r\n")
+
+
 BREAKS = [
     (exchange.Exchange, "_frozen", property(lambda self: False), "frozen heartbeat over a good result"),
     (exchange, "SILENT_MS", 10**9, "the duty loop hangs over a good result"),
@@ -148,6 +168,12 @@ BREAKS = [
     (robot, "objection", lambda *_: None, "the check of the tie is overdue"),
     (robot, "objection", lambda *_: None, "pose outside of the envelope"),
     (robot, "LONGEST", 10**6, "line without end"),
+    (robot, "LINE_S", 10**6, "line that is begun and never ended"),
+    (robot.RobotWire, "_serve", serve_by_pauses, "line that comes letter by letter for ever"),
+    (robot_line.math, "isfinite", lambda _: True, "a grip that is no number"),
+    (robot_line, "grip_of", lambda result, table: result.record.grips[0],
+     "of two grips the one that the robot is to be told, or none"),
+    (exchange, "BIT", {**layout.BIT, "valid": 0}, "a part as it should be"),
     (robot_line, "LONGEST_ANSWER", 10**6, "part id of 900 characters"),
 ]  # fmt: skip
 

@@ -33,8 +33,10 @@ def armed(stage: Stage) -> Iterator[tuple[ModbusWire, Controller]]:
 
 
 def _verdict(controller: Controller) -> str:
-    good = "good" if "good" in controller.bits else "not good"
-    return f"{VERDICTS[controller.verdict][0]}, {good}"
+    verdict, bits = VERDICTS[controller.verdict][0], controller.bits
+    good = "good" if "good" in bits else "not good"
+    # What stands there is valid, and nothing else is: a controller may look at either bit.
+    return f"{verdict}, {good}{'' if ('valid' in bits) == (verdict not in ('none', 'stale')) else ', valid is wrong'}"
 
 
 def _why(controller: Controller) -> str:

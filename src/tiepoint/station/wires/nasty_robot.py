@@ -2,8 +2,10 @@
 
 import contextlib
 import json
+import math
 import socket
 from collections.abc import Iterator
+from dataclasses import replace
 
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.foundation.frames import Pose3
@@ -12,7 +14,7 @@ from tiepoint.model.shot import RobotPose
 from tiepoint.station.wires.rehearse import PART, SEQ, Book, Stage, made_grip, made_told
 from tiepoint.station.wires.robot import RobotWire
 from tiepoint.station.wires.robot_client import RobotClient
-from tiepoint.station.wires.robot_line import COLUMNS
+from tiepoint.station.wires.robot_line import COLUMNS, NUMBER
 
 BOOK = Book("robot")
 
@@ -32,6 +34,14 @@ def joined(stage: Stage) -> Iterator[tuple[RobotWire, RobotClient]]:
 def _next(robot: RobotClient, line: str = "NEXT") -> str:
     told = robot.told(line)
     return str(told.get("refused") or f"pose of {told['seq']}")
+
+
+def _closed(other: RobotClient) -> str:
+    said = json.loads(other.line())["refused"]
+    try:
+        return f"{said}; {other.line()}"
+    except UnusableInput:
+        return f"{said}; closed"
 
 
 def _one(stage: Stage, **made: object) -> str:
@@ -92,6 +102,30 @@ def _as_named(stage: Stage) -> str:
         same = abs(sum(a * b for a, b in zip(back, turned, strict=True))) > 0.99999
         named = (told["unit"], told["angles"]) == (wire.table.unit, wire.table.angles)
         return f"{lengths}; {'the turn that was seen' if same and named else 'another turn'}"
+
+
+@BOOK("a grip that is no number", f"no_grip; {NUMBER['no_grip']}")
+def _no_number(stage: Stage) -> str:
+    said = []
+    with joined(stage) as (wire, robot):
+        for line in ("NEXT", "#NEXT"):
+            whole = stage.result()  # no document could hold it, so it is put into one that is sealed
+            broken = replace(whole.record, grips=(made_grip(x_mm=math.nan),))
+            wire.tell(replace(whole, record=broken))
+            said.append(_next(robot) if line == "NEXT" else robot.ask(line).partition(",")[0])
+    return "; ".join(said)
+
+
+@BOOK("of two grips the one that the robot is to be told, or none", "right at 400; no_grip")
+def _named_grip(stage: Stage) -> str:
+    stage.grip = "right"
+    left, right = made_grip(x_mm=-400.0, name="left"), made_grip(name="right")
+    with joined(stage) as (wire, robot):
+        wire.tell(stage.result(grips=(left, right)))
+        told = robot.told("NEXT")
+        said = f"{told['grip']} at {told['pose'][0] * (25.4 if told['unit'] == 'in' else 1):.4g}"
+        wire.tell(stage.result(seq=SEQ + 1, grips=(left,)))
+        return f"{said}; {_next(robot)}"
 
 
 @BOOK("a part without a grip", "no_grip")
@@ -187,11 +221,8 @@ def _flange(stage: Stage) -> str:
 @BOOK("line of 130 bytes", "line_too_long; closed")
 def _long_line(stage: Stage) -> str:
     with joined(stage) as (_, robot):
-        said = robot.told(f"NEXT {'X' * 125}")["refused"]
-        try:
-            return f"{said}; {robot.line()}"
-        except UnusableInput:
-            return f"{said}; closed"
+        robot.send(f"NEXT {'X' * 125}\n".encode())
+        return _closed(robot)
 
 
 @BOOK("robot looks while the station is off duty", "not_on_duty; 0 parts")
@@ -223,12 +254,27 @@ def _hangs(stage: Stage) -> str:
 def _endless(stage: Stage) -> str:
     with joined(stage) as (wire, robot), RobotClient("127.0.0.1", wire.listener.port) as other:
         other.send(b"NEXT" * 1000)
-        said = json.loads(other.line())["refused"]
-        try:
-            end = other.line()
-        except UnusableInput:
-            end = "closed"
-        return f"{said}; {end}; {robot.ask('PING')}"
+        return f"{_closed(other)}; {robot.ask('PING')}"
+
+
+@BOOK("line that is begun and never ended", "PONG; line_too_long; closed; PONG")
+def _never_ended(stage: Stage) -> str:
+    with joined(stage) as (wire, robot), RobotClient("127.0.0.1", wire.listener.port) as other:
+        other.send(b"PING\nNEX")
+        said = other.line()
+        stage.clock.on(10_001)
+        return f"{said}; {_closed(other)}; {robot.ask('PING')}"
+
+
+@BOOK("line that comes letter by letter for ever", "PONG; line_too_long; closed; PONG")
+def _dripping(stage: Stage) -> str:
+    with joined(stage) as (wire, robot), RobotClient("127.0.0.1", wire.listener.port) as other:
+        other.send(b"PING\nN")
+        said = other.line()
+        for letter in (b"E", b"X", b"T"):
+            stage.clock.on(3400)
+            other.send(letter)
+        return f"{said}; {_closed(other)}; {robot.ask('PING')}"
 
 
 @BOOK("binary junk", "unknown_command")

@@ -62,7 +62,7 @@ class SetClock:
 class Stage:
     """What a sequence plays against: one wire of the station on a free port, its clock, and the triggers it passed on.
 
-    `takes`: what the station answers to a trigger; an exception is raised.
+    `takes`: what the station answers to a trigger; an exception is raised. `grip`: the one that a robot is told.
     """
 
     tables: WiresTable
@@ -70,6 +70,7 @@ class Stage:
     triggers: list[Trigger] = field(default_factory=list)
     takes: bool | Exception = True
     mapped: tuple[MapTable, ...] | None = None
+    grip: str | None = None
 
     def triggered(self, trigger: Trigger) -> bool:
         """Answer a trigger as the station would."""
@@ -89,7 +90,7 @@ class Stage:
     def robot(self) -> RobotWire:
         """Return the station's first robot's wire, started on loopback; one by default where there is none."""
         table = self.tables.robot[0] if self.tables.robot else RobotTable(name="robot", port=0)
-        wire = RobotWire(table.model_copy(update={**_HERE, "grip": None, "grip_when": ("conforms",)}), self.clock)
+        wire = RobotWire(table.model_copy(update={**_HERE, "grip": self.grip, "grip_when": ("conforms",)}), self.clock)
         wire.start(self.triggered)
         return wire
 
@@ -139,11 +140,15 @@ def _grips() -> tuple[Grip, ...]:
 
 
 def made_grip(
-    x_mm: float = 400.0, inside: bool = True, reason: Reason | None = None, pose: RobotPose | None = None
+    x_mm: float = 400.0,
+    inside: bool = True,
+    reason: Reason | None = None,
+    pose: RobotPose | None = None,
+    name: str = "rehearsal",
 ) -> Grip:
     """Return a grip that lies upright before the robot; without a pose where there is a reason."""
     there = pose or RobotPose((x_mm, 100.0, 50.0), (1.0, 0.0, 0.0, 0.0))
-    return Grip("rehearsal", None if reason else there, None if reason else (0.1, 0.1, 0.2, 0.1), inside, reason)
+    return Grip(name, None if reason else there, None if reason else (0.1, 0.1, 0.2, 0.1), inside, reason)
 
 
 def made_told(state: State = "on duty", overdue: bool = False) -> Told:

@@ -12,6 +12,7 @@ import re
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 
 from tiepoint.foundation.frames import Pose3
 from tiepoint.foundation.units import MM_PER
@@ -26,8 +27,8 @@ from tiepoint.station.wires.wire import Result, Told, Triggered
 
 LONGEST = 120
 """Bytes of a line that is read, without its end."""
-LINE_S = 10.0
-"""Within this time a line that was begun has to end."""
+LINE_S, LOOK_S = 10.0, 0.2
+"""Within this time a line that was begun has to end; so often it is looked whether it did."""
 
 
 class RobotWire:
@@ -92,22 +93,24 @@ class RobotWire:
         self.listener.stop()
 
     async def _serve(self, peer: Peer) -> None:
-        begun = b""
+        begun, begun_ns = b"", 0
         while True:
-            try:
-                async with asyncio.timeout(LINE_S if begun else None):
+            more: bytes | None = None
+            with suppress(TimeoutError):
+                async with asyncio.timeout(LOOK_S if begun else None):
                     more = await peer.reader.read(256)
-            except TimeoutError:
-                await self._too_long(peer)
-            if not more:
+            if more == b"":
                 return  # what has no end is no line
-            *lines, begun = re.split(rb"[\r\n]", begun + more)
+            *lines, rest = re.split(rb"[\r\n]", begun + (more or b""))
+            if lines or not begun:
+                begun_ns = self.now_ns()
+            begun = rest
             for line in lines:
                 if len(line) > LONGEST:
                     await self._too_long(peer)
                 if line.strip():
                     await peer.send(self.answer(line).encode("ascii") + b"\r\n")
-            if len(begun) > LONGEST:
+            if len(begun) > LONGEST or (begun and self.now_ns() - begun_ns > LINE_S * 1e9):
                 await self._too_long(peer)
 
     async def _too_long(self, peer: Peer) -> None:
