@@ -255,3 +255,38 @@ def test_a_reading_that_is_named_at_length_is_found(tmp_path: Path):
         readings: tuple[Reading, ...] = (replace(made.readings[0], id=name),)
         ledger.commit(replace(made, readings=readings))
         assert [e.seq for e in last_records(ledger, 5, Asked(reading=name))] == [1]
+
+
+@pytest.mark.parametrize(("long", "soon"), [(1, True), (10**6, False)])
+def test_what_is_added_while_the_log_is_folded_is_folded_too_so_that_it_begins_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, long: int, soon: bool
+):
+    """SQLite's documentation, "Write-Ahead Logging", 2.2: only a log that is wholly folded back begins anew."""
+    from tiepoint.station import ledger_folding
+
+    class Meanwhile(ledger_folding.FoldingBack):
+        more = 1
+
+        def fold(self) -> tuple[int, int]:
+            told = super().fold()
+            if self.more:
+                self.more -= 1
+                ledger.append("act", {"act": "note"})
+            return told
+
+    path = tmp_path / "ledger.sqlite"
+    monkeypatch.setattr(ledger_folding, "LONG_PAGES", long)
+    with Ledger(path, create=True) as ledger:
+        for _ in range(20):
+            ledger.append("act", {"act": "note"})
+        before, _ = ledger_folding.FoldingBack(path).fold()
+        assert Meanwhile(path).turn() == ledger_folding.EVERY_S
+        ledger.append("act", {"act": "note"})
+        assert ledger_folding.FoldingBack(path).fold()[0] < before / 2
+        # Somebody reads what was there before: the rest cannot be folded, as where more comes at every moment.
+        reader = sqlite3.connect(path, isolation_level=None)
+        reader.execute("BEGIN")
+        reader.execute("SELECT count(*) FROM entries").fetchone()
+        ledger.append("act", {"act": "note"})
+        assert (ledger_folding.FoldingBack(path).turn() == ledger_folding.SOON_S) is soon
+        reader.close()
