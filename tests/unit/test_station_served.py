@@ -10,7 +10,8 @@ from scipy import stats
 from tiepoint.station.ledger import Entry
 from tiepoint.station.matrix import Known, all_shown, matrix
 from tiepoint.station.requirements import Requirement
-from tiepoint.station.served import Written, fewest, quantile_ends, served_of
+from tiepoint.station.served import Written, fewest, quantile_ends
+from tiepoint.station.served import served_of as of_all
 
 BEGAN = datetime(2026, 5, 12, 8, tzinfo=UTC)
 AGREED = Entry(3, "act", "2026-05-12T07:00:00.000Z", {}, "", "")
@@ -26,6 +27,10 @@ def event(seq, seconds, event, **body):
 
 def state(seq, seconds, state, fault="", says=""):
     return event(seq, seconds, "state", state=state, fault=fault, says=says)
+
+
+def served_of(duty, records, runs=()):
+    return of_all(duty, records, runs)
 
 
 def part(seq, taken, took, verdict="conforms"):
@@ -67,6 +72,23 @@ def test_only_what_was_judged_on_duty_counts_and_a_clock_that_ran_back_tells_no_
     assert (served.seqs, served.seconds, served.verdicts) == ((12,), (0.25,), {"conforms": 2})
     assert served_of([], records) is None
     assert served.since(12).seconds == ()
+
+
+def test_what_a_command_judged_after_duty_was_killed_does_not_count_as_seen_on_duty():
+    """A killed process writes no end: its last fault would have had parts that conformed, and its times days."""
+    killed = [*DUTY[:3], event(60, 3600, "begins"), state(61, 3601, "on duty")]
+    run = [Entry(seq, "run", at(1000), {"of": of, "shots": 1}, "", "") for seq, of in ((50, None), (52, 50))]
+    records = [part(12, 2, 0.25), part(51, -9e4, 91_000), part(62, 3602, 0.1)]
+    served = served_of(killed, records, run)
+    assert served.seqs == (12, 62)
+    assert [fault.parts for fault in served.faults] == [0]
+    assert len(served_of(killed, records).seqs) == 3
+
+
+def test_a_part_that_was_told_as_unread_since_its_writing_took_too_long_counts_as_that():
+    told = event(15, 4.5, "late", record=12, told="unread", says="it was written too late")
+    served = served_of([*DUTY[:2], told], [part(12, 2, 0.25)])
+    assert (served.verdicts, served.seconds) == ({"unread": 1}, (2.5,))
 
 
 def test_a_part_that_came_before_a_fault_did_not_pass_in_it():

@@ -249,7 +249,9 @@ def _told(station: Station, read: _Read, studies: tuple[KeptStudy, ...]) -> _Tol
         tuple(runs_of(read.others[RUN], records)),
         {e.body["record"]: e for e in read.others["archived"]},
         served_of(
-            read.others["duty"], (Written(r.seq, r.shot.taken_utc, read.written[r.seq], r.verdict) for r in records)
+            read.others["duty"],
+            (Written(r.seq, r.shot.taken_utc, read.written[r.seq], r.verdict) for r in records),
+            read.others[RUN],
         ),
     )
 

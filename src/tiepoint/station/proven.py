@@ -36,7 +36,7 @@ def _served(ledger: Ledger) -> Served | None:
         Written(e.seq, e.body["shot"].get("taken_utc"), e.written_utc, e.body["verdict"])
         for e in ledger.entries("record")
     )
-    return served_of(ledger.entries("duty"), written)
+    return served_of(ledger.entries("duty"), written, ledger.entries("run"))
 
 
 def _accepted(station: Station) -> Iterator[Made]:

@@ -102,17 +102,17 @@ class Served:
         )
 
 
-def served_of(duty: Iterable[Entry], records: Iterable[Written]) -> Served | None:
+def served_of(duty: Iterable[Entry], records: Iterable[Written], runs: Iterable[Entry]) -> Served | None:
     """Return what a ledger tells of the time on duty; None where the station never was.
 
-    `duty`: the entries of that kind; `records`: all of them, those too that were judged off duty, which do not count.
-    Both in the order of the ledger.
+    `duty` and `runs`: the entries of these kinds; `records`: all of them, those too that were judged off duty, which do
+    not count. All in the order of the ledger.
     """
     events = list(duty)
     begun = tuple(e.seq for e in events if e.body.get("event") == "begins")
     if not begun:
         return None
-    on = list(_on_duty(events, records))
+    on = list(_as_told(events, _on_duty(events, records, runs)))
     timed = [(one.seq, s) for one in on if (s := _between(one.taken_utc, one.written_utc)) is not None]
     return Served(
         begun=begun,
@@ -134,15 +134,27 @@ def served_of(duty: Iterable[Entry], records: Iterable[Written]) -> Served | Non
     )
 
 
-def _on_duty(events: Sequence[Entry], records: Iterable[Written]) -> Iterator[Written]:
-    """Yield the records that were written between a begin and its end: only duty writes then."""
-    turns = iter([(e.seq, e.body["event"]) for e in events if e.body.get("event") in ("begins", "ends")])
+def _on_duty(events: Sequence[Entry], records: Iterable[Written], runs: Iterable[Entry]) -> Iterator[Written]:
+    """Yield the records that were written between a begin and its end: only duty writes then.
+
+    A duty that was killed has no end; a run that begins tells that it was not there any more.
+    """
+    told = [(e.seq, e.body["event"]) for e in events if e.body.get("event") in ("begins", "ends")]
+    turns = iter(sorted(told + [(e.seq, "ends") for e in runs]))
     turn, is_on = next(turns, None), False
     for one in records:
         while turn is not None and turn[0] < one.seq:
             is_on, turn = turn[1] == "begins", next(turns, None)
         if is_on:
             yield one
+
+
+def _as_told(events: Sequence[Entry], records: Iterable[Written]) -> Iterator[Written]:
+    """Yield records as wires were told them: one whose writing took beyond its deadline was told later, and unread."""
+    late = {e.body["record"]: e for e in events if e.body.get("event") == "late"}
+    for one in records:
+        told = late.get(one.seq)
+        yield one if told is None else replace(one, verdict=told.body["told"], written_utc=told.written_utc)
 
 
 def _faults(events: Sequence[Entry], records: Sequence[Written]) -> Iterator[FaultSeen]:

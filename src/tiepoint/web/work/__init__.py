@@ -9,17 +9,6 @@ NAMES = (
     "light",
     "see",
     "staging",
-    "working",
-from tiepoint.web.work import editing, light, staging, target, tie, working
-
-ROUTERS: tuple[APIRouter, ...] = (
-    editing.router,
-    light.router,
-    staging.router,
-    target.router,
-    tie.router,
-    working.router,
-    "staging",
     "target",
     "tie",
     "working",
