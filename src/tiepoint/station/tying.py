@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from tiepoint.targets.draw import Target
     from tiepoint.ties.camera import CameraModel
     from tiepoint.ties.length import LengthTie
+    from tiepoint.ties.snap import Snapped
     from tiepoint.ties.tie import Tie
 
 
@@ -102,3 +103,28 @@ def stated_height(of: str, mm: float, u_mm: float) -> "Value":
 def stated_distance(of: str, mm: float, u_mm: float) -> "Value":
     """Return how far the lens stands from the plane; `of`: whose distance it is."""
     return stated(f"distance:{of}", "Distance of the camera", mm, u_mm)
+
+
+def snapped(photo: Photo, at: tuple[float, float], along: tuple[float, float] | None = None) -> "tuple[Snapped, str]":
+    """Return what lies under a point that a person placed, and that in a sentence; the point itself where nothing does.
+
+    `along`: the direction of the length that is measured; without one an edge is looked for in x and in y, and the
+    nearer one is taken.
+    """
+    import numpy as np
+
+    from tiepoint.foundation.errors import NothingFound
+    from tiepoint.ties.snap import placed_by_hand, snap
+
+    ways = [along] if along is not None and any(along) else [(1.0, 0.0), (0.0, 1.0)]
+    found, says = [], ""
+    for way in ways:
+        try:
+            found.append(snap(photo.grey, at, np.array(way, float)))
+        except NothingFound as error:
+            says = str(error)
+    if not found:
+        by_hand = placed_by_hand(at)
+        return by_hand, f"{says[:1].upper()}{says[1:]}."
+    nearest = min(found, key=lambda one: one.moved_px)
+    return nearest, nearest.sentence("here")

@@ -108,22 +108,12 @@ async def snap(here: ThisStation, placed: Placed) -> SnappedTold:
     """Tell which edge, corner or crossing lies under a placed pixel; by hand where there is none."""
 
     def found() -> SnappedTold:
-        import numpy as np
+        from tiepoint.station.tying import snapped
 
-        from tiepoint.foundation.errors import NothingFound
-        from tiepoint.ties.snap import placed_by_hand
-        from tiepoint.ties.snap import snap as find
-
-        photo = photo_of(here, placed.photo)
-        try:
-            seen = find(photo.grey, placed.at, np.array(placed.along, float))
-            says = seen.sentence("here")
-        except NothingFound as error:
-            seen = placed_by_hand(placed.at)
-            says = f"{error}"
+        with at_field(here, "at"):
+            seen, says = snapped(photo_of(here, placed.photo), placed.at, placed.along)
         x, y = (float(v) for v in seen.xy_px)
-        u = max(seen.u_along(np.array(d)) for d in ((1.0, 0.0), (0.0, 1.0)))
-        return SnappedTold(kind=seen.kind, x=x, y=y, u_px=u, says=says)
+        return SnappedTold(kind=seen.kind, x=x, y=y, says=says)
 
     return await asyncio.to_thread(found)
 

@@ -136,7 +136,6 @@ class SnappedTold(BaseModel):
     kind: Literal["crossing", "corner", "edge", "stroke", "hand"]
     x: float
     y: float
-    u_px: float
     says: str
 
 

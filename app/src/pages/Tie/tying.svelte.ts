@@ -1,0 +1,247 @@
+/** What the page of ties knows: the station's ties, targets and photos, and the tie that is shown. All of it comes from the station. */
+import { get, post, del, Refusal } from "../../api/client";
+import { here } from "../../api/here.svelte";
+import { jobs, type JobTold } from "../../api/jobs.svelte";
+import type { components } from "../../api/schema";
+import type { PlaneGrid } from "../../picture/graticule";
+import type { Point } from "../../picture/view";
+import type { PointerGrid } from "./grid";
+
+type Schemas = components["schemas"];
+export type TieTold = Schemas["TieTold"];
+export type TieInShort = Schemas["TieInShort"];
+export type TargetTold = Schemas["TargetTold"];
+export type Way = "target" | "length" | "pairs" | "views" | "robot";
+export type End = { at: Point; kind: Schemas["SnappedTold"]["kind"]; says: string };
+export type PointTold = Schemas["PointTold"];
+export type LengthTold = Schemas["LengthTold"];
+export type PairsTold = Schemas["PairsTold"];
+export type Row = [string, string, string, string];
+
+/** A working picture, as the station tells it. */
+export interface PictureTold {
+  id: string;
+  name: string;
+  width: number;
+  height: number;
+  url: string;
+}
+
+/** What was typed and is not kept yet: it outlives a reload. */
+interface Typed {
+  way: Way;
+  name: string;
+  tolerance: string;
+  height: string;
+  u_height: string;
+  target: string;
+  camera: string;
+  photos: string[];
+  length: string;
+  u: string;
+  snap: boolean;
+  ends: (End | null)[];
+  rows: Row[];
+  pairs_unit: "mm" | "in";
+  from_frame: "image" | "plane";
+  to_frame: "plane" | "robot";
+  model: Schemas["Pairs"]["model"];
+  chosen: string;
+}
+const BEGUN: Typed = {
+  way: "target", name: "plane", tolerance: "", height: "", u_height: "", target: "", camera: "", photos: [], length: "", u: "", snap: true,
+  ends: [null, null], rows: [], pairs_unit: "mm", from_frame: "image", to_frame: "plane", model: "auto", chosen: "",
+};
+
+class Tying {
+  typed = $state<Typed>({ ...BEGUN });
+  ties = $state<TieInShort[]>([]);
+  targets = $state<TargetTold[]>([]);
+  pictures = $state<PictureTold[]>([]);
+  told = $state<TieTold | null>(null);
+  grid = $state<PointerGrid | null>(null);
+  /** What was refused, by the field that it is about; an empty name: none. */
+  faults = $state<Record<string, string>>({});
+  busy = $state("");
+  said = $state<string[]>([]);
+
+  #key = "";
+
+  async begin(): Promise<void> {
+    this.#key = `tiepoint-tie-${here.station}`;
+    try {
+      const kept = JSON.parse(localStorage.getItem(this.#key) ?? "null") as Partial<Typed> | null;
+      if (kept !== null) this.typed = { ...BEGUN, ...kept };
+    } catch {
+      // What an older page kept is no loss.
+    }
+    await this.again();
+  }
+  keep(): void {
+    if (this.#key) localStorage.setItem(this.#key, JSON.stringify(this.typed));
+  }
+
+  /** Read what the station has now, after an edit of whoever it was. */
+  async again(): Promise<void> {
+    const [ties, targets, pictures] = await Promise.all([
+      get("/api/tie/ties"), get("/api/targets"), get("/api/pictures" as never, { query: { use: "tie" } as never }) as Promise<{ pictures: PictureTold[] }>,
+    ]);
+    this.ties = ties.ties;
+    this.targets = targets.targets;
+    this.pictures = pictures.pictures;
+    if (!this.targets.some((one) => one.path === this.typed.target)) this.typed.target = this.targets.find((one) => !one.fault)?.path ?? "";
+    this.typed.photos = this.typed.photos.filter((id) => this.pictures.some((one) => one.id === id));
+    const shown = this.solved.find((one) => one.name === this.typed.chosen);
+    if (shown === undefined && this.typed.chosen) this.choose("");
+    else if (shown !== undefined && shown.seen !== this.told?.seen) await this.show();
+    else if (shown === undefined) this.told = this.grid = null;
+  }
+
+  /** Ties of a picture, that can be used. */
+  get solved(): TieInShort[] {
+    return this.ties.filter((one) => one.kind === "tie" && !one.fault);
+  }
+  get picture(): PictureTold | null {
+    const id = this.told?.picture ?? this.typed.photos[0];
+    return this.pictures.find((one) => one.id === id) ?? null;
+  }
+  get target(): TargetTold | null {
+    return this.targets.find((one) => one.path === this.typed.target) ?? null;
+  }
+  /** The plane for the collar, in the unit of the page. */
+  get plane(): PlaneGrid | null {
+    if (this.grid === null || here.unit === "mm") return this.grid;
+    return { ...this.grid, X: this.grid.X.map((v) => v / 25.4), Y: this.grid.Y.map((v) => v / 25.4) };
+  }
+
+  choose(name: string): void {
+    this.typed.chosen = name;
+    this.told = this.grid = null;
+    this.said = [];
+    if (name) void this.show();
+  }
+
+  #asked = 0;
+  /** Read the tie that is chosen, with the verdict for the tolerance that was typed; then its grid. */
+  async show(): Promise<void> {
+    const [name, mine] = [this.typed.chosen, ++this.#asked];
+    if (!name) return;
+    const read = async (tolerance: string) => get("/api/tie/ties/{name}", { path: { name }, query: { unit: here.unit, tolerance } });
+    try {
+      const told = await read(this.typed.tolerance);
+      if (mine !== this.#asked) return;
+      this.fault("tolerance");
+      const isOther = told.seen !== this.told?.seen;
+      this.told = told;
+      if (!isOther && this.grid !== null) return;
+      const grid = told.map === null ? null : await get("/api/tie/ties/{name}/grid", { path: { name } });
+      if (mine === this.#asked) this.grid = grid as PointerGrid | null;
+    } catch (error) {
+      if (this.say(error, "tie") !== "tolerance" || this.told !== null) return;
+      const told = await read("");
+      if (mine === this.#asked) this.told = told;
+    }
+  }
+
+  /** Say at its field why something was refused; returns the field. */
+  say(error: unknown, field: string): string {
+    if (!(error instanceof Refusal)) throw error;
+    const where = error.where && !error.where.startsWith("/") ? error.where.replace(/^(target|length|pairs|views)\./, "") : field;
+    this.faults = { ...this.faults, [where]: error.message };
+    return where;
+  }
+  /** Take away what was said at a field. */
+  fault(field: string): void {
+    if (field in this.faults) {
+      const { [field]: _, ...others } = this.faults;
+      this.faults = others;
+    }
+  }
+
+  /** Send picture files to the station; returns their ids. */
+  async drop(files: Iterable<File>): Promise<string[]> {
+    const form = new FormData();
+    for (const file of files) form.append("files", file, file.name);
+    this.fault("photos");
+    this.busy = "photos";
+    try {
+      const told = (await post("/api/pictures" as never, form as never, { query: { use: "tie" } as never })) as { pictures: PictureTold[] };
+      const added = told.pictures.map((one) => one.id);
+      this.pictures = [...this.pictures.filter((one) => !added.includes(one.id)), ...told.pictures];
+      return added;
+    } catch (error) {
+      this.say(error, "photos");
+      return [];
+    } finally {
+      this.busy = "";
+    }
+  }
+  async takeAway(id: string): Promise<void> {
+    try {
+      await del("/api/pictures/{id}" as never, { path: { id } as never });
+      await this.again();
+    } catch (error) {
+      this.say(error, "photos");
+    }
+  }
+
+  /** Tie as it was asked, and show what it came to. The old tie stays in sight until then. */
+  async solve(body: Record<string, unknown>): Promise<boolean> {
+    const name = this.typed.name.trim();
+    this.faults = {};
+    this.busy = "solve";
+    try {
+      const kept = { name, seen: this.ties.find((one) => one.name === name)?.seen ?? null };
+      const job = (await post("/api/tie/solve", { ...kept, ...body } as never)) as JobTold;
+      const result = await jobs.end<Schemas["Solved"]>(job);
+      if (result.kind === "tie") {
+        this.typed.chosen = result.name;
+        await this.show();
+        this.said = result.sentences;
+      } else {
+        this.said = result.sentences;
+        this.typed.camera = result.name;
+      }
+      this.ties = (await get("/api/tie/ties")).ties;
+      return true;
+    } catch (error) {
+      this.say(error, "solve");
+      return false;
+    } finally {
+      this.busy = "";
+    }
+  }
+
+  get common(): Record<string, unknown> {
+    return { unit: here.unit, height: this.typed.height, u_height: this.typed.u_height };
+  }
+
+  /** Tell exactly where a pixel lies. */
+  async ask(points: Point[], lengths: [Point, Point][] = []): Promise<{ points: PointTold[]; lengths: LengthTold[] } | null> {
+    const name = this.typed.chosen;
+    if (!name) return null;
+    const pair = (p: Point): [number, number] => [p.x, p.y];
+    try {
+      return await post("/api/tie/ties/{name}/ask", {
+        points: points.map(pair), lengths: lengths.map(([a, b]) => [pair(a), pair(b)] as [[number, number], [number, number]]), unit: here.unit, extrapolate: false,
+      }, { path: { name } });
+    } catch (error) {
+      if (!(error instanceof Refusal)) throw error;
+      return null;
+    }
+  }
+
+  async snap(at: Point, along: Point): Promise<End> {
+    const photo = this.picture?.id;
+    if (photo === undefined || !this.typed.snap) return { at, kind: "hand", says: "" };
+    try {
+      const told = await post("/api/tie/snap", { photo, at: [at.x, at.y], along: [along.x, along.y] });
+      return { at: { x: told.x, y: told.y }, kind: told.kind, says: told.says };
+    } catch (error) {
+      this.say(error, "ends");
+      return { at, kind: "hand", says: "" };
+    }
+  }
+}
+
+export const tying = new Tying();
