@@ -27,6 +27,13 @@ export interface PictureTold {
   url: string;
 }
 
+/** What a job that ties comes to. */
+interface Solved {
+  name: string;
+  kind: "tie" | "camera";
+  sentences: string[];
+}
+
 /** What was typed and is not kept yet: it outlives a reload. */
 interface Typed {
   way: Way;
@@ -193,7 +200,7 @@ class Tying {
     try {
       const kept = { name, seen: this.ties.find((one) => one.name === name)?.seen ?? null };
       const job = (await post("/api/tie/solve", { ...kept, ...body } as never)) as JobTold;
-      const result = await jobs.end<Schemas["Solved"]>(job);
+      const result = await jobs.end<Solved>(job);
       if (result.kind === "tie") {
         this.typed.chosen = result.name;
         await this.show();
