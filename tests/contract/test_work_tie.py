@@ -116,7 +116,7 @@ def test_what_is_told_of_a_tie_is_what_the_command_tells(tied, tmp_path):
     assert float(rows["Error, root mean square"]["value"]) == pytest.approx(
         1000 * command["quality"]["rms_mm"], rel=0.06
     )
-    assert told["picture"] == "tie/photo.png"
+    assert told["picture"] == "pictures/tie/photo.png"
     assert told["height"]["value"] == "3"
 
 
@@ -198,7 +198,7 @@ def test_a_tie_by_length_is_the_one_that_the_command_makes(page, tmp_path):
     result = page.tied(way="length", **wanted)
     assert [s[:12] for s in result["sentences"]] == ["The point A ", "The point B "]
     run(
-        "tie", "length", page.station.folder / "pictures" / photo, "--from", f"{start[0]},{start[1]}",
+        "tie", "length", page.station.folder / photo, "--from", f"{start[0]},{start[1]}",
         "--to", f"{end[0]},{end[1]}", "--length", "80mm", "--u", "0.02mm", "--out", tmp_path / "l.json", "--json",
     )  # fmt: skip
     made = read_document(page.station.folder / "ties/length.json", "tie")
@@ -352,11 +352,11 @@ def test_what_is_no_picture_is_said_by_name(page):
     place = page.station.folder / "pictures/tie"
     place.mkdir(parents=True)
     (place / "notes.png").write_text("no picture")
-    job = page.solve(way="target", photos=["tie/notes.png"], target=page.station.keep_target(), name="t")
+    job = page.solve(way="target", photos=["pictures/tie/notes.png"], target=page.station.keep_target(), name="t")
     assert job["state"] == "failed"
     assert job["fault"]["where"] == "photos"
     assert "notes.png is not a picture that can be read" in job["fault"]["says"]
-    gone = page.solve(way="target", photos=["tie/gone.png"], target=page.station.keep_target(), name="t")
+    gone = page.solve(way="target", photos=["pictures/tie/gone.png"], target=page.station.keep_target(), name="t")
     assert "there is no picture" in gone["fault"]["says"]
 
 
@@ -365,7 +365,7 @@ def test_photos_of_different_sizes_are_no_pose(page):
 
     one = page.station.keep_photo()
     Image.new("L", (640, 480), 90).save(page.station.folder / "pictures/tie/small.png")
-    job = page.solve(way="target", photos=[one, "tie/small.png"], target=page.station.keep_target(), name="t")
+    job = page.solve(way="target", photos=[one, "pictures/tie/small.png"], target=page.station.keep_target(), name="t")
     assert "small.png has 640 × 480 px and photo.png 1224 × 1024" in job["fault"]["says"]
 
 

@@ -39,9 +39,9 @@ class TieStation:
         """Return where pixels (n, 2) truly lie in the plane of the page, in mm (n, 2)."""
         return np.asarray(unproject(self.bench.camera, np.atleast_2d(np.asarray(px, float))))[:, :2]
 
-    def keep_photo(self, name: str = "tie/photo.png", seed: int = 5) -> str:
-        """Put a photo of the target among the working pictures; return its id."""
-        path = self.folder / "pictures" / name
+    def keep_photo(self, name: str = "pictures/tie/photo.png", seed: int = 5) -> str:
+        """Put a photo of the target among the working pictures; return its path in the station."""
+        path = self.folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(photo_png(seed))
         return name

@@ -10,26 +10,26 @@ from tiepoint.station.folder import Station
 from tiepoint.station.tie_files import Photo, load_photo
 
 FOLDER: Final = "pictures"
+USE: Final = "tie"
 
 
-def photo_of(station: Station, id_: str) -> Photo:
-    """Return a working picture as a photo to tie by."""
+def photo_of(station: Station, path: str) -> Photo:
+    """Return a working picture, by its path in the station, as a photo to tie by."""
     from tiepoint.station.draft_names import place_of
 
-    path: Path = place_of(station.folder, f"{FOLDER}/{id_}")
-    if not path.exists():
-        raise UnusableInput(f"there is no picture {id_[:80]!r} any more; take or drop it again")
-    return load_photo(path)
+    place: Path = place_of(station.folder, path)
+    if not path.startswith(f"{FOLDER}/") or not place.is_file():
+        raise UnusableInput(f"there is no picture {path[:80]!r} any more; take or drop it again")
+    return load_photo(place)
 
 
 def picture_with(station: Station, photos: tuple[str, ...]) -> str | None:
-    """Return the working picture whose pixels have one of these hashes; None where the station has none."""
+    """Return the path of the working picture whose pixels have one of these hashes; None where the station has none."""
     if not photos:
         return None
-    place = station.folder / FOLDER / "tie"
-    for path in sorted(place.glob("*")):
+    for path in sorted((station.folder / FOLDER / USE).glob("*")):
         if path.suffix.lower() in PICTURE_ENDINGS and not path.is_symlink() and _pixels_sha(path) in photos:
-            return f"tie/{path.name}"
+            return f"{FOLDER}/{USE}/{path.name}"
     return None
 
 

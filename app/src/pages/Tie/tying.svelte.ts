@@ -22,9 +22,11 @@ export type Row = [string, string, string, string];
 export interface PictureTold {
   id: string;
   name: string;
+  path: string;
   width: number;
   height: number;
-  url: string;
+  tiles: string;
+  fault: string;
 }
 
 /** What a job that ties comes to. */
@@ -97,7 +99,7 @@ class Tying {
     this.targets = targets.targets;
     this.pictures = pictures.pictures;
     if (!this.targets.some((one) => one.path === this.typed.target)) this.typed.target = this.targets.find((one) => !one.fault)?.path ?? "";
-    this.typed.photos = this.typed.photos.filter((id) => this.pictures.some((one) => one.id === id));
+    this.typed.photos = this.typed.photos.filter((path) => this.pictures.some((one) => one.path === path));
     const shown = this.solved.find((one) => one.name === this.typed.chosen);
     if (shown === undefined && this.typed.chosen) this.choose("");
     else if (shown !== undefined && shown.seen !== this.told?.seen) await this.show();
@@ -109,8 +111,8 @@ class Tying {
     return this.ties.filter((one) => one.kind === "tie" && !one.fault);
   }
   get picture(): PictureTold | null {
-    const id = this.told?.picture ?? this.typed.photos[0];
-    return this.pictures.find((one) => one.id === id) ?? null;
+    const path = this.told?.picture ?? this.typed.photos[0];
+    return this.pictures.find((one) => one.path === path) ?? null;
   }
   get target(): TargetTold | null {
     return this.targets.find((one) => one.path === this.typed.target) ?? null;
@@ -165,16 +167,16 @@ class Tying {
     }
   }
 
-  /** Send picture files to the station; returns their ids. */
+  /** Send picture files to the station; returns their paths. */
   async drop(files: Iterable<File>): Promise<string[]> {
     const form = new FormData();
-    for (const file of files) form.append("files", file, file.name);
+    for (const file of files) form.append("picture", file, file.name);
     this.fault("photos");
     this.busy = "photos";
     try {
       const told = (await post("/api/pictures" as never, form as never, { query: { use: "tie" } as never })) as { pictures: PictureTold[] };
-      const added = told.pictures.map((one) => one.id);
-      this.pictures = [...this.pictures.filter((one) => !added.includes(one.id)), ...told.pictures];
+      const added = told.pictures.map((one) => one.path);
+      this.pictures = [...this.pictures.filter((one) => !added.includes(one.path)), ...told.pictures];
       return added;
     } catch (error) {
       this.say(error, "photos");
@@ -239,7 +241,7 @@ class Tying {
   }
 
   async snap(at: Point, along: Point): Promise<End> {
-    const photo = this.picture?.id;
+    const photo = this.picture?.path;
     if (photo === undefined || !this.typed.snap) return { at, kind: "hand", says: "" };
     try {
       const told = await post("/api/tie/snap", { photo, at: [at.x, at.y], along: [along.x, along.y] });

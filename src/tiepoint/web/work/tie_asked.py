@@ -8,7 +8,7 @@ from tiepoint.web.work.lengths import Typed, Unit
 from tiepoint.web.work.tie_told import LengthTold, PointTold, TieInShort
 
 Px = tuple[FiniteFloat, FiniteFloat]
-PictureId = Annotated[str, Field(min_length=1, max_length=300)]
+PicturePath = Annotated[str, Field(min_length=1, max_length=300, examples=["pictures/tie/photo.png"])]
 NewName = Annotated[str, Field(min_length=1, max_length=60)]
 Sha = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
 Cell = Annotated[str, Field(max_length=60)]
@@ -42,7 +42,7 @@ class ByTarget(Kept):
     """Photos of one pose of a printed target. `target`: its document's path; `camera`: a document of `ties/`."""
 
     way: Literal["target"]
-    photos: list[PictureId] = Field(min_length=1, max_length=MOST_PHOTOS)
+    photos: list[PicturePath] = Field(min_length=1, max_length=MOST_PHOTOS)
     target: Annotated[str, Field(max_length=200)]
     camera: NewName | None = None
     distance: Typed = ""
@@ -53,7 +53,7 @@ class ByLength(Kept):
     """One known length between two pixels of a photo."""
 
     way: Literal["length"]
-    photo: PictureId
+    photo: PicturePath
     start: Px
     end: Px
     length: Typed
@@ -69,7 +69,7 @@ class Pairs(_Body):
     to_frame: Literal["plane", "robot"] = "plane"
     model: Literal["auto", "rigid", "similarity", "affine", "projective"] = "auto"
     pairs_unit: Literal["mm", "in", "um", "cm", "m"] = "mm"
-    photo: PictureId | None = None
+    photo: PicturePath | None = None
 
 
 class ByPairs(Kept, Pairs):
@@ -84,7 +84,7 @@ class ByViews(_Body):
     way: Literal["views"]
     name: NewName
     seen: Sha | None = None
-    photos: list[PictureId] = Field(min_length=1, max_length=MOST_PHOTOS)
+    photos: list[PicturePath] = Field(min_length=1, max_length=MOST_PHOTOS)
     target: Annotated[str, Field(max_length=200)]
 
 
@@ -125,7 +125,7 @@ class Answers(BaseModel):
 class Placed(_Body):
     """A pixel that a person placed, and the direction of the length that is measured, if any."""
 
-    photo: PictureId
+    photo: PicturePath
     at: Px
     along: Px = (0.0, 0.0)
 

@@ -96,7 +96,7 @@ class TieInShort(BaseModel):
 
 
 class TieTold(TieInShort):
-    """A tie whole. `picture`: the working picture that it was made from, where the station still has it."""
+    """A tie whole. `picture`: the path of the working picture that it was made from, where the station still has it."""
 
     id: str
     sha: str

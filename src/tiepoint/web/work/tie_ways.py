@@ -39,12 +39,12 @@ def tie_of(here: Here, name: str) -> Any:
     return file, file.tie
 
 
-def photo_of(here: Here, id_: str, where: str = "photo") -> Any:
+def photo_of(here: Here, path: str, where: str = "photo") -> Any:
     """Return a working picture as a photo to tie by; `where`: the field that names it."""
     from tiepoint.station import tie_pictures
 
     with at_field(here, where):
-        return tie_pictures.photo_of(here.station, id_)
+        return tie_pictures.photo_of(here.station, path)
 
 
 def made_from(here: Here, photos: tuple[str, ...]) -> str | None:
@@ -118,12 +118,12 @@ def _by_target(here: Here, wanted: ByTarget, who: str) -> Callable[[Telling], Ba
     return work
 
 
-def _photos(here: Here, ids: list[str], telling: Telling) -> list[Any]:
+def _photos(here: Here, paths: list[str], telling: Telling) -> list[Any]:
     photos = []
-    for k, id_ in enumerate(ids):
-        telling(k, len(ids) + 1, f"Reading photo {k + 1} of {len(ids)}")
-        photos.append(photo_of(here, id_, "photos"))
-    telling(len(ids), len(ids) + 1, "Solving")
+    for k, path in enumerate(paths):
+        telling(k, len(paths) + 1, f"Reading photo {k + 1} of {len(paths)}")
+        photos.append(photo_of(here, path, "photos"))
+    telling(len(paths), len(paths) + 1, "Solving")
     return photos
 
 
