@@ -1,4 +1,4 @@
-"""The recipe page's routes: drafts judged as `tiepoint run` judges them, edited with their comments, taught, painted."""
+"""The recipe page's routes: drafts judged as `tiepoint run` does, edited with their comments, taught, painted."""
 
 import hashlib
 import json
