@@ -61,8 +61,7 @@ def accept(
     from tiepoint.station.requirements import agree
 
     there = open_station(station)
-    drafts = _recipes(there, recipes) if recipes else _measuring(there, _recipes(there, None))
-    bundles = [draft_of(there, path) for path in drafts]
+    bundles = [draft_of(there, path) for path in _drafts(there, recipes)]
     changes = [*_of_name(there), *_of_requirements(there), *_changes(there, bundles)]
     document: dict[str, object] = {"station": there.name, "changes": changes}
     if show or not changes:
@@ -88,40 +87,24 @@ def accept(
     present(Answer({**document, "accepted": {**told, **as_plain(acceptance.pointers)}}, tuple(lines)), as_json)
 
 
-def _recipes(station: "Station", asked: list[Path] | None) -> list[Path]:
-    there = list(station.recipes())
-    if asked is None:
-        if not there:
-            raise UnusableInput(f"{station.folder / 'recipes'} holds no recipe to accept; write one there")
-        return there
-    inside = {path.resolve(): path for path in there}
-    for path in asked:
-        if path.resolve() not in inside:
-            raise UnusableInput(f"{path} is no recipe of {station.folder}; name one in its folder recipes")
-    return [inside[path.resolve()] for path in asked]
+def _drafts(station: "Station", asked: list[Path] | None) -> list[Path]:
+    """Return the drafts that were typed; where none was, those that measure something."""
+    from tiepoint.station.drafts import drafts_named, drafts_that_measure
 
-
-def _measuring(station: "Station", paths: list[Path]) -> list[Path]:
-    """Return the recipes that some variant is measured by, of a station that has variants."""
-    from tiepoint.recipe.variants import load_variants
-
-    if station.variants_path is None:
-        return paths
-    variants = load_variants(station.variants_path).values()
-    kept = [path for path in paths if any(v.is_for(path) for v in variants)]
-    for path in paths:
-        if path not in kept:
-            hint_at(f"{station.relative(path)} is left out: no line of {station.variants_path.name} is measured by it")
-    if not kept:
-        raise UnusableInput(f"no line of {station.variants_path} is measured by a recipe of the station; add one")
-    return kept
+    if asked:
+        return drafts_named(station, asked)
+    measuring, left_out = drafts_that_measure(station)
+    for path in left_out:
+        hint_at(f"{station.relative(path)} is left out: no line of variants.csv is measured by it")
+    return measuring
 
 
 def _changes(station: "Station", bundles: "list[Bundle]") -> Iterator[str]:
     """Yield, for a person, what the drafts change of what is accepted."""
-    from tiepoint.station.accepted import accepted_bundle, differences, pointers_of
+    from tiepoint.station.accepted import differences
+    from tiepoint.station.drafts import copies_by_recipe
 
-    old = {b.recipe: b for b in (accepted_bundle(station, sha) for sha in pointers_of(station).shas)}
+    old = copies_by_recipe(station)
     for bundle in bundles:
         yield from differences(old.get(bundle.recipe), bundle)
 
@@ -349,7 +332,7 @@ def _groups(station: "Station", draft: Path | None, cases: "list[Case]") -> "Ite
     from tiepoint.station.accepted import draft_of, pointers_of, preparation_of
 
     if draft is not None:
-        (path,) = _recipes(station, [draft])
+        (path,) = _drafts(station, [draft])
         measured = draft_of(station, path).variants
         wanted = [case for case in cases if not measured or case.record.variant in measured]
         if not wanted:

@@ -1,7 +1,7 @@
 """What is accepted, changed from a page: drafts, what each would change, and the act that has duty run them."""
 
 import asyncio
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request
 from pydantic import BaseModel, ConfigDict, Field
@@ -71,10 +71,10 @@ async def accept(request: Request, wanted: Accept, user: Boss) -> Accepted:
 
 def _told(station: Station) -> list[Draft]:
     # Here, since all of recipes comes with it, which takes seconds, and who only looks need not wait for it.
-    from tiepoint.station.accepted import accepted_bundle, differences, draft_of, pointers_of
+    from tiepoint.station.accepted import differences, draft_of
+    from tiepoint.station.drafts import copies_by_recipe
 
-    there = {b.recipe: b for b in (accepted_bundle(station, sha) for sha in pointers_of(station).shas)}
-    told = []
+    there, told = copies_by_recipe(station), []
     for path in station.recipes():
         name, changes, fault = f"{path.parent.name}/{path.name}", [], ""
         try:
@@ -88,13 +88,11 @@ def _told(station: Station) -> list[Draft]:
 
 def _accepted(station: Station, wanted: Accept, who: str, why: str) -> Accepted:
     from tiepoint.station.accepted import accept, as_plain, draft_of  # as above
+    from tiepoint.station.drafts import drafts_named
 
-    there: dict[str, Any] = {f"{path.parent.name}/{path.name}": path for path in station.recipes()}
-    for name in wanted.recipes:
-        if name not in there:
-            raise Refused(422, "there is no draft of that name", "see /api/drafts for those that there are")
+    drafts = drafts_named(station, wanted.recipes)
     demand_duty(station)
-    bundles = [draft_of(station, there[name]) for name in dict.fromkeys(wanted.recipes)]
+    bundles = [draft_of(station, path) for path in drafts]
     with not_taken(station):
         found = accept(station, bundles, who=who, why=why, variants=wanted.variants)
     if found is None:
