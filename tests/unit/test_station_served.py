@@ -85,6 +85,23 @@ def test_what_a_command_judged_after_duty_was_killed_does_not_count_as_seen_on_d
     assert len(served_of(killed, records).seqs) == 3
 
 
+def test_a_part_at_which_nobody_looked_takes_no_time_and_makes_no_other_look_quick():
+    def entry(seq, code=None, **more):
+        reading = {"id": "a", "verdict": "unread", "reason": None if code is None else {"code": code, "params": {}}}
+        body = {"shot": {"taken_utc": at(2)}, "verdict": "unread", "readings": [reading], **more}
+        return Entry(seq, "record", at(2.5), body, "", "")
+
+    judged = entry(12, "outside_picture", timings={"bore": 0.1})
+    others = [
+        entry(13, "shot_not_judged", timings={}),
+        entry(14, "shot_not_released", timings={}),
+        entry(15, timings={}),
+    ]
+    late = entry(16, "shot_late", timings={})
+    served = served_of(DUTY[:2], map(Written.of, [judged, *others, late]))
+    assert (served.seqs, served.verdicts) == ((12, 16), {"unread": 5})
+
+
 def test_a_part_that_was_told_as_unread_since_its_writing_took_too_long_counts_as_that():
     told = event(15, 4.5, "late", record=12, told="unread", says="it was written too late")
     served = served_of([*DUTY[:2], told], [part(12, 2, 0.25)])

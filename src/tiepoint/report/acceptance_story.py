@@ -224,6 +224,7 @@ class _Read:
     def __init__(self) -> None:
         self.records: list[Record] = []
         self.written: dict[int, str] = {}
+        self.times: list[Written] = []
         self.others: defaultdict[str, list[Entry]] = defaultdict(list)
 
     def add(self, entry: Entry) -> None:
@@ -231,6 +232,7 @@ class _Read:
         if entry.kind == "record":
             self.records.append(record_from(entry.body, f"entry {entry.seq}", vouched=True))
             self.written[entry.seq] = entry.written_utc
+            self.times.append(Written.of(entry))
         else:
             self.others[entry.kind].append(entry)
 
@@ -248,11 +250,7 @@ def _told(station: Station, read: _Read, studies: tuple[KeptStudy, ...]) -> _Tol
         tuple(read.others["act"]),
         tuple(runs_of(read.others[RUN], records)),
         {e.body["record"]: e for e in read.others["archived"]},
-        served_of(
-            read.others["duty"],
-            (Written(r.seq, r.shot.taken_utc, read.written[r.seq], r.verdict) for r in records),
-            read.others[RUN],
-        ),
+        served_of(read.others["duty"], read.times, read.others[RUN]),
     )
 
 

@@ -32,11 +32,7 @@ def proven(station: Station, ledger: Ledger) -> tuple[Line, ...]:
 
 
 def _served(ledger: Ledger) -> Served | None:
-    written = (
-        Written(e.seq, e.body["shot"].get("taken_utc"), e.written_utc, e.body["verdict"])
-        for e in ledger.entries("record")
-    )
-    return served_of(ledger.entries("duty"), written, ledger.entries("run"))
+    return served_of(ledger.entries("duty"), map(Written.of, ledger.entries("record")), ledger.entries("run"))
 
 
 def _accepted(station: Station) -> Iterator[Made]:

@@ -2,6 +2,7 @@
 
 A time is from the picture's trigger, or its arrival where nothing triggered it, to the writing of the record; wires are
 told directly after. Both are read off the station's clock, so a time across which the clock was set back is left out.
+So is that of a part at which nobody looked, as in a fault: to say so takes no time, and makes no other part quicker.
 """
 
 import math
@@ -19,12 +20,24 @@ from tiepoint.station.ledger_chain import Entry
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """Of a record what tells of its time: its entry, when its picture was `taken` and it was `written`, its verdict."""
+    """Of a record what tells of its time: its entry, when its picture was `taken` and it was `written`, its verdict.
+
+    `is_timed`: whether the part was looked at, or was too late to be.
+    """
 
     seq: int
     taken_utc: str | None
     written_utc: str
     verdict: Verdict
+    is_timed: bool = True
+
+    @classmethod
+    def of(cls, entry: Entry) -> "Written":
+        """Return what the entry of a record tells."""
+        body = entry.body
+        reasons = [(reading.get("reason") or {}).get("code") for reading in body["readings"][:1]]
+        is_timed = bool(body.get("timings")) or "shot_late" in reasons
+        return cls(entry.seq, body["shot"].get("taken_utc"), entry.written_utc, body["verdict"], is_timed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +126,8 @@ def served_of(duty: Iterable[Entry], records: Iterable[Written], runs: Iterable[
     if not begun:
         return None
     on = list(_as_told(events, _on_duty(events, records, runs)))
-    timed = [(one.seq, s) for one in on if (s := _between(one.taken_utc, one.written_utc)) is not None]
+    spans = ((one.seq, _between(one.taken_utc, one.written_utc)) for one in on if one.is_timed)
+    timed = [(seq, s) for seq, s in spans if s is not None]
     return Served(
         begun=begun,
         verdicts=Counter(one.verdict for one in on),
@@ -154,7 +168,11 @@ def _as_told(events: Sequence[Entry], records: Iterable[Written]) -> Iterator[Wr
     late = {e.body["record"]: e for e in events if e.body.get("event") == "late"}
     for one in records:
         told = late.get(one.seq)
-        yield one if told is None else replace(one, verdict=told.body["told"], written_utc=told.written_utc)
+        yield (
+            one
+            if told is None
+            else replace(one, verdict=told.body["told"], written_utc=told.written_utc, is_timed=True)
+        )
 
 
 def _faults(events: Sequence[Entry], records: Sequence[Written]) -> Iterator[FaultSeen]:
