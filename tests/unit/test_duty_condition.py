@@ -29,6 +29,20 @@ def test_a_rest_hides_a_fault_and_does_not_end_it():
     assert (one.now.state, one.now.fault, one.now.says) == ("fault", "camera top", "the cable")
 
 
+def test_a_fault_that_stands_behind_another_is_told_by_its_name():
+    one = Condition(lambda change: None)
+    one.set("on duty")
+    one.fault("camera top", "The cable.")
+    assert one.now.says == "The cable."
+    one.fault("archive", "The disk is full.")
+    for k in range(6):
+        one.fault(f"camera {k}", "The cable.")
+    assert one.now.says == "The cable. Also: archive, camera 0, camera 1, camera 2, camera 3 and 2 more."
+    assert one.forbids.params["detail"] == one.now.says.rstrip(".")
+    one.fault("camera top", None)
+    assert (one.now.fault, one.now.says[:18]) == ("archive", "The disk is full. ")
+
+
 def test_each_fault_says_what_to_do():
     assert next_of("camera top").startswith("see to its cable")
     assert next_of("watch position 0") == ""  # its sentence ends with it

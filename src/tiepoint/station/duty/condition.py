@@ -6,7 +6,7 @@ a person, and it stays so until a person says otherwise.
 """
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from tiepoint.foundation.reasons import Reason
@@ -30,6 +30,9 @@ def next_of(fault: str) -> str:
     return NEXT.get(fault.partition(" ")[0], "")
 
 
+MOST_NAMED = 5
+
+
 @dataclass(frozen=True, slots=True)
 class Changed:
     """A change: the state from now on, the name of its fault or "", and what it is in a sentence."""
@@ -37,6 +40,12 @@ class Changed:
     state: State
     fault: str
     says: str
+
+
+def _names(faults: Sequence[tuple[str, str]]) -> str:
+    """Return by name what is wrong besides: who mends the first fault alone would not know why it goes on."""
+    more = f" and {len(faults) - MOST_NAMED} more" if len(faults) > MOST_NAMED else ""
+    return ", ".join(name for name, _ in faults[:MOST_NAMED]) + more
 
 
 class Condition:
@@ -59,8 +68,8 @@ class Condition:
                 return Changed("off duty", "", self._rests)
             if not self._faults:
                 return Changed(self._base, "", self._why_not)
-            name, says = next(iter(self._faults.items()))
-            return Changed("fault", name, says)
+            (name, says), *more = self._faults.items()
+            return Changed("fault", name, says if not more else f"{says.rstrip('.')}. Also: {_names(more)}.")
 
     @property
     def forbids(self) -> Reason | None:
