@@ -9,14 +9,21 @@ from typing import get_args
 import numpy as np
 import pytest
 from scipy import stats
+from tests.helpers.plain_bore import plain_tie
+from tests.helpers.served_station import prepared
+from tests.helpers.vent_station import new_station
 from tests.helpers.watched_station import WATCH, Watched, scene
 
 from tiepoint.foundation.errors import UnusableDocument, UnusableInput
+from tiepoint.station.duty.process import Service
 from tiepoint.station.folder import open_station
+from tiepoint.station.ledger import Ledger
 from tiepoint.station.watch import shares
+from tiepoint.station.watch.alarms import Alarm
 from tiepoint.station.watch.counts import COPIES
 from tiepoint.station.watch.hold import hold, keep_reference, kept_reference, not_held
 from tiepoint.station.watch.kinds import NEXT, Kind
+from tiepoint.station.watch.on import alarms_told
 from tiepoint.station.watch.tally import CONTROL
 from tiepoint.station.watch.watch import Watch
 
@@ -414,6 +421,53 @@ def test_a_broken_state_is_as_none_and_a_broken_accepted_state_is_refused(held):
     ):
         kept_reference(held.station)
     path.unlink()
+
+
+def test_what_was_told_in_the_minute_before_a_kill_is_on_again_or_has_ended(line):
+    """Its state is kept once a minute: a fault that was told would be gone after a kill, and an alarm never end."""
+    moved = Alarm("position", "x", "The place of the fixed edges has changed.", "2026-11-26T08:00:00.000Z")
+    dimmer = replace(moved, kind="light", about="tile")
+    line.watch = Watch(
+        line.station, line.reference, clocks=line.clock.clocks, told={one.name: one for one in (moved, dimmer)}
+    )
+    line.watch.every_tick(line.duty)
+    assert line.duty.faults == {"watch position x": moved.says}
+    assert (line.alarms, line.ended) == ([], [("light", "tile")])
+    assert line.watch.settled(line.duty, "position x", "M. Weiss", "fastened")
+    assert line.duty.faults == {}
+    # Where the state was held anew since, an alarm against the one before is over.
+    again = replace(line.reference, grounds={})
+    line.watch.end(line.duty)
+    line.watch = Watch(line.station, again, clocks=line.clock.clocks, told={moved.name: moved})
+    line.watch.every_tick(line.duty)
+    assert (line.duty.faults, line.ended[-1]) == ({}, ("position", "x"))
+
+
+def test_what_had_ended_in_the_minute_before_a_kill_is_not_on_again_and_can_begin_again(line):
+    line.show(200, light=0.5)
+    names = set(line.watch.alarms.on)
+    line.watch.end(line.duty)
+    line.watch = Watch(line.station, line.reference, clocks=line.clock.clocks, told=dict.fromkeys(names))
+    assert line.watch.alarms.on == {}
+    line.show(200, light=0.5)
+    assert names & set(line.watch.alarms.on)
+
+
+def test_the_ledger_s_last_word_of_each_alarm_is_taken_up_by_duty(tmp_path):
+    folder = prepared(new_station(tmp_path / "station", plain_tie()))
+    about = {
+        "kind": "position",
+        "says": "It moved.",
+        "since_utc": "2026-11-26T08:00:00.000Z",
+        "change": 2.0,
+        "unit": "px",
+    }
+    with Ledger(open_station(folder).ledger_place) as ledger:
+        for on, phase in (("x", "begins"), ("y", "begins"), ("y", "ends"), ("z", "ends")):
+            ledger.append("duty", {"format": "tiepoint/duty/1", "event": "alarm", "about": on, "phase": phase, **about})
+        moved = Alarm("position", "x", "It moved.", "2026-11-26T08:00:00.000Z", 2.0, "px")
+        assert alarms_told(ledger) == {"position x": moved, "position y": None, "position z": None}
+    assert Service(folder)._watch.alarms.on == {"position x": moved}
 
 
 def test_every_kind_of_alarm_says_what_to_do_next_and_is_described():

@@ -27,6 +27,7 @@ from tiepoint.station.folder import open_station
 from tiepoint.station.ledger import Ledger, has_ledger, utc_now
 from tiepoint.station.lock import DUTY, WriterLock
 from tiepoint.station.watch.hold import kept_reference
+from tiepoint.station.watch.on import alarms_told
 from tiepoint.station.watch.watch import Watch
 from tiepoint.station.wires.open import open_wires
 from tiepoint.station.wires.remote_io import RemoteIoWire
@@ -54,7 +55,8 @@ class Service:
         with Ledger(station.ledger_place) as ledger:
             self._keeper = Keeper(station, ledger)
             variant, checked = variant_now(station, ledger), tie_checked(station, ledger)
-        self._watch = Watch(station, kept_reference(station))
+            alarms = alarms_told(ledger)
+        self._watch = Watch(station, kept_reference(station), told=alarms)
         self._acts = Acts(station, self._watch)
         self._notes: dict[str, str] = {}
         self._retention: Retention | None = None

@@ -27,7 +27,7 @@ FOLDER, FILE = "duty", "watch.json"
 class Known:
     """What was known: courses and alarms, counts, tally, what golden parts' tolerances are, the clock's last time.
 
-    `over`: alarms of an accepted state that is not the present one.
+    `is_of_another`: an accepted state that is not the present one; `over`: the alarms of that.
     """
 
     courses: dict[str, Course] = field(default_factory=dict)
@@ -36,6 +36,7 @@ class Known:
     tally: Tally = field(default_factory=Tally)
     tolerances: dict[str, float] = field(default_factory=dict)
     wall_s: float | None = None
+    is_of_another: bool = False
     over: tuple[Turn, ...] = ()
 
 
@@ -99,7 +100,7 @@ def read_state(station: Station, reference_sha: str) -> Known:
         wall_s=told.wall_s,
     )
     if told.reference != reference_sha:
-        known.courses = {}
+        known.courses, known.is_of_another = {}, True
         gone = [a for a in known.alarms.on.values() if a.kind in OF_REFERENCE]
         known.over = tuple(
             turn for alarm in gone for turn in known.alarms.ends(alarm.name, "the accepted state was held anew")

@@ -12,11 +12,12 @@ import shutil
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -70,8 +71,12 @@ class Watch:
         *,
         clocks: Clocks = Clocks(),  # it never changes
         seed: int | None = None,
+        told: Mapping[str, Alarm | None] = MappingProxyType({}),
     ) -> None:
-        """`reference`: the accepted state; without one, only what needs none is watched. What was known is taken up."""
+        """`reference`: the accepted state; without one, only what needs none is watched. What was known is taken up.
+
+        `told`: what the ledger last told of alarms (`on.alarms_told`), which may be newer than what was known.
+        """
         self.station, self.reference, self._clocks = station, reference, clocks
         self.table = station.table.watch
         self._lock = threading.RLock()
@@ -82,6 +87,7 @@ class Watch:
         if self._charts is not None:
             self._charts.courses = {n: c for n, c in known.courses.items() if n in self._charts.rules}
         self._turns += known.over
+        told_over = {turn.alarm.name for turn in known.over}
         self._turns += self._not_watched()
         self._tolerances = known.tolerances
         self._sights = Sights(reference, self.table)
@@ -98,6 +104,7 @@ class Watch:
         self._clock = (clocks.wall(), now)
         self._jumped_s = now
         self._turns += self._clock_was(known.wall_s)
+        self._turns += self._as_told(told, told_over, known.is_of_another)
         self._is_begun = False
 
     # --- the thread that keeps ---------------------------------------------------------------------------------------
@@ -254,10 +261,7 @@ class Watch:
             if alarm is None:
                 return False
             self._turns += self.alarms.ends(name, f"{who}: {why}")
-            if self._charts is not None:
-                self._charts.settle(alarm.kind, alarm.about)
-            self._sights.settle(alarm)
-            self.counts.settle(alarm)
+            self._begin_anew(alarm)
         self._tell_turns(duty)
         return True
 
@@ -288,6 +292,29 @@ class Watch:
                 self._turns += self._clock_alarm(jump, "")
             elif now - self._jumped_s >= CLOCK_CALM_S:
                 self._turns += self.alarms.ends("clock", "it has run evenly for an hour")
+
+    def _as_told(self, told: Mapping[str, Alarm | None], is_over: Collection[str], of_another: bool) -> Iterator[Turn]:
+        """Yield the end of what the ledger says is on and nobody here knows of any more: it was told in the last minute
+        before the process was ended without a word.
+
+        What puts the station in a fault is on again instead, until a person has seen to it; and what the ledger says
+        has ended, is.
+        """
+        for name, alarm in told.items():
+            if alarm is None and name in self.alarms.on:
+                self._begin_anew(self.alarms.on.pop(name))
+            elif alarm is not None and name not in self.alarms.on and name not in is_over:
+                if alarm.kind in self.table.fault and not (of_another and alarm.kind in state.OF_REFERENCE):
+                    self.alarms.on[name] = alarm
+                else:
+                    yield Turn(alarm, False, "the station ended without a word; where it lasts, it begins again")
+
+    def _begin_anew(self, alarm: Alarm) -> None:
+        """Begin anew the charts, grounds and counts by which an alarm is raised."""
+        if self._charts is not None:
+            self._charts.settle(alarm.kind, alarm.about)
+        self._sights.settle(alarm)
+        self.counts.settle(alarm)
 
     def _not_watched(self) -> Iterator[Turn]:
         """Yield what stands in [watch] and is not watched; and the end of what does not stand there any more."""
