@@ -7,10 +7,13 @@ import sys
 
 import pytest
 from tests.helpers.plain_bore import plain_tie
+from tests.helpers.served_station import prepared
 from tests.helpers.vent_station import new_station, picture
 
-from tiepoint.station.accepted import accept, draft_of
+from tiepoint.station.accepted import accept, draft_of, preparation_of
 from tiepoint.station.check import check
+from tiepoint.station.duty import judging
+from tiepoint.station.duty.process import serve
 from tiepoint.station.folder import open_station
 from tiepoint.station.ledger import Ledger
 from tiepoint.station.verify import verify
@@ -160,6 +163,19 @@ def test_a_start_that_nobody_watches_looks_at_no_draft_but_at_what_is_accepted(v
     (copy,) = (vent.folder / "accepted").glob("*/recipes/bore.toml")
     copy.write_bytes(draft.read_bytes())
     assert [fault.file for fault in check(vent.folder, drafts=False)] != []
+
+
+def test_what_was_prepared_to_be_looked_at_is_not_prepared_once_more_to_begin(tmp_path, monkeypatch):
+    folder = prepared(new_station(tmp_path / "station", plain_tie()))
+    made = []
+
+    def counted(station, sha, *more):
+        made.append(sha)
+        return preparation_of(station, sha, *more)
+
+    monkeypatch.setattr(judging, "preparation_of", counted)
+    serve(folder, lambda stop: stop())
+    assert len(made) == 1
 
 
 def test_a_folder_that_is_none_is_one_sentence(tmp_path, cli):

@@ -59,10 +59,17 @@ def check(folder: Path, *, ports: bool = False, drafts: bool = True, far: bool =
     a far archive is not asked whether it takes pictures: who begins to serve has no time to wait for one that is away.
     Raises nothing for what the folder holds; what cannot be read is a fault.
     """
-    return tuple(dict.fromkeys(_faults(folder, ports, drafts, far)))
+    return looked_at(folder, ports=ports, drafts=drafts, far=far)[0]
 
 
-def _faults(folder: Path, ports: bool, drafts: bool, far: bool) -> Iterator[Fault]:
+def looked_at(folder: Path, *, ports: bool, drafts: bool, far: bool) -> tuple[tuple[Fault, ...], Judge | None]:
+    """Return the same, and what is accepted, prepared, where it could be: who begins to serve need not do it again."""
+    made: list[Judge] = []
+    faults = tuple(dict.fromkeys(_faults(folder, ports, drafts, far, made)))
+    return faults, made[0] if made else None
+
+
+def _faults(folder: Path, ports: bool, drafts: bool, far: bool, made: list[Judge]) -> Iterator[Fault]:
     path = folder / STATION
     text, faults = _text_of(path)
     yield from faults
@@ -72,7 +79,7 @@ def _faults(folder: Path, ports: bool, drafts: bool, far: bool) -> Iterator[Faul
         yield from _of_documents(folder)
     station = _as_far_as_it_reads(folder)
     if station is not None and text is not None:
-        yield from _of_station(station, text, drafts)
+        yield from _of_station(station, text, drafts, made)
         for says in far_faults(station, ask=far):
             yield Fault(STATION, line_of(text, "archive.far"), says)
         if ports:
@@ -145,12 +152,13 @@ def _of_documents(folder: Path) -> Iterator[Fault]:
         yield from _tried(path, lambda path=path, row=row: load_recipe(path, row))  # type: ignore[misc]
 
 
-def _of_station(station: Station, text: str, drafts: bool) -> Iterator[Fault]:
+def _of_station(station: Station, text: str, drafts: bool, made: list[Judge]) -> Iterator[Fault]:
     """Yield what does not fit together."""
     judge: Judge | None = None
     try:
         pointers = pointers_of(station)
         judge = Judge(station)
+        made.append(judge)
     except TiepointError as error:
         yield _fault(station.folder / "accepted.toml", error)
     else:

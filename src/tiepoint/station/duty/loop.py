@@ -75,12 +75,14 @@ class Duty:
         every_tick: Callable[["Duty"], None] | None = None,
         seen: Callable[[Record, Delivery], None] | None = None,
         at_end: Callable[["Duty"], None] | None = None,
+        judge: Judge | None = None,
     ) -> None:
         """`keep` writes the files of a part; `inbox` hears people's acts; `every_tick` is called some times a second.
 
         `seen` is handed every record with what the camera delivered, by the thread that keeps. `at_end` is called once,
-        while the ledger can still be written.
+        while the ledger can still be written. `judge`: what was accepted a moment ago, prepared.
         """
+        self._made_before = judge
         self.station, self.table = station, station.table.duty
         self.cameras, self.wires = tuple(cameras), tuple(wires)
         self._inbox, self._every_tick, self._seen, self._at_end = inbox, every_tick, seen, at_end
@@ -171,7 +173,9 @@ class Duty:
         self.write_event("begins", software=software())
         # First of all, as it takes longest: what the processes that judge load is loaded here meanwhile.
         self._prepare()
-        self._judge = Judge(self.station)
+        before, self._made_before = self._made_before, None
+        is_still = before is not None and before.pointers == pointers_of(self.station)
+        self._judge = before if before is not None and is_still else Judge(self.station)
         self._look_at_set_up()
         # No more were on their way to the archive than wait to be kept, each with an entry or two of its own.
         lost = not_archived(self.ledger, last=1000 + 12 * self.table.waiting)

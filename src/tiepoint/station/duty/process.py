@@ -18,9 +18,10 @@ from tiepoint.station.archive_expiry import Retention
 from tiepoint.station.archive_keeper import Keeper
 from tiepoint.station.cameras.table import open_camera
 from tiepoint.station.care import Care
-from tiepoint.station.check import check
+from tiepoint.station.check import looked_at
 from tiepoint.station.duty.acts import Acts, tie_checked, variant_now
 from tiepoint.station.duty.downstream import Downstream
+from tiepoint.station.duty.judging import Judge
 from tiepoint.station.duty.loop import Duty
 from tiepoint.station.duty.status import write_status
 from tiepoint.station.folder import open_station
@@ -41,8 +42,11 @@ RETENTION_S = 10.0
 class Service:
     """A station in service, with all that its station.toml names."""
 
-    def __init__(self, folder: Path) -> None:
-        """Open everything, and start nothing. Raises a `TiepointError` where something cannot be."""
+    def __init__(self, folder: Path, judge: Judge | None = None) -> None:
+        """Open everything, and start nothing. `judge`: what is accepted, where it was prepared just now.
+
+        Raises a `TiepointError` where something cannot be.
+        """
         self.station = station = open_station(folder)
         table = station.table
         cameras = [open_camera(one, folder) for one in table.camera if one.comes_from is not None]
@@ -70,6 +74,7 @@ class Service:
             every_tick=self._tick,
             seen=self._watch.seen,
             at_end=self._watch.end,
+            judge=judge,
         )
         self.duty.variant, self.duty.tie_checked_utc = variant, checked
 
@@ -130,12 +135,12 @@ def serve(
     `stopping` is given what ends the service, to be called from a signal's handler or another thread. `as_accepted`:
     drafts are not looked at, which somebody may be at work on while the line waits for the station to come back.
     """
-    faults = check(folder, ports=True, drafts=not as_accepted, far=False)
+    faults, judge = looked_at(folder, ports=True, drafts=not as_accepted, far=False)
     if faults:
         more = f"; and {len(faults) - 1} more: tiepoint check {folder}" if len(faults) > 1 else ""
         raise UnusableInput(f"{faults[0].sentence}{more}")
     with WriterLock(folder, DUTY):
-        service = Service(folder)
+        service = Service(folder, judge)
         if stopping is not None:
             stopping(service.duty.stop)
         service.run()
