@@ -96,11 +96,11 @@ def test_a_photo_that_is_cut_off(refused, folder, photo):
     assert "cut off or damaged" in refused("tie target bad.png --target target.json --out new.json")
 
 
-def test_a_photo_of_100_megapixels_is_refused_before_it_is_decoded(refused, folder, monkeypatch):
-    Image.new("1", (10_000, 10_000)).save(folder / "bad.png")
+def test_a_photo_of_121_megapixels_is_refused_before_it_is_decoded(refused, folder, monkeypatch):
+    Image.new("1", (11_000, 11_000)).save(folder / "bad.png")
     monkeypatch.setattr("tiepoint.documents.pictures._decode", lambda _: pytest.fail("it was decoded"))
     said = refused("tie target bad.png --target target.json --out new.json")
-    assert "10000 × 10000 px (100 MP); at most 80 MP are read" in said
+    assert "11000 × 11000 px (121 MP); at most 120 MP are read" in said
 
 
 def as_16_bit(photo: np.ndarray) -> np.ndarray:

@@ -107,15 +107,15 @@ def png_of(width: int, height: int) -> bytes:
     return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", data) + chunk(b"IEND", b"")
 
 
-def test_a_picture_of_100_mp_is_refused_by_its_header(tmp_path, monkeypatch):
+def test_a_picture_of_121_mp_is_refused_by_its_header(tmp_path, monkeypatch):
     path = tmp_path / "large.png"
-    path.write_bytes(png_of(10_000, 10_000))
+    path.write_bytes(png_of(11_000, 11_000))
 
     def decoded(_):
         raise AssertionError("it was decoded")
 
     monkeypatch.setattr(pictures, "_decode", decoded)
-    with pytest.raises(UnusablePicture, match=r"10000 × 10000 px \(100 MP\); at most 80 MP are read"):
+    with pytest.raises(UnusablePicture, match=r"11000 × 11000 px \(121 MP\); at most 120 MP are read"):
         load_picture(path)
 
 

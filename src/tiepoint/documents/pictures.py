@@ -3,19 +3,20 @@
 import contextlib
 import io
 import warnings
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.documents.canonical import pixels_sha256
-from tiepoint.documents.files import name_of, read_bytes, write_atomic
+from tiepoint.documents.files import name_of, read_bytes, reason_of, write_atomic
 from tiepoint.foundation.errors import UnusablePicture
 from tiepoint.model.shot import Picture
 
-MOST_PIXELS = 80_000_000
+MOST_PIXELS = 120_000_000
 """Pixels that are decoded at most; larger pictures are refused by their header."""
 MOST_BYTES = 400_000_000
 SMALLEST_SIDE_PX = 8
@@ -24,8 +25,24 @@ ORIENTATION, UPRIGHT = 0x0112, 1
 GREY_WEIGHTS = (0.299, 0.587, 0.114)
 """Luma of ITU-R BT.601-7, 2.5.1."""
 
+_DEEP = ("I;16", "I;16L", "I;16B", "I;16N", "I", "F")
+_GREY = ("1", "L", "LA", "La")
+"""Pillow's modes of more than 8 bits, and of grey."""
+_BAND = 1024
+
 TURNED = "asks viewers to turn it; here its pixels are counted as they are stored, not turned."
 """What is said of a photo whose file names an orientation, after the photo's name."""
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """What a picture's file says of it: its size in px, bits and channels as decoded, and the file's format."""
+
+    width: int
+    height: int
+    bits: int
+    channels: int
+    format: str
 
 
 @dataclass(frozen=True)
@@ -77,18 +94,77 @@ def load_picture(path: Path, most_pixels: int = MOST_PIXELS) -> Loaded:
 
 def decode_picture(data: bytes, path: Path, most_pixels: int = MOST_PIXELS) -> Loaded:
     """Decode what a picture file holds, as `load_picture` does; `path`: what it is called in sentences."""
+    if not data:
+        raise _empty(path)
+    with _opened(io.BytesIO(data), path, most_pixels) as image:
+        pixels, turned, frames = _decode(image), _is_shown_turned(image), _frames(image)
+    return replace(picture_of(pixels, path), shown_turned=turned, frames=frames)
+
+
+def picture_header(path: Path, most_pixels: int = MOST_PIXELS) -> Header:
+    """Return what a picture's file says of it, without decoding it; `UnusablePicture` as `load_picture`."""
+    with _file(path) as file, _opened(file, path, most_pixels) as image:
+        width, height = image.size
+        bits = 16 if image.mode in _DEEP else 8
+        return Header(width, height, bits, 1 if image.mode in (*_DEEP, *_GREY) else 3, str(image.format or ""))
+
+
+def load_shown(path: Path, most_pixels: int = MOST_PIXELS) -> NDArray[np.uint8]:
+    """Decode a picture file for the eye alone: (rows, columns) grey or (rows, columns, 3) RGB, of 8 bits.
+
+    Of more bits the upper 8 of those that the picture uses are left. Large pictures come in bands, so that besides the
+    outcome no more than the decoder's own copy is held. Raises `UnusablePicture` as `load_picture`, and where its
+    values are none that a picture is measured in.
+    """
+    with _file(path) as file, _opened(file, path, most_pixels) as image:
+        if image.mode in _DEEP:
+            return shown_in_8_bits(picture_of(_decode(image), path).grey)
+        is_grey = image.mode in _GREY
+        image.load()
+        width, height = image.size
+        out = np.empty((height, width) if is_grey else (height, width, 3), np.uint8)
+        for top in range(0, height, _BAND):
+            out[top : top + _BAND] = _decode(image.crop((0, top, width, min(height, top + _BAND))))
+        return out
+
+
+def shown_in_8_bits(pixels: NDArray[Any]) -> NDArray[np.uint8]:
+    """Return the upper 8 of the bits that a picture (rows, columns[, 3]) of whole numbers uses."""
+    if pixels.dtype == np.uint8:
+        return pixels
+    shift = min(16, max(8, int(pixels.max()).bit_length())) - 8
+    out = np.empty(pixels.shape, np.uint8)
+    for top in range(0, pixels.shape[0], _BAND):
+        out[top : top + _BAND] = pixels[top : top + _BAND] >> shift
+    return out
+
+
+@contextlib.contextmanager
+def _file(path: Path) -> Iterator[BinaryIO]:
+    try:
+        if not path.is_file():
+            raise UnusablePicture(f"{path} is not there, or no file; look at its name")
+        if path.stat().st_size == 0:
+            raise _empty(path)
+        with path.open("rb") as file:
+            yield file
+    except OSError as error:
+        raise UnusablePicture(f"cannot read {path}: {reason_of(error)}") from error
+
+
+@contextlib.contextmanager
+def _opened(file: BinaryIO, path: Path, most_pixels: int) -> Iterator[Any]:
+    """Open a picture of a size that is read; whatever a decoder raises on a damaged one becomes one sentence."""
     from PIL import Image, ImageFile, UnidentifiedImageError
 
-    if not data:
-        raise UnusablePicture(f"{path} is empty; it was perhaps not yet written to its end")
     previous, ImageFile.LOAD_TRUNCATED_IMAGES = ImageFile.LOAD_TRUNCATED_IMAGES, False
     limit, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            with Image.open(io.BytesIO(data)) as image:
+            with Image.open(file) as image:
                 _check_size(path, image.size, most_pixels)
-                pixels, turned, frames = _decode(image), _is_shown_turned(image), _frames(image)
+                yield image
     except UnidentifiedImageError as error:
         raise UnusablePicture(
             f"{path} is not a picture that can be read, or its header is damaged; give a PNG, TIFF, JPEG or BMP"
@@ -102,7 +178,10 @@ def decode_picture(data: bytes, path: Path, most_pixels: int = MOST_PIXELS) -> L
     finally:
         ImageFile.LOAD_TRUNCATED_IMAGES = previous
         Image.MAX_IMAGE_PIXELS = limit
-    return replace(picture_of(pixels, path), shown_turned=turned, frames=frames)
+
+
+def _empty(path: Path) -> UnusablePicture:
+    return UnusablePicture(f"{path} is empty; it was perhaps not yet written to its end")
 
 
 def encode_png(pixels: NDArray[Any]) -> bytes:
@@ -149,7 +228,7 @@ def _frames(image: Any) -> int:
 
 
 def _decode(image: Any) -> NDArray[Any]:
-    if image.mode in ("I;16", "I;16L", "I;16B", "I;16N", "I", "F"):
+    if image.mode in _DEEP:
         return np.asarray(image)
     if image.mode in ("1", "L"):
         return np.asarray(image.convert("L"))

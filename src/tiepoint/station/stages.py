@@ -23,7 +23,7 @@ LONGEST_LINE = 24
 class Stage:
     """A stage of the job. `line`: at most 24 characters. `rests`: whether it still rests on the one before.
 
-    `done`, `to_do`: whole sentences; the first of `to_do` is what comes next.
+    `word`: its own for its state, as *on duty*. `done`, `to_do`: whole sentences; the first of `to_do` comes next.
     """
 
     id: StageId
@@ -32,6 +32,7 @@ class Stage:
     rests: bool = True
     done: tuple[str, ...] = ()
     to_do: tuple[str, ...] = ()
+    word: str = ""
 
 
 def stages_of(station: Station) -> tuple[Stage, ...]:

@@ -16,9 +16,10 @@ def stage_of(station: Station) -> Stage:
     if state != "on duty":
         says = str(status.told.get("says", "")) if status is not None and on else ""
         to_do = says or "Put the station on duty with tiepoint serve."
-        return Stage("duty", "begun", state[:1].upper() + state[1:], True, _done(record), (to_do,))
+        return Stage("duty", "begun", "Accepted, not running", True, _done(record), (to_do,), state)
     since = str(status.told.get("since_utc") or "") if status is not None else ""
-    return Stage("duty", "proved", f"On duty since {since[11:16]}" if since else "On duty", True, _done(record))
+    line = f"Since {since[:10]} {since[11:16]}" if since else "Judges parts"
+    return Stage("duty", "proved", line, True, _done(record), (), state)
 
 
 def _done(record: OnRecord) -> tuple[str, ...]:

@@ -14,7 +14,7 @@ def stage_of(station: Station) -> Stage:
         done = (f"The state was held as accepted by {held.body['who']} (entry {held.seq}).",)
         if _aims_otherwise(station, record, held):
             again = "Hold the state anew: another tie, or other lights, were accepted since."
-            return Stage("see", "out of date", "Held before it was run", True, done, (again,))
+            return Stage("see", "out of date", "Held before it was run", True, done, (again,), "not as held")
         return Stage("see", "proved", f"Held, {counted(int(held.body.get('shots', 0)), 'shot')}", True, done)
     if cameras:
         done = (f"station.toml names {', '.join(camera.name for camera in cameras)}.",)

@@ -4,6 +4,7 @@ import asyncio
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Any
 
 from fastapi import Request
 from starlette.types import Scope
@@ -18,21 +19,32 @@ from tiepoint.web.jobs import Jobs
 LOOKING, ACTING = 2, 4
 """Shots that are decoded at once, each of which may take hundreds of megabytes; acts that wait for duty's answer."""
 
+SHOWN_BYTES = 256_000_000
+"""Of pictures that are held decoded; one that is larger is held alone."""
+
 
 def _turns(most: int) -> Callable[[], asyncio.Semaphore]:
     return lambda: asyncio.Semaphore(most)
 
 
+def _pictures() -> "Cache[Any]":
+    return Cache(SHOWN_BYTES, lambda pixels: pixels.nbytes, keeps_last=True)
+
+
 @dataclass(frozen=True, slots=True)
 class Here:
-    """Of one application. `cut` closes the connection of a request at once; `pushing`: shots that come, by camera."""
+    """Of one application. `cut` closes the connection of a request at once; `pushing`: shots that come, by camera.
+
+    `shown`: pictures that were decoded to be shown, by the hash of their files.
+    """
 
     station: Station
     asking: Asking
     feed: Feed
-    cache: Cache
+    cache: Cache[bytes]
     cut: Callable[[Scope], None]
     jobs: Jobs
+    shown: Cache[Any] = field(default_factory=_pictures)
     looking: asyncio.Semaphore = field(default_factory=_turns(LOOKING))
     acting: asyncio.Semaphore = field(default_factory=_turns(ACTING))
     accepting: asyncio.Lock = field(default_factory=asyncio.Lock)

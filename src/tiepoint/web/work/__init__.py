@@ -7,6 +7,7 @@ from fastapi import APIRouter
 NAMES = (
     "editing",
     "light",
+    "pictures",
     "recipe",
     "see",
     "staging",

@@ -15,20 +15,30 @@ ThisStation = Annotated[Here, Depends(here_of)]
 
 
 class StageTold(BaseModel):
-    """A stage of the job. `rests`: whether it still rests on the one before. The first of `to_do` comes next."""
+    """A stage of the job. `word`: its own for its state, as *on duty*; "" where it has none.
+
+    `rests`: whether it still rests on the one before. The first of `to_do` comes next.
+    """
 
     id: StageId
     state: StageState
+    word: str
     line: str = Field(max_length=LONGEST_LINE)
     rests: bool
     done: list[str]
     to_do: list[str]
 
 
+class StagesTold(BaseModel):
+    """All stages, in the order in which the job is done."""
+
+    stages: list[StageTold]
+
+
 @router.get("", responses=refusals(401), dependencies=[Depends(needs("look"))])
-async def stages(here: ThisStation) -> list[StageTold]:
-    """Tell how far the job is, stage by stage in their order. The first answer after a change takes a while."""
-    return [_told(stage) for stage in await here.asking.run(lambda: stages_now(here))]
+async def stages(here: ThisStation) -> StagesTold:
+    """Tell how far the job is, stage by stage. The first answer after a change takes a while."""
+    return StagesTold(stages=[_told(stage) for stage in await here.asking.run(lambda: stages_now(here))])
 
 
 def stages_now(here: Here) -> tuple[Stage, ...]:
@@ -40,6 +50,6 @@ def stages_now(here: Here) -> tuple[Stage, ...]:
 
 def _told(stage: Stage) -> StageTold:
     return StageTold(
-        id=stage.id, state=stage.state, line=stage.line, rests=stage.rests, done=list(stage.done),
+        id=stage.id, state=stage.state, word=stage.word, line=stage.line, rests=stage.rests, done=list(stage.done),
         to_do=list(stage.to_do),
     )  # fmt: skip
