@@ -10,6 +10,7 @@ from tests.helpers.served import Served, commit, keep_picture, new_station, reco
 from tiepoint.station.duty.status import write_status
 from tiepoint.station.ledger import Ledger, utc_now
 from tiepoint.station.wires.wire import Told
+from tiepoint.web import page as pages
 from tiepoint.web.users import User, hashed, write_users
 
 
@@ -20,7 +21,8 @@ def browser():
 
 
 @pytest.fixture
-def folder(tmp_path):
+def folder(tmp_path, monkeypatch):
+    monkeypatch.setattr(pages, "APP", tmp_path / "not built")  # where the app is built, this page is not the first
     made = new_station(tmp_path / "plates")
     commit(made, 3)
     (seq,) = commit(made, 1, "undecided", first=4)

@@ -55,6 +55,7 @@ class InOrderOfTheJob(TyperGroup):
         "report",
         "hold",
         "check",
+        "open",
         "serve",
         "duty",
         "state",

@@ -20,6 +20,7 @@ from tiepoint.cli.demo import demo
 from tiepoint.cli.hand_eye import hand_eye
 from tiepoint.cli.hold import hold
 from tiepoint.cli.limits import limits
+from tiepoint.cli.open import open_
 from tiepoint.cli.pack import expire, pack, sums, unpack
 from tiepoint.cli.plan import plan
 from tiepoint.cli.relief import relief
@@ -105,6 +106,7 @@ app.command()(limits)
 app.command()(report)
 app.command()(hold)
 app.command()(check)
+app.command("open")(open_)
 app.command()(serve)
 app.add_typer(duty.app, name="duty")
 app.add_typer(service.app, name="service")

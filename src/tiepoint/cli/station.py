@@ -328,16 +328,15 @@ def replay(
 
 def _groups(station: "Station", draft: Path | None, cases: "list[Case]") -> "Iterator[tuple[Preparation, list[Case]]]":
     """Yield what is run over which shots: a draft over those of its variants, or to each the copy accepted for it."""
-    from tiepoint.recipe.pool import Preparation
-    from tiepoint.station.accepted import draft_of, pointers_of, preparation_of
+    from tiepoint.station.accepted import pointers_of, preparation_of
+    from tiepoint.station.replay import tried
 
     if draft is not None:
         (path,) = _drafts(station, [draft])
-        measured = draft_of(station, path).variants
-        wanted = [case for case in cases if not measured or case.record.variant in measured]
-        if not wanted:
-            raise UnusableInput(f"no kept shot is of a variant that {draft} measures ({', '.join(measured)})")
-        yield Preparation(path, variants=station.variants_path), wanted
+        preparation, its = tried(station, path, cases)
+        if not (wanted := list(its)):
+            raise UnusableInput(f"no kept shot is of a variant that {draft} measures; judge some first")
+        yield preparation, wanted
         return
     pointers = pointers_of(station)
     groups: dict[str, list[Case]] = {}

@@ -7,8 +7,10 @@ takes it back where somebody else changed a file of it meanwhile. Nothing that o
 """
 
 import hashlib
+import shutil
+import time
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,6 +23,8 @@ from tiepoint.station.undoing import FOLDER, Journal, Moved, Step, begin, settle
 
 MOST_CHANGES = 1000
 WAIT_S = 10.0
+OLD_S = 86_400.0
+"""What came so long ago, and was not taken in, was left behind by a fault."""
 
 __all__ = ["Change", "Conflict", "History", "Moved", "Step", "edit", "history", "read_draft", "redo", "sha_of", "undo"]
 
@@ -107,10 +111,17 @@ def history(station: Station) -> History:
 
 
 def recover(station: Station) -> None:
-    """Complete, or take back, an edit that was broken off; whoever edits next does so too."""
-    if (station.folder / FOLDER / "pending.json").exists():
-        with _alone(station):
-            pass
+    """Complete, or take back, an edit that was broken off, and clear what came and was never taken in.
+
+    Whoever edits next completes it too; so what cannot be done now is left to them, who are told why.
+    """
+    with suppress(OSError, UnusableInput):
+        if (station.folder / FOLDER / "pending.json").exists():
+            with _alone(station):
+                pass
+        for left in (station.folder / FOLDER / "coming").glob("*"):
+            if time.time() - left.stat().st_mtime > OLD_S:
+                shutil.rmtree(left, ignore_errors=True)
 
 
 def coming(station: Station) -> Path:

@@ -6,8 +6,9 @@ to see before it is accepted.
 """
 
 import math
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -19,7 +20,9 @@ from tiepoint.recipe.records import record_from
 from tiepoint.station.archive import Kept, kept_of
 from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Ledger
+from tiepoint.station.questions import last_entries
 
+AT_ONCE = 100
 SAME = 0.01
 """In units of u: how far two readings of one picture may lie apart and count as the same."""
 
@@ -72,6 +75,38 @@ def cases_of(station: Station, ledger: Ledger, seqs: Collection[int] | None = No
     wanted = kept.keys() if seqs is None else kept.keys() & frozenset(seqs)
     for entry in ledger.entries("record", only=wanted):
         yield Case(record_from(entry.body, f"entry {entry.seq}"), kept[entry.seq])
+
+
+def tried(station: Station, draft: Path, cases: Iterable[Case]) -> tuple[Preparation, Iterator[Case]]:
+    """Return what a draft of a recipe is prepared from, and those shots that it would judge: of its own variants.
+
+    Raises a `TiepointError` where the draft cannot be run as it is.
+    """
+    from tiepoint.station.accepted import draft_of
+
+    measured = draft_of(station, draft).variants
+    wanted = (case for case in cases if not measured or case.record.variant in measured)
+    return Preparation(draft, variants=station.variants_path), wanted
+
+
+def last_cases(station: Station, ledger: Ledger) -> Iterator[Case]:
+    """Yield the records whose pictures were kept, as `cases_of`, but the newest first, and only so far as is asked."""
+    before: int | None = None
+    while told := last_entries(ledger, "archived", AT_ONCE, before=before):
+        before = told[-1].seq
+        kept = {one.record: one for one in (kept_of(station, entry) for entry in told) if not one.is_lossy}
+        for entry in ledger.numbered(sorted(kept, reverse=True)):
+            yield Case(record_from(entry.body, f"entry {entry.seq}"), kept[entry.seq])
+
+
+def replay_draft(station: Station, ledger: Ledger, draft: Path, last: int) -> tuple[int, Iterator[Replayed]]:
+    """Return how many of the last kept shots a draft would judge, `last` at most, and what comes of each, in order.
+
+    Raises a `TiepointError` where the draft cannot be run as it is.
+    """
+    preparation, wanted = tried(station, draft, last_cases(station, ledger))
+    cases = sorted(islice(wanted, last), key=lambda case: case.record.seq)
+    return len(cases), replay(preparation, cases)
 
 
 def replay(

@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from tiepoint.foundation.errors import TiepointError
 from tiepoint.station.folder import Station
 from tiepoint.web.acts import Done, Why, demand_duty, line_of, not_taken
-from tiepoint.web.here import here_of
+from tiepoint.web.here import Here, here_of
 from tiepoint.web.refused import Refused, refusals
 from tiepoint.web.sessions import needs
 from tiepoint.web.users import User
@@ -64,9 +64,9 @@ async def accept(request: Request, wanted: Accept, user: Boss) -> Accepted:
 
     Requirements, and another name of the station, are agreed on by tiepoint accept alone.
     """
-    station, why = here_of(request).station, line_of("why", wanted.why)
+    why = line_of("why", wanted.why)
     async with here_of(request).accepting:
-        return await asyncio.to_thread(_accepted, station, wanted, user.name, why)
+        return await asyncio.to_thread(_accepted, here_of(request), wanted, user.name, why)
 
 
 def _told(station: Station) -> list[Draft]:
@@ -86,12 +86,14 @@ def _told(station: Station) -> list[Draft]:
     return told
 
 
-def _accepted(station: Station, wanted: Accept, who: str, why: str) -> Accepted:
+def _accepted(here: Here, wanted: Accept, who: str, why: str) -> Accepted:
+    station = here.station
     from tiepoint.station.accepted import accept, as_plain, draft_of  # as above
     from tiepoint.station.drafts import drafts_named
 
     drafts = drafts_named(station, wanted.recipes)
-    demand_duty(station)
+    if not here.alone:  # who has it open alone writes as a command does: by the lock, or through duty's inbox
+        demand_duty(station)
     bundles = [draft_of(station, path) for path in drafts]
     with not_taken(station):
         found = accept(station, bundles, who=who, why=why, variants=wanted.variants)

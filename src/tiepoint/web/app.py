@@ -10,18 +10,20 @@ from typing import Any
 from fastapi import FastAPI
 from starlette.types import ASGIApp
 
+from tiepoint.station.drafting import recover
 from tiepoint.station.folder import open_station
 from tiepoint.web import accepting, acts, login, page, push, reading
 from tiepoint.web.access import AccessLog
 from tiepoint.web.asking import Asking
 from tiepoint.web.cache import Cache
 from tiepoint.web.connections import Connections
+from tiepoint.web.drafts import watch_drafts
 from tiepoint.web.feed import Feed
 from tiepoint.web.guard import Guard
-from tiepoint.web.here import Here
+from tiepoint.web.here import Here, Reopened
 from tiepoint.web.jobs import Jobs, JobTold
 from tiepoint.web.refused import answer_refusals
-from tiepoint.web.sessions import Sessions
+from tiepoint.web.sessions import Local, Sessions
 from tiepoint.web.settings import Settings
 from tiepoint.web.work import ROUTERS
 
@@ -32,10 +34,13 @@ or a machine (Authorization: Bearer). Every refusal has one shape.
 """
 
 
-def app_of(folder: Path, settings: Settings, connections: Connections | None = None) -> FastAPI:
+def app_of(
+    folder: Path, settings: Settings, connections: Connections | None = None, local: Local | None = None
+) -> FastAPI:
     """Return the application of a station; it reads, and never writes the ledger.
 
-    `connections`: of the server that runs it, so that one that does not read can be cut off.
+    `connections`: of the server that runs it, so that one that does not read can be cut off. `local`: the person at
+    this machine, who has the station open without duty.
     Raises a `TiepointError` where the folder is no station.
     """
     station = open_station(folder)
@@ -46,28 +51,30 @@ def app_of(folder: Path, settings: Settings, connections: Connections | None = N
         feed.notify("job", told.model_dump(mode="json", exclude={"result"}))
 
     jobs = Jobs(str(station.folder), job_told)
-    here = Here(station, asking, feed, Cache(CACHE_BYTES), held.cut, jobs)
+    here = Here(Reopened(station), asking, feed, Cache(CACHE_BYTES), held.cut, jobs, local is not None)
 
     @asynccontextmanager
     async def lives(_: FastAPI) -> AsyncIterator[None]:
+        await asyncio.to_thread(recover, station)
         reader = asyncio.create_task(feed.run())
+        watcher = asyncio.create_task(watch_drafts(station, feed, asking.run))
         try:
             yield
         finally:
             feed.close()
             await asyncio.to_thread(jobs.close)
             await asyncio.to_thread(here.eyes.close)
-            await reader
+            await asyncio.gather(reader, watcher)
             asking.close()
             access.close()
 
     app = _routed(lives)
     app.state.here = here
-    app.state.sessions = Sessions(settings)
+    app.state.sessions = sessions = Sessions(settings, local)
     answer_refusals(app, str(station.folder))
 
     def guarded(inner: ASGIApp) -> Guard:
-        return Guard(inner, settings, access)
+        return Guard(inner, settings, access, sessions.demand_sender)
 
     app.add_middleware(guarded)
     return app

@@ -9,7 +9,8 @@ import asyncio
 import logging
 import re
 import time
-from collections.abc import MutableMapping
+from collections.abc import Callable, Mapping, MutableMapping
+from dataclasses import dataclass
 
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -20,13 +21,21 @@ from tiepoint.web.refused import Refused
 from tiepoint.web.settings import Settings
 
 SMALL_BYTES = 65_536
-"""Of what is sent but for pictures."""
-SMALL_S, LARGE_S = 10.0, 60.0
+"""Of what is sent but for pictures, and by whom it is not known that they may change the station."""
+MEDIUM_BYTES = 4_000_000
+"""Of a draft, a mask or a table, from who may change the station."""
+SMALL_S, MEDIUM_S, LARGE_S = 10.0, 30.0, 60.0
 """How long a body may take to come."""
+SLOWEST = 1e6
+"""Bytes a second: a picture of a person who may change the station may come as slowly, as by radio."""
 LONGEST_PATH, LONGEST_QUERY = 1000, 4000
 LOGINS_PER_S, LOGINS = 1 / 12, 5
 PUSHED = re.compile(r"/api/cameras/[^/]+/shots")
-LOGIN = "/api/session"
+TILE = re.compile(r"/api/.+/tiles/\d+/\d+/\d+")
+TILES = 4
+"""So many times oftener than anything else tiles may be asked for: a picture is made of many small ones."""
+LOGINS_AT = ("/api/session", "/api/session/key")
+PICTURES = "/api/pictures"
 
 _HEADERS = {
     "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; "
@@ -47,10 +56,14 @@ _log = logging.getLogger("tiepoint.web")
 class Guard:
     """The middleware."""
 
-    def __init__(self, app: ASGIApp, settings: Settings, access: AccessLog) -> None:
+    def __init__(
+        self, app: ASGIApp, settings: Settings, access: AccessLog, demand_sender: Callable[[Scope], None]
+    ) -> None:
+        """`demand_sender` refuses, by its headers alone, a request of somebody who may not change the station."""
         per_s = settings.table.requests_per_s
         self._app, self._settings, self._access = app, settings, access
         self._rates, self._logins = Rates(per_s, 2 * per_s), Rates(LOGINS_PER_S, LOGINS)
+        self._tiles, self._demand_sender = Rates(TILES * per_s, 2 * TILES * per_s), demand_sender
         safety = _HEADERS | (_HSTS if settings.is_secure else {})
         self._headers = [(name.encode(), value.encode()) for name, value in safety.items()]
         self._large = settings.table.largest_mb * 1_000_000
@@ -63,8 +76,8 @@ class Guard:
         path, begun = str(scope["path"]), time.monotonic()
         answer = _Answer(send, path, self._headers)
         try:
-            self._check(scope)
-            await self._app(scope, self._body(scope, receive, answer), answer.send)
+            bounds = self._check(scope)
+            await self._app(scope, self._body(receive, answer, bounds), answer.send)
         except Refused as refused:
             await answer.refuse(refused)
         except Exception:
@@ -77,7 +90,7 @@ class Guard:
                 status=answer.status, bytes=answer.bytes, ms=round(1e3 * (time.monotonic() - begun), 1),
             )  # fmt: skip
 
-    def _check(self, scope: Scope) -> None:
+    def _check(self, scope: Scope) -> "_Bounds":
         headers = _headers_of(scope)
         self._check_rate(scope)
         self._check_path(scope)
@@ -85,14 +98,15 @@ class Guard:
         if _name_of(host) not in self._settings.hosts:
             raise Refused(421, where="Host")
         self._check_origin(scope, headers, host)
-        if scope["method"] in _CHANGES:
-            self._check_body(scope, headers)
+        bounds = self._bounds(scope, headers)
         # Last, so that no page of another site uses up a person's attempts.
-        if scope["method"] == "POST" and scope["path"] == LOGIN:
+        if scope["method"] == "POST" and scope["path"] in LOGINS_AT:
             _demand(self._logins.wait_s(peer_of(_peer(scope))))
+        return bounds
 
     def _check_rate(self, scope: Scope) -> None:
-        _demand(self._rates.wait_s(peer_of(_peer(scope))))
+        is_tile = scope["method"] == "GET" and TILE.fullmatch(scope["path"]) is not None
+        _demand((self._tiles if is_tile else self._rates).wait_s(peer_of(_peer(scope))))
 
     def _check_path(self, scope: Scope) -> None:
         raw = bytes(scope.get("raw_path") or b"").decode("latin-1")
@@ -116,22 +130,36 @@ class Guard:
                 403, "a page's request tells no Origin", "send the token of a machine instead", where="Origin"
             )
 
-    def _check_body(self, scope: Scope, headers: MutableMapping[str, str]) -> None:
-        length = headers.get("content-length", "0")
-        if not length.isdecimal() or len(length) > 18:
+    def _bounds(self, scope: Scope, headers: Mapping[str, str]) -> "_Bounds":
+        """Return how large a body may be and how long it may take, by who sends it where; refused if it says more."""
+        length = headers.get("content-length")
+        if length is not None and (not length.isdecimal() or len(length) > 18):
             raise Refused(400, where="Content-Length")
-        if int(length) > self._most(scope):
-            raise self._too_large(scope)
+        bounds = self._bounds_of(scope, None if length is None else int(length))
+        if scope["method"] in _CHANGES and length is not None and int(length) > bounds.most:
+            raise bounds.too_large()
+        return bounds
 
-    def _most(self, scope: Scope) -> int:
-        return self._large if PUSHED.fullmatch(scope["path"]) else SMALL_BYTES
+    def _bounds_of(self, scope: Scope, length: int | None) -> "_Bounds":
+        path, small = scope["path"], _Bounds(SMALL_BYTES, SMALL_S)
+        if PUSHED.fullmatch(path):
+            return _Bounds(self._large, LARGE_S)
+        known = path.startswith("/api/") and path not in LOGINS_AT and scope["method"] in _CHANGES
+        if not known or (length is not None and length <= SMALL_BYTES):
+            return small
+        try:
+            self._demand_sender(scope)
+        except Refused:
+            if length is None:
+                return small
+            raise
+        if path != PICTURES:
+            return _Bounds(MEDIUM_BYTES, MEDIUM_S)
+        return _Bounds(self._large, max(LARGE_S, (length or 0) / SLOWEST))
 
-    def _too_large(self, scope: Scope) -> Refused:
-        return Refused(413, f"more than {self._most(scope):,} bytes are not taken here".replace(",", " "))
-
-    def _body(self, scope: Scope, receive: Receive, answer: "_Answer") -> Receive:
+    def _body(self, receive: Receive, answer: "_Answer", bounds: "_Bounds") -> Receive:
         """Return how the body is read: no more than is allowed, and no slower."""
-        most, until = self._most(scope), time.monotonic() + (LARGE_S if PUSHED.fullmatch(scope["path"]) else SMALL_S)
+        until = time.monotonic() + bounds.seconds
         so_far, is_whole = 0, False
 
         async def read() -> Message:
@@ -146,12 +174,23 @@ class Guard:
                 raise answer.instead from None
             so_far += len(message.get("body", b""))
             is_whole = not message.get("more_body", False)
-            if so_far > most:
-                answer.instead = self._too_large(scope)
+            if so_far > bounds.most:
+                answer.instead = bounds.too_large()
                 raise answer.instead
             return message
 
         return read
+
+
+@dataclass(frozen=True, slots=True)
+class _Bounds:
+    """Of a request's body: how many bytes at most, and in how long."""
+
+    most: int
+    seconds: float
+
+    def too_large(self) -> Refused:
+        return Refused(413, f"more than {self.most:,} bytes are not taken here".replace(",", " "))
 
 
 class _Answer:

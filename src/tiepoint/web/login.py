@@ -3,8 +3,9 @@
 from fastapi import APIRouter, Request, Response
 
 from tiepoint.web.refused import refusals
-from tiepoint.web.sessions import LASTS_S, sessions_of
-from tiepoint.web.shapes import Login, SessionTold
+from tiepoint.web.sessions import LASTS_S, Session, sessions_of
+from tiepoint.web.shapes import Key, Login, SessionTold
+from tiepoint.web.users import User
 
 router = APIRouter(prefix="/api/session", tags=["session"])
 
@@ -22,6 +23,28 @@ async def log_in(request: Request, response: Response, login: Login) -> SessionT
     """Log a person in: the session is a cookie that scripts cannot read. Five attempts, then one every 12 s."""
     sessions = sessions_of(request)
     id_, session, user = await sessions.begin(login.name, login.password)
+    return _begun(request, response, id_, session, user)
+
+
+@router.post("/key", responses=refusals(401, 415, 422))
+async def log_in_by_key(request: Request, response: Response, login: Key) -> SessionTold:
+    """Log the person at this machine in by the key that tiepoint open gave the browser; it lets in once."""
+    sessions, peer = sessions_of(request), request.client.host if request.client else ""
+    id_, session, user = sessions.begin_by_key(login.key, peer)
+    return _begun(request, response, id_, session, user)
+
+
+@router.delete("", status_code=204, responses=refusals(401))
+async def log_out(request: Request, response: Response) -> None:
+    """Log out; needs what every write needs."""
+    sessions = sessions_of(request)
+    sessions.who(request)
+    sessions.end(request)
+    response.delete_cookie(sessions.cookie, path="/", httponly=True, samesite="strict")
+
+
+def _begun(request: Request, response: Response, id_: str, session: Session, user: User) -> SessionTold:
+    sessions = sessions_of(request)
     sessions.end(request)  # whoever was logged in here before
     response.set_cookie(
         sessions.cookie,
@@ -34,12 +57,3 @@ async def log_in(request: Request, response: Response, login: Login) -> SessionT
     )
     request.state.user = user.name
     return SessionTold(name=user.name, role=user.role, csrf=session.csrf)
-
-
-@router.delete("", status_code=204, responses=refusals(401))
-async def log_out(request: Request, response: Response) -> None:
-    """Log out; needs what every write needs."""
-    sessions = sessions_of(request)
-    sessions.who(request)
-    sessions.end(request)
-    response.delete_cookie(sessions.cookie, path="/", httponly=True, samesite="strict")

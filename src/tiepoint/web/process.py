@@ -1,12 +1,14 @@
 """The web process: `python -m tiepoint.web STATION [--host …] [--port …]`, until it is asked to stop."""
 
 import argparse
+import getpass
 import logging
 import signal
 import socket
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from types import FrameType
@@ -20,6 +22,7 @@ from tiepoint.foundation.errors import TiepointError, UnusableInput
 from tiepoint.station.folder import open_station
 from tiepoint.web.app import app_of
 from tiepoint.web.connections import MOST_HEAD_BYTES, Connections, Http, Listening
+from tiepoint.web.sessions import Local
 from tiepoint.web.settings import Settings, settings_of
 
 STOPPING_S = 5
@@ -29,9 +32,15 @@ SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGBREA
 class Server(uvicorn.Server):
     """Ends in good order when it is asked to, live events too, and then with exit code 0."""
 
-    def __init__(self, config: uvicorn.Config, app: FastAPI) -> None:
+    def __init__(self, config: uvicorn.Config, app: FastAPI, began: Callable[[], object] = bool) -> None:
+        """`began` is called once it listens."""
         super().__init__(config)
-        self._app = app
+        self._app, self._began = app, began
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """Begin, and say so."""
+        await super().startup(sockets)
+        self._began()
 
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:  # noqa: ARG002  # as uvicorn calls it
         """Take a signal."""
@@ -81,10 +90,20 @@ def listening(settings: Settings) -> socket.socket:
     return taken
 
 
-def server_of(folder: Path, settings: Settings, connections: Connections | None = None) -> Server:
-    """Return the server of a station, not started yet; raises a `TiepointError` where it cannot begin."""
+def server_of(
+    folder: Path,
+    settings: Settings,
+    connections: Connections | None = None,
+    *,
+    local: Local | None = None,
+    began: Callable[[], object] = bool,
+) -> Server:
+    """Return the server of a station, not started yet; raises a `TiepointError` where it cannot begin.
+
+    `local`: the person at this machine, who has it open without duty. `began` is called once it listens.
+    """
     held = connections or Connections()
-    app = app_of(folder, settings, held)
+    app = app_of(folder, settings, held, local)
     more: dict[str, Any] = {}
     if settings.is_secure:
         more = {"ssl_certfile": settings.certificate, "ssl_keyfile": settings.key}
@@ -108,7 +127,7 @@ def server_of(folder: Path, settings: Settings, connections: Connections | None 
             f"certificate {settings.certificate} and key {settings.key} cannot be used: {error.args[-1]}; look whether "
             "they are PEM files that belong together"
         ) from error
-    return Server(config, app)
+    return Server(config, app, began)
 
 
 def serve(folder: Path, *, host: str | None = None, port: int | None = None) -> None:
@@ -120,6 +139,36 @@ def serve(folder: Path, *, host: str | None = None, port: int | None = None) -> 
         scheme = "https" if settings.is_secure else "http"
         print(f"{scheme}://{name}:{taken.getsockname()[1]}/", flush=True)  # noqa: T201  # who started it reads it
         server.run([taken])
+
+
+def serve_here(folder: Path, *, port: int | None = None, began: Callable[[str], object]) -> None:
+    """Serve a station to the person at this machine until it is asked to stop.
+
+    `port`: the station's own, or any that is free, where None. `began` is called with the address, in which the key
+    stands that lets them in once; it ends with the process. Raises a `TiepointError` where it cannot begin.
+    """
+    station, local = open_station(folder), Local.named(_account())
+    settings = settings_of(station, host="127.0.0.1", port=port)
+    with _listening_here(settings, port) as taken:
+        address = f"http://127.0.0.1:{taken.getsockname()[1]}/#key={local.key}"
+        plain = replace(settings, certificate=None, key=None)  # nobody but this machine is listened to
+        server_of(folder, plain, local=local, began=lambda: began(address)).run([taken])
+
+
+def _listening_here(settings: Settings, port: int | None) -> socket.socket:
+    try:
+        return listening(settings)
+    except UnusableInput:
+        if port is not None:
+            raise
+        return listening(replace(settings, port=0))
+
+
+def _account() -> str:
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):  # an account without a name
+        return ""
 
 
 def main(words: Sequence[str] | None = None) -> int:

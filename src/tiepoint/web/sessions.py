@@ -11,12 +11,13 @@ import secrets
 import time
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from fastapi import Request
+from starlette.types import Scope
 
 from tiepoint.web.refused import Refused
-from tiepoint.web.settings import Settings
+from tiepoint.web.settings import Settings, is_loopback
 from tiepoint.web.users import LONGEST, Role, User, Users, is_right
 
 LASTS_S, IDLE_S = 12 * 3600.0, 2 * 3600.0
@@ -44,12 +45,30 @@ class Session:
     used_s: float
 
 
+@dataclass(slots=True)
+class Local:
+    """The person at this machine, who is in no file of users, and the key that lets them in once; "" once it has."""
+
+    user: User
+    key: str = field(default_factory=lambda: secrets.token_urlsafe(32), repr=False)
+
+    @staticmethod
+    def named(name: str) -> "Local":
+        """Return the person of a name, who may change the station; no user's name can be the same."""
+        kept = "".join(c if c.isascii() and (c.isalnum() or c in "._-") else "_" for c in name)[:40]
+        return Local(User(f"{kept or 'somebody'} (here)", "change"))
+
+
 class Sessions:
     """Who is logged in. Kept in memory: whoever restarts the process logs everybody out."""
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: Settings, local: "Local | None" = None) -> None:
+        """`local`: who is let in by a key, once; only where nobody but this machine is listened to."""
         self.users = Users(settings.users)
-        self.cookie = "__Host-tiepoint" if settings.is_secure else "tiepoint"
+        # Another for each that is opened: a browser does not tell ports apart, and would forget one for the other.
+        own = "" if local is None else f"-{secrets.token_hex(4)}"
+        self.cookie = f"{'__Host-tiepoint' if settings.is_secure else 'tiepoint'}{own}"
+        self._local = local if settings.is_loopback else None
         self._settings = settings
         self._open: OrderedDict[str, Session] = OrderedDict()
         self._one_at_a_time = asyncio.Semaphore(1)
@@ -68,11 +87,37 @@ class Sessions:
             self._waiting -= 1
         if user is None or not good:
             raise Refused(401, "name and password do not belong together", "look at both", where="password")
+        id_, session = self._begun(user)
+        return id_, session, user
+
+    def begin_by_key(self, key: str, peer: str) -> tuple[str, Session, User]:
+        """Return a new session of the person at this machine, as `begin`; refused for any other key, and the next time.
+
+        `peer`: the address of who asks, which has to be this machine's.
+        """
+        local = self._local
+        # Used up by the one request that has it: a page that is loaded again, or who reads a browser's history, has
+        # nothing.
+        good = hmac.compare_digest(_kept(key), _kept(local.key if local is not None and local.key else ""))
+        if local is None or not local.key or not good or not is_loopback(peer):
+            raise Refused(
+                401, "this key is not known, or was used before", "open the station anew with tiepoint open",
+                where="key",
+            )  # fmt: skip
+        local.key = ""
+        id_, session = self._begun(local.user)
+        return id_, session, local.user
+
+    def _begun(self, user: User) -> tuple[str, Session]:
         id_, now = secrets.token_urlsafe(32), time.monotonic()
         session = self._open[_kept(id_)] = Session(user.name, user.password, secrets.token_urlsafe(32), now, now)
         while len(self._open) > MOST:
             self._open.popitem(last=False)
-        return id_, session, user
+        return id_, session
+
+    def _named(self, name: str) -> User | None:
+        """Return a user by name; the person at this machine is in no file, and no file takes their place."""
+        return self._local.user if self._local is not None and name == self._local.user.name else self.users.named(name)
 
     def end(self, request: Request) -> None:
         """Forget the session of a request."""
@@ -99,6 +144,12 @@ class Sessions:
         request.state.user = user.name
         return user
 
+    def demand_sender(self, scope: Scope) -> None:
+        """Refuse who may not change the station: nobody else sends what is large, before a route asks who it is."""
+        user = self._who(Request(scope))
+        if not user.may("change"):
+            raise not_allowed(user, "to send so much needs the role change")
+
     def _who(self, request: Request) -> User:
         says = request.headers.get("authorization")
         if says is not None:
@@ -108,7 +159,7 @@ class Sessions:
                 raise _unknown("the token is not known")
             return user
         session = self.of(request)
-        user = None if session is None else self.users.named(session.user)
+        user = None if session is None else self._named(session.user)
         if session is not None and user is not None and user.password == session.password:
             given = request.headers.get(CSRF, "").encode("utf-8", "replace")
             if request.method in _CHANGES and not hmac.compare_digest(given, session.csrf.encode()):

@@ -218,6 +218,12 @@ class Login(BaseModel):
     password: str = Field(min_length=1, max_length=200)
 
 
+class Key(BaseModel):
+    """The key by which the person at this machine is let in, once."""
+
+    key: str = Field(min_length=1, max_length=200)
+
+
 class Taken(BaseModel):
     """A shot was handed over; what becomes of it is told as a record. `id`: its own."""
 

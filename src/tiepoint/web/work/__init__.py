@@ -9,6 +9,7 @@ NAMES = (
     "light",
     "pictures",
     "recipe",
+    "replaying",
     "see",
     "staging",
     "target",
