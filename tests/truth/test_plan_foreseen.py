@@ -30,15 +30,14 @@ def foreseen(kind="perspective", seed=1):
     return foresee(arithmetic(plan(lens={"kind": kind})), seed=seed)
 
 
-@pytest.mark.parametrize("kind", ["perspective", "telecentric"])
-def test_every_reading_lies_within_its_own_interval(kind):
-    # Exact truth of the renderer; five loads, three sizes each, 95 %: more than one outside has a chance below 5 %.
-    readings = [r for seed in (1, 2, 3) for r in foreseen(kind, seed).readings]
-    assert len(readings) == 9
-    outside = sum(r.n - r.inside for r in readings)
-    # The tie of a station is common to its loads, so they fall together; two stations' worth of one size at most.
-    assert outside <= 5
+@pytest.mark.parametrize(("kind", "seeds"), [("perspective", (1, 2)), ("telecentric", (1,))])
+def test_every_reading_lies_within_its_own_interval(kind, seeds):
+    # Exact truth of the renderer: three sizes of five loads each. What a tie is off by is common to all loads
+    # of its station, so they leave their interval together: of 6 sizes more than one does so with a chance below 4 %.
+    readings = [r for seed in seeds for r in foreseen(kind, seed).readings]
+    assert len(readings) == 3 * len(seeds)
     assert all(r.n == 5 for r in readings)
+    assert sum(r.n - r.inside for r in readings) <= 5
 
 
 def test_arithmetic_and_pictures_foresee_the_same_uncertainty():
@@ -140,10 +139,16 @@ def test_progress_is_told_and_ends_the_work_by_raising():
     assert told[-1][2] == "Measuring part 1 of 5"
 
 
-def test_a_part_that_cannot_be_told_from_its_noise_is_unread_and_never_good():
-    seen = foresee(
-        arithmetic(plan(part={"reflectance": 0.12, "ground": 0.06}, sensor={"full_well_e": 100, "dark_noise_e": 60})),
-        loads=2,
-    )
+def test_a_part_that_cannot_be_told_from_what_lies_behind_it_is_never_good():
+    asked = plan(part={"reflectance": 0.5, "ground": 0.479}, sensor={"full_well_e": 300, "dark_noise_e": 30})
+    seen = foresee(arithmetic(asked), loads=1)
     assert not seen.good
-    assert any(word in " ".join(seen.sentences) for word in ("could not", "cannot"))
+    assert "could not always be read" in " ".join(seen.sentences)
+
+
+def test_a_target_that_cannot_be_tied_is_said_so():
+    seen = foresee(arithmetic(plan(lens={"blur_px": 20.0})), loads=1)
+    assert not seen.good
+    assert seen.never
+    assert seen.sentences[0].startswith("The target of this camera cannot be tied:")
+    assert seen.readings == ()

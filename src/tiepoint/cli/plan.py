@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from tiepoint.cli.answer import Answer, Json, present, progress, table
-from tiepoint.foundation.errors import UnusableInput
+from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 
 if TYPE_CHECKING:
     from tiepoint.plan.foresee import Expected, Foreseen
@@ -159,7 +159,12 @@ def _carry_out(
     text, faults = planning.with_typed("" if kept is None else kept.text, typed)
     for key, fault in faults.items():
         raise UnusableInput(f"{OPTIONS.get(key, f'--set {key}')}: {fault}")
-    asked = planning.asked_by(_demanded(text, station))
+    try:
+        asked = planning.asked_by(_demanded(text, station))
+    except UnusableDocument as error:
+        key, says = planning.at_key(str(error))
+        # At the option, where that is what was typed; else at the key, where it stands.
+        raise (UnusableInput(f"{OPTIONS[key]} {says}") if key in typed and key in OPTIONS else error) from None
     sheet = arithmetic(asked)
     foreseen = _foreseen(sheet) if rendered else None
     hints: list[str] = []
@@ -258,17 +263,11 @@ def _lines(sheet: "Sheet") -> Iterator[str]:
 
 def _row(line: "Line") -> tuple[str, ...]:
     from tiepoint.cli.told import plain
-    from tiepoint.foundation.rounding import value_and_pm
-    from tiepoint.plan.line import g
+    from tiepoint.plan.printed import printed
 
-    if line.value is None:
-        value, pm = line.text, ""
-    elif line.U is None:
-        value, pm = g(line.value), ""
-    else:
-        value, pm = map(plain, value_and_pm(line.value, line.U))
+    value, pm = map(plain, printed(line))
     chosen = " (chosen)" if line.chosen else ""
-    return line.label, value, pm, line.unit, f"{line.how}{chosen}"
+    return line.label, value, f"± {pm}" if pm else "", line.unit, f"{line.how}{chosen}"
 
 
 def _foreseen_lines(foreseen: "Foreseen | None") -> Iterator[str]:
@@ -284,8 +283,9 @@ def _foreseen_lines(foreseen: "Foreseen | None") -> Iterator[str]:
 
 
 def _expected(one: "Expected") -> tuple[str, ...]:
-    from tiepoint.cli.told import figures, share_of
+    from tiepoint.cli.told import plain, share_of
     from tiepoint.foundation.words import inside
+    from tiepoint.plan.printed import micrometres
 
     if one.U is None or one.worst is None:
         return one.name, f"{one.nominal:g} mm", "no value", "", f"{one.n}", one.reason
@@ -293,8 +293,8 @@ def _expected(one: "Expected") -> tuple[str, ...]:
     return (
         one.name,
         f"{one.nominal:g} mm",
-        f"{figures(1000 * one.U)} µm",
-        f"{figures(1000 * one.worst)} µm" if one.worst else "0 µm",
+        f"{plain(micrometres(one.U))} µm",
+        f"{plain(micrometres(one.worst))} µm",
         f"{one.n}",
         mostly,
     )

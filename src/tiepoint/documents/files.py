@@ -30,6 +30,7 @@ MAJORS: dict[str, int] = {
     "good": 1,
     "lights": 1,
     "pack": 1,
+    "plan": 1,
     "recipe": 1,
     "record": 1,
     "request": 1,

@@ -1,5 +1,6 @@
 """What a person types of a plan, by the key of `plan.toml` that it is for: `60mm`, `300mm/s`, `50us`, `2448x2048`."""
 
+import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -7,6 +8,7 @@ from typing import Any, Literal
 
 from tiepoint.foundation.errors import UnknownUnit, UnusableInput
 from tiepoint.foundation.units import MM_PER, parse_length
+from tiepoint.recipe.tables import MOST
 from tiepoint.targets.paper import MATERIALS
 
 Kind = Literal["length", "micrometre", "two lengths", "speed", "time", "pixels", "number", "whole", "choice"]
@@ -89,7 +91,11 @@ def typed(key: str, text: str, *, bare: bool = False) -> Any:
         return None
     if len(text) > 80:
         raise UnusableInput(f"{text[:40]!r}… is too long for a number with its unit")
-    return _READERS[field.kind](field, text, bare)
+    value = _READERS[field.kind](field, text, bare)
+    for one in value if isinstance(value, list) else [value]:
+        if not isinstance(one, str) and not abs(one) <= MOST:
+            raise UnusableInput(f"{text!r} is too large; look at it again")
+    return value
 
 
 def _number(field: Field, text: str, bare: bool) -> float:
@@ -105,7 +111,7 @@ def _number(field: Field, text: str, bare: bool) -> float:
 
 def _whole(field: Field, text: str, bare: bool) -> int:
     value = _number(field, text, bare)
-    if value != int(value):
+    if not math.isfinite(value) or value != int(value):
         raise UnusableInput(f"{text!r} is not a whole number; type one")
     return int(value)
 

@@ -10,16 +10,17 @@ tolerance_mm = 0.1
 stand_off_mm = 400
 """
 
-import hashlib
 import math
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import numpy as np
 import tomlkit
 from pydantic import Field
+from pydantic_core import PydanticUndefined
 from tomlkit import TOMLDocument
 from tomlkit.items import Table as TomlTable
 
@@ -27,8 +28,7 @@ from tiepoint.documents.canonical import sha256_of_plain
 from tiepoint.documents.files import check_format, format_of, read_document
 from tiepoint.documents.pictures import encode_png
 from tiepoint.foundation.errors import TiepointError, UnusableInput
-from tiepoint.plan.asked import Asked
-from tiepoint.plan.foresee import Foreseen
+from tiepoint.plan.asked import Asked, LensTable, LightTable, PartTable, SensorTable, TargetTable
 from tiepoint.plan.typed import BY_KEY, typed
 from tiepoint.recipe.tables import NotNegative, Positive, Table
 from tiepoint.station import drafting
@@ -40,13 +40,15 @@ from tiepoint.ties.document import from_document
 from tiepoint.ties.tie import Tie
 from tiepoint.ties.verdict import uncertainty_map
 
+if TYPE_CHECKING:
+    from tiepoint.plan.foresee import Foreseen
+
 PLAN = "plan.toml"
 PREVIEW, TARGET = "plan/part.png", "plan/target.png"
 RECORDS = 100
 ALIKE = 0.25
 """A reading is set beside what was foreseen of a size that differs from it by no larger share."""
 GRID = 15
-TABLES = ("part", "sensor", "lens", "light", "target")
 
 
 class SizeTable(Table):
@@ -113,7 +115,7 @@ class Beside:
 
 def asked_of(table: PlanTable) -> Asked:
     """Return what is asked for, without the rest of the document."""
-    return Asked(**{name: getattr(table, name) for name in TABLES})
+    return Asked(**{name: getattr(table, name) for name in _KINDS})
 
 
 def sha_of_asked(asked: Asked) -> str:
@@ -157,7 +159,7 @@ def keep(
     text: str,
     *,
     who: str,
-    foreseen: Foreseen | None = None,
+    foreseen: "Foreseen | None" = None,
     seen: Mapping[str, str | None] | None = None,
     says: str = "Plan",
 ) -> Step:
@@ -253,7 +255,7 @@ def _like(told: PredictedTable | None, value: float) -> SizeTable | None:
     return near if near is not None and abs(value / near.nominal_mm - 1) <= ALIKE else None
 
 
-def _predicted(asked: Asked, foreseen: Foreseen) -> TomlTable:
+def _predicted(asked: Asked, foreseen: "Foreseen") -> TomlTable:
     table = tomlkit.table()
     table.comment("what was foreseen; written by tiepoint plan")
     place = foreseen.U_place_mm
@@ -316,6 +318,24 @@ def _short(value: Any) -> str:
     return f"{value:.10g}" if isinstance(value, float) else str(value)
 
 
-def sha_of_text(text: str) -> str:
-    """Return the SHA-256 of a plan's text, as `drafting` tells it of the file."""
-    return hashlib.sha256(text.encode("utf-8")).hexdigest()
+def usual(key: str) -> str:
+    """Return what holds where a key is left out, as it would be typed; empty where that is chosen, or nothing."""
+    table, _, name = key.partition(".")
+    kind = _KINDS[table]
+    default = kind.model_fields[name].default
+    return "" if default is None or default is PydanticUndefined else _short(default)
+
+
+def at_key(sentence: str) -> tuple[str, str]:
+    """Return the key that a sentence about a plan begins with, and the sentence; an empty key where it names none."""
+    match = re.match(r"([a-z]+\.[a-z_]+)(\[\d\])?\s", sentence)
+    return (match[1], sentence[match.end() :]) if match and match[1] in BY_KEY else ("", sentence)
+
+
+_KINDS: Mapping[str, type[Table]] = {
+    "part": PartTable,
+    "sensor": SensorTable,
+    "lens": LensTable,
+    "light": LightTable,
+    "target": TargetTable,
+}

@@ -8,6 +8,7 @@ NAMES = (
     "editing",
     "light",
     "pictures",
+    "plan",
     "recipe",
     "replaying",
     "see",
