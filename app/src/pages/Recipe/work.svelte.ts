@@ -1,0 +1,166 @@
+/** What is worked on: a recipe, a shot, and what the draft says of it; judged again after every edit, and while a hand drags. */
+import { post, Refusal, type Answer } from "../../api/client";
+import { here } from "../../api/here.svelte";
+import { jobs } from "../../api/jobs.svelte";
+
+export type Judged = Answer<"/api/recipe/try", "post">;
+export type StepTold = Judged["steps"][number];
+export type DraftStep = Judged["draft"][number];
+export type Reading = StepTold["readings"][number];
+export type HandleTold = StepTold["handles"][number];
+export type Kind = Answer<"/api/recipe/card">["kinds"][number];
+export type FormField = Kind["fields"][number];
+export type Pair = [number, number];
+export type Edit = { act: string } & Record<string, unknown>;
+export type Stroke = { points_px: Pair[]; radius_px: number; erase: boolean };
+
+const KEPT = "tiepoint recipe";
+
+class Work {
+  recipe = $state("");
+  shot = $state("");
+  variant = $state<string | null>(null);
+  told = $state<Judged | null>(null);
+  selected = $state("");
+  /** A judgement is asked for; the old one stays meanwhile. */
+  busy = $state(false);
+  /** What was refused last, and at which field. */
+  refused = $state<{ where: string; says: string } | null>(null);
+  /** What teaching said last. */
+  lesson = $state<string[]>([]);
+
+  #asked: { edit: Edit | null; live: boolean } | null = null;
+  #running = false;
+
+  get steps(): StepTold[] {
+    return this.told?.steps ?? [];
+  }
+  get draft(): DraftStep[] {
+    return this.told?.draft ?? [];
+  }
+  step(name: string): StepTold | undefined {
+    return this.steps.find((one) => one.name === name);
+  }
+  drafted(name: string): DraftStep | undefined {
+    return this.draft.find((one) => one.name === name);
+  }
+
+  /** What was open before the page was loaded anew. */
+  recall(): void {
+    try {
+      const kept = JSON.parse(sessionStorage.getItem(KEPT) ?? "{}") as Record<string, string>;
+      this.recipe = kept["recipe"] ?? "";
+      this.shot = kept["shot"] ?? "";
+      this.selected = kept["selected"] ?? "";
+    } catch {
+      // nothing was kept
+    }
+  }
+  #keep(): void {
+    sessionStorage.setItem(KEPT, JSON.stringify({ recipe: this.recipe, shot: this.shot, selected: this.selected }));
+  }
+
+  async open(recipe: string, shot: string): Promise<void> {
+    if (recipe !== this.recipe) {
+      this.selected = "";
+      this.told = null;
+    }
+    [this.recipe, this.shot] = [recipe, shot];
+    this.#keep();
+    await this.again();
+  }
+  async select(name: string): Promise<void> {
+    if (this.selected === name) return;
+    this.selected = name;
+    this.refused = null;
+    this.lesson = [];
+    this.#keep();
+    await this.again();
+  }
+  /** Judge the draft as it is. */
+  again(): Promise<void> {
+    return this.#ask(null, false);
+  }
+  /** Judge the draft as if a hand had let go here; whatever is asked for next takes its place. */
+  look(edit: Edit): Promise<void> {
+    return this.#ask(edit, true);
+  }
+
+  async #ask(edit: Edit | null, live: boolean): Promise<void> {
+    if (this.recipe === "" || this.shot === "") return;
+    if (this.#running) {
+      // One at a time, and the newest next; a whole judgement is not given up for a look.
+      if (this.#asked === null || this.#asked.live || !live) this.#asked = { edit, live };
+      return;
+    }
+    this.#running = true;
+    this.busy = !live;
+    try {
+      const told = await post("/api/recipe/try", {
+        recipe: this.recipe, shot: this.shot, variant: this.variant, selected: this.selected || null, live, edit: edit as never,
+      } as never) as Judged;
+      if (told.recipe === this.recipe) this.#hear(told);
+      if (!live) this.refused = this.refused?.where === "try" ? null : this.refused;
+    } catch (error) {
+      if (!(error instanceof Refusal)) throw error;
+      if (!live && error.status !== 0) this.refused = { where: "try", says: error.message };
+    } finally {
+      this.#running = false;
+      this.busy = false;
+    }
+    const next = this.#asked;
+    this.#asked = null;
+    if (next !== null) await this.#ask(next.edit, next.live);
+  }
+
+  #hear(told: Judged): void {
+    if (!told.is_partial || this.told === null) {
+      this.told = told;
+      return;
+    }
+    const anew = new Map(told.steps.map((one) => [one.name, one]));
+    this.told = { ...this.told, verdict: told.verdict, says: told.says, ms: told.ms, steps: this.told.steps.map((one) => anew.get(one.name) ?? one) };
+  }
+
+  /** Edit the draft's file, and judge it then. Returns whether it was done. */
+  edit(edit: Edit): Promise<boolean> {
+    return this.#write("/api/recipe/edit", { edit });
+  }
+  paint(step: string, strokes: Stroke[], clear = false): Promise<boolean> {
+    return this.#write("/api/recipe/mask", { step, strokes, clear });
+  }
+  async #write(route: "/api/recipe/edit" | "/api/recipe/mask", more: object): Promise<boolean> {
+    if (this.told === null) return false;
+    try {
+      const done = await post(route, { recipe: this.recipe, shot: this.shot, variant: this.variant, sha: this.told.sha, ...more } as never) as { sha: string; step: string | null };
+      this.refused = null;
+      this.told = { ...this.told, sha: done.sha };
+      if (done.step !== null) this.selected = done.step;
+      else if ("edit" in more && (more.edit as Edit).act === "remove") this.selected = "";
+      this.#keep();
+      await Promise.all([this.again(), here.again()]);
+      return true;
+    } catch (error) {
+      if (!(error instanceof Refusal)) throw error;
+      await this.again(); // what the hand had moved stands where the draft has it
+      this.refused = { where: error.where || "try", says: error.message };
+      return false;
+    }
+  }
+
+  async teach(step: string, shots: string[]): Promise<void> {
+    if (this.told === null) return;
+    try {
+      const begun = await post("/api/recipe/teach", { recipe: this.recipe, sha: this.told.sha, step, shots, variant: this.variant } as never);
+      const learnt = await jobs.end<{ lines: string[] }>(begun as never);
+      this.refused = null;
+      await Promise.all([this.again(), here.again()]);
+      this.lesson = learnt.lines;
+    } catch (error) {
+      if (!(error instanceof Refusal)) throw error;
+      this.refused = { where: "teach", says: error.message };
+    }
+  }
+}
+
+export const work = new Work();
