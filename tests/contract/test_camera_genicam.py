@@ -193,7 +193,8 @@ class Sequencer:
     """
 
     def __init__(self, monkeypatch):
-        self.sets, self.lit, self.slips = {}, [], 0
+        self.sets, self.lit, self.slips, self.ahead = {}, [], 0, 0
+        self.triggered_ns = []
         self._set, self._do = Device.set_feature, Device.do
         monkeypatch.setattr(Device, "set_feature", lambda device, name, value: self.feature(device, name, value))
         monkeypatch.setattr(Device, "do", lambda device, *words: self.call(device, *words))
@@ -208,7 +209,11 @@ class Sequencer:
 
     def call(self, device, function, *words):
         if function == "arv_camera_software_trigger":
+            self.triggered_ns.append(time.monotonic_ns())
             stands = self.number(device, "SequencerSetActive")
+            self.ahead -= 1
+            if self.ahead == 0:  # something else than a picture moved it on, after it was asked where it stands
+                stands = self.sets[stands][1]
             lines, then = self.sets[stands]
             self.lit.append(lines)
             self._set(device, "SequencerSetActive", stands if self.slips else then)
@@ -235,6 +240,7 @@ def test_the_cameras_own_sequencer_changes_the_lamps_and_is_asked_before_each_pi
     for part in ("A", "B"):
         delivery = shot(camera, part)
         assert (delivery.status, [f.light for f in delivery.frames]) == ("complete", ["south", "north"])
+        assert delivery.taken_mono_ns <= camera_side.triggered_ns[-2]  # a shot is as old as its first picture
     assert camera_side.lit == [south, north, south, north]
     # A camera that did not go on: the part is no result, and the next one begins with the first light again.
     camera_side.slips = 1
@@ -243,6 +249,12 @@ def test_the_cameras_own_sequencer_changes_the_lamps_and_is_asked_before_each_pi
     assert "stands at south, not at north" in slipped.why
     assert shot(camera, "D").status == "complete"
     assert camera_side.lit[-2:] == [south, north]
+    # One that went on by itself just before a picture, also before the last: that one is lit by another lamp.
+    for ahead in (1, 2):
+        camera_side.ahead = ahead
+        assert (shot(camera, "E").status, camera_side.lit[-1] == (north, south)[ahead - 1]) == ("incomplete", True)
+        assert shot(camera, "F").status == "complete"
+        assert camera_side.lit[-2:] == [south, north]
 
 
 def test_a_sequencer_that_does_not_say_where_it_stands_is_refused(simulated, opened, with_lines):

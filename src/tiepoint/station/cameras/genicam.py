@@ -241,7 +241,9 @@ class GenicamCamera:
             judged = worse(judged, self._judged(got))
             if got.pixels is not None:
                 frames.append(self._frame(got, light))
-        if lights and self._sequence is None:
+        if lights and self._sequence is not None:
+            self._light(lights[0])  # it has gone round: the last picture too was lit by the lamp that it is taken for
+        elif lights:
             with self._lock:
                 self._lamps.set(dict.fromkeys(lights, 0.0))
         return self._parts.delivery(frames if judged.status != "incomplete" else (), taken_ns, judged, trigger)
