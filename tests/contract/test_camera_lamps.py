@@ -216,10 +216,19 @@ def test_a_shot_has_one_picture_under_each_lamp_alone(driver, tmp_path, monkeypa
     )  # fmt: skip
     camera = DeviceCamera(table, tmp_path)
     monkeypatch.setattr(camera, "_opened", lambda: Video(driver))
+    switched: list[tuple[str, int]] = []
+
+    def answer(line):
+        switched.append((line, time.monotonic_ns()))
+        return b"OK\r\n"
+
+    driver.answer = answer
     camera.start()
     try:
         camera.trigger(Trigger("t1", time.monotonic_ns(), "A"))
         delivery = camera.take(LONG)
+        north_ns = next(ns for line, ns in switched if line.split()[1] == "1" and int(line.split()[2]))
+        assert delivery.taken_mono_ns < north_ns  # a shot is as old as its first picture
         assert [(f.role, f.light, round(float(f.pixels.mean()) - 20.5)) for f in delivery.frames] == [
             ("south", "south", 200),
             ("north", "north", 100),

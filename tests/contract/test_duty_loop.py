@@ -14,7 +14,7 @@ from tiepoint.recipe.records import record_from, record_json
 from tiepoint.station.accepted import accept, draft_of
 from tiepoint.station.cameras.delivery import Trigger
 from tiepoint.station.folder import open_station
-from tiepoint.station.ledger import Ledger
+from tiepoint.station.ledger import Ledger, utc_now
 
 
 @pytest.fixture
@@ -134,7 +134,9 @@ class TestInTime:
             line.camera.show("old", shot(vent, 0), taken_mono_ns=time.monotonic_ns() - 500_000_000)
             old = line.wire.of("old")
             assert line.wire.triggered(Trigger("t1", time.monotonic_ns(), part_id="p9"))
+            asked_utc = utc_now()
             missed = line.wire.of("top-t1")
+            assert missed.shot.taken_utc <= asked_utc  # its time counts from its trigger, not from when it was given up
             line.camera.show("s1", shot(vent, 0), trigger="t1")  # it comes after all
             line.wire.wait(lambda me: len(me.results) == 3)
             late = line.wire.results[2].record

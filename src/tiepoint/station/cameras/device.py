@@ -212,7 +212,7 @@ class DeviceCamera:
         """Return one picture for each light, or one, all exposed after a moment; no result where one does not come."""
         until_ns = since_ns + int(self._table.trigger.latest_s * 1e9)
         lights = self._table.lights if len(self._table.lights) > 1 else ()
-        frames, taken_ns = [], since_ns
+        frames, taken_ns = [], 0
         try:
             for light in lights or ("",):
                 if light:
@@ -221,7 +221,8 @@ class DeviceCamera:
                 came = self._after(monotonic_ns() if light else since_ns, until_ns)
                 if came is None:
                     return self._nothing(since_ns, trigger, f"no frame came within {self._table.trigger.latest_s:g} s")
-                pixels, taken_ns = came
+                pixels, came_ns = came
+                taken_ns = taken_ns or came_ns  # a shot is as old as its first picture
                 role = light or "picture"
                 frames.append(Frame(role, role, pixels=self._plain(pixels), light=light or None, bits=self._table.bits))
             if lights:

@@ -226,11 +226,11 @@ class GenicamCamera:
             self._order.judge([old.frame_id])
         until_ns = since_ns + int(self._table.trigger.latest_s * 1e9)
         lights = self._table.lights if len(self._table.lights) > 1 else ()
-        frames, taken_ns, judged = [], since_ns, Judged()
+        frames, taken_ns, judged = [], 0, Judged()
         for light in lights or ("",):
             if light:
                 self._light(light)
-            taken_ns = monotonic_ns()
+            taken_ns = taken_ns or monotonic_ns()  # a shot is as old as its first picture
             self._do("arv_camera_software_trigger")
             got = self._next(max(until_ns - monotonic_ns(), 0) / 1e9)
             if got is None:

@@ -25,6 +25,7 @@ from tiepoint.station.accepted import copy_of_recipe, pointers_of
 from tiepoint.station.archive import kept_of
 from tiepoint.station.archive_found import found_again, not_archived
 from tiepoint.station.cameras.delivery import Camera, Delivery, Trigger
+from tiepoint.station.cameras.parts import utc_of
 from tiepoint.station.composed import Composed
 from tiepoint.station.duty.challenge import Shown, challenge_of, in_words
 from tiepoint.station.duty.condition import Changed, Condition
@@ -441,7 +442,8 @@ class Duty:
         for trigger in given_up:
             named = self.cameras[0].name if self.cameras else ""
             delivery = Delivery(
-                f"{named}-{trigger.id}", named, (), utc_now(), trigger.taken_mono_ns, "incomplete", "no picture came",
+                f"{named}-{trigger.id}", named, (), utc_of(trigger.taken_mono_ns), trigger.taken_mono_ns, "incomplete",
+                "no picture came",
                 trigger.part_id, trigger.variant, trigger.encoder_count, trigger.robot_from_flange, trigger=trigger.id,
             )  # fmt: skip
             reason = Reason("shot_not_complete", {"status": "incomplete"})
