@@ -2,7 +2,7 @@
 import { get, knows, post, Refusal, type Answer } from "./client";
 import { live } from "./live.svelte";
 
-export type StageTold = Answer<"/api/stages">[number];
+export type StageTold = Answer<"/api/stages">["stages"][number];
 export type StageId = StageTold["id"];
 export type StepTold = Answer<"/api/history">["done"][number];
 
@@ -48,7 +48,7 @@ class Here {
   /** Read the stages and what can be undone. */
   async again(): Promise<void> {
     try {
-      this.stages = await get("/api/stages");
+      this.stages = (await get("/api/stages")).stages;
       const history = await get("/api/history");
       this.undo = history.done.at(-1) ?? null;
       this.redo = history.undone.at(-1) ?? null;
