@@ -182,13 +182,11 @@ async def look(request: Request, here: ThisStation, wanted: Wanted, _: Editor) -
     return here.jobs.begin(page="light", says="Computing what the lamps bring out", work=work)
 
 
-@router.get("/looks/newest", responses=refusals(401, 404), dependencies=[Depends(needs("look"))])
-async def newest(request: Request) -> Look:
-    """Tell what was computed last, which a page that is loaded again goes on with."""
+@router.get("/looks/newest", responses=refusals(401), dependencies=[Depends(needs("look"))])
+async def newest(request: Request) -> Look | None:
+    """Tell what was computed last, with which a page that is loaded again goes on; nothing where nothing was."""
     looked: _Looked | None = getattr(request.app.state, "looked", None)
-    if looked is None:
-        raise Refused(404, "nothing was looked at yet", "look at a shot")
-    return looked.told
+    return None if looked is None else looked.told
 
 
 @router.get(
