@@ -4,6 +4,7 @@ import json
 from collections.abc import Callable
 from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
+from pathlib import Path as FilePath
 from typing import Annotated, Any, Literal, TypeVar
 from urllib.parse import quote
 
@@ -24,6 +25,7 @@ from tiepoint.web.pictures import FileAnswer, is_picture, kept_bytes, kept_file,
 from tiepoint.web.rates import peer_of
 from tiepoint.web.refused import Refused, refusals
 from tiepoint.web.sessions import ANYBODY, needs, sessions_of
+from tiepoint.web.showing import TILE, Level, Place, shown_tile
 from tiepoint.web.told import entry_in_short, reading_written, record_in_short, state_told
 
 LONGEST_MINUTES = timedelta(days=7)
@@ -140,6 +142,27 @@ async def file_preview(here: ThisStation, request: Request, seq: Number, name: F
     sha = kept.files[name]
     data = await here.cache.get(f"preview {sha} {name}", made)
     return Response(data, media_type="image/jpeg", headers=_kept_by_browsers(f'"{sha}-1280"'))
+
+
+@router.get(
+    "/records/{seq}/files/{name}/tiles/{level}/{col}/{row}",
+    responses={**refusals(401, 404, 409, 422), **TILE},
+    response_class=Response,
+    tags=["records"],
+)
+async def file_tile(
+    here: ThisStation, request: Request, seq: Number, name: FileName, level: Level, col: Place, row: Place
+) -> Response:
+    """Give a tile of a kept picture: 512 px of it reduced by 2^level; PNG at level 0, JPEG above."""
+    _, kept = await _record_of(here, seq)
+    if kept is None or name not in kept.files or not is_picture(name):
+        raise Refused(404, "no picture of that name was kept of this record", "see the record for those that were")
+
+    def as_kept() -> FilePath:
+        with kept_file(here.station, kept, name):
+            return kept.folder / name
+
+    return await shown_tile(request, here, kept.files[name], lambda: here.asking.run(as_kept), level, col, row)
 
 
 @router.get("/counts", responses=refusals(401, 422), tags=["records"])

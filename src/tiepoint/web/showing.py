@@ -3,8 +3,9 @@
 import asyncio
 from collections.abc import Awaitable, Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
+from fastapi import Path as Part
 from fastapi import Request, Response
 
 from tiepoint.documents.pictures import load_shown
@@ -18,6 +19,10 @@ if TYPE_CHECKING:
 
 TILE: dict[int | str, dict[str, Any]] = {200: {"content": {"image/png": {}, "image/jpeg": {}}}, 304: {}}
 """What a route of tiles answers with, for its documentation."""
+
+
+Level = Annotated[int, Part(ge=0, le=20)]
+Place = Annotated[int, Part(ge=0, le=1 << 20)]
 
 
 async def shown_tile(

@@ -31,14 +31,13 @@ from tiepoint.web.here import Here, here_of
 from tiepoint.web.pictures import FileAnswer, type_of
 from tiepoint.web.refused import Refused, refusals
 from tiepoint.web.sessions import needs, not_allowed, sessions_of
-from tiepoint.web.showing import TILE, shown_tile
+from tiepoint.web.showing import TILE, Level, Place, shown_tile
 from tiepoint.web.users import User
 from tiepoint.web.work.editing import StepTold, step_told
 
 UPLOADS = 3
 """Bodies of pictures that are taken at once: each may be as large as the disk takes."""
 UPLOADING = "pictures"
-DEEPEST, LARGEST = 20, 1 << 20
 
 router = APIRouter(prefix="/api/pictures", tags=["pictures"])
 ThisStation = Annotated[Here, Depends(here_of)]
@@ -177,9 +176,9 @@ async def tile(
     request: Request,
     here: ThisStation,
     id: PictureId,
-    level: Annotated[int, Path(ge=0, le=DEEPEST)],
-    col: Annotated[int, Path(ge=0, le=LARGEST)],
-    row: Annotated[int, Path(ge=0, le=LARGEST)],
+    level: Level,
+    col: Place,
+    row: Place,
 ) -> Response:
     """Give a tile of a picture: 512 px of it reduced by 2^level, from the upper left; PNG at level 0, JPEG above."""
     picture = await _known(here, id)
