@@ -130,9 +130,16 @@ def begin(served, work):
     return served.app.state.here.jobs.begin(page="tie", says="Tying 6 photos", work=work)
 
 
+OVER = ("done", "failed", "cancelled")
+
+
 def ended(served, id_, events):
+    """Return a job once it is over; told by an event, unless it was over before."""
+    told = ask(served, "GET", f"/api/jobs/{id_}", token="look")[1]
+    if told["state"] in OVER:
+        return told
     for kind, _, content in events:
-        if kind == "job" and content["id"] == id_ and content["state"] in ("done", "failed", "cancelled"):
+        if kind == "job" and content["id"] == id_ and content["state"] in OVER:
             return ask(served, "GET", f"/api/jobs/{id_}", token="look")[1]
     raise AssertionError("the stream ended")
 

@@ -35,6 +35,7 @@ TILE = re.compile(r"/api/.+/tiles/\d+/\d+/\d+")
 TILES = 4
 """So many times oftener than anything else tiles may be asked for: a picture is made of many small ones."""
 LOGINS_AT = ("/api/session", "/api/session/key")
+SMALL_AT = (*LOGINS_AT, "/api/acts", "/api/accept")
 PICTURES = "/api/pictures"
 
 _HEADERS = {
@@ -144,7 +145,7 @@ class Guard:
         path, small = scope["path"], _Bounds(SMALL_BYTES, SMALL_S)
         if PUSHED.fullmatch(path):
             return _Bounds(self._large, LARGE_S)
-        known = path.startswith("/api/") and path not in LOGINS_AT and scope["method"] in _CHANGES
+        known = path.startswith("/api/") and path not in SMALL_AT and scope["method"] in _CHANGES
         if not known or (length is not None and length <= SMALL_BYTES):
             return small
         try:
