@@ -65,7 +65,7 @@ class Turned:
     lamps: tuple[tuple[str, float], ...] = tuple((name, 1.0) for name in LAMPS)
 
 
-SET_WRONG = Turned(focus_mm=385.0, f_number=2.8, lean_deg=1.5, exposure_s=0.5e-3, room=0.3)
+SET_WRONG = Turned(focus_mm=378.0, f_number=2.8, lean_deg=1.5, exposure_s=0.5e-3, room=0.3)
 """As a newcomer finds it: too wide open, focused too near, leaning, and with the room's light on it."""
 _RANGES = {
     "focus_mm": (200.0, 1000.0), "f_number": (1.4, 22.0), "lean_deg": (0.0, 10.0), "towards_deg": (-360.0, 360.0),

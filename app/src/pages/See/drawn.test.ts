@@ -22,6 +22,19 @@ describe("drawings of See", () => {
       expect(at.y + by.y + size.height).toBeLessThanOrEqual(map.height - 2);
     }
   });
+  it("keeps tickets of five places apart, on a phone too", () => {
+    for (const map of [{ width: 300, height: 250 }, { width: 700, height: 580 }]) {
+      const size = { width: 88, height: 42 };
+      const shares = [[0.34, 0.34], [0.3, 0.05], [0.7, 0.3], [0.3, 0.7], [0.68, 0.95]] as const;
+      const boxes = shares.map(([u, v]) => {
+        const at = { x: u * map.width, y: v * map.height };
+        const by = ticketAt(at, map, size);
+        return { left: at.x + by.x, top: at.y + by.y };
+      });
+      for (const [k, a] of boxes.entries())
+        for (const b of boxes.slice(k + 1)) expect(Math.abs(a.left - b.left) >= size.width || Math.abs(a.top - b.top) >= size.height).toBe(true);
+    }
+  });
   it("names sides as a person would", () => {
     expect(sideOf([0.7, -0.7])).toBe("upper right");
     expect(sideOf([0, 1])).toBe("lower side");

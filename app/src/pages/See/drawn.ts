@@ -56,17 +56,21 @@ export function bubbleAt(lean: number, farther: readonly [number, number], most:
 /** Up to how many degrees a level's rim goes. */
 export const levelRim = (...leans: number[]): number => [2, 5, 10, 20, 45].find((rim) => Math.max(...leans) <= 0.95 * rim) ?? 90;
 
-/** Where a ticket lies beside its place, in map pixels from it: towards the picture's middle where there is room, never over its border. */
+/** Where a ticket lies beside its place, in map pixels from it: within its own ninth of the map, so that no two meet. */
 export function ticketAt(at: XY, map: { width: number; height: number }, size: { width: number; height: number }): XY {
-  const gap = 22;
-  const right = at.x < map.width / 2;
-  const below = at.y < map.height * 0.3;
-  const x = right ? at.x + gap - size.width * 0.25 : at.x - gap - size.width * 0.75;
-  const y = below ? at.y + gap : at.y - gap - size.height;
-  return {
-    x: Math.max(2, Math.min(map.width - size.width - 2, x)) - at.x,
-    y: Math.max(2, Math.min(map.height - size.height - 2, y)) - at.y,
+  const gap = 20;
+  const ninth = (along: number, length: number) => Math.max(0, Math.min(2, Math.floor((3 * along) / length)));
+  const within = (value: number, from: number, length: number, own: number) => {
+    const left = from + Math.max(1, Math.min(value, length / 3 - own - 1));
+    return Math.max(2, Math.min(map[own === size.width ? "width" : "height"] - own - 2, left));
   };
+  const [column, row] = [ninth(at.x, map.width), ninth(at.y, map.height)];
+  const [left, top] = [(column * map.width) / 3, (row * map.height) / 3];
+  // Away from the place on the side where its ninth has more room.
+  const above = at.y - top > map.height / 6;
+  const y = above ? at.y - gap - size.height : at.y + gap;
+  const x = at.x - left > map.width / 6 ? at.x - gap - size.width * 0.7 : at.x + gap - size.width * 0.3;
+  return { x: within(x - left, left, map.width, size.width) - at.x, y: within(y - top, top, map.height, size.height) - at.y };
 }
 
 /** Corners of a polygon as an SVG path. */

@@ -5,7 +5,7 @@ export default {
   waiting: (says: string) => `No picture yet: ${says}.`,
   tryBench: "Look at the bench",
   benchWhy: "No camera is named yet. The bench is a simulated one, to be aimed and focused like any other.",
-  live: (name: string, perS: number) => (perS >= 0.5 ? `${name}, live at ${perS.toFixed(perS < 10 ? 1 : 0)} pictures a second` : `${name}, the newest picture`),
+  live: (name: string, perS: number) => (perS >= 1 ? `${name}, live at ${perS.toFixed(perS < 10 ? 1 : 0)} pictures a second` : perS > 0 ? `${name}, live, a picture every ${(1 / perS).toFixed(1)} s` : `${name}, live`),
   newest: (name: string, at: string) => `${name}, taken ${at}`,
   onDuty: "On duty: nothing is set here.",
   drawn: "What is drawn",
