@@ -61,8 +61,12 @@ def bytes_of(content: tomlkit.TOMLDocument) -> bytes:
     return tomlkit.dumps(content).encode()
 
 
-def new_recipe(station: Station, name: str, tie: str | None, unit: str) -> Change:
-    """Return the change that begins a recipe. Raises `UnusableInput` where one of that name is there already."""
+def new_recipe(
+    station: Station, name: str, tie: str | None, unit: str, height: tuple[float, float] | None = None
+) -> Change:
+    """Return the change that begins a recipe; `height`: of the measured surface above the plane, and its standard u.
+
+    Raises `UnusableInput` where one of that name is there already."""
     stem = portable(re.sub(r"[\s/\\]+", "-", name.strip()))[:60].strip(".-") or "recipe"
     path = f"{RECIPES}/{stem}.toml"
     if (station.folder / path).exists():
@@ -76,6 +80,8 @@ def new_recipe(station: Station, name: str, tie: str | None, unit: str) -> Chang
     document["unit"] = unit
     if tie is not None:
         document["tie"] = f"../{tie}"
+    if height is not None:
+        document["height"], document["u_height"] = height
     return Change(path, bytes_of(document))
 
 

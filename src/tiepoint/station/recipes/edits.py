@@ -50,12 +50,16 @@ class Add(_Edit):
 
 
 class Put(_Edit):
-    """Set what stands under a path of keys of a step, or of the head where no step is named; null takes it away."""
+    """Set what stands under a path of keys of a step, or of the head where no step is named; null takes it away.
+
+    `also`: further keys of the same table, for those that have no sense alone, as a height and its u.
+    """
 
     act: Literal["put"]
     step: Word | None = None
     path: list[str | int] = Field(min_length=1, max_length=8)
     value: Any = None
+    also: dict[str, Any] = Field({}, max_length=8)
 
 
 class Drag(_Edit):
@@ -217,13 +221,15 @@ def _resting_table(kind: StepKind, edit: Add) -> dict[str, Any]:
 
 
 def _put(content: texts.Content, edit: Put) -> None:
-    if edit.step is None and edit.path[0] in ("step", "format", "grip"):
+    if edit.step is None and {edit.path[0], *edit.also} & {"step", "format", "grip"}:
         raise UnusableInput(f"{edit.path[0]} is not set here; edit a step by its name")
     if edit.step is not None and edit.path == ["name"]:
         raise UnusableInput("a step is renamed, so that whoever names it does too; rename it")
     table = content if edit.step is None else texts.step_in(content, edit.step)
     try:
         texts.put(table, edit.path, edit.value)
+        for key, value in edit.also.items():
+            texts.put(table, (key,), value)
     except (LookupError, TypeError, ValueError) as error:
         raise UnusableInput(f"{'.'.join(map(str, edit.path))} cannot be set there: {error}") from error
 

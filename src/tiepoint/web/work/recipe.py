@@ -73,8 +73,12 @@ async def begin(here: ThisStation, wanted: NewRecipe, user: Editor) -> Edited:
     from tiepoint.station import drafting
     from tiepoint.station.recipes.drafts import new_recipe
 
+    if (wanted.height is None) != (wanted.u_height is None):
+        raise Refused(422, "a height comes with its u_height", "give its standard uncertainty too", where="u_height")
+    height = None if wanted.height is None or wanted.u_height is None else (wanted.height, wanted.u_height)
+
     def work() -> Edited:
-        made = new_recipe(here.station, wanted.name, wanted.tie, wanted.unit)
+        made = new_recipe(here.station, wanted.name, wanted.tie, wanted.unit, height)
         says = f"Begin the recipe {wanted.name}"
         step = drafting.edit(here.station, says, [made], who=user.name, seen={made.path: None})
         return Edited(sha=drafting.sha_of(here.station, made.path) or "", step=made.path, number=step.number, says=says)

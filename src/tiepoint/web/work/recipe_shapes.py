@@ -48,11 +48,15 @@ class CardTold(BaseModel):
 
 
 class NewRecipe(_Sent):
-    """A recipe is begun: its name, the tie that it measures through (none: in the image alone), and its unit."""
+    """A recipe is begun: its name, the tie that it measures through (none: in the image alone), its unit, and the height
+    of the measured surface above the plane with its standard uncertainty, both or neither.
+    """
 
     name: Annotated[str, Field(min_length=1, max_length=80)]
     tie: Named | None = None
     unit: Literal["mm", "in"] = "mm"
+    height: Annotated[float, Field(ge=-1e4, le=1e4)] | None = None
+    u_height: Annotated[float, Field(ge=0, le=1e3)] | None = None
 
 
 class ShotInShort(BaseModel):
