@@ -173,6 +173,7 @@ def _stated(typed: _Typed, as_measured: bool, reading: str | None) -> _Case:
 
 
 def _read(data: Path, typed: _Typed, as_measured: bool, reading: str | None) -> _Case:
+    from tiepoint.station.to_do import one_a_part
     from tiepoint.studies.limits import sample_of_parts, spread_of_readings
 
     if typed.mean is not None or typed.spread is not None:
@@ -180,23 +181,10 @@ def _read(data: Path, typed: _Typed, as_measured: bool, reading: str | None) -> 
     found = load_measured(data, reading, None)
     measured = _readings_of(data, found.name) if data.suffix.lower() == ".jsonl" else ()
     own, common, dof = _uncertain(typed, found, measured, data)
-    values, again = _one_a_part(found)
+    values, again = one_a_part(found)
     spread = sample_of_parts(values, own) if as_measured else spread_of_readings(values, own)
     name = found.name if measured else None
     return _Case(spread, own, common, dof, found.unit, values, measured, found.notes + again, name)
-
-
-def _one_a_part(found: "Measured") -> tuple[list[float], tuple[str, ...]]:
-    """Return the first reading of each part, and what to know of it: several readings of one are no several parts."""
-    values = [float(v) for v in found.values]
-    if found.part is None:
-        return values, ()
-    first: dict[str, float] = {}
-    for name, value in zip(found.part, values, strict=True):
-        first.setdefault(name, value)
-    again = len(values) - len(first)
-    said = f"{again} readings are of parts that were measured before: of each part the first one is taken."
-    return list(first.values()), (said,) if again else ()
 
 
 def _readings_of(data: Path, name: str) -> "tuple[Reading, ...]":
@@ -283,12 +271,11 @@ def _answer(typed: _Typed, case: _Case, picture: Path | None, kept: Kept, as_jso
 
 def _next(case: _Case, asked: "Limits") -> "NextSteps | None":
     """Return what to do next, by the sources of the reading whose u is the middle one; None without records."""
-    from tiepoint.studies.next_steps import next_steps
+    from tiepoint.station.to_do import next_for
 
     if not case.measured:
         return None
-    middle = sorted(case.measured, key=lambda r: r.u or 0.0)[len(case.measured) // 2]
-    return next_steps(middle.sources, asked, case.spread.parts, dof=case.dof, unit=case.unit)
+    return next_for(case.measured, asked, case.spread.parts, dof=case.dof, unit=case.unit)
 
 
 def _lines(study: "LimitsStudy", unit: str) -> Iterator[str]:

@@ -50,13 +50,8 @@ def report(
     """
     from tiepoint.documents.files import write_together
     from tiepoint.documents.signing import private_key, signature_of, signature_path
-    from tiepoint.report.acceptance import acceptance
-    from tiepoint.report.acceptance_html import acceptance_html
-    from tiepoint.report.acceptance_pdf import acceptance_pdf
-    from tiepoint.report.acceptance_story import gather
+    from tiepoint.report.acceptance_files import report_files
     from tiepoint.station.folder import open_station
-    from tiepoint.station.ledger import utc_now
-    from tiepoint.station.matrix import all_shown
 
     if out.suffix.lower() != ".pdf":
         raise UnusableInput(f"--out is {out}; give a name that ends in .pdf, and one for the page with --html")
@@ -64,19 +59,18 @@ def report(
     if html is not None:
         demand_like(html, b"<!doctype html>", "page")
     key = None if sign is None else private_key(sign)
-    story = gather(open_station(station), made_utc=utc_now(), sample=sample, pictures=pictures)
-    told = acceptance(story)
-    files = {out: acceptance_pdf(told)}
-    if html is not None:
-        files[html] = acceptance_html(told).encode()
+    made = report_files(open_station(station), sample=sample, pictures=pictures, html=html is not None)
+    story, files = made.story, {out: made.pdf}
+    if html is not None and made.html is not None:
+        files[html] = made.html
     if key is not None:
         files |= {signature_path(path): signature_of(data, key) for path, data in files.items()}
     write_together(files)
     for path in files:
         hint_at(f"{path} is written.")
     states = {line.asked.id: line.state for line in story.lines}
-    good = story.evidence.good and all_shown(story.lines)
-    first = next(section for section in told.sections if section.anchor == "can")
-    lines = [line for block in first.blocks for line in getattr(block, "lines", ())]
     document = {"station": story.station.name, "head": story.evidence.chain.head.sha, "requirements": states}
-    present(Answer({**document, "evidence_holds": story.evidence.good, "lines": lines}, tuple(lines), good), as_json)
+    present(
+        Answer({**document, "evidence_holds": story.evidence.good, "lines": list(made.lines)}, made.lines, made.good),
+        as_json,
+    )

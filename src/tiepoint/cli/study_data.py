@@ -79,12 +79,9 @@ def load_measured(
     path: Path, reading: str | None, unit: str | None, factors: Sequence[str] = (), sheet: Path | None = None
 ) -> "Measured":
     """Return the values of a file; a table that names no unit is in mm, and that is noted."""
-    from tiepoint.studies.measured import read_measured
+    from tiepoint.station.study_tables import values_of
 
-    data = read_measured(path, factors=factors, reading=reading, unit=unit, sheet=sheet)
-    if data.unit:
-        return data
-    return dataclasses.replace(data, unit="mm", notes=(*data.notes, "The table names no unit, so mm is taken."))
+    return values_of(path, reading, unit, factors, sheet)
 
 
 def demand_drawing(picture: Path | None) -> None:

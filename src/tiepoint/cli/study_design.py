@@ -1,7 +1,5 @@
 """`tiepoint study design`: which studies prove a characteristic, and the order of their runs."""
 
-import csv
-import io
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -17,8 +15,6 @@ if TYPE_CHECKING:
     from tiepoint.studies.design import Design, Plan
 
 SHEET = "runs.pdf"
-_ALSO = {"type1": ("reference",), "linearity": ("reference",), "agreement": ("reference",), "lengths": ("known",)}
-"""Columns to be filled in besides the value: what is known of the part."""
 
 
 def design(
@@ -107,9 +103,10 @@ def _factor(text: str) -> tuple[str, tuple[str, ...]]:
 def _write(out: Path, found: "Design") -> tuple[str, ...]:
     from tiepoint.documents.files import demand_folder, write_together
     from tiepoint.report.run_sheet import run_sheet
+    from tiepoint.station.run_sheets import runs_table
 
     demand_folder(out)
-    files = {out / f"{plan.study}.csv": ("\ufeff" + _table(found, plan.study)).encode() for plan in found.plans}
+    files = {out / f"{plan.study}.csv": ("\ufeff" + runs_table(found, plan.study)).encode() for plan in found.plans}
     files[out / SHEET] = run_sheet(found)
     for path in files:
         if path.exists():
@@ -119,24 +116,6 @@ def _write(out: Path, found: "Design") -> tuple[str, ...]:
         f"The run sheet is {out / SHEET}; its tables stand beside it. Fill them in by hand, or let the station do it: "
         "tiepoint run STATION SHOT... --sheet TABLE.csv.",
     )
-
-
-def _table(found: "Design", study: str) -> str:
-    """Return the runs of a study as CSV, in the columns that the study reads."""
-    runs = found.of(study)
-    names = [name for name, _ in runs[0].factors]
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\r\n")
-    if study == "trial":
-        writer.writerow(["run", "shot", "part_id", "label", "class"])
-        writer.writerows([run.number, "", run.part, run.part.partition(" ")[0], ""] for run in runs)
-        return out.getvalue()
-    empty = [*_ALSO.get(study, ()), "value"]
-    writer.writerow(["run", "part", *names, "trial", *empty])
-    for run in runs:
-        levels = [level for _, level in run.factors]
-        writer.writerow([run.number, run.part, *levels, run.trial, *[""] * len(empty)])
-    return out.getvalue()
 
 
 def _lines(found: "Design") -> Iterator[str]:

@@ -1,7 +1,6 @@
 """`tiepoint trial`: what a recipe says of parts whose truth is known."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -13,11 +12,8 @@ from tiepoint.cli.typed import if_typed, share_typed
 from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
-    from tiepoint.model.decide import Verdict
-    from tiepoint.model.record import Record
-    from tiepoint.recipe.pool import Preparation
-    from tiepoint.studies.labels import Label, Truth
-    from tiepoint.studies.trial import ClassSeen, Showing, TrialStudy
+    from tiepoint.station.trials import Shown
+    from tiepoint.studies.trial import ClassSeen, TrialStudy
 
 PAGE, PICTURE = "trial.html", "margins.svg"
 _HINTS = 5
@@ -72,6 +68,7 @@ def trial(
     from tiepoint.recipe.pool import Preparation
     from tiepoint.recipe.station import demand_no_records
     from tiepoint.report.trial_page import MOST_SHOWN
+    from tiepoint.station.trials import try_records, try_shots, tuned_by
     from tiepoint.studies.labels import read_labels
     from tiepoint.studies.trial import study_trial
 
@@ -83,7 +80,7 @@ def trial(
             raise UnusableInput(
                 f"{recipe} holds what a recipe made; leave out --tie, --lights, --variants and --workers"
             )
-        shown, tuned = _of_records(recipe, labels), _tuned(tuning or [], 1, ())
+        shown, tuned = try_records(recipe, labels), tuned_by(tuning or [])
     else:
         preparation = Preparation(recipe, tie, lights, variants, variant)
         prepared = preparation.prepared()
@@ -91,8 +88,10 @@ def trial(
             hint_at(sentence)
         each = max(len(prepared.each), 1)
         told = read_labels(labels, each)
-        tuned = _tuned(tuning or [], each, prepared.each)
-        shown = _run(preparation, told, workers, drawn=out is not None or station is not None)
+        tuned = tuned_by(tuning or [], each, prepared.each)
+        with progress("Shots", len(told)) as step:
+            drawn = out is not None or station is not None
+            shown = try_shots(preparation, told, workers=workers, drawn=drawn, step=lambda: next(step))
     study = study_trial(
         shown.showings,
         tuning_parts=tuned.parts,
@@ -112,83 +111,7 @@ def trial(
     present(Answer(document, tuple(_lines(study)), study.good is not False, (*_few(shown.hints), *written)), as_json)
 
 
-@dataclass(frozen=True)
-class _Shown:
-    """What was tried: a showing for each record, overlays of wrong ones by the place of their label, and hints."""
-
-    showings: "list[Showing]"
-    records: "list[Record]"
-    overlays: dict[str, str]
-    hints: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class _Tuned:
-    """What tuned the recipe: parts by id, pictures by the hash of their pixels."""
-
-    parts: frozenset[str]
-    pictures: frozenset[str]
-
-
-def _tuned(paths: Sequence[Path], each: int, lights: Sequence[str]) -> _Tuned:
-    from tiepoint.recipe.shots import load_shot
-    from tiepoint.studies.labels import read_labels
-
-    parts: set[str] = set()
-    pictures: set[str] = set()
-    for path in paths:
-        for label in read_labels(path, each):
-            shot = load_shot(label.shot, lights).shot
-            pictures |= {p.pixels_sha256 for p in shot.pictures}
-            if part := label.part or shot.part_id:
-                parts.add(part)
-    return _Tuned(frozenset(parts), frozenset(pictures))
-
-
-def _run(preparation: "Preparation", labels: "Sequence[Label]", workers: int | None, drawn: bool) -> _Shown:
-    from tiepoint.recipe.pool import Task, run_tasks, workers_for
-    from tiepoint.station.study_tables import showing
-
-    tasks = [Task(label.shot, k, _wrong_at(label.truth) if drawn else frozenset()) for k, label in enumerate(labels, 1)]
-    done = []
-    with progress("Shots", len(tasks)) as step:
-        for one in run_tasks(preparation, tasks, workers_for(len(tasks), workers)):
-            done.append(one)
-            next(step)
-    return _Shown(
-        [showing(label, one.record) for label, one in zip(labels, done, strict=True)],
-        [one.record for one in done],
-        {label.where: one.overlay for label, one in zip(labels, done, strict=True) if one.overlay},
-        tuple(dict.fromkeys(hint for one in done for hint in one.hints)),
-    )
-
-
-def _of_records(path: Path, labels: Path) -> _Shown:
-    """Return the showings of records that stand already, by the part that each names."""
-    from tiepoint.recipe.records import read_records
-    from tiepoint.station.study_tables import showing
-    from tiepoint.studies.labels import labels_of_parts
-    from tiepoint.studies.measured import demand_one_recipe
-
-    records, by_part = read_records(path), labels_of_parts(labels)
-    demand_one_recipe(records, str(path))
-    kept = [(label, r) for r in records if (label := by_part.get(r.shot.part_id or "")) is not None]
-    if not kept:
-        raise UnusableInput(f"no record of {path} is of a part that {labels} labels; compare part_id in both")
-    hints = []
-    if unlabelled := len(records) - len(kept):
-        hints.append(f"{unlabelled} of {len(records)} records are of parts without a label, and are left out.")
-    if never := [part for part in by_part if part not in {label.part for label, _ in kept}]:
-        hints.append(f"{len(never)} labelled parts are in no record, and were not tried: {', '.join(never[:_HINTS])}.")
-    showings = [replace(showing(label, r), where=f"record {r.seq}") for label, r in kept]
-    return _Shown(showings, [r for _, r in kept], {}, tuple(hints))
-
-
-def _wrong_at(truth: "Truth") -> "frozenset[Verdict]":
-    return frozenset({"conforms"}) if truth == "bad" else frozenset({"undecided", "unread", "rejected"})
-
-
-def _write(out: Path, study: "TrialStudy", recipe: str, shown: _Shown) -> None:
+def _write(out: Path, study: "TrialStudy", recipe: str, shown: "Shown") -> None:
     from tiepoint.documents.files import write_together
     from tiepoint.recipe.station import write_records
     from tiepoint.report.trial_page import trial_html

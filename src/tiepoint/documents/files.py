@@ -37,6 +37,7 @@ MAJORS: dict[str, int] = {
     "requirements": 1,
     "robot": 1,
     "run": 1,
+    "runs": 1,
     "see": 1,
     "shape": 1,
     "shot": 1,

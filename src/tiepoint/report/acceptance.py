@@ -39,7 +39,7 @@ _WORDS = (
     "the 95 % interval, which is to hold the true value 95 times in 100. Record: what was measured and judged of one "
     "part, from one shot. [7]: entry 7 of the station's ledger, from which the number beside it came."
 )
-_SHARES = ("rr", "capability", "agreement", "trial", "limits")
+SHARES = ("rr", "capability", "agreement", "trial", "limits")
 """Studies whose figures are shares of parts or of a tolerance."""
 
 
@@ -205,12 +205,12 @@ def _requirements(story: AcceptanceStory) -> Iterator[Block]:
 
 def _requirement(line: Line) -> tuple[Cell, ...]:
     asked, found = line.asked, line.found
-    said = "" if found is None else f"{found.name} {_interval(found, asked.by in _SHARES)}"
+    said = "" if found is None else f"{found.name} {_interval(found, asked.by in SHARES)}"
     seq = None if line.study is None else line.study.act.seq
     section = "times" if asked.by == "times" else "faults"
     to = section if asked.by in OF_DUTY else None if seq is None else f"study-{seq}"
     by = Cell({**KINDS, **OF_DUTY}[asked.by], entry=seq, to=to)
-    return cells(asked.id, asked.says, by, Cell(said, how=_how(line)), _asked(asked), Cell(line.state, line.state))
+    return cells(asked.id, asked.says, by, Cell(said, how=_how(line)), asked_said(asked), Cell(line.state, line.state))
 
 
 def _what_it_takes(lines: Sequence[Line]) -> Iterator[Block]:
@@ -287,12 +287,13 @@ def _put(value: float, place: int, is_share: bool) -> str:
     return of_all(value) if is_share else "0" if value == 0 else fixed(value, place)
 
 
-def _asked(asked: Requirement) -> str:
+def asked_said(asked: Requirement) -> str:
+    """Return the limit that a requirement sets, as in `≤ 30 %`; "" where it sets none."""
     limit = asked.most if asked.most is not None else asked.least
     if limit is None:
         return ""
     unit = {"type1": "", "times": " s"}.get(asked.by, f" {unit_said(asked.unit)}")
-    return f"{'≥' if asked.most is None else '≤'} {of_all(limit) if asked.by in _SHARES else f'{limit:g}{unit}'}"
+    return f"{'≥' if asked.most is None else '≤'} {of_all(limit) if asked.by in SHARES else f'{limit:g}{unit}'}"
 
 
 # --- scope -----------------------------------------------------------------------------------------------------------

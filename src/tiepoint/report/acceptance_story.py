@@ -23,6 +23,7 @@ from tiepoint.report.risk_numbers import limits_as_plain
 from tiepoint.report.trial_page import MOST_SHOWN
 from tiepoint.station.accepted import Bundle, Pointers, accepted_bundle, pointers_of, preparation_of
 from tiepoint.station.archive import kept_of
+from tiepoint.station.claims import judged_by
 from tiepoint.station.dates import data_from, taken_of
 from tiepoint.station.folder import Station
 from tiepoint.station.judge import RUN, Run, runs_of
@@ -30,7 +31,7 @@ from tiepoint.station.kept import KeptStudy
 from tiepoint.station.ledger import Entry, Ledger
 from tiepoint.station.made import made_of
 from tiepoint.station.matrix import Known, Line, matrix
-from tiepoint.station.requirements import Judged, Requirements, agreed_requirements, agreed_since, deviations
+from tiepoint.station.requirements import Requirements, agreed_requirements, agreed_since, deviations
 from tiepoint.station.served import Served, Written, served_of
 from tiepoint.station.verify import Evidence, verify
 from tiepoint.ties.tie import Tie
@@ -196,7 +197,7 @@ def gather(station: Station, *, made_utc: str, sample: int, pictures: int = PICT
         requirements=requirements,
         agreed=act,
         lines=lines,
-        deviations=deviations(requirements.table, tuple(_judged(accepted))),
+        deviations=deviations(requirements.table, tuple(judged_by(_jobs(accepted)))),
         pointers=pointers,
         accepted=accepted,
         ties=tuple(_ties(prepared, shots, records)),
@@ -295,13 +296,6 @@ def _jobs(accepted: Iterable[AcceptedSeen]) -> Iterable[tuple[str | None, Job]]:
     """Yield what is run for each variant (None: the recipe has none)."""
     for one in accepted:
         yield from one.prepared.jobs.items()
-
-
-def _judged(accepted: Iterable[AcceptedSeen]) -> Iterable[Judged]:
-    """Yield by which limits the accepted recipes judge, variant by variant."""
-    for variant, job in _jobs(accepted):
-        for of_step in job.asked.values():
-            yield from (Judged(variant, asked.id, asked.unit, asked.limits) for asked in of_step)
 
 
 def _ties(prepared: Iterable[Prepared], shots: Shots, records: Sequence[Record]) -> Iterable[TieSeen]:

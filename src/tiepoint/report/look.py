@@ -68,6 +68,11 @@ def plain_sheet(theme: str = "light") -> str:
     return _USE.sub(lambda use: values[use.group(1)], sheet("drawing"))
 
 
+def in_dark(drawing: str) -> str:
+    """Return a drawing that stands alone, which is in light inks, in the dark ones."""
+    return drawing.replace(plain_sheet(), plain_sheet("dark"))
+
+
 def page(title: str, body: str, *, script: str = "", description: str = "") -> str:
     """Return a whole HTML page: faces, styles and script inside, no request to anywhere."""
     style = "\n".join((faces(), sheet("tokens"), sheet("drawing"), sheet("style")))

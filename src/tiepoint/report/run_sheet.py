@@ -10,6 +10,7 @@ from reportlab.lib.utils import simpleSplit
 from reportlab.pdfgen.canvas import Canvas
 
 from tiepoint.report.figures import counted
+from tiepoint.station.run_sheets import Runs
 from tiepoint.studies.design import Design, Plan, Run
 
 _WIDTH, _HEIGHT, _RIM, _ROW = 595.276, 841.89, 42.0, 17.0
@@ -27,6 +28,31 @@ def run_sheet(design: Design) -> bytes:
     _first(canvas, design)
     for plan in design.plans:
         _study(canvas, design, plan)
+    canvas.save()
+    return buffer.getvalue()
+
+
+def sheet_on_paper(runs: Runs) -> bytes:
+    """Return a sheet that a station keeps as a PDF: its runs in their order, with room for what is read."""
+    rows = range(len(runs.cells.rows))
+    trial = runs.column("trial") if "trial" in runs.cells.header else [""] * len(rows)
+    columns = {name: runs.column(name) for name in runs.factors}
+    told = [
+        Run(
+            k + 1,
+            runs.table.study,
+            runs.cell(k, runs.of_whom),
+            tuple((name, cells[k]) for name, cells in columns.items()),
+            int(trial[k]) if trial[k].isdecimal() else 1,
+        )
+        for k in rows
+    ]
+    buffer = io.BytesIO()
+    canvas = Canvas(buffer, pagesize=(_WIDTH, _HEIGHT), invariant=1, pageCompression=1)
+    of = f" of {runs.table.of}" if runs.table.of else ""
+    canvas.setTitle(f"Run sheet {runs.id}{of}")
+    canvas.setAuthor("tiepoint")
+    _pages(canvas, f"{runs.id}{_latin(of)}"[:60], told)
     canvas.save()
     return buffer.getvalue()
 
@@ -67,12 +93,15 @@ def _text(canvas: Canvas, words: str, y: float) -> float:
 
 
 def _study(canvas: Canvas, design: Design, plan: Plan) -> None:
-    runs = design.of(plan.study)
+    _pages(canvas, plan.study, design.of(plan.study))
+
+
+def _pages(canvas: Canvas, title: str, runs: Sequence[Run]) -> None:
     room = int((_HEIGHT - 2 * _RIM - 50) // _ROW)
     pages = [runs[k : k + room] for k in range(0, len(runs), room)]
     for number, page in enumerate(pages, 1):
         canvas.setFont(_BOLD, 12)
-        canvas.drawString(_RIM, _HEIGHT - _RIM - 12, f"{plan.study}, page {number} of {len(pages)}")
+        canvas.drawString(_RIM, _HEIGHT - _RIM - 12, f"{title}, page {number} of {len(pages)}")
         _rows(canvas, page)
         canvas.showPage()
 

@@ -51,6 +51,11 @@ def rr_picture(study: RrStudy) -> str:
     return _drawing(title, study.unit, *upper, *lower, height=height)
 
 
+def rr_readings(study: RrStudy) -> str:
+    """Return the parts with their values by level, alone."""
+    return standing_alone(_WIDTH, _TOP + _TALL + _FOOT, f"{study.n} readings by part", *_by_part(study))
+
+
 def linearity_picture(study: LinearityStudy) -> str:
     """Return the biases over the reference with the line, its band, and the bias that is allowed."""
     low, high = float(study.references.min()), float(study.references.max())

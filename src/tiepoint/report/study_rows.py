@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from tiepoint.foundation.rounding import decimals_of, fixed
 from tiepoint.studies.figure import Figure
 from tiepoint.studies.limits import share
 from tiepoint.studies.rates import Rate
@@ -53,6 +54,43 @@ def of_all(part: float) -> str:
     if part == 0:
         return "0 %"
     return per_cent(part) if part >= 0.0005 else share(part)
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A figure in words: its value and the ends of its interval, all to one place, and their unit beside them."""
+
+    name: str
+    value: str
+    low: str
+    high: str
+    unit: str
+    asked: str
+    told: str
+
+
+def in_words(row: Row) -> Told:
+    """Return a row as a table has it: to three figures, and so far that the interval has two."""
+    unit = unit_said(row.unit)
+    if row.value is None:
+        return Told(row.name, "not tried", "", "", "", row.asked, row.told)
+    ends = [v for v in (row.low, row.high) if v is not None]
+    alone_ = not ends or row.low == row.high
+    if row.said:
+        return Told(row.name, row.said, "", "", "", row.asked, row.told)
+    if alone_ and float(row.value).is_integer():
+        return Told(row.name, fixed(row.value, 0), "", "", unit, row.asked, row.told)
+    spread = (row.value, *(() if alone_ else ends))
+    finite_ = [v for v in spread if math.isfinite(v)]
+    place = decimals_of(max(map(abs, finite_), default=0.0), 3)
+    if len(finite_) == 3:
+        place = max(place, decimals_of(max(finite_) - min(finite_), 2))
+    low, high = ("", "") if alone_ else (_end(v, place) for v in (row.low, row.high))
+    return Told(row.name, _end(row.value, place), low, high, unit, row.asked, row.told)
+
+
+def _end(value: float | None, place: int) -> str:
+    return "open" if value is None or not math.isfinite(value) else fixed(value, place)
 
 
 def finite(numbers: Mapping[str, float | None]) -> dict[str, float]:

@@ -29,7 +29,7 @@ What is asked for is shown by a study of the kind that `by` names; until one was
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
@@ -180,10 +180,14 @@ class Requirements:
 
 def load_requirements(path: Path) -> Requirements:
     """Return the requirements of a file; `UnusableDocument` in a sentence."""
-    content = read_document(path, "requirements")
-    check_format(content, "requirements", str(path))
-    table = RequirementsTable.read(content, f"{path}: ")
-    _check(table, str(path))
+    return requirements_from(read_document(path, "requirements"), str(path))
+
+
+def requirements_from(content: dict[str, Any], where: str) -> Requirements:
+    """Return the requirements that a document of the name `where` holds; `UnusableDocument` in a sentence."""
+    check_format(content, "requirements", where)
+    table = RequirementsTable.read(content, f"{where}: ")
+    _check(table, where)
     return Requirements(table, sha256(content))
 
 

@@ -3,11 +3,11 @@
 from functools import lru_cache
 from pathlib import Path
 
+from tiepoint.station.claims import claims_of
 from tiepoint.station.folder import Station, open_station
 from tiepoint.station.ledger import Ledger, has_ledger
 from tiepoint.station.matrix import Line, in_all
 from tiepoint.station.on_record import OnRecord, counted, on_record
-from tiepoint.station.proven import proven
 from tiepoint.station.requirements import ON_DUTY, REQUIREMENTS
 from tiepoint.station.stages import Stage
 
@@ -36,7 +36,7 @@ def stage_of(station: Station) -> Stage:
 def _lines(folder: Path, last_act: str) -> tuple[Line, ...]:  # noqa: ARG001  # only an act changes what is shown
     station = open_station(folder)
     with Ledger(station.ledger_place) as ledger:
-        return proven(station, ledger)
+        return claims_of(station, ledger).lines
 
 
 def _by_lines(record: OnRecord, lines: tuple[Line, ...]) -> Stage:

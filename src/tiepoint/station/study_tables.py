@@ -6,6 +6,8 @@ sentence, with the row, for what it cannot use.
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
 from typing import cast
 
 import numpy as np
@@ -19,7 +21,7 @@ from tiepoint.studies.agreement import Decision
 from tiepoint.studies.capability import KINDS, Cause
 from tiepoint.studies.labels import Label
 from tiepoint.studies.lengths import KnownLengths, known_lengths
-from tiepoint.studies.measured import demand_one_recipe, demand_unit
+from tiepoint.studies.measured import Measured, demand_one_recipe, demand_unit, read_measured
 from tiepoint.studies.pose import Cycles, cycles_of
 from tiepoint.studies.trial import Showing, margin_of
 
@@ -46,6 +48,16 @@ def unit_of(grid: Grid, given: str | None) -> str:
         raise UnusableInput(f"{grid.where} says that its unit is {first[0]}, not {given}; leave the unit out")
     demand_unit(first[0], grid.where)
     return first[0]
+
+
+def values_of(
+    path: Path, reading: str | None, unit: str | None, factors: Sequence[str] = (), sheet: Path | None = None
+) -> Measured:
+    """Return the values of a file as studies take them; a table that names no unit is in mm, and that is noted."""
+    data = read_measured(path, factors=factors, reading=reading, unit=unit, sheet=sheet)
+    if data.unit:
+        return data
+    return replace(data, unit="mm", notes=(*data.notes, "The table names no unit, so mm is taken."))
 
 
 # --- decisions -------------------------------------------------------------------------------------------------------

@@ -2,11 +2,11 @@
 
 from typing import Any
 
+from tiepoint.station.claims import claims_of
 from tiepoint.station.folder import Station
 from tiepoint.station.kept import KeptStudy, kept_studies
 from tiepoint.station.ledger import Ledger
 from tiepoint.station.matrix import Line, in_all
-from tiepoint.station.proven import proven
 
 
 def studies_told(station: Station, ledger: Ledger) -> dict[str, Any]:
@@ -24,8 +24,8 @@ def _study(study: KeptStudy) -> dict[str, Any]:
 
 def requirements_told(station: Station, ledger: Ledger) -> dict[str, Any]:
     """Return every requirement that was agreed, and whether it is shown."""
-    lines = proven(station, ledger)
-    return {"says": in_all(lines), "requirements": [_line(line) for line in lines]}
+    claims = claims_of(station, ledger)
+    return {"says": in_all(claims.lines), "requirements": [_line(line) for line in claims.lines]}
 
 
 def _line(line: Line) -> dict[str, Any]:
