@@ -1,0 +1,73 @@
+/** What is agreed, as cells of a table and again as the station takes it. Pure functions. */
+import type { Answer } from "../../api/client";
+
+type Draft = NonNullable<Answer<"/api/prove">["order"]["order"]>;
+export type Row = Record<string, string>;
+
+/** Kinds of study whose limits are shares, which are typed in per cent. */
+const SHARES = ["rr", "trial", "agreement", "capability", "limits"];
+/** Kinds whose limits have no unit. */
+const BARE = ["type1", "faults", "alarms"];
+
+export interface Cells {
+  head: Row;
+  drawn: Row[];
+  asked: Row[];
+}
+
+const text = (value: number | null | undefined, per = 1): string => (value == null ? "" : String(Number((value * per).toPrecision(12))));
+
+/** Return in what a requirement's limit is typed: its unit, and by how much it is divided. */
+export function limitOf(row: Row): { unit: string; per: number } {
+  const by = row["by"] ?? "";
+  if (SHARES.includes(by)) return { unit: "%", per: 100 };
+  if (by === "times") return { unit: "s", per: 1 };
+  return { unit: BARE.includes(by) ? "" : (row["unit"] ?? "mm"), per: 1 };
+}
+
+/** Return the cells of a draft; of none yet, one empty row each. */
+export function cellsOf(draft: Draft | null | undefined): Cells {
+  if (!draft) return { head: { title: "", customer: "", supplier: "", undecided: "", takt_s: "" }, drawn: [], asked: [] };
+  const head = { title: draft.title ?? "", customer: draft.customer ?? "", supplier: draft.supplier ?? "", undecided: draft.undecided ?? "", takt_s: text(draft.takt_s) };
+  const drawn = (draft.characteristic ?? []).map((one) => ({
+    was: one.name, name: one.name, reading: one.reading, drawing: one.drawing, lower: text(one.lower), upper: text(one.upper), unit: one.unit ?? "mm",
+  }));
+  const asked = (draft.requirement ?? []).map((one) => {
+    const row: Row = { was: one.id, id: one.id, says: one.says, by: one.by, of: one.of ?? "", unit: one.unit ?? "mm", figure: one.figure ?? "", way: one.most != null ? "most" : one.least != null ? "least" : "" };
+    return { ...row, limit: text(one.most ?? one.least, limitOf(row).per) };
+  });
+  return { head, drawn, asked };
+}
+
+/** Return a draft with the cells in it, and what is no number, by its place. What has no cell stays as it was. */
+export function orderOf(draft: Draft | null, head: Row, drawn: Row[], asked: Row[]): { body: Draft; faults: Record<string, string> } {
+  const faults: Record<string, string> = {};
+  const number = (typed: string | undefined, where: string, per = 1): number | null => {
+    const plain = (typed ?? "").trim().replace(",", ".").replace("−", "-");
+    if (plain === "") return null;
+    const value = Number(plain);
+    if (!Number.isFinite(value)) faults[where] = `${plain.slice(0, 40)} is no number; give one, as in 0.2`;
+    // 30 % is 0.3, and not 0.30000000000000004.
+    return Number((value / per).toPrecision(15));
+  };
+  const words = (typed: string | undefined): string | null => typed?.trim() || null;
+  const before = draft ?? ({ title: "", customer: "", control: {}, not_checked: [], characteristic: [], requirement: [], influence: [], signature: [], undecided_are: "not-accepted" } as unknown as Draft);
+  const characteristic = drawn.map((row, k) => {
+    const was = before.characteristic?.find((one) => one.name === row["was"]);
+    const at = `characteristic[${k}]`;
+    return { ...was, name: row["name"] ?? "", reading: row["reading"] ?? "", drawing: row["drawing"] ?? "", unit: words(row["unit"]) ?? "mm", lower: number(row["lower"], `${at}.lower`), upper: number(row["upper"], `${at}.upper`) };
+  });
+  const requirement = asked.map((row, k) => {
+    const was = before.requirement?.find((one) => one.id === row["was"]);
+    const limit = row["way"] ? number(row["limit"], `requirement[${k}].most`, limitOf(row).per) : null;
+    return {
+      ...was, id: row["id"] ?? "", says: row["says"] ?? "", by: row["by"] ?? "", of: words(row["of"]), figure: words(row["figure"]),
+      most: row["way"] === "most" ? limit : null, least: row["way"] === "least" ? limit : null,
+    };
+  });
+  const body = {
+    ...before, title: head["title"] ?? "", customer: head["customer"] ?? "", supplier: words(head["supplier"]), undecided: words(head["undecided"]),
+    takt_s: number(head["takt_s"], "takt_s"), characteristic, requirement,
+  } as Draft;
+  return { body, faults };
+}

@@ -1,0 +1,268 @@
+"""The page Prove as a person uses it: from an order to a claim that is shown, and the report, in a real browser."""
+
+import contextlib
+import io
+import json
+import os
+from pathlib import Path
+
+import pytest
+from tests.contract.test_work_prove import DRAFT, Asked, serve, value_of
+from tests.helpers.browsers import headless
+from tests.helpers.plain_bore import plain_tie
+from tests.helpers.vent_station import new_station, picture
+
+from tiepoint.cli.main import main
+from tiepoint.web.page import app_files
+from tiepoint.web.users import User, hashed, token_sha, write_users
+
+DESK, PHONE = (1440, 900), (390, 844)
+PASSWORD = "a long way to the hinge"
+
+
+@pytest.fixture(scope="module")
+def browser():
+    if not app_files():
+        pytest.skip("the pages are not built (python hatch_build.py)")
+    with headless() as found:
+        yield found
+
+
+class Person:
+    """Somebody at a browser, whose clicks and keys are counted; a reading that is typed and confirmed is one act."""
+
+    def __init__(self, browser, served, size=DESK, scheme="light"):
+        self.served, self.acts, self.wrong, self.left = served, 0, [], []
+        self.context = browser.new_context(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme)
+        self.page = self.context.new_page()
+        self.page.set_default_timeout(60_000)
+        self.page.on("pageerror", lambda error: self.wrong.append(str(error)))
+        self.page.on("console", lambda said: self.wrong.append(said.text) if "Content Security" in said.text else None)
+        self.page.on("request", lambda r: self._asked(r.url))
+
+    def _asked(self, url):
+        if not url.startswith((f"http://{self.served.host}/", "data:", "blob:")):
+            self.left.append(url)
+
+    def open(self, path="/prove"):
+        self.page.goto(f"http://{self.served.host}{path}")
+        return self
+
+    def log_in(self):
+        self.page.get_by_role("button", name="Log in").first.click()
+        self.page.get_by_label("Name").fill("change")
+        self.page.get_by_label("Password").fill(PASSWORD)
+        self.page.get_by_role("dialog").get_by_role("button", name="Log in").click()
+        self.page.get_by_role("button", name="change", exact=True).wait_for()
+        return self
+
+    def click(self, name, **how):
+        self.page.get_by_role("button", name=name, **how).first.click()
+        self.acts += 1
+
+    def fill(self, label, text):
+        self.page.get_by_label(label).first.fill(text)
+        self.acts += 1
+
+    def reading(self, text):
+        self.page.locator(".run input").first.fill(text)
+        self.page.keyboard.press("Enter")
+        self.acts += 1
+
+    def keep(self, name):
+        """Keep a screenshot where somebody wants to look at it."""
+        if folder := os.environ.get("TIEPOINT_SHOTS"):
+            Path(folder).mkdir(parents=True, exist_ok=True)
+            self.page.screenshot(path=Path(folder) / f"prove-{name}.png")
+
+    def done(self):
+        self.context.close()
+        assert self.wrong == []
+        assert self.left == []
+
+
+def cli(*words):
+    """Run a command in this process."""
+    with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()) as said:
+        code = main([str(word) for word in words])
+    assert code in (0, 1), said.getvalue()
+
+
+@pytest.fixture
+def accepted(tmp_path):
+    """Return a station of bores whose drafts are accepted."""
+    vent = new_station(tmp_path / "vent", plain_tie())
+    cli("accept", vent.folder, "--why", "first acceptance", "--who", "M. Weiss")
+    return vent
+
+
+@pytest.fixture
+def served(accepted):
+    (accepted.folder / "requirements.toml").write_text(DRAFT, encoding="utf-8")
+    with serve(accepted.folder) as served:
+        users = [
+            User("change", "change", hashed(PASSWORD), token_sha("change")),
+            User("look", "look", None, token_sha("look")),
+        ]
+        write_users(accepted.folder / "private" / "users.json", users)
+        yield served
+
+
+def test_from_an_order_to_a_claim_that_is_shown_and_the_report(browser, served, accepted):
+    cli("run", accepted.folder, accepted.shots, "--variant", "thin")
+    person, api = Person(browser, served).open().log_in(), Asked(served)
+    page = person.page
+    # What is written down is agreed on, with a reason.
+    person.click("Agree on what is written down")
+    page.get_by_label("Title").wait_for()
+    person.keep("order-light")
+    person.click("Agree on this")
+    page.get_by_text("requirement R1: new").wait_for()
+    person.fill("Why", "order 7")
+    person.click("Agree on this", exact=True)
+    page.get_by_text("0 shown, 0 not shown, 5 not tried").wait_for()
+    # What is not tried leads to its design, and that to a run sheet.
+    person.click("Make a gauge R&R, bore.diameter")
+    page.get_by_label("Characteristic").wait_for()
+    assert page.get_by_label("Tolerance").input_value() == "0.2"
+    page.get_by_label("What varies").fill("carrier")
+    page.get_by_label("its levels").fill("A, B, C")
+    page.keyboard.press("Tab")
+    person.acts += 2
+    page.get_by_text("90").first.wait_for()
+    person.keep("design-light")
+    person.click("Begin: gauge R&R")
+    page.get_by_text("Run 1 of 90").first.wait_for()
+    sheet = api.good("GET", "/sheets/rr-1")
+    assert sheet["table"]["asked"]["most"] == 0.3
+    assert page.locator(".part").inner_text() == sheet["rows"][0]["part"]
+    # The first runs by hand: one after another by the keyboard alone.
+    for k in range(3):
+        page.get_by_text(f"Run {k + 1} of 90").first.wait_for()
+        person.reading(value_of(sheet["rows"][k]))
+    page.get_by_text("Run 4 of 90").first.wait_for()
+    # Nonsense is said at the field, and stays in it.
+    person.reading("four")
+    page.get_by_text("give a number in mm").wait_for()
+    assert page.locator(".run input").first.input_value() == "four"
+    assert page.locator(".run input").first.get_attribute("aria-invalid") == "true"
+    # A reload loses nothing, and shows the same sheet.
+    page.reload()
+    page.get_by_text("Run 4 of 90").first.wait_for()
+    person.keep("sheet-light")
+    for row in sheet["rows"][3:88]:
+        path = f"/sheets/rr-1/runs/{row['run']}"
+        api.good("PUT", path, {"cells": {"value": value_of(row)}, "was": {"value": ""}})
+    page.get_by_text("Run 89 of 90").first.wait_for()  # what another wrote is here by itself
+    person.reading(value_of(sheet["rows"][88]))
+    page.get_by_text("Run 90 of 90").first.wait_for()
+    person.reading(value_of(sheet["rows"][89]))
+    page.get_by_text("Every run is taken.").wait_for()
+    person.click("Make the study", exact=True)
+    page.get_by_role("heading", name="Shown").wait_for()
+    page.get_by_text("1 shown, 0 not shown, 4 not tried").wait_for()
+    says = api.good("GET", "")["studies"][0]["says"]
+    page.get_by_text(says).first.wait_for()
+    for image in page.locator(".plate img").all():
+        assert image.evaluate("one => one.decode().then(() => one.naturalWidth)") > 100
+    person.keep("study-light")
+    person.click("Acceptance report")
+    page.get_by_text("No report was made yet").wait_for()
+    person.click("Make the report")
+    page.get_by_role("link", name="Acceptance report, as a page").wait_for(timeout=240_000)
+    person.keep("report-light")
+    with person.context.expect_page() as opened:
+        page.get_by_role("link", name="Acceptance report, as a page").click()
+    person.acts += 1
+    report = opened.value
+    report.click("#recompute-all")
+    report.get_by_text("numbers worked out again: all the same").wait_for()
+    # 5 readings are 5 acts; with 90 of them by hand it is 85 more.
+    assert person.acts <= 22, person.acts
+    person.done()
+
+
+def test_two_pages_on_one_run_sheet(browser, served):
+    api = Asked(served)
+    api.good("POST", "/agree", {"why": "order 7"})
+    wanted = {"of": "bore.diameter", "tolerance": 0.2, "factors": {"carrier": ["A", "B", "C"]}}
+    api.good("POST", "/sheets", {"study": "rr", "wanted": wanted})
+    person = Person(browser, served).open("/prove#sheet=rr-1").log_in()
+    page = person.page
+    page.get_by_text("Run 1 of 90").first.wait_for()
+    page.get_by_role("button", name="Change this run: 1", exact=True).click()
+    field = page.locator(".run input").first
+    field.fill("4.405")
+    api.good("PUT", "/sheets/rr-1/runs/1", {"cells": {"value": "4.401"}})
+    page.locator("tr.sel td", has_text="4.401").first.wait_for()
+    assert field.input_value() == "4.405"  # what was typed stays
+    # The page knows of it by now, so writing is meant; a page that did not hear of it is refused.
+    page.route("**/api/prove/sheets/rr-1/runs/1", lambda route: route.continue_(
+        post_data=json.dumps({"cells": {"value": "4.405"}, "was": {"value": ""}})), times=1)  # fmt: skip
+    page.keyboard.press("Enter")
+    page.get_by_text("was filled in meanwhile, on another page: it is 4.401; yours was not written").wait_for()
+    person.keep("conflict-light")
+    assert field.input_value() == "4.405"
+    page.get_by_role("button", name="Write mine over it").click()
+    page.get_by_text("Run 2 of 90").first.wait_for()
+    assert api.good("GET", "/sheets/rr-1")["rows"][0]["cells"]["value"] == "4.405"
+    person.done()
+
+
+def test_a_trial_with_thumbnails_and_what_is_out_of_date(browser, served, accepted):
+    api = Asked(served)
+    api.good("POST", "/agree", {"why": "order 7"})
+    cli("run", accepted.folder, accepted.shots, "--variant", "thin")
+    folder = accepted.folder / "pictures" / "trial"
+    rows = ["shot,part_id,label,class"]
+    for k, (label, kind, size) in enumerate([("good", "", 4.4), ("good", "", 4.7), ("bad", "large", 4.42)]):
+        picture(folder / f"p{k}.png", size, 40 + k)
+        rows.append(f"p{k}.png,P{k},{label},{kind}")
+    (folder / "labels.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    person = Person(browser, served, scheme="dark").open("/prove").log_in()
+    page = person.page
+    person.click("Trial", exact=True)
+    page.get_by_role("button", name="Try it").wait_for()
+    person.click("Try it")
+    page.get_by_text("P2 is bad, large, and was judged: conforms").wait_for(timeout=120_000)
+    assert page.locator(".wrong img").count() == 2
+    page.get_by_text("1 not shown").wait_for()
+    person.keep("trial-dark")
+    assert person.acts == 2
+    accepted.change("outer = 3 ", "outer = 3.2 ")
+    cli("accept", accepted.folder, "--why", "a wider ring")
+    page.get_by_text("Out of date: what was accepted when it was made was replaced").wait_for()
+    person.keep("stale-dark")
+    person.done()
+
+
+def test_an_empty_station_says_what_comes_first(browser, tmp_path):
+    folder = tmp_path / "new"
+    folder.mkdir()
+    (folder / "station.toml").write_text('format = "tiepoint/station/1"\nname = "new"\n', encoding="utf-8")
+    with serve(folder) as served:
+        write_users(
+            folder / "private" / "users.json", [User("change", "change", hashed(PASSWORD), token_sha("change"))]
+        )
+        person = Person(browser, served).open().log_in()
+        page = person.page
+        person.click("Write down what is agreed")
+        person.fill("Title", "Hinge plates for greenhouse vents")
+        person.fill("Customer", "Assembly, line 4")
+        page.get_by_role("button", name="Add a line").first.click()
+        person.fill("Characteristic, 1", "bore A")
+        person.fill("Reading, 1", "bore A.diameter")
+        person.fill("Drawing, 1", "HV-60, C3")
+        person.fill("from, 1", "4,6")
+        person.fill("to, 1", "4.4")
+        person.click("Write down", exact=True)
+        page.get_by_text("give lower < upper").wait_for()
+        assert page.get_by_label("from, 1").get_attribute("aria-invalid") == "true"
+        person.keep("order-fault")
+        assert page.get_by_label("Drawing, 1").input_value() == "HV-60, C3"
+        person.fill("from, 1", "4.4")
+        person.fill("to, 1", "4.6")
+        person.click("Write down", exact=True)
+        page.get_by_role("button", name="Agree on this").and_(page.locator(":enabled")).wait_for()
+        assert 'name = "bore A"' in (folder / "requirements.toml").read_text(encoding="utf-8")
+        person.done()
