@@ -174,8 +174,18 @@ def test_what_was_prepared_to_be_looked_at_is_not_prepared_once_more_to_begin(tm
         return preparation_of(station, sha, *more)
 
     monkeypatch.setattr(judging, "preparation_of", counted)
+    # What a kill left half-written is taken away by the way: what is surely ours, and surely nobody's any more.
+    ours = [folder / "ties" / f".{7:016x}.part", folder / "accepted" / f".{8:016x}.part" / "manifest.json"]
+    others = [folder / "ties" / f".{9:016x}.part", folder / "ties" / ".mine.part", folder / "recipes" / "old.part"]
+    for path in (*ours, *others):
+        path.parent.mkdir(exist_ok=True)
+        path.write_bytes(b"half")
+    for path in (*ours, ours[1].parent, *others[1:]):
+        os.utime(path, (0, 0))
     serve(folder, lambda stop: stop())
     assert len(made) == 1
+    assert [path.exists() for path in (*ours, ours[1].parent)] == [False] * 3
+    assert [path.exists() for path in others] == [True] * 3
 
 
 def test_a_folder_that_is_none_is_one_sentence(tmp_path, cli):

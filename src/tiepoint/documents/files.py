@@ -4,8 +4,11 @@ import errno
 import json
 import math
 import os
+import re
 import secrets
+import shutil
 import stat
+import time
 import tomllib
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
@@ -123,6 +126,22 @@ def append_together(files: Mapping[Path, bytes]) -> None:
                 with suppress(OSError):
                     os.truncate(begun, size)
             raise UnusableInput(f"cannot write {path}: {reason_of(error)}; what it held before is kept") from error
+
+
+def clear_half_written(folder: Path, older_than_s: float = 3600.0) -> None:
+    """Take away what a process that was killed left half-written in a folder, by the names that are given here.
+
+    Only what nobody has touched for that long: another program may be at work there.
+    """
+    before = time.time() - older_than_s
+    with suppress(OSError), os.scandir(folder) as there:
+        for one in there:
+            with suppress(OSError):
+                if HALF_WRITTEN.fullmatch(one.name) and one.stat(follow_symlinks=False).st_mtime < before:
+                    if one.is_dir(follow_symlinks=False):
+                        shutil.rmtree(one.path)
+                    else:
+                        Path(one.path).unlink()
 
 
 def flush_folder(folder: Path) -> None:
@@ -297,6 +316,9 @@ def check_format(content: dict[str, Any], kind: str, where: str) -> None:
             f"{where} is of version {parts[2][:12]}, newer than this program reads ({MAJORS[kind]}); update tiepoint"
         )
 
+
+HALF_WRITTEN = re.compile(r"\.[0-9a-f]{16}\.part")
+"""How a file, or a folder of files, is called until it is whole."""
 
 _PICTURES = (b"\x89PNG\r\n", b"\xff\xd8\xff", b"II*\0", b"MM\0*")
 """How PNG, JPEG and TIFF begin."""

@@ -12,7 +12,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from tiepoint.documents.files import format_of, read_document
+from tiepoint.documents.files import HALF_WRITTEN, format_of, read_document
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.station.archive import sha256_of_file
 from tiepoint.station.archive_keeper import rules_before
@@ -23,8 +23,6 @@ from tiepoint.station.ledger import Ledger
 
 _CLOCKS_S = 600.0
 """By how much the clock of the machine that holds the archive may differ."""
-_HALF_WRITTEN = re.compile(r"\.[0-9a-f]{16}\.part")
-"""How a file is called until it has its name (`archive._put`)."""
 
 
 def not_archived(ledger: Ledger, *, last: int = 10_000) -> tuple[int, ...]:
@@ -101,7 +99,7 @@ def _sidecars(place: Path, numbered: Sequence[bool], numbers: re.Pattern[str], s
     with suppress(OSError), os.scandir(place) as there:
         inside = sorted(there, key=lambda one: one.name)
         if not numbered:
-            _take_away(place, [one.name for one in inside if _HALF_WRITTEN.fullmatch(one.name)], len(inside))
+            _take_away(place, [one.name for one in inside if HALF_WRITTEN.fullmatch(one.name)], len(inside))
             own = any(one.name == SIDECAR for one in inside)
             ours = (one.name for one in inside if one.name == SIDECAR or (not own and numbers.search(one.name)))
             yield from (place / name for name in ours if name.endswith(".json"))

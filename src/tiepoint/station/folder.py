@@ -144,6 +144,11 @@ class Station:
         path = self.folder / VARIANTS
         return path if path.is_file() else None
 
+    def written_into(self) -> Iterator[Path]:
+        """Yield the folders that commands and pages write into, the archive's and the wires' own left out."""
+        names = ("accepted", "counters", "duty", "private", RECIPES, "studies", "targets", "ties")
+        yield from (self.folder, *(self.folder / name for name in names))
+
     def recipes(self) -> Iterator[Path]:
         """Yield the drafts of recipes in the order of their names."""
         yield from sorted((self.folder / RECIPES).glob("*.toml"))

@@ -13,6 +13,7 @@ from contextlib import suppress
 from pathlib import Path
 from types import FrameType
 
+from tiepoint.documents.files import clear_half_written
 from tiepoint.foundation.errors import TiepointError, UnusableInput
 from tiepoint.station.archive_expiry import Retention
 from tiepoint.station.archive_keeper import Keeper
@@ -141,6 +142,8 @@ def serve(
         raise UnusableInput(f"{faults[0].sentence}{more}")
     with WriterLock(folder, DUTY):
         service = Service(folder, judge)
+        for place in service.station.written_into():
+            clear_half_written(place)
         if stopping is not None:
             stopping(service.duty.stop)
         service.run()
