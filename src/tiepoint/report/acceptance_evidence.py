@@ -109,7 +109,7 @@ def _times_on_duty(served: Served) -> Iterator[Block]:
     head = (f"On duty, {counted(len(served.seconds), 'part')}", "from trigger to verdict", "at most (95 %)")
     yield Grid(head, tuple(rows), frozenset({1, 2}), (30, 35, 35))
     columns: dict[str, list[float]] = {"entry": [*served.seqs], "seconds": [*served.seconds]}
-    yield Raw("raw-duty-times", "Seconds of every part on duty", columns, list(served.seqs))
+    yield Raw("raw-duty-times", "Seconds of every part that was looked at on duty", columns, list(served.seqs))
 
 
 def _ms(seconds: float) -> str:

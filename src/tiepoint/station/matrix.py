@@ -274,7 +274,7 @@ def _times_on_duty(asked: Requirement, agreed: Entry, served: Served) -> Line:
     if limit is None:
         return Line(asked, agreed, "not shown", "times are to be small; state most, in seconds")
     if not served.seconds:
-        return Line(asked, agreed, "not tried", "no part came on duty since it was agreed")
+        return Line(asked, agreed, "not tried", "no part was looked at on duty since it was agreed")
     named, n = _named(asked), len(served.seconds)
     if named in QUANTILES:
         value, low, high = quantile_ends(served.seconds, QUANTILES[named], asked.confidence)
