@@ -399,3 +399,30 @@ def test_a_folder_that_hangs_holds_up_nobody_and_is_said(opened, monkeypatch):
     wait_for(lambda: camera.link[0] == "away")
     assert "has not answered for" in camera.link[1]
     answers.set()
+
+
+def test_whatever_goes_wrong_is_told_by_name_and_the_folder_is_looked_into_again(opened, tmp_path, monkeypatch):
+    camera, broken = opened(), threading.Event()
+    look, read = camera._inflow.look, camera._read
+
+    def odd(*words):
+        if broken.is_set():
+            raise RecursionError("nobody foresaw it")
+        return look(*words)
+
+    def unread(arrived):
+        if arrived.files[""].path.name == "odd.png":
+            raise RecursionError("nobody foresaw it")
+        return read(arrived)
+
+    monkeypatch.setattr(camera._inflow, "look", odd)
+    monkeypatch.setattr(camera, "_read", unread)
+    broken.set()
+    wait_for(lambda: camera.link[0] == "away" and "RecursionError: nobody foresaw it" in camera.link[1])
+    broken.clear()
+    wait_for(lambda: camera.link[0] == "joined")
+    put(tmp_path, "odd.png", png(1))
+    delivery = camera.take(LONG)
+    assert (delivery.status, delivery.why) == ("incomplete", "RecursionError: nobody foresaw it")
+    put(tmp_path, "good.png", png(2))
+    assert camera.take(LONG).status == "complete"

@@ -16,6 +16,7 @@ import pytest
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.station.cameras.aravis import BGR8, RGB8, Device, plain_pixels
 from tiepoint.station.cameras.delivery import Setting, Trigger
+from tiepoint.station.cameras.genicam import GenicamCamera
 from tiepoint.station.cameras.table import CameraTable, open_camera
 
 fcntl = pytest.importorskip("fcntl", reason="the simulated camera is only tried where files can be locked")
@@ -262,6 +263,23 @@ def test_a_sequencer_that_does_not_say_where_it_stands_is_refused(simulated, ope
     camera = opened(lamps={**LAMPS, "sequence": "ExposureEnd"}, lights=["south", "north"])
     wait_for(lambda: camera.link[0] == "away")
     assert "which set of its sequencer is on" in camera.link[1]
+
+
+def test_whatever_goes_wrong_the_camera_is_away_by_name_and_joined_again(simulated, opened, monkeypatch):
+    simulated.on()
+    mended, serve = threading.Event(), GenicamCamera._serve
+
+    def broken(one):
+        if not mended.is_set():
+            raise ValueError("nobody foresaw it")
+        serve(one)
+
+    monkeypatch.setattr(GenicamCamera, "_serve", broken)
+    camera = opened(trigger={"latest_s": 10})
+    wait_for(lambda: camera.link[0] == "away" and "ValueError: nobody foresaw it" in camera.link[1])
+    mended.set()
+    wait_for(lambda: camera.link[0] == "joined")
+    assert shot(camera).status == "complete"
 
 
 def test_a_camera_without_lines_says_so_and_gives_no_result(simulated, opened):

@@ -7,6 +7,7 @@ from contextlib import suppress
 
 import numpy as np
 import pytest
+from tests.helpers.wires import until
 
 from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 from tiepoint.station.cameras.delivery import Setting, Trigger
@@ -198,6 +199,36 @@ class Video:
 
     def release(self):
         pass
+
+
+def test_a_frame_of_a_kind_that_nobody_foresaw_is_no_result_and_the_next_trigger_is_answered(
+    driver, tmp_path, monkeypatch
+):
+    read = {"name": "top", "from": "device", "device": {"index": 0, "latency_s": 0.01, "grey": True}}
+    camera = DeviceCamera(CameraTable.read({**read, "trigger": {"latest_s": 10}}, ""), tmp_path)
+    video, channels = Video(driver), [2]
+    plain = video.read
+
+    def frames():
+        good, pixels = plain()
+        if channels == [0]:
+            raise RuntimeError("the driver")
+        return good, pixels[:, :, : channels[0]]
+
+    video.read = frames
+    monkeypatch.setattr(camera, "_opened", lambda: video)
+    camera.start()
+    try:
+        camera.trigger(Trigger("t1", time.monotonic_ns(), "A"))
+        odd = camera.take(LONG)
+        assert (odd.status, odd.part_id, "error" in odd.why) == ("incomplete", "A", True)
+        channels[0] = 0
+        until(lambda: "RuntimeError: the driver" in camera.link[1])
+        channels[0] = 3
+        camera.trigger(Trigger("t2", time.monotonic_ns(), "B"))
+        assert camera.take(LONG).status == "complete"
+    finally:
+        camera.stop()
 
 
 def test_a_shot_has_one_picture_under_each_lamp_alone(driver, tmp_path, monkeypatch):

@@ -20,7 +20,7 @@ from tiepoint.foundation.errors import UnusableInput
 from tiepoint.station.cameras.delivery import Delivery, Frame, Link, Setting, Trigger
 from tiepoint.station.cameras.lamps import open_lamps
 from tiepoint.station.cameras.order import Order
-from tiepoint.station.cameras.parts import Parts, utc_of
+from tiepoint.station.cameras.parts import Parts, said_of, utc_of
 from tiepoint.station.cameras.table import CameraTable, DeviceTable
 from tiepoint.station.cameras.waiting import Waiting
 
@@ -131,11 +131,15 @@ class DeviceCamera:
         """Open and read, again and again; after each failure later."""
         pause_s = FIRST_PAUSE_S
         while not self._stop.is_set():
-            capture = self._opened()
-            if capture is not None:
-                frames = self._read_on(capture)
-                capture.release()
-                pause_s = FIRST_PAUSE_S if frames else pause_s
+            frames = 0
+            try:
+                capture = self._opened()
+                if capture is not None:
+                    frames = self._read_on(capture)
+                    capture.release()
+            except Exception as error:  # whatever it is: it is read again
+                self._lost(f"{self._what}: {said_of(error)}")
+            pause_s = FIRST_PAUSE_S if frames else pause_s
             if self._stop.wait(pause_s):
                 return
             pause_s = min(2 * pause_s, LONGEST_PAUSE_S)
@@ -227,8 +231,9 @@ class DeviceCamera:
                 frames.append(Frame(role, role, pixels=self._plain(pixels), light=light or None, bits=self._table.bits))
             if lights:
                 self._lamps.set(dict.fromkeys(lights, 0.0))
-        except UnusableInput as error:
-            return self._nothing(since_ns, trigger, str(error))
+        except Exception as error:
+            # Whatever it is: a thread that ended here would answer no trigger any more, and nobody would know why.
+            return self._nothing(since_ns, trigger, said_of(error))
         judged = self._order.judge(hashes=[pixels_sha256(f.pixels) for f in frames if f.pixels is not None])
         return self._parts.delivery(frames, taken_ns, judged, trigger)
 

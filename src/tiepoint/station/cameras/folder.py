@@ -15,13 +15,13 @@ from time import monotonic_ns
 from typing import TYPE_CHECKING
 
 from tiepoint.documents.files import read_document, reason_of
-from tiepoint.foundation.errors import TiepointError, UnusableDocument, UnusableInput
+from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 from tiepoint.model.shot import Shot
 from tiepoint.recipe.shots import read_shot
 from tiepoint.station.cameras.delivery import Delivery, Frame, Link, Setting, Trigger
 from tiepoint.station.cameras.inflow import Arrived, Inflow, lacks, said_name
 from tiepoint.station.cameras.order import Expected, Judged, Matched, Order
-from tiepoint.station.cameras.parts import Parts, utc_of, worse
+from tiepoint.station.cameras.parts import Parts, said_of, utc_of, worse
 from tiepoint.station.cameras.plain_files import read_plain
 from tiepoint.station.cameras.table import CameraTable, FolderTable, watched
 from tiepoint.station.cameras.waiting import Waiting
@@ -156,10 +156,16 @@ class FolderCamera:
         self._link = ("joined", self._begun())
         while not self._stop.is_set():
             self._wake.clear()
-            self._let_go()
-            self._look()
+            pause_s = 1.0
+            try:
+                self._let_go()
+                self._look()
+                pause_s = self._pause_s()
+            except Exception as error:
+                # Whatever it is: a thread that ended here would look into the folder no more.
+                self._link = ("away", f"{self._root}: {said_of(error)}, since {utc_of(monotonic_ns())}")
             self._alive_ns = monotonic_ns()
-            self._wake.wait(self._pause_s())
+            self._wake.wait(pause_s)
         self._let_go()
 
     def _pause_s(self) -> float:
@@ -226,8 +232,8 @@ class FolderCamera:
         if arrived.status != "incomplete":
             try:
                 frames, shot = self._read(arrived)
-            except (OSError, TiepointError) as error:
-                stated = Judged("incomplete", reason_of(error))
+            except Exception as error:  # whatever it is: the picture was not seen, and its part is told so
+                stated = Judged("incomplete", reason_of(error) if isinstance(error, OSError) else said_of(error))
                 arrived = replace(arrived, status="incomplete", why=stated.why)
         told = dict(arrived.told)
         if shot is not None:

@@ -12,7 +12,7 @@ from tiepoint.station.cameras.delivery import Delivery, Frame, Link, Setting, Tr
 from tiepoint.station.cameras.lamps import Lamps, open_lamps
 from tiepoint.station.cameras.lines import LineLamps
 from tiepoint.station.cameras.order import Expected, Judged, Order
-from tiepoint.station.cameras.parts import Parts, utc_of, worse
+from tiepoint.station.cameras.parts import Parts, said_of, utc_of, worse
 from tiepoint.station.cameras.sequence import LightSequence
 from tiepoint.station.cameras.table import CameraTable, GenicamTable
 from tiepoint.station.cameras.waiting import Waiting
@@ -113,9 +113,10 @@ class GenicamCamera:
                 self._open()
                 pause_s = FIRST_PAUSE_S
                 self._serve()
-            except UnusableInput as error:
+            except Exception as error:
+                # Whatever it is: a thread that ended here would leave the camera joined, and silent for ever.
                 if self._link[0] != "away":
-                    self._link = ("away", f"{error}, since {utc_of(monotonic_ns())}")
+                    self._link = ("away", f"{said_of(error)}, since {utc_of(monotonic_ns())}")
             finally:
                 self._close()
             self._stay_away(pause_s)

@@ -24,6 +24,11 @@ def utc_of(mono_ns: int) -> str:
     return (datetime.now(UTC) - ago).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
+def said_of(error: Exception) -> str:
+    """Return what an error says in a clause, with its name where it is nobody's sentence."""
+    return str(error) if isinstance(error, TiepointError) else f"{type(error).__name__}: {error}"
+
+
 class Parts:
     """Names the parts of one camera, and puts deliveries together; for the camera's threads and those that trigger it.
 
