@@ -70,8 +70,8 @@ def keep_picture(folder: Path, seq: int, size: tuple[int, int] = (2000, 1500), n
 class Served:
     """The server in a thread, to be used in a `with`."""
 
-    def __init__(self, folder: Path, *, head_s: float = 10.0, send_buffer: int | None = None, **table):
-        settings = settings_of(open_station(folder), port=0)
+    def __init__(self, folder: Path, *, port: int = 0, head_s: float = 10.0, send_buffer: int | None = None, **table):
+        settings = settings_of(open_station(folder), port=port)
         if table:
             settings = replace(settings, table=settings.table.model_copy(update=table))
         self.folder, self.connections = folder, Connections(head_s=head_s)

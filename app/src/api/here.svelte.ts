@@ -29,7 +29,8 @@ class Here {
     this.unit = told.unit;
     await this.again();
     live.on("drafts", () => void this.again());
-    live.on("back", () => void this.again());
+    // Another process may be there now, which knows nobody yet.
+    live.on("back", () => void this.session().then(() => this.again()));
     live.on("missed", () => void this.again());
     live.on("act", () => void this.again());
   }

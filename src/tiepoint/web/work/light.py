@@ -163,7 +163,7 @@ async def change_lamps(here: ThisStation, wanted: LampsWanted, user: Editor) -> 
         before = lamps_draft(here.station, wanted.path)
         data = edited(before.text or FOUR, [lamp.model_dump(exclude_none=True) for lamp in wanted.lamps], wanted.path)
         change = Change(wanted.path, data)
-        edit(here.station, "Describe the lamps", [change], who=user.name, seen={wanted.path: wanted.seen})
+        edit(here.station, _says(before, wanted.lamps), [change], who=user.name, seen={wanted.path: wanted.seen})
         return _told(lamps_draft(here.station, wanted.path), described(here.station))
 
     return await asyncio.to_thread(changed)
@@ -227,6 +227,15 @@ async def at(
 ) -> Slopes:
     """Tell the slopes at a pixel."""
     return await asyncio.to_thread(_at, _known(request, id).relief, round(x), round(y))
+
+
+def _says(before: LampsDraft, wanted: Sequence[Lamp]) -> str:
+    """Return what an edit of the lamps does, in a few words."""
+    there = [] if before.document is None else [_lamp(one) for one in before.document.table.light]
+    others = [lamp.id for lamp in wanted if lamp not in there]
+    if not there or not others:
+        return "Describe the lamps"
+    return f"Change the lamp{'s' if len(others) > 1 else ''} {', '.join(others)}"
 
 
 def _told(draft: LampsDraft, others: Sequence[str]) -> LampsTold:

@@ -48,8 +48,8 @@ class CardTold(BaseModel):
 
 
 class NewRecipe(_Sent):
-    """A recipe is begun: its name, the tie that it measures through (none: in the image alone), its unit, and the height
-    of the measured surface above the plane with its standard uncertainty, both or neither.
+    """A recipe is begun: its name, the tie that it measures through (none: in the image alone), its unit, and the
+    height of the measured surface above the plane with its standard uncertainty, both or neither.
     """
 
     name: Annotated[str, Field(min_length=1, max_length=80)]
