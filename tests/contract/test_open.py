@@ -16,6 +16,7 @@ from tests.helpers.served import Served, new_station, refusal
 from tiepoint.station.folder import open_station
 from tiepoint.station.lock import WriterLock
 from tiepoint.station.stages import IDS
+from tiepoint.station.verify import verify
 from tiepoint.web import page
 from tiepoint.web.process import server_of
 from tiepoint.web.sessions import Local
@@ -165,6 +166,18 @@ def test_the_person_here_is_no_user_of_the_file(name):
     assert user.name.isprintable()
     with pytest.raises(UnusableInput):
         demand_name(user.name)
+
+
+def test_who_has_it_open_alone_accepts_without_duty_and_others_need_it(vent):
+    write_users(vent.folder / "private" / "users.json", [User("change", "change", None, token_sha("change"))])
+    wanted = json.dumps({"recipes": ["recipes/bore.toml"], "why": "first"})
+    headers = {"Authorization": "Bearer change", "Content-Type": "application/json"}
+    with Served(vent.folder) as served:
+        assert served.ask("POST", "/api/accept", headers=headers, body=wanted)[0] == 409
+    with Keyed(vent.folder, Local.named("m.weiss")) as served:
+        status, _, body = served.ask("POST", "/api/accept", headers=headers, body=wanted)
+        assert (status, set(json.loads(body)["variants"])) == (201, {"thin", "wide"})
+    assert verify(open_station(vent.folder)).good
 
 
 # --- the pages' files ------------------------------------------------------------------------------------------------

@@ -10,6 +10,7 @@ from tests.contract.test_web_events import Viewer
 from tests.helpers.served import Served, new_station, refusal
 
 from tiepoint.foundation.errors import UnusableInput
+from tiepoint.station import undoing
 from tiepoint.station.drafting import Change, edit, sha_of
 from tiepoint.station.folder import open_station
 from tiepoint.web import jobs as jobs_module
@@ -117,6 +118,26 @@ def test_a_file_that_is_changed_underneath_is_told_live_with_its_hash(folder, se
         (folder / RECIPE).unlink()
         told = next(content for kind, _, content in events if kind == "drafts")
         assert told == {"paths": [RECIPE], "shas": {RECIPE: None}}
+
+
+def test_a_server_that_begins_completes_an_edit_that_was_broken_off(folder, monkeypatch):
+    class Killed(BaseException):
+        pass
+
+    def killed(*_):
+        raise Killed
+
+    put(folder, "a")
+    monkeypatch.setattr(undoing, "_finish", killed)
+    with pytest.raises(Killed):
+        put(folder, "b")
+    monkeypatch.undo()
+    assert (folder / RECIPE).read_text() == "a"
+    with Served(folder) as served:
+        assert (folder / RECIPE).read_text() == "b"
+        assert [step["says"] for step in ask(served, "GET", "/api/history")[1]["done"]] == ["Write a", "Write b"]
+        assert ask(served, "POST", "/api/undo", {"number": 2})[0] == 200
+    assert (folder / RECIPE).read_text() == "a"
 
 
 # --- jobs ------------------------------------------------------------------------------------------------------------

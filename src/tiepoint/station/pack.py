@@ -30,6 +30,7 @@ from tiepoint.station.folder import STATION, Station, open_station
 from tiepoint.station.inbox import INBOX
 from tiepoint.station.ledger import Ledger, utc_now
 from tiepoint.station.lock import LOCK
+from tiepoint.station.undoing import FOLDER as UNDO
 
 PACK = "pack"
 MANIFEST = "manifest.json"
@@ -207,7 +208,7 @@ def _files(station: Station, below: Path, without: Iterable[str]) -> Iterator[tu
             name in left_out
             or path in beside
             or name == LOCK
-            or name.split("/")[0] in (INBOX, PRIVATE)
+            or name.split("/")[0] in (INBOX, PRIVATE, UNDO)
             or path.suffix == ".part"
         ):
             continue

@@ -29,8 +29,9 @@ from tiepoint.web.work import ROUTERS
 
 CACHE_BYTES = 64_000_000
 DESCRIPTION = """
-What a station tells, read only. Who acts or hands pictures over is a named user (a cookie and the header X-CSRF-Token)
-or a machine (Authorization: Bearer). Every refusal has one shape.
+What a station tells, and what is worked on there. Who looks only reads; who acts, edits drafts or hands pictures over
+is a named user (a cookie and the header X-CSRF-Token) or a machine (Authorization: Bearer). Long work is a job: 202,
+and the job's id. An edit that meets another is refused with 409 and the code conflict. Every refusal has one shape.
 """
 
 
