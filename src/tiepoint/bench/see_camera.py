@@ -12,6 +12,7 @@ import threading
 import time
 from collections import deque
 from dataclasses import dataclass, replace
+from functools import cache
 from time import monotonic, monotonic_ns
 from typing import Any
 
@@ -235,12 +236,10 @@ class SeeCamera:
     def _light(self, turned: Turned, at_s: float) -> Floats:
         """Return the light (rows, cols) as a share of full scale: of the lamps, and of the room, which swings."""
         scale = FULL_AT * turned.exposure_s / 1e-3 * (4.0 / turned.f_number) ** 2 * 10 ** (turned.gain / 20)
-        even = np.ones((HEIGHT_PX, WIDTH_PX), np.float32)
-        light = np.zeros_like(even)
+        light = np.zeros((HEIGHT_PX, WIDTH_PX), np.float32)
         for name, current in turned.lamps:
             if current:
-                x, y = LAMPS[name]
-                light += Light(scale * current, x * 0.5, y * 0.5, 0.06).on(even)
+                light += np.float32(scale * current) * _field_of(name)
         if turned.room:
             # The mean of 1 + sin over the exposure.
             phase, half = 2 * math.pi * ROOM_HZ * at_s, math.pi * ROOM_HZ * turned.exposure_s
@@ -262,6 +261,13 @@ class SeeCamera:
                 self._made.blurred = _through(self._made.sharp, blur_of(turned))
                 self._made.optics = optics
             return self._made.blurred
+
+
+@cache
+def _field_of(lamp: str) -> Floats:
+    """Return the light of a lamp over the picture (rows, cols), 1 in its middle."""
+    x, y = LAMPS[lamp]
+    return Light(1.0, x * 0.5, y * 0.5, 0.06).on(np.ones((HEIGHT_PX, WIDTH_PX), np.float32))
 
 
 def _through(sharp: Floats, sigma: Array) -> Floats:

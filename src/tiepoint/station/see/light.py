@@ -94,7 +94,9 @@ def _counts(grey: Picture, top: float) -> Array:
     """Return how many pixels lie in each of the bins from 0 to the top."""
     if not np.issubdtype(grey.dtype, np.integer):
         return np.histogram(grey, bins=CURVE_BINS, range=(0, top))[0].astype(float)
-    each = np.bincount(grey.ravel())
+    each = (
+        np.bincount(grey.ravel()) if grey.dtype != np.uint8 else cv2.calcHist([grey], [0], None, [256], [0, 256])[:, 0]
+    )
     bins = np.minimum((np.arange(len(each)) * CURVE_BINS / (top + 1)).astype(int), CURVE_BINS - 1)
     return np.asarray(np.bincount(bins, each, CURVE_BINS), float)
 

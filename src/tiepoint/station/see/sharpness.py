@@ -189,9 +189,14 @@ def _place(
     lens = np.maximum(told.blur_whole[good] ** 2 - PIXEL_VARIANCE, 0.0) * factor**2
     widths = WIDTH_OF_SIGMA * np.sqrt(lens + PIXEL_VARIANCE)
     middle = float(np.median(widths))
-    chosen = int(np.argmin(np.abs(widths - middle)))
     # A pixel of a picture that was halved covers several, whose middle lies half a pixel further on.
-    x, y = (told.point[good[chosen]] + 0.5) * factor - 0.5
+    points = (told.point[good] + 0.5) * factor - 0.5
+    # Of those that are as wide as most, the one nearest to the box's middle: so that it stays where it is from picture
+    # to picture.
+    away = np.hypot(*(points - [box[0] + box[2] / 2, box[1] + box[3] / 2]).T)
+    alike = np.abs(widths - middle) <= np.quantile(np.abs(widths - middle), 0.5) + 0.02 * middle
+    chosen = int(np.argmin(np.where(alike, away, np.inf)))
+    x, y = points[chosen]
     normal = told.normal[good[chosen]] * told.polarity[good[chosen]]
     profile, step = _profile(picture, np.array([x, y]), normal, middle)
     return Place(
