@@ -8,6 +8,7 @@ export default {
   live: (name: string, perS: number) => (perS >= 1 ? `${name}, live at ${perS.toFixed(perS < 10 ? 1 : 0)} pictures a second` : perS > 0 ? `${name}, live, a picture every ${(1 / perS).toFixed(1)} s` : `${name}, live`),
   newest: (name: string, at: string) => `${name}, taken ${at}`,
   onDuty: "On duty: nothing is set here.",
+  handOver: "Hand a picture over…",
   settings: "Set the camera",
   drawn: "What is drawn",
   sharpness: "Sharpness",

@@ -1,0 +1,203 @@
+"""The page See as a person uses it, at a desk and on a phone: aimed and focused on the bench, and held as accepted."""
+
+import os
+from contextlib import contextmanager
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from tests.helpers.browsers import headless
+from tests.helpers.served import Served, new_station
+from tests.unit.test_work_see import a_station, drop
+
+from tiepoint.bench.demo_bench import demo_target
+from tiepoint.bench.station import BenchStation, View
+from tiepoint.station.folder import open_station
+from tiepoint.station.ledger import Ledger
+from tiepoint.web.users import User, hashed, write_users
+
+DESK, PHONE = (1440, 900), (390, 844)
+LONG_MS = 120_000
+"""For what is compiled when it is first used."""
+WORD = "brass hinge 7"
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with headless() as opened:
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def photo():
+    bench = BenchStation(View(tilt_deg=0, roll_deg=0), width_px=816, height_px=684, pixel_um=10.35)
+    return bench.photograph_target(demo_target(), 1).picture
+
+
+def with_a_person(folder):
+    """Give a station one user who may change it, and log in by a password."""
+    write_users(folder / "private" / "users.json", [User("ada", "change", hashed(WORD), None)])
+    return folder
+
+
+class Person:
+    """Who sits there: every act is counted, and nothing that is asked may leave the machine."""
+
+    def __init__(self, page, host):
+        self.page, self.acts, self.left, self.errors = page, 0, [], []
+        page.set_default_timeout(LONG_MS)
+        page.on("request", lambda r: None if r.url.startswith(f"http://{host}/") else self.left.append(r.url))
+        page.on("pageerror", lambda error: self.errors.append(str(error)))
+
+    def click(self, locator):
+        self.acts += 1
+        locator.click()
+
+    def type(self, locator, text):
+        self.acts += 1
+        locator.fill(text)
+        locator.press("Enter")
+
+    def log_in(self):
+        self.click(self.page.get_by_role("button", name="Log in").first)
+        self.page.get_by_label("Name").fill("ada")
+        self.acts += 1
+        self.type(self.page.get_by_label("Password"), WORD)
+        self.page.locator("dialog[open]").wait_for(state="hidden")
+
+    def field(self, name):
+        return self.page.get_by_role("textbox", name=name, exact=True)
+
+    def keep(self, tmp_path, name):
+        """Keep a screenshot where a person can look at it."""
+        folder = Path(os.environ.get("TIEPOINT_SHOTS", tmp_path))
+        folder.mkdir(parents=True, exist_ok=True)
+        self.page.screenshot(path=str(folder / f"see-{name}.png"))
+
+
+@contextmanager
+def a_person(browser, served, size=DESK, scheme="light", where="/see"):
+    context = browser.new_context(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme)
+    person = Person(context.new_page(), served.host)
+    person.page.goto(f"http://{served.host}{where}")
+    yield person
+    assert person.left == []
+    assert person.errors == []
+    context.close()
+
+
+def tickets(page):
+    return page.locator("g.ticket")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_a_newcomer_sees_well_at_the_bench(browser, tmp_path, scheme):
+    folder = with_a_person(new_station(tmp_path / "empty"))
+    with Served(folder, requests_per_s=500) as served, a_person(browser, served, scheme=scheme) as person:
+        page = person.page
+        page.get_by_text("No camera is named yet.").wait_for()
+        person.click(page.get_by_role("button", name="Look at the bench"))
+        tickets(page).nth(4).wait_for()
+        say = page.locator("#numbers .say")
+        assert say.inner_text().startswith("Not yet.")
+        assert tickets(page).filter(has_text="too soft").count() >= 1
+        # Who only looks sets nothing.
+        assert person.field("Exposure").count() == 0
+        person.keep(tmp_path, f"desk-begun-{scheme}")
+        person.log_in()
+        person.type(person.field("Exposure"), "soon")
+        page.get_by_text("soon is no number; give one, as 4.0").wait_for()
+        assert person.field("Exposure").input_value() == "soon"
+        person.type(person.field("Focus at"), "9000")
+        page.get_by_text("the focus of the bench cannot be 9000; give 200 to 1000").wait_for()
+        assert person.field("Focus at").input_value() == "9000"
+        for name, value in (
+            ("Focus at", "400"), ("Iris f/", "5.6"), ("Lean", "0"), ("Light of the room", "0"), ("Exposure", "2,1"),
+        ):  # fmt: skip
+            person.type(person.field(name), value)
+        page.locator("#numbers .say", has_text="Good. It is sharp at all five places").wait_for()
+        assert tickets(page).filter(has_text="too soft").count() == 0
+        assert page.locator("#numbers tr.lead").count() == 0
+        page.get_by_role("img", name="Circular level: the camera leans").wait_for()
+        assert (
+            page.get_by_role("button", name="Hold as accepted…").count() == 0
+        )  # the bench is no camera of the station
+        person.keep(tmp_path, f"desk-good-{scheme}")
+        assert person.acts <= 12
+        # Nothing is lost on reload: it looks at the same place, as it was set.
+        page.reload()
+        page.locator("#numbers .say", has_text="Good.").wait_for()
+        assert person.field("Iris f/").input_value() == "5.6"
+
+
+def test_what_is_seen_is_held_with_a_reason(browser, photo, tmp_path):
+    folder = with_a_person(a_station(tmp_path / "s"))
+    rng = np.random.default_rng(5)
+
+    def noisy(picture=photo):
+        return np.clip(picture + rng.normal(0, 1, picture.shape), 0, 255).astype(np.uint8)
+
+    with Served(folder, requests_per_s=500) as served, a_person(browser, served) as person:
+        page = person.page
+        drop(folder, noisy(), 1)
+        page.get_by_text("p1.png").wait_for()
+        person.log_in()
+        hold = page.get_by_role("button", name="Hold as accepted…")
+        person.click(hold)
+        person.type(page.get_by_label("Why"), "aimed and focused")
+        page.get_by_text("1 of at least 5 pictures are there to be held").wait_for()
+        assert page.get_by_label("Why").input_value() == "aimed and focused"
+        for k in range(2, 7):
+            drop(folder, noisy(), k)
+            page.get_by_text(f"p{k}.png").wait_for()
+        person.click(page.get_by_role("button", name="Hold", exact=True))
+        page.get_by_text("Held as accepted, 6 pictures.").wait_for()
+        page.get_by_role("button", name="Compare with held").wait_for()
+        drop(folder, noisy(cv2.GaussianBlur(photo, (0, 0), 1.3)), 9)
+        page.get_by_text("p9.png").wait_for()
+        page.get_by_text("not as held").first.wait_for()
+        page.locator("path.held-c").first.wait_for()
+        person.keep(tmp_path, "desk-not-as-held")
+        assert person.acts <= 6
+    with Ledger(open_station(folder).ledger_place) as ledger:
+        act = ledger.last("act").body
+    assert (act["act"], act["who"], act["why"]) == ("hold", "ada", "aimed and focused")
+
+
+def test_a_persons_own_picture_is_looked_at(browser, photo, tmp_path):
+    folder = with_a_person(new_station(tmp_path / "s"))
+    mine, wrong = tmp_path / "mine.png", tmp_path / "notes.png"
+    cv2.imwrite(str(mine), photo)
+    wrong.write_text("no picture", encoding="utf-8")
+    with Served(folder, requests_per_s=500) as served, a_person(browser, served) as person:
+        page = person.page
+        person.log_in()
+        page.locator("input[type=file]").set_input_files(wrong)
+        page.locator(".tools [role=alert]").wait_for()
+        assert "notes.png" in page.locator(".tools [role=alert]").inner_text()
+        page.locator("input[type=file]").set_input_files(mine)
+        tickets(page).nth(4).wait_for()
+        page.get_by_text("No printed target is seen whole.").wait_for()
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(390, "light"), (360, "dark")])
+def test_on_a_phone_beside_the_camera(browser, tmp_path, width, scheme):
+    folder = with_a_person(new_station(tmp_path / "s"))
+    with (
+        Served(folder, requests_per_s=500) as served,
+        a_person(browser, served, (width, PHONE[1]), scheme, "/see?from=bench") as person,
+    ):
+        page = person.page
+        tickets(page).nth(4).wait_for()
+        page.locator(".say", has_text="Not yet.").first.wait_for()
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        boxes = [one.locator("rect").bounding_box() for one in tickets(page).all()]
+        for k, a in enumerate(boxes):
+            for b in boxes[k + 1 :]:
+                apart_x = abs(a["x"] - b["x"]) >= min(a["width"], b["width"]) - 1
+                apart_y = abs(a["y"] - b["y"]) >= min(a["height"], b["height"]) - 1
+                assert apart_x or apart_y
+        person.keep(tmp_path, f"phone-{width}-{scheme}")
+        page.locator("#numbers").scroll_into_view_if_needed()
+        person.keep(tmp_path, f"phone-numbers-{width}-{scheme}")
