@@ -1,6 +1,7 @@
 """The ways of tying a picture to a plane, from files that were read to a tie: what commands and pages both call."""
 
 from collections.abc import Sequence
+from functools import cache
 from typing import TYPE_CHECKING
 
 from tiepoint.foundation.errors import UnusableInput
@@ -128,3 +129,21 @@ def snapped(photo: Photo, at: tuple[float, float], along: tuple[float, float] | 
         return by_hand, f"{says[:1].upper()}{says[1:]}."
     nearest = min(found, key=lambda one: one.moved_px)
     return nearest, nearest.sentence("here")
+
+
+@cache
+def warm() -> "Tie":
+    """Tie a drawing of a small target, so that all that tying takes is loaded and compiled before a person waits."""
+    import cv2
+    import numpy as np
+
+    from tiepoint.targets.draw import new_target, shapes
+    from tiepoint.ties.by_target import tie_by_target
+
+    target, per_mm, rim = new_target("charuco", 10, 7, 6), 6.0, 30
+    width, height = (round(mm * per_mm) + 2 * rim for mm in target.size_mm)
+    picture = np.full((height, width), 230, np.uint8)
+    for polygon in shapes(target).polygons:
+        corners = np.column_stack([polygon[:, 0] * per_mm + rim, height - rim - polygon[:, 1] * per_mm])
+        cv2.fillConvexPoly(picture, np.rint(16 * corners).astype(np.int32), 30, cv2.LINE_AA, 4)
+    return tie_by_target([cv2.GaussianBlur(picture, (0, 0), 0.8)], target)

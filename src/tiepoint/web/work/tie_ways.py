@@ -1,6 +1,7 @@
 """The ways of tying, as the page of ties asks for them: what was typed is checked at once, and the work is a job."""
 
 from collections.abc import Callable
+from functools import cache
 from typing import Any
 
 from pydantic import BaseModel
@@ -23,6 +24,22 @@ from tiepoint.web.work.tie_asked import (
     PairsTold,
     Solved,
 )
+
+
+@cache
+def warmed() -> None:
+    """Do once all that a tie takes, so that the first photo that is dropped does not wait for it."""
+    import tiepoint.recipe.shots  # noqa: F401
+    from tiepoint.report.tie_grid import pointer_grid
+    from tiepoint.report.tie_map import tie_map
+    from tiepoint.station.tying import warm
+    from tiepoint.ties.verdict import good_for
+
+    tie = warm()
+    assert tie.sensor is not None
+    tie_map(tie, None, 0.1)
+    pointer_grid(tie, tie.sensor.size_px)
+    good_for(tie, 0.1)
 
 
 def tie_of(here: Here, name: str) -> Any:
