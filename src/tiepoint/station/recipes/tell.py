@@ -39,7 +39,7 @@ def told(tried: Tried, *, only: Collection[str] | None = None, handles_of_step: 
         "says": headline(tried.outcome.traces),
         "notes": list(record.notes),
         "steps": [_step(tried, t, t.step.name == handles_of_step) for t in traces],
-        "ms": round(1e3 * tried.spent_s, 1),
+        "ms": round(1e3 * tried.whole_s, 1),
     }
 
 
@@ -177,6 +177,9 @@ def size_of(shape: Shape, frame: Frame) -> str:
 
 def _reading(reading: Reading) -> Plain:
     value, pm = figures_of(reading)
+    unit = unit_of(reading)
+    if reading.quantity == "share" and reading.value is not None:
+        value, pm, unit = f"{100 * reading.value:.0f}", "", "%"
     limits = reading.limits
     share = _largest(reading)
     judged = reading.verdict not in (None, "conforms")
@@ -186,7 +189,7 @@ def _reading(reading: Reading) -> Plain:
         "operator": reading.operator,
         "value": one_line(reading.text) if reading.text is not None else value or "no value",
         "pm": bare(pm) if reading.text is None else "",
-        "unit": unit_of(reading) if reading.text is None else "",
+        "unit": unit if reading.text is None else "",
         "number": reading.value,
         "U95": reading.U95 if reading.value is not None else None,
         "lower": None if limits is None else limits.lower,

@@ -47,7 +47,7 @@ PLACEHOLDER = {
 class Tried:
     """One judgement of a draft. `ran`: the steps that were measured anew; `spent_s`: what it took, of a clock.
 
-    `outcome` is None where the recipe has no step yet.
+    `whole_s`: what all steps took, when they all ran last. `outcome` is None where the recipe has no step yet.
     """
 
     job: Job
@@ -55,6 +55,7 @@ class Tried:
     outcome: Outcome | None
     ran: frozenset[str]
     spent_s: float
+    whole_s: float = 0.0
 
     @property
     def traces(self) -> Mapping[str, Trace]:
@@ -91,6 +92,7 @@ class Bench:
         self._notes: tuple[Recipe, tuple[str, ...]] | None = None
         self._seen: tuple[str, Seen] | None = None
         self._warm: _Warm | None = None
+        self._whole_s = 0.0
 
     def job(self, content: Content, variant: str | None = None, *, quick: bool = False) -> Job:
         """Return a draft as it would be run. Raises a `TiepointError` with the first fault as a sentence.
@@ -133,12 +135,14 @@ class Bench:
         warm = self._warm
         known = {} if warm is None or not _is_same(warm, seen, job) else warm.results
         dirty = frozenset(_dirty(job, None if warm is None else warm.job, known))
-        outcome = run(_reusing(job, {n: r for n, r in known.items() if n not in dirty}), seen)
+        outcome = run(_reusing(job, {n: r for n, r in known.items() if n not in dirty}), seen, clock=clock)
         # Traces tell of the steps as they are, not as they were given to the runner.
         steps = {s.name: s for s in job.recipe.steps}
         outcome = Outcome(outcome.record, tuple(replace(t, step=steps[t.step.name]) for t in outcome.traces))
         self._warm = _Warm(seen, job, {t.step.name: t.result for t in outcome.traces})
-        return Tried(job, seen, outcome, dirty, clock() - began)
+        if len(dirty) == len(job.recipe.steps):
+            self._whole_s = sum(outcome.record.timings.values())
+        return Tried(job, seen, outcome, dirty, clock() - began, self._whole_s)
 
     def _said(self, prepared: Prepared, base: Job, recipe: Recipe, quick: bool) -> tuple[str, ...]:
         """Return the job's notes, as `prepare` makes them."""

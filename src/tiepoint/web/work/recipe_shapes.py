@@ -259,7 +259,8 @@ class GridTold(BaseModel):
 class JudgedTold(BaseModel):
     """A draft judged on a shot. `fault`: why it cannot be; then nothing is judged, and the draft stands in `draft`.
 
-    `sha`: of the file as it is. `is_partial`: only steps that came out anew are told. `grid`: where the plane lies.
+    `sha`: of the file as it is. `is_partial`: only steps that came out anew are told. `ms`: what all steps take.
+    `grid`: where the plane lies.
     """
 
     recipe: str

@@ -1,0 +1,268 @@
+"""The page Recipe as a person uses it: from an empty recipe on a bench shot to a judged plate, in a real browser."""
+
+import json
+import os
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+from tests.helpers import plate_on_the_bench
+from tests.helpers.browsers import headless
+from tests.helpers.drafted_station import Asked
+from tests.helpers.drafted_station import new_station as drafted
+from tests.helpers.served import Served
+
+from tiepoint.bench.demo_bench import FIXTURE_MM
+from tiepoint.cli.app import carry_out
+from tiepoint.ties.document import from_document
+from tiepoint.web.page import app_files
+from tiepoint.web.users import User, hashed, token_sha, write_users
+
+DESK = (1440, 900)
+PASSWORD = "a long way to the hinge"
+PATH = "recipes/plate.toml"
+FEWEST = 60
+"""Acts (presses, drags, fields) from an empty recipe to the judged plate; more would be a step back."""
+
+
+@pytest.fixture(scope="module")
+def browser():
+    if not app_files():
+        pytest.skip("the pages are not built (python hatch_build.py)")
+    with headless() as found:
+        yield found
+
+
+class Person:
+    """Somebody at a browser, whose presses, drags and fields are counted."""
+
+    def __init__(self, browser, served, size=DESK, scheme="light"):
+        self.served, self.acts, self.wrong, self.left = served, 0, [], []
+        self.context = browser.new_context(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme)
+        self.page = self.context.new_page()
+        self.page.set_default_timeout(60_000)
+        self.page.on("pageerror", lambda error: self.wrong.append(str(error)))
+        self.page.on("console", lambda said: self.wrong.append(said.text) if "Content Security" in said.text else None)
+        self.page.on("request", lambda r: self._asked(r.url))
+
+    def _asked(self, url):
+        if not url.startswith((f"http://{self.served.host}/", "data:", "blob:")):
+            self.left.append(url)
+
+    def open(self):
+        self.page.goto(f"http://{self.served.host}/recipe")
+        self.page.get_by_role("button", name="Log in").first.click()
+        self.page.get_by_label("Name").first.fill("change")
+        self.page.get_by_label("Password").fill(PASSWORD)
+        self.page.get_by_role("dialog").get_by_role("button", name="Log in").click()
+        self.page.get_by_role("button", name="change", exact=True).wait_for()
+        return self
+
+    def press(self, name, within=None, **how):
+        (within or self.page).get_by_role("button", name=name, **how).first.click()
+        self.acts += 1
+
+    def fill(self, label, text, within=None, **how):
+        field = (within or self.page).get_by_label(label, **how).first
+        field.fill(text)
+        field.press("Enter")
+        self.acts += 1
+
+    def at(self, px):
+        """Return where a pixel of the picture stands on the page, the picture being shown whole."""
+        box = self.page.locator(".paper").bounding_box()
+        size = self.page.evaluate("() => JSON.parse(sessionStorage.getItem('size') ?? 'null')") or self.size
+        scale = min(box["width"] / size[0], box["height"] / size[1])
+        middle = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+        return tuple(m + (p - (s - 1) / 2) * scale for m, p, s in zip(middle, px, size, strict=True))
+
+    def drag(self, start, end, steps=6):
+        self.page.mouse.move(*self.at(start))
+        self.page.mouse.down()
+        self.page.mouse.move(*self.at(end), steps=steps)
+        self.page.mouse.up()
+        self.acts += 1
+
+    def click(self, px):
+        self.page.mouse.click(*self.at(px))
+        self.acts += 1
+
+    def keep(self, name):
+        """Keep a screenshot where somebody wants to look at it."""
+        if folder := os.environ.get("TIEPOINT_SHOTS"):
+            Path(folder).mkdir(parents=True, exist_ok=True)
+            self.page.screenshot(path=Path(folder) / f"recipe-{name}.png")
+
+    def row(self, name):
+        return self.page.locator("table.steps tbody", has=self.page.get_by_role("button", name=name, exact=True))
+
+    def done(self):
+        self.context.close()
+        assert self.wrong == []
+        assert self.left == []
+
+
+def users_of(folder):
+    users = [
+        User("change", "change", hashed(PASSWORD), token_sha("change")),
+        User("look", "look", None, token_sha("look")),
+    ]
+    write_users(folder / "private" / "users.json", users)
+
+
+def pixels(folder, *part_mm):
+    """Return where places of the plate's own frame stand in the picture, to the pixel or so."""
+    tie = from_document(json.loads((folder / "ties" / "plane.json").read_text()), "tie")
+    return tie.sight.to_px(np.array(part_mm, float) + FIXTURE_MM).tolist()
+
+
+def test_a_plate_is_judged_by_a_recipe_that_was_empty_at_first(browser, tmp_path, capsys):
+    folder = plate_on_the_bench.new_station(tmp_path / "plates")
+    users_of(folder)
+    truth = plate_on_the_bench.bench().plates[0].truth
+    with Served(folder) as served:
+        who = Person(browser, served)
+        who.size = plate_on_the_bench.bench().size_px
+        page = who.open().page
+        dialog = page.get_by_role("dialog")
+        who.keep("1-empty")
+
+        page.get_by_text("A recipe says what is measured in a shot").first.wait_for()
+        who.press("New recipe...")
+        dialog.get_by_label("Name").fill("plate")
+        dialog.get_by_label("Height of the surface").fill("3")
+        dialog.get_by_label("Its standard u").fill("0.02")
+        who.acts += 3
+        who.press("Begin", within=dialog, exact=True)
+        page.get_by_text("Nothing is measured yet").wait_for()
+
+        # The find learns from where it is drawn.
+        low, high = pixels(folder, (-4, -4), (64, 45))
+        who.press("find", exact=True)
+        who.drag(low, high)
+        who.row("find").get_by_text("share").or_(who.row("find").locator(".val")).first.wait_for()
+        page.get_by_text("places on its outline").wait_for()
+        who.keep("2-find")
+
+        for name, x, rim in (("circle", 10, 12.25), ("circle 2", 48, 51)):
+            who.press("circle", exact=True)
+            who.drag(*pixels(folder, (x, 12), (rim, 12)))
+            who.row(name).wait_for()
+        for name, low, high in (("circle", "4.4", "4.6"), ("circle 2", "5.9", "6.1")):
+            who.press(name, within=page.locator("table.steps"), exact=True)
+            page.get_by_label("Limit of", exact=True).select_option("diameter")
+            who.acts += 1
+            who.fill("Limit of diameter, at least", low)
+            page.get_by_label("Limit of diameter, at most").first.wait_for()
+            who.row(name).get_by_text(f"at least {float(low):g}").wait_for()
+            who.fill("Limit of diameter, at most", high)
+            who.row(name).get_by_text(f"{float(low):g} to {float(high):g}").wait_for()
+        who.fill("Name", "bore B", exact=True)
+        who.row("bore B").wait_for()
+        who.press("width", exact=True)
+        who.drag(*pixels(folder, (26, 22), (34, 30)))
+        who.row("width").wait_for()
+        page.get_by_label("Limit of", exact=True).select_option("width")
+        who.acts += 1
+        who.fill("Limit of width, at least", "4.9")
+        who.row("width").get_by_text("at least 4.9").wait_for()
+        who.fill("Limit of width, at most", "5.15")
+        who.row("width").get_by_text("4.9 to 5.15").wait_for()
+        who.press("distance", exact=True)
+        who.press("circle", within=page.locator("table.steps"), exact=True)
+        who.press("bore B", within=page.locator("table.steps"), exact=True)
+        who.row("distance").wait_for()
+        page.locator(".side .headline .v.conforms").wait_for()
+        who.keep("3-judged")
+        print("acts:", who.acts)
+        assert who.acts <= FEWEST
+
+        # What the page says is what the truth of the bench is, and what the command says of the file.
+        told = Asked(folder, served).tried(shot="shots/plates/plate-1.png")
+        read = {s["name"]: s["readings"][0] for s in told["steps"]}
+        for name, what in (("circle", "bore A diameter"), ("bore B", "bore B diameter"), ("width", "slot width"),
+                           ("distance", "bore distance")):  # fmt: skip
+            assert abs(read[name]["number"] - truth[what]) < 2 * read[name]["U95"], name
+        out = tmp_path / "out"
+        assert carry_out(["run", str(folder / PATH), str(folder / "shots/plates/plate-1.png"), "--out", str(out)]) == 0
+        capsys.readouterr()
+        record = json.loads((out / "records.jsonl").read_text())
+        assert {r["step"]: r["value"] for r in record["readings"] if r["verdict"]} == {
+            name: read[name]["number"] for name in ("circle", "bore B", "width")
+        }
+        draft = tomllib.loads((folder / PATH).read_text())
+        assert [s.get("in", "plane") for s in draft["step"]] == ["plane", "find", "find", "find", "find"]
+        who.done()
+
+
+def test_a_dragged_region_is_read_while_it_moves_undone_and_run_over_the_folder(browser, tmp_path):
+    folder = drafted(tmp_path / "plates")
+    users_of(folder)
+    text = (folder / PATH).read_text()
+    with Served(folder) as served:
+        who = Person(browser, served)
+        who.size = (640, 480)
+        page = who.open().page
+        who.press("bore B", within=page.locator("table.steps"), exact=True)
+        page.locator("[data-handle=outer]").wait_for()
+        who.keep("4-drafted")
+        # The ring is drawn in until it no longer holds the bore's edge: unread, and said so while the hand holds it.
+        page.mouse.move(*who.at((460, 176)))
+        page.mouse.down()
+        page.mouse.move(*who.at((460, 210)), steps=8)
+        who.row("bore B").get_by_text("unread").wait_for()
+        assert (folder / PATH).read_text() == text
+        page.mouse.move(*who.at((460, 180)), steps=8)
+        page.mouse.up()
+        who.row("bore B").get_by_text("diameter").wait_for()
+        page.get_by_role("button", name="Undo").and_(page.locator(":enabled")).wait_for()
+        assert "outer = 3.0" in (folder / PATH).read_text()
+        page.keyboard.press("Control+z")
+        page.wait_for_function("() => document.querySelector('.titleblock .hash')")
+        who_waits(lambda: (folder / PATH).read_text() == text, page)
+
+        who.press("Run over a folder...")
+        who.press("Run", within=page.get_by_role("dialog"), exact=True)
+        page.get_by_text("the gravest first").wait_for()
+        first = page.locator(".ran li").first
+        assert "plate-2.png" in first.inner_text()
+        assert "rejected" in first.inner_text()
+        who.keep("5-folder")
+        first.get_by_role("button").click()
+        page.locator(".side .headline .v.rejected").wait_for()
+        who.keep("6-rejected")
+
+        # Somebody edits the file: it appears. Nonsense is said at its field, and what was typed stays.
+        who.press("bore A", within=page.locator("table.steps"), exact=True)
+        who.fill("Limit of diameter, at most", "0")
+        page.locator(".field-say", has_text="upside down").first.wait_for()
+        (folder / PATH).write_text(text.replace("4.50", "4.75"))
+        page.reload()
+        page.locator(".side .headline .v.conforms").wait_for()  # the same recipe and shot, as they are now
+        who.done()
+
+
+def test_in_the_dark_it_is_the_same_page(browser, tmp_path):
+    folder = drafted(tmp_path / "plates")
+    users_of(folder)
+    with Served(folder) as served:
+        who = Person(browser, served, scheme="dark")
+        page = who.open().page
+        who.press("pitch", within=page.locator("table.steps"), exact=True)
+        page.locator(".side .headline .v").wait_for()
+        who.keep("7-dark")
+        who.press("Accept revision 1...")
+        page.get_by_text("Against what is accepted").wait_for()
+        who.keep("8-accept")
+        who.done()
+
+
+def who_waits(until, page):
+    """Wait for what the server does, as long as the page would."""
+    page.wait_for_timeout(50)
+    for _ in range(200):
+        if until():
+            return
+        page.wait_for_timeout(50)
+    raise AssertionError
