@@ -6,7 +6,7 @@ beginning, to the end. A variant of "" is meant as none.
 
 import heapq
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from itertools import islice
 from typing import Any, Literal
@@ -20,6 +20,7 @@ from tiepoint.station.ledger_tables import entries, in_column, in_columns, judge
 
 Per = Literal["minute", "day"]
 
+NOT_CONFORMING: tuple[Verdict, ...] = ("rejected", "undecided", "unread")
 MOST = 1000
 """Records that are told at once."""
 _MINUTE, _DAY = timedelta(minutes=1), timedelta(days=1)
@@ -101,6 +102,22 @@ def last_records(
         seqs = list(islice(_numbers(base, asked, count, before), count))
     told = ledger.numbered(seqs)
     return tuple(e for e in told if asked.part_id is None or e.body["shot"]["part_id"] == asked.part_id)
+
+
+def last_not_conforming(ledger: Ledger, count: int, asked: Asked = Asked()) -> tuple[int, ...]:  # as above
+    """Return the numbers of the last records that do not conform, newest first; none of them is read."""
+    with ledger.asked() as base:
+        newest = [
+            islice(_numbers(base, replace(asked, verdict=verdict), count, None), count) for verdict in NOT_CONFORMING
+        ]
+        return tuple(islice(heapq.merge(*newest, reverse=True), count))
+
+
+def seqs_of(ledger: Ledger, asked: Asked) -> tuple[int, int] | None:
+    """Return the numbers of the first and the last record of a time, by its minutes; None where there is none."""
+    with ledger.asked() as base:
+        first, last = _bounds(base, *_between(asked))
+    return None if first is None or last is None else (first, last)
 
 
 def last_entries(ledger: Ledger, kind: str, count: int = 100, *, before: int | None = None) -> tuple[Entry, ...]:

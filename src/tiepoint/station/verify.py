@@ -33,6 +33,13 @@ from tiepoint.station.watch.hold import kept_reference, reference_path
 SAMPLE = 20
 """Records that are worked out again, unless more are asked for."""
 
+Telling = Callable[[int, int, str], None]
+"""What is told how far a part of the work is: so many of so many, and of what."""
+
+
+def _silent(done: int, of: int, what: str) -> None:
+    """Tell nobody."""
+
 
 @dataclass(frozen=True)
 class Evidence:
@@ -91,16 +98,21 @@ def verify(
     sample: int = SAMPLE,
     seed: int = 1,
     look: Callable[[Entry], None] | None = None,
+    telling: Telling | None = None,
 ) -> Evidence:
     """Look through the evidence of a station. `head`: a hash that was told elsewhere, such as in a report.
 
-    `look`: is shown every entry that is as it was written, in their order, for who tells of them too.
+    `look`: is shown every entry that is as it was written, in their order, for who tells of them too. `telling`: is
+    told how far each part of the work is, and may end all of it by what it raises.
     Raises a `TiepointError` where there is no ledger, or it cannot be read.
     """
     with Ledger(station.ledger_place) as ledger:
         naming, due = NamingSoFar(station), list[tuple[int, str]]()
+        tell = telling or _silent
+        entries = ledger.head.seq if telling is not None else 0
 
         def seen(entry: Entry) -> None:
+            tell(entry.seq, entries, "the chain of entries")
             naming.add(entry)
             # A shot that could not be read has no picture to keep, and its record says so.
             if entry.kind == "record" and entry.body["shot"]["pictures"]:
@@ -119,8 +131,8 @@ def verify(
         of_studies = [f"entry {one.act.seq}: {one.fault}" for one in studies if one.fault is not None]
         agreed, of_agreed = _agreed(station, ledger)
         of_agreed += _held(station, ledger)
-        shots = _shots(station, ledger, due)
-        told, left = _recomputed(station, ledger, shots.whole, sample, seed)
+        shots = _shots(station, ledger, due, tell)
+        told, left = _recomputed(station, ledger, shots.whole, sample, seed, tell)
         first = next((entry.sha for entry in ledger.entries(only=(1,))), None)
     return Evidence(
         chain,
@@ -170,11 +182,14 @@ class _Shots:
     faults: tuple[str, ...]
 
 
-def _shots(station: Station, ledger: Ledger, due: Sequence[tuple[int, str]]) -> _Shots:
+def _shots(station: Station, ledger: Ledger, due: Sequence[tuple[int, str]], tell: Telling = _silent) -> _Shots:
     """Return what became of every judged shot. `due`: records whose shot had pictures."""
     gone = {k for e in ledger.entries("act") if e.body.get("act") == "expire" for k in e.body.get("records", ())}
-    whole, told_of, expired, faults = set(), set(), [], []
+    whole, told_of = set[int](), set[int]()
+    expired: list[int] = []
+    faults: list[str] = []
     for one in (kept_of(station, entry) for entry in ledger.entries("archived")):
+        tell(len(told_of), max(len(due), len(told_of)), "the kept pictures")
         told_of.add(one.record)
         state, says = one.state()
         if state == "missing" and one.record in gone:
@@ -258,7 +273,7 @@ def _other_pointers(station: Station, ledger: Ledger, known: Collection[str]) ->
 
 
 def _recomputed(
-    station: Station, ledger: Ledger, whole: frozenset[int], sample: int, seed: int
+    station: Station, ledger: Ledger, whole: frozenset[int], sample: int, seed: int, tell: Telling = _silent
 ) -> tuple[tuple[Replayed, ...], tuple[str, ...]]:
     """Return some records worked out again by the copies that judged them, and why some could not be."""
     chosen = random.Random(seed).sample(sorted(whole), min(sample, len(whole)))
@@ -273,7 +288,9 @@ def _recomputed(
             left[f"the recipe {recipe_sha[:12]} of {len(group)} records is in no accepted copy"] = None
             continue
         try:
-            told += replay(preparation_of(station, copy), group)
+            for one in replay(preparation_of(station, copy), group):
+                told.append(one)
+                tell(len(told), len(chosen), "records worked out again")
         except TiepointError as error:
             left[str(error)] = None
     return tuple(sorted(told, key=lambda r: r.seq)), tuple(left)
