@@ -110,8 +110,8 @@ class FileAnswer(Response):
             await send({"type": "http.response.body", "body": b""})
 
 
-def preview(data: bytes, name: str) -> bytes:
-    """Return a picture as JPEG, at most 1280 px wide; refused where it cannot be decoded.
+def preview(data: bytes, name: str, widest: int = WIDEST_PX) -> bytes:
+    """Return a picture as JPEG, at most so many px wide; refused where it cannot be decoded.
 
     More than 8 bits are cut to the upper 8 of those that the picture uses.
     """
@@ -126,8 +126,8 @@ def preview(data: bytes, name: str) -> bytes:
         bits = min(16, max(8, loaded.bits, int(pixels.max()).bit_length()))
         pixels = (pixels >> (bits - 8)).astype(np.uint8)
     height, width = pixels.shape[:2]
-    if width > WIDEST_PX:
-        size = WIDEST_PX, max(1, round(height * WIDEST_PX / width))
+    if width > widest:
+        size = widest, max(1, round(height * widest / width))
         pixels = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
     if pixels.ndim == 3:
         pixels = cv2.cvtColor(np.ascontiguousarray(pixels[:, :, :3]), cv2.COLOR_RGB2BGR)

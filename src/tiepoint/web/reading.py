@@ -37,6 +37,7 @@ Word = Annotated[str | None, Query(max_length=200)]
 Number = Annotated[int, Path(ge=1, le=LAST_NUMBER)]
 Before = Annotated[int | None, Query(ge=1, le=LAST_NUMBER)]
 FileName = Annotated[str, Path(max_length=255)]
+Width = Literal["320", "640", "1280"]
 Many = Annotated[int, Query(ge=1, le=MOST)]
 ThisStation = Annotated[Here, Depends(here_of)]
 
@@ -94,7 +95,7 @@ async def records(
 @router.get("/records/{seq}", responses=refusals(401, 404, 422), tags=["records"])
 async def record(here: ThisStation, seq: Number) -> shapes.RecordTold:
     """Tell a record whole, with the files that were kept of it."""
-    entry, kept = await _record_of(here, seq)
+    entry, kept = await record_of(here, seq)
     return shapes.RecordTold(
         seq=seq,
         sha=entry.sha,
@@ -102,7 +103,7 @@ async def record(here: ThisStation, seq: Number) -> shapes.RecordTold:
         written_utc=entry.written_utc,
         record=dict(entry.body),
         readings=[shapes.Written(**reading_written(reading)) for reading in entry.body["readings"]],
-        files=[] if kept is None else [_file(seq, name, sha) for name, sha in kept.files.items()],
+        files=[] if kept is None else [file_told(seq, name, sha) for name, sha in kept.files.items()],
     )
 
 
@@ -114,7 +115,7 @@ async def record(here: ThisStation, seq: Number) -> shapes.RecordTold:
 )
 async def file(here: ThisStation, request: Request, seq: Number, name: FileName) -> Response:
     """Give a file that was kept of a record, as the camera gave it; refused where it was altered since."""
-    _, kept = await _record_of(here, seq)
+    _, kept = await record_of(here, seq)
     if (known := _not_modified(request, kept, name, "")) is not None:
         return known
     opened = await here.asking.run(lambda: kept_file(here.station, kept, name))
@@ -128,20 +129,22 @@ async def file(here: ThisStation, request: Request, seq: Number, name: FileName)
     response_class=Response,
     tags=["records"],
 )
-async def file_preview(here: ThisStation, request: Request, seq: Number, name: FileName) -> Response:
-    """Give a kept picture as JPEG of at most 1280 px in width, made once for all who ask."""
-    _, kept = await _record_of(here, seq)
+async def file_preview(
+    here: ThisStation, request: Request, seq: Number, name: FileName, width: Width = "1280"
+) -> Response:
+    """Give a kept picture as JPEG of at most 1280 px in width, or of less, made once for all who ask."""
+    _, kept = await record_of(here, seq)
     if kept is None or name not in kept.files or not is_picture(name):
         raise Refused(404, "no picture of that name was kept of this record", "see the record for those that were")
-    if (known := _not_modified(request, kept, name, "-1280")) is not None:
+    if (known := _not_modified(request, kept, name, f"-{width}")) is not None:
         return known
 
     async def made() -> bytes:
-        return await here.asking.run(lambda: preview(kept_bytes(here.station, kept, name), name))
+        return await here.asking.run(lambda: preview(kept_bytes(here.station, kept, name), name, int(width)))
 
     sha = kept.files[name]
-    data = await here.cache.get(f"preview {sha} {name}", made)
-    return Response(data, media_type="image/jpeg", headers=_kept_by_browsers(f'"{sha}-1280"'))
+    data = await here.cache.get(f"preview {sha} {width} {name}", made)
+    return Response(data, media_type="image/jpeg", headers=_kept_by_browsers(f'"{sha}-{width}"'))
 
 
 @router.get(
@@ -154,7 +157,7 @@ async def file_tile(
     here: ThisStation, request: Request, seq: Number, name: FileName, level: Level, col: Place, row: Place
 ) -> Response:
     """Give a tile of a kept picture: 512 px of it reduced by 2^level; PNG at level 0, JPEG above."""
-    _, kept = await _record_of(here, seq)
+    _, kept = await record_of(here, seq)
     if kept is None or name not in kept.files or not is_picture(name):
         raise Refused(404, "no picture of that name was kept of this record", "see the record for those that were")
 
@@ -287,7 +290,9 @@ def _next(found: tuple[Entry, ...], count: int) -> int | None:
     return found[-1].seq if len(found) == count else None
 
 
-async def _record_of(here: Here, seq: int) -> tuple[Entry, Kept | None]:
+async def record_of(here: Here, seq: int) -> tuple[Entry, Kept | None]:
+    """Return a record and what was kept of it; refused where the entry is none."""
+
     def found(ledger: Ledger) -> tuple[Entry, Kept | None] | None:
         told = ledger.numbered([seq])
         if not told or told[0].kind != "record":
@@ -300,7 +305,8 @@ async def _record_of(here: Here, seq: int) -> tuple[Entry, Kept | None]:
     return answer
 
 
-def _file(seq: int, name: str, sha: str) -> shapes.File:
+def file_told(seq: int, name: str, sha: str) -> shapes.File:
+    """Return what is told of a kept file."""
     href = f"/api/records/{seq}/files/{quote(name, safe='')}"
     return shapes.File(name=name, sha256=sha, href=href, preview=f"{href}/preview" if is_picture(name) else None)
 

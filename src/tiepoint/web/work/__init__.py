@@ -5,7 +5,9 @@ from importlib import import_module
 from fastapi import APIRouter
 
 NAMES = (
+    "duty",
     "editing",
+    "evidence",
     "light",
     "pictures",
     "plan",

@@ -33,9 +33,9 @@ async def job(here: ThisStation, id: JobId) -> JobTold:
     return _known(here.jobs.told(id))
 
 
-@router.delete("/{id}", responses=refusals(401, 404, 422), dependencies=[Depends(needs("change"))])
+@router.delete("/{id}", responses=refusals(401, 404, 422), dependencies=[Depends(needs("operate"))])
 async def cancel(here: ThisStation, id: JobId) -> JobTold:
-    """Cancel a job; it ends as soon as it next tells how far it is. Needs the role change."""
+    """Cancel a job; it ends as soon as it next tells how far it is. Needs the role operate."""
     return _known(here.jobs.cancel(id))
 
 
