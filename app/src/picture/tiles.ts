@@ -6,6 +6,8 @@ export const TILE = 512;
 export interface PictureSource extends Size {
   /** The address of a tile; another picture has other addresses. */
   tile(level: number, col: number, row: number): string;
+  /** The whole picture, reduced and at hand: no tile is asked for until one sees more than it shows. */
+  overview?: HTMLImageElement;
 }
 
 export interface Tile {
@@ -90,6 +92,10 @@ export function draw(ctx: CanvasRenderingContext2D, tiles: Tiles, source: Pictur
   ctx.clearRect(0, 0, ctx.canvas.width, ctx.canvas.height);
   ctx.imageSmoothingEnabled = view.scale * density < 3; // close by, pixels are pixels
   ctx.setTransform(view.scale * density, 0, 0, view.scale * density, (map.width / 2 - view.x * view.scale) * density, (map.height / 2 - view.y * view.scale) * density);
+  if (source.overview) {
+    ctx.drawImage(source.overview, -0.5, -0.5, source.width, source.height);
+    if (view.scale * density * source.width <= 1.5 * source.overview.naturalWidth) return;
+  }
   const best = levelFor(view.scale, source, density);
   for (let level = lastLevel(source); level >= best; level--) {
     const ask = level === best || level === lastLevel(source);
