@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from tiepoint.foundation.errors import UnusableInput
-from tiepoint.station.cameras.aravis import BGR8, RGB8, Device, plain_pixels
+from tiepoint.station.cameras.aravis import BGR8, RGB8, Device, Got, plain_pixels
 from tiepoint.station.cameras.delivery import Setting, Trigger
 from tiepoint.station.cameras.genicam import GenicamCamera
 from tiepoint.station.cameras.table import CameraTable, open_camera
@@ -186,6 +186,30 @@ def test_lamps_hang_on_lines_of_the_camera(simulated, opened, with_lines):
         camera.set(Setting(lamps={"west": 1.0}))
 
 
+def test_a_picture_that_nobody_asked_for_is_not_taken_for_that_of_the_next_lamp(
+    simulated, opened, with_lines, monkeypatch
+):
+    """A camera that answers one trigger twice: the second picture is lit by the lamp of the first."""
+    simulated.on(xml=with_lines)
+    camera = opened(lamps=LAMPS, lights=["south", "north"], trigger={"latest_s": 10})
+    wait_for(lambda: camera.link[0] == "joined")
+    assert shot(camera).status == "complete"
+    unasked, take, light = [], camera._next, camera._light
+
+    def lit(one):
+        light(one)
+        if one == "north":
+            unasked.append(Got("", 40_000, np.zeros((4, 4), np.uint8), 8))
+
+    with monkeypatch.context() as twice:
+        twice.setattr(camera, "_light", lit)
+        twice.setattr(camera, "_next", lambda s: unasked.pop() if unasked else take(s))
+        odd = shot(camera, "B")
+    assert (odd.status, odd.why) == ("out_of_order", "a picture came between its own that nobody asked for")
+    assert unasked == []
+    assert [shot(camera, name).status for name in "CD"][-1] == "complete"
+
+
 class Sequencer:
     """What a camera with a sequencer does by SFNC's rules, on the registers of one that has none.
 
@@ -280,6 +304,12 @@ def test_whatever_goes_wrong_the_camera_is_away_by_name_and_joined_again(simulat
     mended.set()
     wait_for(lambda: camera.link[0] == "joined")
     assert shot(camera).status == "complete"
+    with monkeypatch.context() as odd:
+        odd.setattr(camera, "_judged", lambda got: 1 // 0)
+        told = shot(camera, "B")
+    assert (told.status, told.part_id) == ("incomplete", "B")
+    assert told.why.startswith("ZeroDivisionError")
+    assert shot(camera, "C").status == "complete"
 
 
 def test_a_camera_without_lines_says_so_and_gives_no_result(simulated, opened):

@@ -214,23 +214,24 @@ class GenicamCamera:
                 self._device.do(function)
 
     def _shot(self, since_ns: int, trigger: Trigger | None) -> Delivery:
-        """Return one picture for each light, or one; no result where the camera or a lamp refuses."""
+        """Return one picture for each light, or one; no result where the camera or a lamp refuses, or anything else."""
         try:
             return self._triggered(since_ns, trigger)
-        except UnusableInput as error:
+        except Exception as error:
             if self._sequence is not None:
                 self._begin_anew()  # the next part begins with the first light again
-            return self._parts.nothing(trigger or Trigger("", since_ns), str(error))
+            return self._parts.nothing(trigger or Trigger("", since_ns), said_of(error))
 
     def _triggered(self, since_ns: int, trigger: Trigger | None) -> Delivery:
-        while (old := self._next(0)) is not None:
-            self._order.judge([old.frame_id])
         until_ns = since_ns + int(self._table.trigger.latest_s * 1e9)
         lights = self._table.lights if len(self._table.lights) > 1 else ()
         frames, taken_ns, judged = [], 0, Judged()
-        for light in lights or ("",):
+        for k, light in enumerate(lights or ("",)):
             if light:
                 self._light(light)
+            if self._come_unasked() and k:
+                # It would be taken for this one's, though it was lit by the lamp before.
+                judged = worse(judged, Judged("out_of_order", "a picture came between its own that nobody asked for"))
             taken_ns = taken_ns or monotonic_ns()  # a shot is as old as its first picture
             self._do("arv_camera_software_trigger")
             got = self._next(max(until_ns - monotonic_ns(), 0) / 1e9)
@@ -248,6 +249,14 @@ class GenicamCamera:
             with self._lock:
                 self._lamps.set(dict.fromkeys(lights, 0.0))
         return self._parts.delivery(frames if judged.status != "incomplete" else (), taken_ns, judged, trigger)
+
+    def _come_unasked(self) -> int:
+        """Take out what has come without being asked for, and return how many pictures that are."""
+        count = 0
+        while (old := self._next(0)) is not None:
+            self._order.judge([old.frame_id])
+            count += 1
+        return count
 
     def _light(self, light: str) -> None:
         """See to it that the next picture is lit by one lamp of the shot's."""
