@@ -20,7 +20,7 @@ from tiepoint.station.folder import open_station
 from tiepoint.station.ledger import Ledger
 from tiepoint.station.watch import shares
 from tiepoint.station.watch.alarms import Alarm
-from tiepoint.station.watch.counts import COPIES
+from tiepoint.station.watch.counts import COPIES, PLAIN
 from tiepoint.station.watch.hold import hold, keep_reference, kept_reference, not_held
 from tiepoint.station.watch.kinds import NEXT, Kind
 from tiepoint.station.watch.on import alarms_told
@@ -441,6 +441,16 @@ def test_what_was_told_in_the_minute_before_a_kill_is_on_again_or_has_ended(line
     line.watch = Watch(line.station, again, clocks=line.clock.clocks, told={moved.name: moved})
     line.watch.every_tick(line.duty)
     assert (line.duty.faults, line.ended[-1]) == ({}, ("position", "x"))
+
+
+def test_an_alarm_of_what_is_not_agreed_or_painted_any_more_ends(line):
+    """Nothing would ever end it: no share of it is counted any more, and no copy made."""
+    gone = [Alarm("share", "rejected", "So.", "2026-11-26T08:00:00.000Z"), Alarm("detection", PLAIN, "So.", "x")]
+    line.watch.alarms.on = {one.name: one for one in gone}
+    line.watch.end(line.duty)
+    line.begin()
+    line.watch.every_tick(line.duty)
+    assert line.ended == [(one.kind, one.about) for one in gone]
 
 
 def test_what_had_ended_in_the_minute_before_a_kill_is_not_on_again_and_can_begin_again(line):

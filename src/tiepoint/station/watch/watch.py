@@ -322,9 +322,13 @@ class Watch:
         if self.reference is None and stated:
             says = "The watch has no accepted state: nothing of light, focus, place, dirt and golden parts is watched."
             yield from self.alarms.begins(with_next(Alarm("watch", "accepted state", says, utc_now())))
-        painted = {defect.name for defect in self.table.defect} | {PLAIN}
-        for alarm in [a for a in self.alarms.on.values() if a.kind == "detection" and a.about not in painted]:
-            yield from self.alarms.ends(alarm.name, "it is not painted any more")
+        painted = {*(defect.name for defect in self.table.defect), PLAIN} if self.table.defect else set()
+        agreed = {verdict for verdict, most in self.table.shares.model_dump().items() if most is not None}
+        for alarm in list(self.alarms.on.values()):
+            if alarm.kind == "detection" and alarm.about not in painted:
+                yield from self.alarms.ends(alarm.name, "it is not painted any more")
+            elif alarm.kind == "share" and alarm.about not in agreed:
+                yield from self.alarms.ends(alarm.name, "no share of it is agreed any more")
 
     def _clock_was(self, wall_s: float | None) -> Iterator[Turn]:
         """Yield an alarm where the clock stands before what it showed when the station was last on duty."""
