@@ -317,6 +317,24 @@ def test_a_folder_without_the_right_to_write_is_read(filled: Path):
             copy.chmod(0o644)
 
 
+def test_a_ledger_that_may_not_be_read_is_told_as_that(filled: Path):
+    with TemporaryDirectory() as made:
+        copy = Path(made) / filled.name
+        copy.write_bytes(filled.read_bytes())
+        copy.chmod(0)
+        Path(made).chmod(0o777)
+        root = hasattr(os, "geteuid") and os.geteuid() == 0
+        try:
+            if root:
+                os.seteuid(65534)
+            with pytest.raises(UnusableInput, match=r"cannot use the ledger .*: permission denied; give this account"):
+                Ledger(copy)
+        finally:
+            if root:
+                os.seteuid(0)
+            copy.chmod(0o644)
+
+
 def test_the_number_of_an_entry_is_nobody_elses_meanwhile(path: Path):
     Ledger(path, create=True).close()
 

@@ -132,6 +132,10 @@ class SqliteBase:
         if "locked" in said:
             return f"another program has been writing to it for {WAIT_S:g} s"
         if _code(error).startswith(_NO_PLACE[:2]):
+            try:
+                self.path.open("rb").close()
+            except OSError as why:
+                return f"{reason_of(why)}; give this account the right to read it"
             return "its folder or its file cannot be written; use a copy in a folder that can"
         return said
 
