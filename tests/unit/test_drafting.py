@@ -170,6 +170,20 @@ def test_no_page_writes_beside_the_drafts(station, path):
     assert sorted(p for p in station.folder.rglob("*")) == before
 
 
+@pytest.mark.parametrize("path", ["people.json", "tables/ledger.json", "pictures/kept/x.png", "robots/key.json"])
+def test_what_the_station_names_for_something_else_is_no_draft(station, path):
+    (station.folder / "station.toml").write_text(
+        'format = "tiepoint/station/1"\nname = "hinge plates"\n[ledger]\nfile = "tables/ledger.json"\n'
+        '[archive]\nfolder = "pictures/kept"\n[web]\nusers = "people.json"\n[web.tls]\ncertificate = "c.pem"\n'
+        'key = "robots/key.json"\n'
+    )
+    there = open_station(station.folder)
+    for act in (lambda: put(there, path, "x"), lambda: read_draft(there, path), lambda: sha_of(there, path)):
+        with pytest.raises(UnusableInput, match="no draft"):
+            act()
+    assert not (station.folder / path).exists()
+
+
 def test_a_link_that_leads_elsewhere_is_not_followed(station, tmp_path_factory):
     outside = tmp_path_factory.mktemp("outside")
     (outside / "x.toml").write_text("theirs")

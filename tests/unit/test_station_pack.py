@@ -16,6 +16,7 @@ from tiepoint.station import pack as pack_module
 from tiepoint.station.acts import write_act
 from tiepoint.station.archive import KeptPicture, keep_pictures
 from tiepoint.station.archive_expiry import expire
+from tiepoint.station.drafting import Change, edit
 from tiepoint.station.folder import Station, open_station
 from tiepoint.station.ledger import Ledger
 from tiepoint.station.naming import act_of
@@ -242,6 +243,16 @@ def test_who_may_get_in_is_not_packed(station: Station, tmp_path: Path):
     assert not names & set(secret)
     assert "c.pem" in names
     assert verify(unpack(tmp_path / "vents.zip", tmp_path / "new"), sample=0).chain.holds
+
+
+def test_what_was_edited_before_is_not_packed_and_the_pictures_of_pages_are(station: Station, tmp_path: Path):
+    for text in (b"a", b"b"):
+        edit(station, "Write", [Change("plan.toml", text), Change("pictures/tie/a.txt", text)], who="a page")
+    pack(station, tmp_path / "vents.zip")
+    with zipfile.ZipFile(tmp_path / "vents.zip") as packed:
+        names = {name.removeprefix("station/") for name in packed.namelist()}
+    assert not [name for name in names if name.startswith(".undo")]
+    assert {"plan.toml", "pictures/tie/a.txt"} <= names
 
 
 def test_nobody_gets_in_by_a_pack(tmp_path: Path):

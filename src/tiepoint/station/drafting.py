@@ -78,7 +78,7 @@ def edit(
     if not 1 <= len(changes) <= MOST_CHANGES:
         raise UnusableInput(f"an edit changes 1 to {MOST_CHANGES} files, and this one {len(changes)}; make several")
     for change in changes:
-        place_of(station.folder, change.path)
+        _place(station, change.path)
     if len({change.path.casefold() for change in changes}) < len(changes):
         raise UnusableInput("an edit names a file twice; give it one content")
     with _alone(station) as journal:
@@ -93,13 +93,13 @@ def undo(station: Station, who: str, *, number: int | None = None) -> Step:
     Raises `Conflict` where a file was changed since by something else, which would be lost.
     """
     with _alone(station) as journal:
-        return _turned(journal, journal.last, number, who, "undone")
+        return _turned(station, journal, journal.last, number, who, "undone")
 
 
 def redo(station: Station, who: str, *, number: int | None = None) -> Step:
     """Do again the edit that was undone last; as `undo`."""
     with _alone(station) as journal:
-        return _turned(journal, journal.next, number, who, "done again")
+        return _turned(station, journal, journal.next, number, who, "done again")
 
 
 def history(station: Station) -> History:
@@ -133,12 +133,12 @@ def coming(station: Station) -> Path:
 
 def sha_of(station: Station, path: str) -> str | None:
     """Return the SHA-256 of a draft's bytes; None where it is not there."""
-    return _sha(place_of(station.folder, path))
+    return _sha(_place(station, path))
 
 
 def read_draft(station: Station, path: str, most_bytes: int = 50_000_000) -> Draft:
     """Return what a draft holds, and the SHA-256 of that, which belong together."""
-    place = place_of(station.folder, path)
+    place = _place(station, path)
     try:
         with place.open("rb") as file:
             data = file.read(most_bytes + 1)
@@ -166,17 +166,34 @@ def _alone(station: Station) -> Iterator[Journal]:
         yield Journal.read(station.folder)
 
 
+def _place(station: Station, path: str) -> Path:
+    """Return where a draft lies; refused is also what station.toml names for something else, as its file of users."""
+    place, table = place_of(station.folder, path), station.table
+    tls = table.web.tls
+    named = [table.ledger.file, table.ledger.password_file, table.ledger.copy_head_to, table.web.users]
+    named += [table.web.access_log, table.archive.folder, *(() if tls is None else (tls.certificate, tls.key))]
+    for name in filter(None, named):
+        own = (station.folder / name).resolve()
+        if place.resolve() == own or own in place.resolve().parents:
+            raise UnusableInput(f"{path[:80]} is no draft, and is not changed from a page: station.toml names it")
+    return place
+
+
 def _demand_seen(station: Station, path: str, sha: str | None) -> None:
     if sha_of(station, path) != sha:
         raise Conflict(f"{path} was changed since you last saw it; look at it as it is now, and make the change again")
 
 
-def _turned(journal: Journal, step: Step | None, number: int | None, who: str, what: str) -> Step:
+def _turned(
+    station: Station, journal: Journal, step: Step | None, number: int | None, who: str, what: str
+) -> Step:
     """Undo or redo a step."""
     if step is None:
         raise UnusableInput(f"there is nothing that could be {what}")
     if number is not None and step.number != number:
         raise Conflict(f"another edit came since ({step.says!r} by {step.who}); look at what is there now")
+    for one in step.moved:
+        _place(station, one.path)
     if (changed := journal.changed_since(step)) is not None:
         raise Conflict(
             f"{changed} was changed since by something else, and {step.says!r} is not {what}: that would be lost; "

@@ -2,6 +2,7 @@
 
 import asyncio
 import hashlib
+import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from functools import partial
@@ -12,6 +13,8 @@ from tiepoint.station.folder import Station
 from tiepoint.web.feed import Feed
 
 LOOK_S = 0.4
+SHARE = 50
+"""So many times longer than a look took is waited for the next: many files cost no more than few."""
 MOST_TOLD, MOST_HASHED, MOST_BYTES = 200, 50, 10_000_000
 
 
@@ -22,18 +25,21 @@ async def watch_drafts(station: Station, feed: Feed, run: Callable[[Callable[[],
     `drafting.edit` takes them for what was seen; null for one that is gone.
     """
     before: dict[str, Stamp] | None = None
+    wait_s = LOOK_S
     while not feed.closing.is_set():
         if not feed.viewers:
             before = None
         else:
+            begun = time.monotonic()
             now = await run(partial(stamps_of, station.folder))
+            wait_s = max(LOOK_S, SHARE * (time.monotonic() - begun))
             paths = () if before is None else changed(before, now)
             before = now
             if paths:
                 told = paths if len(paths) <= MOST_TOLD else ()
                 feed.notify("drafts", {"paths": list(told), "shas": await run(partial(_shas, station, told))})
         with suppress(TimeoutError):
-            async with asyncio.timeout(LOOK_S):
+            async with asyncio.timeout(wait_s):
                 await feed.closing.wait()
 
 

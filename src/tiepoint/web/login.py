@@ -23,7 +23,7 @@ async def log_in(request: Request, response: Response, login: Login) -> SessionT
     """Log a person in: the session is a cookie that scripts cannot read. Five attempts, then one every 12 s."""
     sessions = sessions_of(request)
     id_, session, user = await sessions.begin(login.name, login.password)
-    return _begun(request, response, id_, session, user)
+    return _begun(request, response, id_, session, user, LASTS_S)
 
 
 @router.post("/key", responses=refusals(401, 415, 422))
@@ -43,13 +43,16 @@ async def log_out(request: Request, response: Response) -> None:
     response.delete_cookie(sessions.cookie, path="/", httponly=True, samesite="strict")
 
 
-def _begun(request: Request, response: Response, id_: str, session: Session, user: User) -> SessionTold:
+def _begun(
+    request: Request, response: Response, id_: str, session: Session, user: User, lasts_s: float | None = None
+) -> SessionTold:
+    """Give the cookie; it lasts as long as the browser where nothing else is said."""
     sessions = sessions_of(request)
     sessions.end(request)  # whoever was logged in here before
     response.set_cookie(
         sessions.cookie,
         id_,
-        max_age=int(LASTS_S),
+        max_age=None if lasts_s is None else int(lasts_s),
         path="/",
         secure=sessions.cookie.startswith("__Host-"),
         httponly=True,

@@ -129,7 +129,9 @@ class Sessions:
         session = self._open.get(key)
         if session is None:
             return None
-        if now - session.begun_s > LASTS_S or now - session.used_s > IDLE_S:
+        is_local = self._local is not None and session.user == self._local.user.name
+        # Who has it open at this machine stays as long as the process: their key was used up.
+        if not is_local and (now - session.begun_s > LASTS_S or now - session.used_s > IDLE_S):
             del self._open[key]
             return None
         session.used_s = now
