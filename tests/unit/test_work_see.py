@@ -17,6 +17,7 @@ from tiepoint.documents.pictures import save_png
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.station.acts import demand_off_duty
 from tiepoint.station.cameras.delivery import Setting
+from tiepoint.station.check import check
 from tiepoint.station.folder import open_station
 from tiepoint.station.ledger import Ledger
 from tiepoint.station.lock import DUTY, WriterLock
@@ -258,6 +259,7 @@ def test_what_is_held_is_the_watchs_reference_and_shown_beside(tmp_path, photo):
         look = newer(ask, "camera:top", number)["look"]
         middle = next(row for row in look["numbers"] if row["name"] == "width|middle")
         assert middle["changed"]
+        assert "Not as held: sharpness everywhere." in look["says"]
         assert middle["held_number"] == pytest.approx(held.values["width|middle"])
         assert ask("look", "GET", "/api/see")[1]["held"]["why"] == "aimed and focused"
     station = open_station(folder)
@@ -277,6 +279,7 @@ def test_what_was_held_and_is_broken_is_said(tmp_path):
         assert told["held"] is None
         assert "see.json" in told["held_fault"]
         assert str(folder) not in told["held_fault"]
+    assert any(fault.file == "accepted/see.json" for fault in check(folder))
 
 
 def test_what_was_agreed_is_written_into_the_draft_and_comments_survive(tmp_path):

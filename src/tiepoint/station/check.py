@@ -30,6 +30,7 @@ from tiepoint.station.lock import is_on_duty
 from tiepoint.station.naming import demand_own
 from tiepoint.station.ports import IN_USE, is_free
 from tiepoint.station.requirements import REQUIREMENTS, load_requirements
+from tiepoint.station.see.held import held_path, kept_sight
 from tiepoint.station.watch.hold import kept_reference, reference_path
 from tiepoint.station.wires.known import jobs_of, misfits, mixed, too_late
 from tiepoint.station.wires.table import faults as wire_faults
@@ -184,6 +185,7 @@ def _of_station(station: Station, text: str, drafts: bool, made: list[Judge]) ->
         labels = station.folder / challenge.labels
         yield from _tried(labels, lambda: challenge_labels(labels))
     yield from _tried(reference_path(station), lambda: kept_reference(station))
+    yield from _tried(held_path(station), lambda: kept_sight(station))
     for fault in _tried(station.folder / STATION, lambda: _ledger(station)):
         yield replace(fault, line=line_of(text, "ledger"))
 

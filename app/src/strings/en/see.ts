@@ -77,6 +77,7 @@ export default {
   keyBlack: "black, no grey left",
   toDo: "To do",
   nothingToDo: "Hold it as accepted.",
+  benchDone: "The bench is seen well. Choose your own camera, and do the same there.",
   heldRow: "Held",
   byRow: "By",
   entryRow: "Entry",

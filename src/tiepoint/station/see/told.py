@@ -120,6 +120,16 @@ def account_of(sight: Sight, flicker: Flicker, agreed: SeeTable) -> Account:
     return Account(not clauses and not unseen, says, tuple(to_do))
 
 
+def not_as_held(numbers: Sequence[Number], changed: Sequence[str]) -> str:
+    """Return in a sentence which numbers are not as they were held."""
+    said = {row.name: row.says.lower() for row in numbers}
+    widths = [said[name] for name in changed if name.startswith("width|")]
+    others = [said[name] for name in changed if not name.startswith("width|")]
+    if widths:
+        others.insert(0, "sharpness everywhere" if len(widths) == len(NAMES) else f"sharpness in the {_listed(widths)}")
+    return f"Not as held: {_listed(others)}."
+
+
 def _sharp(sight: Sight, numbers: dict[str, Number], agreed: SeeTable) -> Iterator[tuple[str, str]]:
     soft = [name for name in NAMES if numbers[f"width|{name}"].outside]
     aim, seen = sight.aim, [name for name in NAMES if numbers[f"width|{name}"].value is not None]

@@ -207,7 +207,7 @@ def _live(here: Here, station: Station, source: str, eye: "Eye", looked: "Looked
 
 def _look(station: Station, source: str, looked: "Looked") -> LookTold:
     from tiepoint.station.see.held import changed_since, kept_sight
-    from tiepoint.station.see.told import account_of, numbers_of
+    from tiepoint.station.see.told import account_of, not_as_held, numbers_of
 
     agreed, sight = station.table.see, looked.sight
     try:
@@ -245,7 +245,7 @@ def _look(station: Station, source: str, looked: "Looked") -> LookTold:
         held_aim=None if held is None else _aim(held.sight.aim),
         numbers=[_number(row, held, row.name in changed) for row in rows],
         good=account.good,
-        says=account.says,
+        says=account.says if not changed else f"{account.says} {not_as_held(rows, changed)}",
         to_do=list(account.to_do),
         lately=[[None if math.isnan(w) else round(w, 3) for w in one] for one in looked.lately],
     )  # fmt: skip
