@@ -8,8 +8,8 @@ station: the time from the move of the hand to the answer with the new reading, 
 it, and what is drawn of them. Beside it, in the same run: the same draft judged whole (`whole_ms`), as a page would
 have to that keeps nothing warm but the decoded shot, so that the ratio holds on a busy machine. The first request,
 which decodes the shot and finds the part, is `first_ms`. Of `drag_ms` and `whole_ms`: medians; `drag_p95_ms`.
-`drag_cpu_ms` is the processor time of both ends of the connection, which is what the wait comes to on an idle core; the wait itself
-holds only there.
+`drag_cpu_ms` is the processor time of both ends of the connection, which is what the wait comes to on an idle core; the
+wait itself holds only there.
 """
 
 import argparse

@@ -355,3 +355,28 @@ def test_who_may_only_look_edits_nothing(asked):
     assert asked("POST", "/api/recipe/edit", wanted, token="look")[0] == 403
     assert asked("POST", "/api/recipe/try", {"recipe": PATH, "shot": SHOT}, token="look")[0] == 200
     assert asked("POST", "/api/recipe/drafts", {"name": "x"}, token="look")[0] == 403
+
+
+def test_kept_shots_are_worked_on_and_judged_again_beside_what_they_were(asked, capsys):
+    folder = asked.folder
+    assert carry_out(["accept", str(folder), "--why", "first", "--who", "M. Weiss"]) == 0
+    shots = [str(folder / "shots" / "plates" / f"plate-{k}.png") for k in (1, 2)]
+    assert carry_out(["run", str(folder), *shots]) in (0, 1)
+    capsys.readouterr()
+    seqs = [r["seq"] for r in asked("GET", "/api/records")[1]["records"]]
+    told = asked.tried(shot=f"record/{seqs[0]}")
+    assert told["steps"][0]["verdict"] == "rejected"
+    url = told["shot"]["pictures"][0]["url"]
+    assert asked.served.ask("GET", f"{url}/1/0/0", headers={"Authorization": "Bearer look"})[0] == 200
+    # The draft begins to differ: it is the next revision from then on.
+    put = {"act": "put", "step": "bore A", "path": ["limits", "diameter", "upper"], "value": 4.7}
+    assert asked.edit(put)[0] == 200
+    assert tomllib.loads((folder / PATH).read_text())["revision"] == 2
+    status, job = asked("POST", "/api/recipe/folder", {"recipe": PATH, "kept": 10})
+    assert status == 202
+    ran = asked.ended(job)["result"]["ran"]
+    assert [(r["ref"], r["was"], r["verdict"]) for r in ran] == [
+        (f"record/{seqs[0]}", "rejected", "conforms"),
+        (f"record/{seqs[1]}", "conforms", "conforms"),
+    ]
+    assert asked("POST", "/api/recipe/folder", {"recipe": PATH, "kept": 1, "folder": "shots/plates"})[0] == 422

@@ -63,6 +63,9 @@ class Person:
         (within or self.page).get_by_role("button", name=name, **how).first.click()
         self.acts += 1
 
+    def card(self, kind):
+        self.press(kind, within=self.page.locator(".card"), exact=True)
+
     def fill(self, label, text, within=None, **how):
         field = (within or self.page).get_by_label(label, **how).first
         field.fill(text)
@@ -139,14 +142,14 @@ def test_a_plate_is_judged_by_a_recipe_that_was_empty_at_first(browser, tmp_path
 
         # The find learns from where it is drawn.
         low, high = pixels(folder, (-4, -4), (64, 45))
-        who.press("find", exact=True)
+        who.card("find")
         who.drag(low, high)
         who.row("find").get_by_text("share").or_(who.row("find").locator(".val")).first.wait_for()
         page.get_by_text("places on its outline").wait_for()
         who.keep("2-find")
 
         for name, x, rim in (("circle", 10, 12.25), ("circle 2", 48, 51)):
-            who.press("circle", exact=True)
+            who.card("circle")
             who.drag(*pixels(folder, (x, 12), (rim, 12)))
             who.row(name).wait_for()
         for name, low, high in (("circle", "4.4", "4.6"), ("circle 2", "5.9", "6.1")):
@@ -160,7 +163,7 @@ def test_a_plate_is_judged_by_a_recipe_that_was_empty_at_first(browser, tmp_path
             who.row(name).get_by_text(f"{float(low):g} to {float(high):g}").wait_for()
         who.fill("Name", "bore B", exact=True)
         who.row("bore B").wait_for()
-        who.press("width", exact=True)
+        who.card("width")
         who.drag(*pixels(folder, (26, 22), (34, 30)))
         who.row("width").wait_for()
         page.get_by_label("Limit of", exact=True).select_option("width")
@@ -169,7 +172,7 @@ def test_a_plate_is_judged_by_a_recipe_that_was_empty_at_first(browser, tmp_path
         who.row("width").get_by_text("at least 4.9").wait_for()
         who.fill("Limit of width, at most", "5.15")
         who.row("width").get_by_text("4.9 to 5.15").wait_for()
-        who.press("distance", exact=True)
+        who.card("distance")
         who.press("circle", within=page.locator("table.steps"), exact=True)
         who.press("bore B", within=page.locator("table.steps"), exact=True)
         who.row("distance").wait_for()
