@@ -225,7 +225,11 @@ def test_a_trial_with_thumbnails_and_what_is_out_of_date(browser, served, accept
     page.get_by_role("button", name="Try it").wait_for()
     person.click("Try it")
     page.get_by_text("P2 is bad, large, and was judged: conforms").wait_for(timeout=120_000)
-    assert page.locator(".wrong img").count() == 2
+    thumbnails = page.locator(".wrong img")
+    assert thumbnails.count() == 2
+    for image in page.locator(".plate img").all():
+        image.scroll_into_view_if_needed()
+        assert image.evaluate("one => one.decode().then(() => one.naturalWidth)") > 100
     page.get_by_text("1 not shown").wait_for()
     person.keep("trial-dark")
     assert person.acts == 2

@@ -218,7 +218,7 @@ def _group(held: Sequence[Held], unit: str, left: float, right: float, tall: flo
     for value in x.ticks():
         yield svg.element("path", class_="caps", d=f"M{n(x.at(value))} {n(tall)}v5")
         yield svg.text(x.at(value), tall + 18, f"{value:.6g}".replace("-", "−"), class_="t quiet middle")
-    yield svg.text(end, tall + 34, {"%": "per cent", "": ""}.get(unit, unit_said(unit)), class_="t quiet end")
+    yield svg.text(end, tall + 34, "per cent" if unit.strip() == "%" else unit_said(unit), class_="t quiet end")
     for k, one in enumerate(held):
         yield from _bar(one, x, 58.0 + 46.0 * k, left)
 

@@ -87,7 +87,7 @@ export default {
     head: { study: "Study", parts: "Parts", runs: "Runs", minutes: "Minutes", why: "What for" },
     most: { rr: "Measuring, at most", type1: "Cg, at least", linearity: "Bias, at most", stability: "Drift, at most", lengths: "Error, at most", agreement: "Misses, at most", capability: "Q of the system, at most", pose: "RP, at most", trial: "" } as Record<string, string>,
     begin: (name: string) => `Begin: ${name}`,
-    also: "Also, without a design:",
+    also: { capability: "every cause of uncertainty side by side, against the tolerance", pose: "thirty cycles to each pose, measured from outside the robot" } as Record<string, string>,
     seed: "Order by seed",
   },
   sheet: {

@@ -52,7 +52,7 @@ def _page(station: Station) -> shapes.ProveTold:
 
 
 _found: "dict[str, tuple[int, Claims]]" = {}
-"""By a station's folder: the act after which its claims were worked out, and these. An act alone changes them."""
+"""By a station's folder: the act, or word of duty, after which its claims were worked out, and these."""
 
 
 def claims(station: Station) -> "Claims":
@@ -63,12 +63,13 @@ def claims(station: Station) -> "Claims":
     if not has_ledger(station.ledger_place):
         return Claims(None, None, (), (), (), (), pointers_of(station))
     with Ledger(station.ledger_place) as ledger:
-        last, key = ledger.last("act"), str(station.folder.resolve())
+        newest = [entry.seq for kind in ("act", "duty") if (entry := ledger.last(kind)) is not None]
+        key, last = str(station.folder.resolve()), max(newest, default=0)
         seq, found = _found.get(key, (-1, None))
-        if found is None or last is None or seq != last.seq:
+        if found is None or seq != last:
             found = claims_of(station, ledger)
             _found.clear()
-            _found[key] = (-1 if last is None else last.seq, found)
+            _found[key] = (last, found)
         return found
 
 

@@ -82,6 +82,8 @@ def _reading(one: Judged) -> shapes.ReadingTold:
 
 
 def _to_do(order: shapes.OrderTold, claims: Claims, sheets: Sequence[Runs]) -> Iterator[ToDo]:
+    if not order.there:
+        yield ToDo("Write down what is agreed", "studies are held against what was agreed before them", "agree")
     if order.there and not order.fault and order.changes:
         yield ToDo("Agree on what is written down", "a study counts only for what was agreed before it", "agree")
     yield from of_requirements(claims.lines, sheets)
