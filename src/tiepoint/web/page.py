@@ -1,4 +1,4 @@
-"""The pages: the app that was built into the package, or the first page; fixed files, looked up by name, never by path.
+"""The pages, as they were built into the package: fixed files, looked up by name and never by path.
 
 A file of the app has its hash in its name, so that a browser may keep it; `index.html`, which names them, is asked for
 each time.
@@ -10,12 +10,10 @@ import hashlib
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache, lru_cache
-from importlib.resources import files
 from pathlib import Path
 
 from fastapi import APIRouter, Request, Response
 
-from tiepoint.report.look import sheet
 from tiepoint.station.lock import is_on_duty
 from tiepoint.station.stages import IDS, first_to_do, stages_of
 from tiepoint.web.here import Here, here_of
@@ -25,7 +23,7 @@ from tiepoint.web.sessions import sessions_of
 router = APIRouter(include_in_schema=False)
 
 APP = Path(__file__).parent / "static" / "app"
-INDEX = "index.html"
+INDEX, MARK = "index.html", "mark.svg"
 KINDS = {
     "html": "text/html",
     "js": "text/javascript",
@@ -41,12 +39,6 @@ A_YEAR_S = 31_536_000
 FIRST_S = 0.5
 """So long a person waits at most to be sent where the job goes on, and not to its beginning."""
 
-_FACES = (
-    ("Fira Sans Condensed", "fira-sans-condensed", (400, 500, 600)),
-    ("Source Serif 4", "source-serif-4", (400,)),
-)
-_SUBSETS = {"latin": "U+0000-00FF,U+0131,U+0152-0153,U+02BB-02DC,U+2000-206F,U+20AC,U+2212", "greek": "U+0370-03FF"}
-
 
 @dataclass(frozen=True, slots=True)
 class File:
@@ -60,15 +52,17 @@ class File:
 
 @router.get("/")
 async def first_page(request: Request) -> Response:
-    """Give the first page, or lead to where the job goes on: duty, or the first stage that is not proved."""
-    if not app_files():
-        return _given(request, _files().get(INDEX))
+    """Lead to where the job goes on: duty, or the first stage that is not proved."""
     place = await _first(request)
     return Response(status_code=302, headers={"Location": f"/{place}", "Cache-Control": "no-store"})
 
 
 async def stage_page(request: Request) -> Response:
     """Give the app, which shows the stage that the address names."""
+    if not app_files():
+        raise Refused(
+            503, "the pages were not built", "build them with python hatch_build.py, or install tiepoint anew"
+        )
     return _given(request, app_files().get(INDEX))
 
 
@@ -84,8 +78,8 @@ async def app_file(request: Request, name: str) -> Response:
 
 @router.get("/static/{name}")
 async def static(request: Request, name: str) -> Response:
-    """Give one of the files that the first page is made of."""
-    return _given(request, _files().get(name))
+    """Give what lies beside the app: the mark that stands for a page."""
+    return _given(request, _beside() if name == MARK else None)
 
 
 async def _first(request: Request) -> str:
@@ -145,25 +139,5 @@ def _tag(data: bytes) -> str:
 
 
 @cache
-def _files() -> dict[str, File]:
-    """Return every file of the first page by its name."""
-    here, fonts = files("tiepoint.web") / "static", files("tiepoint.report") / "fonts"
-    own = {name: (here / name).read_bytes() for name in (INDEX, "page.js", "mark.svg")}
-    style = "\n".join((*_faces(), sheet("tokens"), (here / "page.css").read_text(encoding="utf-8")))
-    faces = {name: (fonts / name).read_bytes() for _, stem, weights in _FACES for name in _names(stem, weights)}
-    given = {**own, "page.css": style.encode(), **faces}
-    return {name: File(KINDS[name.rpartition(".")[2]], _tag(data), data) for name, data in given.items()}
-
-
-def _names(stem: str, weights: tuple[int, ...]) -> list[str]:
-    return [f"{stem}-{subset}-{weight}-normal.woff2" for subset in _SUBSETS for weight in weights]
-
-
-def _faces() -> list[str]:
-    return [
-        f'@font-face{{font-family:"{family}";font-weight:{weight};unicode-range:{_SUBSETS[subset]};'
-        f'font-display:swap;src:url("/static/{stem}-{subset}-{weight}-normal.woff2") format("woff2")}}'
-        for family, stem, weights in _FACES
-        for subset in _SUBSETS
-        for weight in weights
-    ]
+def _beside() -> File:
+    return _file(MARK, (Path(__file__).parent / "static" / MARK).read_bytes())

@@ -1,0 +1,202 @@
+"""Duty as a person on the floor has it: at a desk, on a phone, with a station that judges, and one that goes away."""
+
+from dataclasses import replace
+
+import pytest
+from tests.helpers.browsers import headless
+from tests.helpers.looked_at import DESK, PHONE, Looked, log_in
+from tests.helpers.plain_bore import plain_tie
+from tests.helpers.served import Served, commit, keep_picture, new_station, record
+from tests.helpers.served_station import Served as OnDuty
+from tests.helpers.served_station import entries, free_port, prepared
+from tests.helpers.vent_station import new_station as vents
+from tests.helpers.vent_station import picture
+
+from tiepoint.station.duty.status import write_status
+from tiepoint.station.ledger import Ledger, utc_now
+from tiepoint.station.wires.wire import Told
+from tiepoint.web.users import User, hashed, write_users
+
+PASSWORD = "four words are enough"
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with headless() as found:
+        yield found
+
+
+@pytest.fixture
+def folder(tmp_path):
+    made = new_station(tmp_path / "plates")
+    commit(made, 3)
+    (seq,) = commit(made, 1, "undecided", first=4)
+    keep_picture(made, seq)
+    return made
+
+
+class TestAStationThatJudges:
+    """With a real duty, a real watched folder, real pictures of bores."""
+
+    @pytest.fixture(scope="class")
+    def line(self, tmp_path_factory):
+        place = tmp_path_factory.mktemp("line")
+        vent = vents(place / "vent", plain_tie())
+        port = free_port()
+        folder = prepared(vent, more=f"[web]\nport = {port}\n")
+        write_users(folder / "private" / "users.json", [User("weiss", "operate", hashed(PASSWORD))])
+        with OnDuty(folder, "tiepoint.cli.main", "serve", str(folder), "--port", str(port)) as running:
+            running.host = f"127.0.0.1:{port}"
+            running.until_state("on duty")
+            yield running
+
+    def show(self, line, part, diameter):
+        shown = picture(line.folder.parent / "made" / f"{part}.png", diameter, 7)
+        line.drop(f"{part}.png", shown.read_bytes())
+
+    def test_a_shift_at_the_desk(self, line, browser):
+        with Looked(browser, DESK) as looked:
+            page = looked.open(line, "/duty").page
+            looked.says("No part was judged yet. What comes is shown here.")
+            self.show(line, "GV-1", 4.4)
+            page.locator(".now .v.conforms").wait_for()
+            page.locator('g[data-step="bore"] .po.con').first.wait_for()
+            assert looked.text(".now .part") == "GV-1"
+            assert "4.3 to 4.5 mm" in looked.text(".readings")
+            self.show(line, "GV-2", 4.7)
+            page.locator(".now .v.rejected").wait_for()
+            page.locator('g[data-step="bore"] .po.rej').first.wait_for()
+            looked.says("bore.diameter above limit")
+            assert looked.text(".counts") == "conforms 1 rejected 1 undecided 0 unread 0"
+            looked.keep("duty-desk")
+
+            # Before this the person only looked: what follows is what hands do.
+            assert looked.acts == 0
+            looked.click(page.get_by_role("radio", name="rejected"))
+            assert page.locator('g[data-step="bore"]').count() == 1
+            self.show(line, "GV-3", 4.41)
+            page.locator(".now .part", has_text="GV-3").wait_for()
+            page.locator(".now .v.conforms").wait_for()
+            page.locator('g[data-step="bore"]').wait_for(state="detached")
+            looked.click(page.get_by_role("button", name="solo bore"))
+            page.locator('g[data-step="bore"]').wait_for()
+            looked.click(page.locator(".strap button").first)
+            looked.says("is held here; the line goes on")
+            page.locator(".now .v.rejected").wait_for()
+            self.show(line, "GV-4", 4.42)
+            line.record_of("GV-4")
+            looked.click(page.get_by_role("button", name="Back to the last part"))
+            page.locator(".now .part", has_text="GV-4").wait_for()
+            assert looked.acts == 4
+
+            log_in(looked, "weiss", PASSWORD)
+            looked.click(page.get_by_role("button", name="Act…"))
+            looked.click(page.get_by_text("Go off duty"))
+            looked.type(page.get_by_label("Why"), "the belt is cleaned")
+            looked.click(page.get_by_role("button", name="Do it"))
+            looked.says("It stands in the ledger as entry")
+            looked.keep("duty-acts")
+            looked.click(page.get_by_role("dialog").get_by_role("button", name="Close"))
+            looked.says("off duty")
+            # Who does not see it is told too, politely.
+            page.locator('p[role="status"]', has_text="The station is off duty").wait_for()
+            assert looked.acts == 12
+            looked.is_sound(line)
+        (act,) = [e.body for e in entries(line.folder, kind="act") if e.body["act"] == "rest"]
+        assert (act["who"], act["why"]) == ("weiss", "the belt is cleaned")
+
+
+class TestTheLastPart:
+    @pytest.mark.parametrize(("size", "scheme"), [(DESK, "light"), (PHONE, "dark")], ids=["desk", "phone"])
+    def test_it_is_told_with_its_picture_and_what_comes_next_live(self, folder, browser, size, scheme):
+        with Served(folder) as served, Looked(browser, size, scheme) as looked:
+            page = looked.open(served, "/duty").page
+            page.locator(".picture canvas").wait_for()
+            page.locator(".now .v.undecided").wait_for()
+            assert looked.text(".now .part") == "GV-0004"
+            assert "±" in looked.text(".readings")
+            # No copy of its recipe is here: the picture is shown all the same, and why nothing is drawn.
+            looked.says("is in no accepted copy here")
+            (seq,) = commit(folder, 1, "rejected", first=9)
+            page.locator(".now .v.rejected").wait_for()
+            looked.says("No picture of this part is kept, or not yet.")
+            keep_picture(folder, seq, (64, 48))
+            page.locator(".picture canvas").wait_for()
+            assert page.locator(".strap button").count() == 2
+            looked.keep(f"duty-last-{size['width']}")
+            looked.is_sound(served)
+
+    def test_words_of_others_are_words_and_no_script(self, folder, browser):
+        evil = "<img src=x onerror=alert(1)>"
+        made = record(77, "rejected")
+        with Ledger(folder / "ledger.sqlite") as ledger:
+            ledger.commit(replace(made, shot=replace(made.shot, part_id=evil)))
+        with Served(folder) as served, Looked(browser, PHONE) as looked:
+            page = looked.open(served, "/duty").page
+            page.locator(".now .part", has_text="onerror").wait_for()
+            assert page.locator(".now .part").inner_text() == evil
+            assert page.locator(".now img").count() == 0
+            looked.is_sound(served)
+
+    @pytest.mark.parametrize("width", [360, 768, 1180, 1340])
+    def test_nothing_hangs_over_the_edge(self, folder, browser, width):
+        with Served(folder) as served, Looked(browser, {"width": width, "height": 844}) as looked:
+            looked.open(served, "/duty").page.locator(".readings .v").first.wait_for()
+            looked.is_sound(served)
+
+
+def test_a_lost_connection_is_ruled_under_the_head_and_nothing_is_missed(folder, browser):
+    with Looked(browser) as looked:
+        with Served(folder) as served:
+            page = looked.open(served, "/duty").page
+            page.locator(".now .part", has_text="GV-0004").wait_for()
+            port = served.port
+        page.locator("p[role=status]", has_text="The station does not answer. Its last word was at").wait_for()
+        assert looked.text(".now .part") == "GV-0004"  # the old stays
+        commit(folder, 3, "rejected", first=20)
+        with Served(folder, port=port) as served:
+            page.locator(".now .part", has_text="GV-0022").wait_for()
+            page.locator("p[role=status]", has_text="The station does not answer").wait_for(state="detached")
+            assert page.locator(".strap button").count() == 4
+            looked.is_sound(served)
+
+
+def test_alarms_and_faults_are_told_with_what_to_do(folder, browser):
+    fault = Told("fault", utc_now(), "camera top", "the folder is away", False, "", {}, {"top": "away"})
+    write_status(folder, pid=1, told=fault, seq=4, waiting=0, written_utc=utc_now())
+    about = {"format": "tiepoint/duty/1", "station": "hinge plates", "event": "alarm", "kind": "light",
+             "about": "plate", "says": "The patch plate is 5 % darker.", "since_utc": utc_now(), "change": -0.05,
+             "unit": "1", "next": "clean the lamp and its window", "why": ""}  # fmt: skip
+    with Served(folder) as served, Looked(browser, PHONE) as looked:
+        page = looked.open(served, "/duty").page
+        looked.says("see to its cable")
+        assert "camera top the folder is away What to do: see to its cable" in looked.text(".strapline")
+        with Ledger(folder / "ledger.sqlite") as ledger:
+            ledger.append("duty", {**about, "phase": "begins"})
+        looked.says("clean the lamp")
+        assert "5 % darker. What to do: clean the lamp and its window." in looked.text(".alarm")
+        page.locator('p[role="status"]', has_text="Alarm: The patch plate is 5 % darker.").wait_for()
+        with Ledger(folder / "ledger.sqlite") as ledger:
+            ledger.append("duty", {**about, "phase": "ends", "why": "settled"})
+        looked.says("None is on.")
+        looked.is_sound(served)
+
+
+def test_beyond_this_machine_a_person_logs_in_on_the_page(folder, browser, monkeypatch):
+    write_users(folder / "private" / "users.json", [User("weiss", "look", hashed(PASSWORD))])
+    monkeypatch.setattr("tiepoint.web.settings.Settings.is_loopback", property(lambda _: False))
+    monkeypatch.setattr("tiepoint.web.settings._demand_safe", lambda *_: None)
+    with Served(folder) as served, Looked(browser) as looked:
+        page = looked.open(served, "/duty").page
+        looked.click(page.get_by_role("button", name="Log in").first)
+        dialog = page.get_by_role("dialog", name="Log in")
+        looked.type(dialog.get_by_label("Name"), "weiss")
+        looked.type(dialog.get_by_label("Password"), "not the one at all")
+        looked.click(dialog.get_by_role("button", name="Log in"))
+        looked.says("name and password do not belong together")
+        assert dialog.get_by_label("Name").input_value() == "weiss"  # what was typed is still there
+        looked.type(dialog.get_by_label("Password"), PASSWORD)
+        looked.click(dialog.get_by_role("button", name="Log in"))
+        page.locator(".now .part", has_text="GV-0004").wait_for()
+        assert page.get_by_role("button", name="Act…").count() == 0  # who only looks is offered no act
+        looked.is_sound(served)
