@@ -250,12 +250,13 @@ def test_the_first_page_leads_to_where_the_job_goes_on(served):
         assert served.ask("GET", "/")[1]["location"] == "/duty"
 
 
-def test_without_a_built_app_the_first_page_is_todays(tmp_path, monkeypatch):
+def test_without_a_built_app_a_page_says_how_to_build_it(tmp_path, monkeypatch):
     monkeypatch.setattr(page, "APP", tmp_path / "nothing")
     with Served(new_station(tmp_path / "plates")) as served:
-        status, _, body = served.ask("GET", "/")
-        assert (status, b"page.js" in body) == (200, True)
-        assert served.ask("GET", "/see")[0] == 404
+        status, _, body = served.ask("GET", "/see")
+        assert status == 503
+        assert refusal(status, body)["do"] == "build them with python hatch_build.py, or install tiepoint anew"
+        assert served.ask("GET", "/static/app/index.html")[0] == 404
 
 
 def test_tiles_are_asked_for_oftener_than_all_else_but_not_without_end(tmp_path):

@@ -136,7 +136,7 @@ def test_a_page_of_another_site_is_refused(served, untouched, told, method):
 
 def test_a_link_from_another_site_opens_the_page_and_nothing_else(served):
     told = b"Sec-Fetch-Site: cross-site"
-    assert parsed(sent(served, request(served, b"/", told)))[0] == 200
+    assert parsed(sent(served, request(served, b"/", told)))[0] == 302
     assert parsed(sent(served, request(served, b"/api/records", told)))[0] == 403
 
 

@@ -443,8 +443,8 @@ def test_beyond_this_machine_nobody_looks_without_a_name(cli, certified):
             status, _, body = ask("GET", f"/api/{path}")
             assert status in (401, 405), path
             refusal(status, body)
-        status, headers, _ = ask("GET", "/")  # where one logs in
-        assert status == 200
+        status, headers, _ = ask("GET", "/")  # leads to where one logs in
+        assert status == 302
         assert "max-age" in headers["strict-transport-security"]
         assert ask("GET", "/api/state", Authorization=f"Bearer {token}")[0] == 200
         said = json.dumps({"name": "weiss", "password": PASSWORD})

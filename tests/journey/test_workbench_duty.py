@@ -1,5 +1,7 @@
 """Duty as a person on the floor has it: at a desk, on a phone, with a station that judges, and one that goes away."""
 
+import threading
+from contextlib import contextmanager
 from dataclasses import replace
 
 import pytest
@@ -33,6 +35,25 @@ def folder(tmp_path):
     (seq,) = commit(made, 1, "undecided", first=4)
     keep_picture(made, seq)
     return made
+
+
+@contextmanager
+def saying(folder, told):
+    """Have a state be told all the while, as duty does: one that is seconds old is no news."""
+    ending = threading.Event()
+
+    def say():
+        while not ending.is_set():
+            write_status(folder, pid=1, told=told, seq=4, waiting=0, written_utc=utc_now())
+            ending.wait(0.5)
+
+    thread = threading.Thread(target=say)
+    thread.start()
+    try:
+        yield
+    finally:
+        ending.set()
+        thread.join()
 
 
 class TestAStationThatJudges:
@@ -163,11 +184,10 @@ def test_a_lost_connection_is_ruled_under_the_head_and_nothing_is_missed(folder,
 
 def test_alarms_and_faults_are_told_with_what_to_do(folder, browser):
     fault = Told("fault", utc_now(), "camera top", "the folder is away", False, "", {}, {"top": "away"})
-    write_status(folder, pid=1, told=fault, seq=4, waiting=0, written_utc=utc_now())
     about = {"format": "tiepoint/duty/1", "station": "hinge plates", "event": "alarm", "kind": "light",
              "about": "plate", "says": "The patch plate is 5 % darker.", "since_utc": utc_now(), "change": -0.05,
              "unit": "1", "next": "clean the lamp and its window", "why": ""}  # fmt: skip
-    with Served(folder) as served, Looked(browser, PHONE) as looked:
+    with saying(folder, fault), Served(folder) as served, Looked(browser, PHONE) as looked:
         page = looked.open(served, "/duty").page
         looked.says("see to its cable")
         assert "camera top the folder is away What to do: see to its cable" in looked.text(".strapline")

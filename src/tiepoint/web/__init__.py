@@ -1,1 +1,1 @@
-"""What a browser or a program sees of a station: an API that only reads, live events, and a first page."""
+"""What a browser or a program sees of a station: an API, live events, and the pages."""
