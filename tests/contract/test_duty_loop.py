@@ -1,6 +1,8 @@
 """The duty loop, with real processes that judge, a real ledger, and a camera and a wire that are played by hand."""
 
 import multiprocessing
+import os
+import signal
 import threading
 import time
 
@@ -147,6 +149,23 @@ class TestInTime:
         assert old.readings[0].reason.params["deadline_ms"] == 400
         assert (missed.verdict, missed.shot.part_id, missed.shot.status) == ("unread", "p9", "incomplete")
         assert (late.verdict, late.shot.status) == ("unread", "late")
+
+    def test_a_process_that_does_not_even_take_its_part_is_ended_and_another_judges_on(self, vent):
+        before = set(multiprocessing.active_children())
+        with Running(on_duty(vent, deadline_ms=2000)) as line:
+            line.wire.until("on duty")
+            (process,) = set(multiprocessing.active_children()) - before
+            os.kill(process.pid, signal.SIGSTOP)
+            line.camera.show("large", shot(vent, 0) + bytes(20_000_000), part_id="p1")  # more than any pipe holds
+            assert line.wire.of("large").verdict == "unread"
+            process.join()
+            # Until the next one is ready, parts are late.
+            assert any(self._verdict(line, vent, k) == "conforms" for k in range(60))
+
+    @staticmethod
+    def _verdict(line, vent, k):
+        line.camera.show(f"next-{k}", shot(vent, 0), part_id="p1")
+        return line.wire.of(f"next-{k}").verdict
 
     def test_more_parts_than_may_wait_are_unread_at_once_and_all_are_in_the_ledger(self, vent):
         station = on_duty(vent, "waiting = 2\n")

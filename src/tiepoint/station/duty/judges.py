@@ -13,6 +13,8 @@ from tiepoint.station.duty.judging import Task, Warm, work
 
 START_S = 120.0
 """Within which a process must be ready: the first start on a machine compiles every kernel."""
+STUCK_S = 1.0
+"""So long after its time a process that does not even take its part is ended: who hands it over waits for that."""
 SETTLE_S = 2.0
 """How long a process that was asked to end may take."""
 
@@ -23,6 +25,7 @@ class Judging:
     def __init__(self, folder: Path, warm: Warm) -> None:
         """Begin the process; it is not ready yet."""
         self._folder, self._warm = folder, warm
+        self._until_s: float | None = None
         self._begin()
 
     def _begin(self) -> None:
@@ -48,6 +51,7 @@ class Judging:
 
         `until_s`: by the monotonic clock. After a `str` the process has to be begun anew.
         """
+        self._until_s = until_s
         try:
             self._mine.send(task)
             if self._mine.poll(max(0.0, until_s - time.monotonic())):
@@ -56,7 +60,15 @@ class Judging:
         except (EOFError, OSError):
             self._process.join(SETTLE_S)
             return f"the process that judged it ended by itself (code {self._process.exitcode})"
+        finally:
+            self._until_s = None
         return "it took too long, and the process that judged it was ended"
+
+    def end_if_stuck(self) -> None:
+        """End the process where it has not even taken its part, long after its time; from any thread."""
+        until_s = self._until_s
+        if until_s is not None and time.monotonic() > until_s + STUCK_S:
+            self._process.kill()
 
     def begin_anew(self) -> None:
         """End the process, whatever it does, and begin another."""
@@ -106,6 +118,7 @@ class Judges:
             threading.Thread(target=self._run, args=(one,), name=f"judge-{k}", daemon=True)
             for k, one in enumerate(self._all)
         ]
+        self._threads.append(threading.Thread(target=self._end_the_stuck, name="judges", daemon=True))
         for thread in self._threads:
             thread.start()
 
@@ -125,6 +138,11 @@ class Judges:
             self._done(task, answer)
             if isinstance(answer, str):
                 self._bring_back(judging)
+
+    def _end_the_stuck(self) -> None:
+        while not self._ending.wait(STUCK_S):
+            for one in self._all:
+                one.end_if_stuck()
 
     def _bring_back(self, judging: Judging) -> None:
         wait_s = 0.5
