@@ -13,7 +13,7 @@ from tiepoint.plan.numbers import Camera, as_stated, length_budget
 from tiepoint.plan.sheet import arithmetic
 
 SENSOR_MM = 2448 * 3.45e-3
-"""The trade notes' reference rig, section 2: 2448 px of 3.45 µm."""
+"""A rig that is common in the trade: 2448 px of 3.45 µm."""
 
 
 def plan(part=(), lens=(), sensor=(), light=(), target=()):
@@ -28,7 +28,7 @@ def plan(part=(), lens=(), sensor=(), light=(), target=()):
 
 
 def test_focal_length_of_the_trades_rig():
-    # Trade notes, section 2: field 110 mm, stand-off 400 mm: m 0.07678, f 28.52 mm.
+    # Worked by hand: field 110 mm, stand-off 400 mm: m 0.07678, f 28.52 mm.
     m = SENSOR_MM / 110
     assert m == pytest.approx(0.07678, abs=5e-6)
     assert optics.focal_for(400, m) == pytest.approx(28.52, abs=0.005)
@@ -36,7 +36,7 @@ def test_focal_length_of_the_trades_rig():
 
 @pytest.mark.parametrize(("focal", "field"), [(25, 126.7), (35, 88.08)])
 def test_field_of_common_lenses(focal, field):
-    # The same section: with f 25 the field is 126.7 mm, with f 35 it is 88.08 mm.
+    # Worked by hand: with f 25 the field is 126.7 mm, with f 35 it is 88.08 mm.
     assert SENSOR_MM / optics.magnification_of(focal, 400) == pytest.approx(field, abs=0.05)
 
 
@@ -51,12 +51,12 @@ def test_magnification_is_that_of_the_lens_equation():
 
 @pytest.mark.parametrize(("number", "depth"), [(8, 10.08), (4, 5.04)])
 def test_depth_of_field_of_the_trades_rig(number, depth):
-    # Trade notes, section 2: c 3.45 µm, m 0.07678.
+    # Worked by hand: c 3.45 µm, m 0.07678.
     assert optics.depth_of_field(number, 3.45e-3, SENSOR_MM / 110) == pytest.approx(depth, abs=0.005)
 
 
 def test_depth_of_field_at_a_tenth():
-    assert optics.depth_of_field(8, 3.45e-3, 0.1) == pytest.approx(6.07, abs=0.005)  # the same section
+    assert optics.depth_of_field(8, 3.45e-3, 0.1) == pytest.approx(6.07, abs=0.005)  # worked by hand
 
 
 def test_sharp_limits_are_those_of_the_published_circle():
@@ -90,7 +90,7 @@ def test_circle_of_confusion_by_tracing_the_cone():
 
 
 def test_airy_disc_of_the_trades_rig():
-    # Trade notes, section 2: λ 0.53 µm, N 8, m 0.07678 → 11.14 µm = 3.23 px.
+    # Worked by hand: λ 0.53 µm, N 8, m 0.07678 → 11.14 µm = 3.23 px.
     airy = optics.airy_um(530, optics.working_number(8, SENSOR_MM / 110))
     assert airy == pytest.approx(11.14, abs=0.005)
     assert airy / 3.45 == pytest.approx(3.23, abs=0.005)
@@ -125,18 +125,18 @@ def test_spreads_of_smears_by_integration():
 
 
 def test_parallax_of_the_trades_work_plane():
-    # Trade notes, section 3: Z 400, h 12, L 50 → +1.546 mm.
+    # Worked by hand: Z 400, h 12, L 50 → +1.546 mm.
     assert optics.parallax_mm(50, 12, 400) == pytest.approx(1.546, abs=5e-4)
 
 
 @pytest.mark.parametrize(("blur", "factor"), [(0.5, 1.431), (1.0, 1.921), (2.0, 2.676)])
 def test_bound_of_an_edge(blur, factor):
-    # Trade notes, section 4 (Gatherer, CSL-TR-93-560): one profile, σ/A = 1.
+    # Worked by hand (Gatherer, CSL-TR-93-560): one profile, σ/A = 1.
     assert optics.edge_noise_px(1.0, blur, 1.0) == pytest.approx(factor, abs=0.005)
 
 
 def test_motion_blur_of_the_trade():
-    # Trade notes, section 2: 0.045 mm/px, 300 mm/s → 75 µs for 0.5 px.
+    # Worked by hand: 0.045 mm/px, 300 mm/s → 75 µs for 0.5 px.
     assert lighting.longest_us(300, 0.045, 0.5) == pytest.approx(75)
     assert lighting.blur_px(300, 75, 0.045) == pytest.approx(0.5)
 
@@ -156,7 +156,7 @@ def test_photons_of_emva_1288_are_those_of_planck():
 
 
 def test_noise_of_emva_1288():
-    # Trade notes, section 2: K 0.1, σ_d 5, signal 100 DN → variance 10.333, SNR 31.11.
+    # Worked by hand: K 0.1, σ_d 5, signal 100 DN → variance 10.333, SNR 31.11.
     noise = lighting.noise_dn(100, 0.1, 5)
     assert noise**2 == pytest.approx(10.333, abs=5e-4)
     assert 100 / noise == pytest.approx(31.11, abs=0.005)
@@ -205,7 +205,7 @@ def test_contrast_of_a_matt_slope_by_lamberts_law():
 
 
 def test_budget_of_a_length_of_the_trade():
-    # Trade notes, section 3: L 50, u_k 2e-4, u_px 0.1 at 0.045 mm/px, u_h 0.3, Z 400 → 0.0100, 0.0064, 0.0375.
+    # Worked by hand: L 50, u_k 2e-4, u_px 0.1 at 0.045 mm/px, u_h 0.3, Z 400 → 0.0100, 0.0064, 0.0375.
     asked = plan(part={"size_mm": [50, 40], "u_height_mm": 0.3, "u_edge_mm": 0.0}, lens={"focal_mm": 25})
     rows = length_budget(as_stated(asked, choose(asked)), 0.1 * 0.045)
     assert rows["height"] == pytest.approx(0.0375, abs=5e-5)

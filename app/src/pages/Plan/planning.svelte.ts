@@ -1,0 +1,131 @@
+/** What is typed of a plan, worked out by the station as it is typed, and kept there when a field is left. */
+import { get, post, put, Refusal, type Answer } from "../../api/client";
+import { here } from "../../api/here.svelte";
+import { jobs } from "../../api/jobs.svelte";
+import { live } from "../../api/live.svelte";
+
+export type PlanTold = Answer<"/api/plan">;
+export type Sheet = NonNullable<PlanTold["look"]["sheet"]>;
+export type LineTold = Sheet["lines"][number];
+export type FieldTold = PlanTold["fields"][number];
+export interface Foreseen {
+  good: boolean;
+  never: boolean;
+  sentences: string[];
+  sizes: { name: string; nominal: string; U: string; error: string; inside: string; budget: { label: string; share: number }[]; reason: string }[];
+  target: string;
+  is_kept: boolean;
+}
+
+class Planning {
+  told = $state<PlanTold | null>(null);
+  typed = $state<Record<string, string>>({});
+  faults = $state<Record<string, string>>({});
+  /** The last sheet that could be worked out, and whether it is of what is typed now. */
+  sheet = $state<Sheet | null>(null);
+  isOld = $state(false);
+  foreseen = $state<Foreseen | null>(null);
+  refused = $state("");
+  conflict = $state(false);
+  #asked = 0;
+  #waits: ReturnType<typeof setTimeout> | undefined;
+
+  /** Whether anything at all is typed: else the page is empty. */
+  get isEmpty(): boolean {
+    return Object.values(this.typed).every((text) => text.trim() === "");
+  }
+
+  begin(): () => void {
+    void this.read();
+    return live.on<{ paths: string[] }>("drafts", ({ paths }) => {
+      if (paths.some((path) => path === "plan.toml" || path.startsWith("plan/"))) void this.read();
+    });
+  }
+
+  async read(): Promise<void> {
+    try {
+      this.#take(await get("/api/plan"));
+      this.refused = "";
+    } catch (error) {
+      this.#say(error);
+    }
+  }
+
+  type(key: string, text: string): void {
+    this.typed = { ...this.typed, [key]: text };
+    clearTimeout(this.#waits);
+    this.#waits = setTimeout(() => void this.#look(), 60);
+  }
+
+  /** Keep what is typed, where it differs and can be used. */
+  async keep(): Promise<void> {
+    clearTimeout(this.#waits);
+    await this.#look();
+    if (!here.may || this.told === null || this.isOld || !this.#differs()) return;
+    try {
+      this.#take(await put("/api/plan", { typed: this.typed, seen: this.told.sha }));
+      [this.refused, this.conflict] = ["", false];
+    } catch (error) {
+      this.#say(error);
+    }
+  }
+
+  async foresee(): Promise<void> {
+    await this.keep();
+    if (this.isOld || this.conflict) return;
+    try {
+      this.foreseen = await jobs.end<Foreseen>(await post("/api/plan/foresee"));
+      this.refused = "";
+      await this.read();
+    } catch (error) {
+      this.#say(error);
+    }
+  }
+
+  /** Give up what was typed, and show the plan as it is kept. */
+  async theirs(): Promise<void> {
+    this.told = null;
+    this.conflict = false;
+    await this.read();
+  }
+
+  #differs(): boolean {
+    const kept = this.told?.typed ?? {};
+    return Object.entries(this.typed).some(([key, text]) => text.trim() !== (kept[key] ?? ""));
+  }
+
+  #take(told: PlanTold): void {
+    // What is typed and not kept stays, unless nothing was.
+    const keepsTyped = this.told !== null && this.#differs() && told.sha !== this.told.sha && Object.keys(this.faults).length > 0;
+    this.told = told;
+    if (!keepsTyped) {
+      this.typed = { ...told.typed };
+      this.faults = told.sha === null ? {} : told.look.faults;
+      this.isOld = told.look.sheet === null;
+      if (told.look.sheet !== null) this.sheet = told.look.sheet;
+    }
+    if (told.predicted === null || !told.predicted.is_current) this.foreseen = null;
+  }
+
+  async #look(): Promise<void> {
+    const mine = ++this.#asked;
+    try {
+      const told = await post("/api/plan/look", { typed: this.typed } as never);
+      if (mine !== this.#asked) return;
+      this.faults = told.faults;
+      this.isOld = told.sheet === null;
+      if (told.sheet !== null) this.sheet = told.sheet;
+    } catch (error) {
+      this.#say(error);
+    }
+  }
+
+  #say(error: unknown): void {
+    if (!(error instanceof Refusal)) throw error;
+    if (error.code === "conflict") this.conflict = true;
+    else if (error.where && error.where in this.typed) this.faults = { ...this.faults, [error.where]: error.message };
+    else if (error.code !== "cancelled") this.refused = error.message;
+  }
+}
+
+export const planning = new Planning();
