@@ -34,7 +34,7 @@ class Field:
 
 
 FIELDS: tuple[Field, ...] = (
-    Field("part.size_mm", "Part, long by short side", "two lengths", "mm", needed=True),
+    Field("part.size_mm", "Size, long by short side", "two lengths", "mm", needed=True),
     Field("part.tolerance_mm", "Tolerance, ±", "length", "mm", needed=True),
     Field("part.feature_mm", "Smallest bore", "length", "mm"),
     Field("part.loading_mm", "Lies beside its place by, ±", "length", "mm"),

@@ -28,6 +28,7 @@ class Planning {
   refused = $state("");
   conflict = $state(false);
   #asked = 0;
+  #keeping: Promise<void> = Promise.resolve();
   #waits: ReturnType<typeof setTimeout> | undefined;
 
   /** Whether anything at all is typed: else the page is empty. */
@@ -57,13 +58,19 @@ class Planning {
     this.#waits = setTimeout(() => void this.#look(), 60);
   }
 
-  /** Keep what is typed, where it differs and can be used. */
-  async keep(): Promise<void> {
+  /** Keep what is typed, where it differs and can be used; one at a time, so that each knows what the one before left. */
+  keep(): Promise<void> {
+    this.#keeping = this.#keeping.then(() => this.#keepNow());
+    return this.#keeping;
+  }
+
+  async #keepNow(): Promise<void> {
     clearTimeout(this.#waits);
     await this.#look();
     if (!here.may || this.told === null || this.isOld || !this.#differs()) return;
+    const sent = { ...this.typed };
     try {
-      this.#take(await put("/api/plan", { typed: this.typed, seen: this.told.sha }));
+      this.#take(await put("/api/plan", { typed: sent, seen: this.told.sha }), sent);
       [this.refused, this.conflict] = ["", false];
     } catch (error) {
       this.#say(error);
@@ -84,8 +91,8 @@ class Planning {
 
   /** Give up what was typed, and show the plan as it is kept. */
   async theirs(): Promise<void> {
-    this.told = null;
     this.conflict = false;
+    this.typed = { ...this.told?.typed };
     await this.read();
   }
 
@@ -94,12 +101,20 @@ class Planning {
     return Object.entries(this.typed).some(([key, text]) => text.trim() !== (kept[key] ?? ""));
   }
 
-  #take(told: PlanTold): void {
-    // What is typed and not kept stays, unless nothing was.
-    const keepsTyped = this.told !== null && this.#differs() && told.sha !== this.told.sha && Object.keys(this.faults).length > 0;
+  /** Take the plan as the station has it. What was typed since `known` stays as it is typed. */
+  #take(told: PlanTold, known: Record<string, string> = this.told?.typed ?? {}): void {
+    const typed: Record<string, string> = { ...told.typed };
+    let isOwn = false;
+    for (const [key, text] of Object.entries(this.typed)) {
+      if (text.trim() === (known[key] ?? "").trim()) continue;
+      typed[key] = text;
+      isOwn = true;
+    }
     this.told = told;
-    if (!keepsTyped) {
-      this.typed = { ...told.typed };
+    this.typed = typed;
+    if (isOwn) {
+      void this.#look();
+    } else {
       this.faults = told.sha === null ? {} : told.look.faults;
       this.isOld = told.look.sheet === null;
       if (told.look.sheet !== null) this.sheet = told.look.sheet;

@@ -23,6 +23,8 @@ export default {
   parts: { part: "Part", sensor: "Sensor", lens: "Lens", light: "Light", target: "Target" },
   more: (of: string) => `More of the ${of}`,
   chosen: (value: string) => `${value}, chosen`,
+  wasChosen: "chosen",
+  none: "no",
   usual: (value: string) => `else ${value}`,
   how: "How it follows",
   after: (source: string) => `After: ${source}.`,

@@ -1,0 +1,154 @@
+"""The page Plan as a person uses it: from an empty station to a photographed part, in a real browser."""
+
+import os
+from pathlib import Path
+
+import pytest
+from tests.helpers.browsers import headless
+from tests.helpers.plain_bore import write_tie
+from tests.helpers.served import Served, commit, new_station
+from tests.journey.test_workbench_prove import DESK, PASSWORD, Person
+
+from tiepoint.web.page import app_files
+from tiepoint.web.users import User, hashed, token_sha, write_users
+
+WORKED_OUT = "What U of the longest size is made of"
+
+
+@pytest.fixture(scope="module")
+def browser():
+    if not app_files():
+        pytest.skip("the pages are not built (python hatch_build.py)")
+    with headless() as found:
+        yield found
+
+
+@pytest.fixture
+def folder(tmp_path):
+    folder = new_station(tmp_path / "plates")
+    users = [User("change", "change", hashed(PASSWORD), token_sha("change"))]
+    write_users(folder / "private" / "users.json", users)
+    return folder
+
+
+@pytest.fixture
+def served(folder):
+    with Served(folder) as found:
+        yield found
+
+
+def kept(person, name):
+    """Keep a screenshot where somebody wants to look at it."""
+    if folder := os.environ.get("TIEPOINT_SHOTS"):
+        Path(folder).mkdir(parents=True, exist_ok=True)
+        person.page.screenshot(path=Path(folder) / f"plan-{name}.png")
+
+
+def typed(person, label, text):
+    """Type into a field and leave it, as with Tab: one act."""
+    field = person.page.get_by_label(label, exact=True)
+    field.fill(text)
+    field.press("Tab")
+    person.acts += 1
+
+
+def planned(person):
+    """Type a whole plan."""
+    typed(person, "Size, long by short side", "60 x 40")
+    typed(person, "Tolerance, ±", "0.2")
+    typed(person, "Stand-off", "400mm")
+    person.page.get_by_role("heading", name=WORKED_OUT).wait_for()
+    typed(person, "Pixels", "1440 x 1080")
+    person.page.get_by_label("Target on").select_option("glass")
+    typed(person, "u of a bar's reading", "3um")
+    person.acts += 1
+
+
+def test_from_nothing_to_a_camera_that_was_photographed_with(browser, served, folder):
+    person = Person(browser, served).open("/plan").log_in()
+    page = person.page
+    page.get_by_text("Say how large the part is").first.wait_for()
+    kept(person, "empty")
+    person.click("Begin with the part")
+    assert page.evaluate("document.activeElement.getAttribute('aria-label')") == "Size, long by short side"
+    planned(person)
+    kept(person, "arithmetic")
+    # Every number unfolds its arithmetic.
+    person.click("Magnification")
+    page.get_by_text("f/(s − f) = 25/(400 − 25) = 0.06667").wait_for()
+    person.click("Photograph with this camera")
+    page.get_by_role("application").wait_for()
+    page.get_by_text("Good for ± 0.2 mm").first.wait_for()
+    assert page.get_by_role("row").filter(has_text="bore").is_visible()
+    assert (folder / "plan" / "part.png").is_file()
+    kept(person, "foreseen")
+    page.get_by_role("radio", name="its target").click()
+    kept(person, "target")
+    # Nothing is lost on reload.
+    page.reload()
+    page.get_by_text("Good for ± 0.2 mm").first.wait_for()
+    assert page.get_by_label("Stand-off", exact=True).input_value() == "400"
+    assert person.acts <= 10
+    person.done()
+
+
+def test_nonsense_is_said_at_its_field_and_the_old_result_stays(browser, served, folder):
+    person = Person(browser, served).open("/plan").log_in()
+    planned(person)
+    before = (folder / "plan.toml").read_text("utf-8")
+    for label, text, says in (
+        ("Tolerance, ±", "wide", "is not a length"),
+        ("Focal length", "500mm", "below it no picture is formed"),
+        ("Speed", "fast", "is not a speed"),
+        ("Size, long by short side", "60", "is not two lengths"),
+    ):
+        field = person.page.get_by_label(label, exact=True)
+        was = field.input_value()
+        typed(person, label, text)
+        person.page.get_by_role("alert").filter(has_text=says).wait_for()
+        assert field.input_value() == text
+        assert person.page.get_by_role("heading", name=WORKED_OUT).is_visible()
+        kept(person, "fault")
+        typed(person, label, was)
+        person.page.get_by_role("alert").filter(has_text=says).wait_for(state="detached")
+    assert (folder / "plan.toml").read_text("utf-8") == before
+    person.done()
+
+
+def test_undo_takes_back_what_was_typed_and_two_tabs_do_not_lose_it(browser, served, folder):
+    one, other = (Person(browser, served).open("/plan").log_in() for _ in range(2))
+    planned(one)
+    typed(one, "f-number", "8")
+    # The other tab hears of the draft.
+    other.page.wait_for_function("document.querySelector('[aria-label=\"f-number\"]')?.value === '8'")
+    one.page.get_by_role("button", name="Undo").click()
+    for person in (one, other):
+        person.page.wait_for_function("document.querySelector('[aria-label=\"f-number\"]')?.value === ''")
+    # An edit of the file appears on both, its comment stays through an edit of the page.
+    path = folder / "plan.toml"
+    path.write_text(path.read_text("utf-8").replace("stand_off_mm = 400", "stand_off_mm = 410 # measured"), "utf-8")
+    one.page.wait_for_function("document.querySelector('[aria-label=\"Stand-off\"]')?.value === '410'")
+    typed(one, "f-number", "8")
+    other.page.wait_for_function("document.querySelector('[aria-label=\"f-number\"]')?.value === '8'")
+    assert "stand_off_mm = 410 # measured" in path.read_text("utf-8")
+    one.done()
+    other.done()
+
+
+def test_what_was_measured_stands_beside_and_who_only_looks_changes_nothing(browser, served, folder):
+    (folder / "ties").mkdir()
+    write_tie(folder / "ties")
+    commit(folder, 3)
+    person = Person(browser, served).open("/plan").log_in()
+    planned(person)
+    person.page.reload()
+    person.page.get_by_role("row").filter(has_text="ties/tie.json").first.wait_for()
+    person.page.get_by_role("row").filter(has_text="U of bore A, diameter").wait_for()
+    kept(person, "measured")
+    looker = Person(browser, served, DESK, "dark").open("/plan")
+    looker.page.get_by_role("heading", name=WORKED_OUT).wait_for()
+    assert looker.page.get_by_label("Stand-off", exact=True).is_disabled()
+    assert looker.page.get_by_role("button", name="Photograph").count() == 0
+    kept(looker, "dark")
+    looker.done()
+    person.done()
