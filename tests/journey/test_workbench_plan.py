@@ -52,6 +52,13 @@ def typed(person, label, text):
     person.acts += 1
 
 
+def shows(person, label, text):
+    """Wait until a field holds a text."""
+    from playwright.sync_api import expect
+
+    expect(person.page.get_by_label(label, exact=True)).to_have_value(text, timeout=60_000)
+
+
 def planned(person):
     """Type a whole plan."""
     typed(person, "Size, long by short side", "60 x 40")
@@ -60,8 +67,10 @@ def planned(person):
     person.page.get_by_role("heading", name=WORKED_OUT).wait_for()
     typed(person, "Pixels", "1440 x 1080")
     person.page.get_by_label("Target on").select_option("glass")
-    typed(person, "u of a bar's reading", "3um")
     person.acts += 1
+    # What is typed last is kept last.
+    with person.page.expect_response(lambda r: r.request.method == "PUT" and "3um" in (r.request.post_data or "")):
+        typed(person, "u of a bar's reading", "3um")
 
 
 def test_from_nothing_to_a_camera_that_was_photographed_with(browser, served, folder):
@@ -76,13 +85,17 @@ def test_from_nothing_to_a_camera_that_was_photographed_with(browser, served, fo
     # Every number unfolds its arithmetic.
     person.click("Magnification")
     page.get_by_text("f/(s − f) = 25/(400 − 25) = 0.06667").wait_for()
-    person.click("Photograph with this camera")
+    with page.expect_response(lambda r: "/tiles/" in r.url and r.ok):
+        person.click("Photograph with this camera")
     page.get_by_role("application").wait_for()
     page.get_by_text("Good for ± 0.2 mm").first.wait_for()
     assert page.get_by_role("row").filter(has_text="bore").is_visible()
     assert (folder / "plan" / "part.png").is_file()
+    page.wait_for_load_state("networkidle")
     kept(person, "foreseen")
-    page.get_by_role("radio", name="its target").click()
+    with page.expect_response(lambda r: "/target/" in r.url and r.ok):
+        page.get_by_role("radio", name="its target").click()
+    page.wait_for_load_state("networkidle")
     kept(person, "target")
     # Nothing is lost on reload.
     page.reload()
@@ -120,16 +133,16 @@ def test_undo_takes_back_what_was_typed_and_two_tabs_do_not_lose_it(browser, ser
     planned(one)
     typed(one, "f-number", "8")
     # The other tab hears of the draft.
-    other.page.wait_for_function("document.querySelector('[aria-label=\"f-number\"]')?.value === '8'")
+    shows(other, "f-number", "8")
     one.page.get_by_role("button", name="Undo").click()
     for person in (one, other):
-        person.page.wait_for_function("document.querySelector('[aria-label=\"f-number\"]')?.value === ''")
+        shows(person, "f-number", "")
     # An edit of the file appears on both, its comment stays through an edit of the page.
     path = folder / "plan.toml"
     path.write_text(path.read_text("utf-8").replace("stand_off_mm = 400", "stand_off_mm = 410 # measured"), "utf-8")
-    one.page.wait_for_function("document.querySelector('[aria-label=\"Stand-off\"]')?.value === '410'")
+    shows(one, "Stand-off", "410")
     typed(one, "f-number", "8")
-    other.page.wait_for_function("document.querySelector('[aria-label=\"f-number\"]')?.value === '8'")
+    shows(other, "f-number", "8")
     assert "stand_off_mm = 410 # measured" in path.read_text("utf-8")
     one.done()
     other.done()

@@ -36,6 +36,8 @@ Array = NDArray[np.float64]
 Telling = Callable[[int, int, str], None]
 
 LOADS = 5
+EDGE = "bevel or burr"
+"""What the edge definition of the plan's recipe is called: its name stands in the budget."""
 GRID = 9
 
 
@@ -216,7 +218,7 @@ def _recipe(world: scene.World, lying: scene.Lying) -> Recipe:
     ) -> dict[str, Any]:
         limits = {quantity: {"nominal": nominal, "plus": part.tolerance_mm, "minus": part.tolerance_mm}}
         polarity = "rising" if rising else "falling"
-        return {"name": name, "kind": kind, "edge": "part", "polarity": polarity, "region": region, "limits": limits}
+        return {"name": name, "kind": kind, "edge": EDGE, "polarity": polarity, "region": region, "limits": limits}
 
     def box(at: list[float], along: float, across: float, angle: float) -> Mapping[str, Any]:
         return {"rectangle": {"centre": at, "size": [along, across], "angle_deg": angle}}
@@ -228,7 +230,7 @@ def _recipe(world: scene.World, lying: scene.Lying) -> Recipe:
         "unit": "mm",
         "height": part.height_mm,
         "u_height": part.u_height_mm,
-        "edge": {"part": {"u": part.u_edge_mm, "scope": "part"}},
+        "edge": {EDGE: {"u": part.u_edge_mm, "scope": "part"}},
         "step": [
             step(
                 "length",

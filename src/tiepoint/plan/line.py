@@ -67,3 +67,8 @@ def g(value: float) -> str:
         text = f"{value:.{decimals}f}"
         return text.rstrip("0").rstrip(".") if "." in text else text
     return f"{value:.3e}"
+
+
+def g2(value: float | None) -> str:
+    """Return a number with two significant figures, as uncertainties have."""
+    return "" if value is None else g(float(f"{value:.2g}"))

@@ -115,7 +115,7 @@ def photographed_target(world: World, rng: np.random.Generator) -> tuple[Picture
         return picture, replace(target, material=asked.target.material)
     true = stretch * (target.bar_x_mm, target.bar_y_mm)
     read = true + u * rng.standard_normal(2)
-    measured = Measured(float(read[0]), float(read[1]), u, "a rule", "2000-01-01")
+    measured = Measured(float(read[0]), float(read[1]), u, "the rule", "2000-01-01")
     return picture, replace(target, measured=measured, material=asked.target.material)
 
 
@@ -174,6 +174,29 @@ def _exposed(world: World, share: Floats, brightest: float, fill: float, rng: np
     gain = float((1 << sensor.bits) - 1) / sensor.full_well_e
     made = EmvaSensor(gain, sensor.dark_noise_e, BLACK_DN, sensor.bits)
     return expose(Light(fill / brightest, falloff=FALLOFF).on(share), made, rng)
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """Where points of a picture lie at the part's height: mm (rows, cols) at pixels `x0`, `y0` and from there on."""
+
+    x0: float
+    y0: float
+    step_x: float
+    step_y: float
+    x_mm: Array
+    y_mm: Array
+
+
+def grid_of(planned: Planned, cols: int = 7, rows: int = 7) -> Grid:
+    """Return where the pictures of a planned camera lie, in the frame of its target."""
+    camera, chosen = world_of(planned).camera, planned.chosen
+    x = np.linspace(-0.5, chosen.columns - 0.5, cols)
+    y = np.linspace(-0.5, chosen.rows - 0.5, rows)
+    px = np.stack(np.meshgrid(x, y), axis=2).reshape(-1, 2)
+    xyz = cameras.unproject(camera, px, planned.asked.part.height_mm)
+    mm = xyz[:, :2].reshape(rows, cols, 2)
+    return Grid(float(x[0]), float(y[0]), float(x[1] - x[0]), float(y[1] - y[0]), mm[:, :, 0], mm[:, :, 1])
 
 
 def rim_of(world: World) -> float:

@@ -7,7 +7,7 @@ from tiepoint.plan import lines_light, lines_optics, lines_size
 from tiepoint.plan.asked import Asked
 from tiepoint.plan.choose import Chosen, choose
 from tiepoint.plan.lighting import Angle
-from tiepoint.plan.line import Line, State
+from tiepoint.plan.line import Line, State, g, g2
 from tiepoint.plan.numbers import Camera, as_stated, length_budget, numbers, spreads
 
 __all__ = ["Line", "Sheet", "State", "arithmetic"]
@@ -41,6 +41,14 @@ class Sheet:
     def cautions(self) -> tuple[str, ...]:
         """What is to be known, in sentences."""
         return tuple(line.says for line in self.lines if line.state == "caution")
+
+    @property
+    def verdict(self) -> tuple[str, ...]:
+        """What the arithmetic comes to, in sentences."""
+        if self.faults:
+            return self.faults
+        U, share, long = self.line("U_length").value, self.line("share").value, max(self.asked.part.size_mm)
+        return (f"By arithmetic U of {g(long)} mm is {g2(U)} µm, {g2(share)} % of the tolerance.",)
 
     def line(self, key: str) -> Line:
         """Return a line by its key."""

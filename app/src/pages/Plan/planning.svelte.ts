@@ -65,9 +65,10 @@ class Planning {
   }
 
   async #keepNow(): Promise<void> {
+    if (!here.may || this.told === null || !this.#differs()) return;
     clearTimeout(this.#waits);
     await this.#look();
-    if (!here.may || this.told === null || this.isOld || !this.#differs()) return;
+    if (this.isOld) return;
     const sent = { ...this.typed };
     try {
       this.#take(await put("/api/plan", { typed: sent, seen: this.told.sha }), sent);

@@ -30,7 +30,6 @@ export default {
   after: (source: string) => `After: ${source}.`,
   verdict: "Can it be?",
   byArithmetic: "by arithmetic",
-  fine: "Nothing forbids it.",
   old: "What is shown is from before.",
   foreseen: "Foreseen on its pictures",
   foreseenNot: "Not photographed yet for this plan: what the lens and the target leave over is not in these numbers.",

@@ -92,12 +92,34 @@ class SizeTold(BaseModel):
     reason: str
 
 
+class KeptTold(BaseModel):
+    """A size as plan.toml keeps what was foreseen of it: nominal in mm, U in µm; empty where it was not read."""
+
+    name: str
+    nominal: str
+    U: str
+
+
 class PredictedTold(BaseModel):
     """What was foreseen, as plan.toml keeps it. `is_current`: for what is asked now."""
 
     good: bool
     says: str
     is_current: bool
+    sizes: list[KeptTold]
+
+
+class GridTold(BaseModel):
+    """Where points of a picture lie, in mm: row by row, from the pixel x0, y0 on in steps."""
+
+    x0: float
+    y0: float
+    step_x: float
+    step_y: float
+    cols: int
+    rows: int
+    X: list[float]
+    Y: list[float]
 
 
 class PictureTold(BaseModel):
@@ -120,7 +142,10 @@ class BesideTold(BaseModel):
 
 
 class PlanTold(BaseModel):
-    """The station's plan. `sha`: of plan.toml, None where there is none; `typed`: what it says, by key."""
+    """The station's plan. `sha`: of plan.toml, None where there is none; `typed`: what it says, by key.
+
+    `grid`: where the pictures lie in the target's frame, at the height of the part; None where they are of another.
+    """
 
     sha: str | None
     typed: dict[str, str]
@@ -129,6 +154,7 @@ class PlanTold(BaseModel):
     predicted: PredictedTold | None
     beside: list[BesideTold]
     pictures: list[PictureTold]
+    grid: GridTold | None
 
 
 class Wanted(BaseModel):
@@ -307,7 +333,19 @@ def _told(here: Here) -> PlanTold:
         predicted=None if kept is None else _predicted(kept),
         beside=[] if kept is None else [_beside(one) for one in planning.beside(station, kept)],
         pictures=pictures,
+        grid=None if kept is None or kept.predicted is None else _grid(kept),
     )
+
+
+def _grid(kept: "Plan") -> GridTold:
+    from tiepoint.plan.choose import choose
+    from tiepoint.plan.numbers import as_stated
+    from tiepoint.plan.scene import grid_of
+
+    grid = grid_of(as_stated(kept.asked, choose(kept.asked)))
+    rows, cols = grid.x_mm.shape
+    places = {"X": grid.x_mm.ravel().tolist(), "Y": grid.y_mm.ravel().tolist()}
+    return GridTold(x0=grid.x0, y0=grid.y0, step_x=grid.step_x, step_y=grid.step_y, cols=cols, rows=rows, **places)
 
 
 def _described(which: Which, data: bytes, sha: str) -> PictureTold:
@@ -323,7 +361,10 @@ def _predicted(kept: "Plan") -> PredictedTold | None:
     told = kept.table.predicted
     if told is None:
         return None
-    return PredictedTold(good=told.good, says=told.says, is_current=kept.is_current)
+    from tiepoint.plan.printed import micrometres
+
+    sizes = [KeptTold(name=one.name, nominal=f"{one.nominal_mm:g}", U=micrometres(one.U_mm)) for one in told.size]
+    return PredictedTold(good=told.good, says=told.says, is_current=kept.is_current, sizes=sizes)
 
 
 def _fields() -> list[FieldTold]:
@@ -350,7 +391,7 @@ def _sheet(sheet: "Sheet") -> SheetTold:
     ranked = sorted(sheet.budget_um.items(), key=lambda item: -item[1])
     return SheetTold(
         good=sheet.good,
-        verdict=list(sheet.faults) or ["Nothing forbids it."],
+        verdict=list(sheet.verdict),
         lines=[
             LineTold(
                 key=line.key,
