@@ -78,13 +78,17 @@ class Tying {
 
   async begin(): Promise<void> {
     this.#key = `tiepoint-tie-${here.station}`;
+    let isNew = true;
     try {
       const kept = JSON.parse(localStorage.getItem(this.#key) ?? "null") as Partial<Typed> | null;
       if (kept !== null) this.typed = { ...BEGUN, ...kept };
+      isNew = kept === null;
     } catch {
       // What an older page kept is no loss.
     }
     await this.again();
+    const first = this.solved.find((one) => one.from_frame === "image") ?? this.solved[0];
+    if (isNew && first !== undefined) this.choose(first.name); // who has never been here sees what there is
   }
   keep(): void {
     if (this.#key) localStorage.setItem(this.#key, JSON.stringify(this.typed));
