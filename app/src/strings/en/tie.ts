@@ -1,6 +1,7 @@
 export const words = {
   title: { target: "Tie by target", length: "Tie by length", pairs: "Tie by pairs", views: "Camera by views", robot: "Robot" },
   ways: { target: "by target", length: "by length", pairs: "by pairs", views: "by views", robot: "robot" },
+  fresh: { target: "plane", length: "length", pairs: "pairs", views: "camera", robot: "robot" },
   made: "Made",
   how: "How the tie is made",
   drawn: "Drawn",

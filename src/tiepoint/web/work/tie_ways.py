@@ -264,13 +264,18 @@ def pairs_told(here: Here, told: Pairs) -> PairsTold:
         ],
         findings=[
             FindingTold(
-                code=f.code, rows=list(f.rows), says=f.sentence, is_refused=f.severity == "refuse",
+                code=f.code, rows=list(f.rows), says=_whole(f.sentence), is_refused=f.severity == "refuse",
                 mends=[Mended(row=r.row, column=_COLUMNS.index(r.column), text=f"{r.value:.10g}") for r in f.repairs],
             )
             for f in findings
         ],
         faults=[CellFault(row=f.row, column=f.column, says=f.says) for f in judged.faults],
     )  # fmt: skip
+
+
+def _whole(said: str) -> str:
+    """Return what a room says as a sentence that stands alone."""
+    return f"{said[:1].upper()}{said[1:]}{'' if said.endswith('.') else '.'}"
 
 
 _COLUMNS = ("from_x", "from_y", "to_x", "to_y")

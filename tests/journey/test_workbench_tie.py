@@ -1,0 +1,252 @@
+"""The page Tie as a person uses it: from an empty station to a reading, in each way, in a real browser."""
+
+import json
+
+import numpy as np
+import pytest
+from tests.helpers.browsers import headless
+from tests.helpers.served import Served
+from tests.helpers.tie_station import SIZE_PX, photo_png, printed, tie_station
+from tests.journey.test_workbench_prove import PASSWORD, Person
+
+from tiepoint.documents.files import read_document
+from tiepoint.ties.document import from_document
+from tiepoint.web.page import app_files
+from tiepoint.web.users import User, hashed, token_sha, write_users
+
+PAIRS_PX = [(150, 150), (1050, 170), (1020, 850), (180, 880), (600, 500), (850, 350), (350, 650)]
+PASTE = """(area, text) => {
+  const data = new DataTransfer();
+  data.setData("text/plain", text);
+  area.dispatchEvent(new ClipboardEvent("paste", { clipboardData: data, bubbles: true, cancelable: true }));
+}"""
+
+
+@pytest.fixture(scope="module")
+def browser():
+    if not app_files():
+        pytest.skip("the pages are not built (python hatch_build.py)")
+    with headless() as found:
+        yield found
+
+
+class Tier(Person):
+    """Somebody who ties; what is done with the mouse on the picture counts as an act too."""
+
+    def __init__(self, browser, served, scheme="light"):
+        super().__init__(browser, served, scheme=scheme)
+        self.open("/tie").log_in()
+
+    def keep(self, name):
+        super().keep(f"tie-{name}")
+
+    def way(self, name):
+        self.page.get_by_role("radio", name=name).click()
+        self.acts += 1
+
+    def drop(self, png, name="photo.png"):
+        file = {"name": name, "mimeType": "image/png", "buffer": png}
+        self.page.locator("input[type=file]").first.set_input_files([file])
+        self.acts += 1
+
+    def at(self, px):
+        """Return where a pixel of the picture is on the screen, which shows it whole."""
+        box = self.page.locator(".picture canvas").bounding_box()
+        scale = min(box["width"] / SIZE_PX[0], box["height"] / SIZE_PX[1])
+        middle = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+        return tuple(m + (p - (n - 1) / 2) * scale for m, p, n in zip(middle, px, SIZE_PX, strict=True))
+
+    def press(self, px):
+        self.page.mouse.click(*self.at(px))
+        self.acts += 1
+
+    def paste(self, text):
+        self.page.get_by_label("Paste here").evaluate(PASTE, text)
+        self.acts += 1
+
+    def rest(self, px):
+        """Rest the pointer on a pixel; return the pixel, and x and y with their ± as they are read there."""
+        self.page.mouse.move(*self.at(px))
+        self.acts += 1
+        self.page.locator("table.budget").wait_for()
+        pixel = self.page.locator("h2", has_text="At the pointer").locator(".aside").inner_text()
+        values = [self.page.locator(f"[data-read={axis}]").inner_text() for axis in "xy"]
+        halves = [text.split()[1] for text in self.page.locator(".probeout .pmb").all_inner_texts()]
+        numbers = [float(text.replace("−", "-")) for text in (*values, *halves)]
+        return [float(v) for v in pixel.removeprefix("pixel ").split(",")], numbers[:2], numbers[2:]
+
+
+@pytest.fixture
+def station(tmp_path):
+    return tie_station(tmp_path / "station")
+
+
+@pytest.fixture
+def served(station):
+    users = [User("change", "change", hashed(PASSWORD), token_sha("change"))]
+    write_users(station.folder / "private" / "users.json", users)
+    with Served(station.folder) as served:
+        yield served
+
+
+def demand_true(station, read, to=None):
+    """Compare what was read with the bench's own truth; `to`: how the tie's plane lies to the bench's."""
+    px, values, halves = read
+    true = station.true_mm([px])[0] if to is None else to(px)
+    for value, half, truth in zip(values, halves, true, strict=True):
+        # U is at 95 %, the pixel was told to a tenth (0.012 mm), and one of two values may lie farther out.
+        assert abs(value - truth) <= 2 * half + 0.012
+
+
+def test_by_target_from_an_empty_station_to_a_reading(browser, served, station):
+    person = Tier(browser, served)
+    page, print_ = person.page, printed()
+    person.fill("Field of view, width", "125")
+    person.fill("Field of view, height", "95")
+    person.click("What to print?")
+    page.get_by_text("squares of").first.wait_for()
+    person.keep("advice-light")
+    for label, text in (("Pitch", "10"), ("Columns", "13"), ("Rows", "10")):
+        person.fill(label, text)
+    person.click("Draw it")
+    person.fill("Bar along the lower edge", str(print_.reading_x_mm))
+    person.fill("Bar along the left edge", str(print_.reading_y_mm))
+    person.fill("Standard uncertainty of one bar", str(print_.u_mm))
+    person.fill("What the bars were measured with", print_.rule.name)
+    person.keep("bars-light")
+    person.click("Keep")
+    page.get_by_text("both axes are corrected").first.wait_for()
+    person.drop(photo_png(5))
+    page.locator("path.cont").first.wait_for()
+    person.fill("Tolerance, plus or minus", "0.2")
+    page.keyboard.press("Enter")
+    page.locator("path.cont.limit").first.wait_for()
+    demand_true(station, person.rest((600, 480)))
+    person.keep("map-light")
+    assert person.acts == 15
+    # A length between two places, exactly and with shared sources.
+    person.press((300, 700))
+    person.press((900, 400))
+    page.get_by_text("drag A or B").wait_for()
+    told = page.locator("section", has_text="Length between two points").locator("td.val").inner_text()
+    true = float(np.hypot(*np.diff(station.true_mm([(300, 700), (900, 400)]), axis=0)[0]))
+    assert float(told) == pytest.approx(true, abs=0.3)  # pressed to a screen's pixel, which is two of the picture's
+    page.emulate_media(color_scheme="dark")
+    person.keep("map-dark")
+    # Nothing is lost on reload.
+    page.reload()
+    page.locator("path.cont.limit").first.wait_for()
+    # And what was done is undone.
+    person.click("Undo")
+    page.locator("path.cont").first.wait_for(state="detached")
+    assert not (station.folder / "ties/plane.json").exists()
+    person.done()
+
+
+def test_by_length_from_an_empty_station_to_a_reading(browser, served, station):
+    plane = from_document(read_document(made_plane(station), "tie"))
+    person = Tier(browser, served)
+    page = person.page
+    person.way("by length")
+    person.drop(photo_png(5))
+    page.locator(".picture canvas").wait_for()
+    ends = [(px[0], px[1]) for px in pixels_of(plane, [(20, 50), (110, 50)])]
+    for k, end in enumerate(ends):
+        person.press(end)
+        page.locator("li", has_text="AB"[k]).get_by_text("crossing").wait_for()
+    # Nine squares, as they came out of the printer.
+    person.fill("Known length", f"{90 * printed().scale_x:.4f}")
+    person.keep("length-light")
+    person.click("Tie", exact=True)
+    page.locator("path.cont").first.wait_for()
+    read = person.rest(pixels_of(plane, [(70, 55)])[0])
+    assert person.acts == 7
+    person.keep("length-tied-light")
+    start, end = station.true_mm(ends)
+    along = (end - start) / np.hypot(*(end - start))
+    middle = station.true_mm([[(SIZE_PX[0] - 1) / 2, (SIZE_PX[1] - 1) / 2]])[0]
+
+    def to(px):
+        # By length: the origin is the picture's middle, +x runs along image x (CONTRACTS.md).
+        x_axis = station.true_mm([[SIZE_PX[0] - 1, (SIZE_PX[1] - 1) / 2]])[0] - middle
+        x_axis = x_axis / np.hypot(*x_axis)
+        d = station.true_mm([px])[0] - middle
+        return d @ x_axis, d @ [-x_axis[1], x_axis[0]]
+
+    assert along @ along == pytest.approx(1)
+    demand_true(station, read, to)
+    person.done()
+
+
+def test_by_pairs_from_an_empty_station_to_a_reading(browser, served, station):
+    person = Tier(browser, served)
+    page = person.page
+    person.way("by pairs")
+    person.drop(photo_png(5))
+    page.locator(".picture canvas").wait_for()
+    mm = station.true_mm(PAIRS_PX).round(2)
+    mm[[1, 4]] = mm[[4, 1]]  # two rows are exchanged
+    rows = [f"{x}\t{y}\t{a:.2f}\t{b:.2f}".replace(".", ",") for (x, y), (a, b) in zip(PAIRS_PX, mm, strict=True)]
+    person.paste("\n".join(rows))
+    page.get_by_text("Rows 2 and 5 are exchanged").first.wait_for()
+    person.keep("pairs-refused-light")
+    assert page.get_by_role("button", name="Keep as a tie").is_disabled()
+    person.click("Mend it")
+    page.get_by_text("All rows fit together").wait_for()
+    person.keep("pairs-mended-light")
+    person.click("Keep as a tie")
+    page.get_by_text("Quality on points").wait_for()
+    demand_true(station, person.rest((620, 470)))
+    assert person.acts == 6
+    page.emulate_media(color_scheme="dark")
+    person.keep("pairs-dark")
+    person.done()
+
+
+def test_what_is_wrong_is_said_at_its_field_and_nothing_is_lost(browser, served, station):
+    station.keep_target()
+    person = Tier(browser, served)
+    page = person.page
+    page.get_by_label("Height of the plane", exact=True).fill("three")
+    person.drop(b"no picture at all", "<img src=x onerror=alert(1)>.png")
+    said = page.locator(".photos .field-say")
+    said.wait_for()
+    assert "onerror" not in page.locator(".photos").inner_html().replace("&lt;", "<").split("field-say")[0]
+    person.drop(photo_png(5))
+    page.get_by_text("which is no length").wait_for()
+    field = page.get_by_label("Height of the plane", exact=True)
+    assert field.input_value() == "three"
+    assert field.get_attribute("aria-invalid") == "true"
+    field.fill("3")
+    person.click("Tie", exact=True)
+    page.locator("path.cont").first.wait_for()
+    assert json.loads((station.folder / "ties/plane.json").read_text())["height_mm"] == 3.0
+    person.keep("said-light")
+    person.done()
+
+
+def made_plane(station):
+    """Tie the plane beside the station, so that the test knows where the target's crossings are seen."""
+    from tiepoint.documents.files import write_document
+    from tiepoint.foundation.sources import constant
+    from tiepoint.station.tie_files import load_photo
+    from tiepoint.station.tying import by_target
+    from tiepoint.ties.document import to_document
+
+    beside = station.folder.parent / "beside"
+    beside.mkdir()
+    (beside / "photo.png").write_bytes(photo_png(5))
+    tie = by_target([load_photo(beside / "photo.png")], station.target, height=constant(0.0))
+    write_document(beside / "plane.json", "tie", to_document(tie))
+    return beside / "plane.json"
+
+
+def pixels_of(tie, drawn_mm):
+    """Return where places of the drawing are seen (n, 2), by Newton's steps through the tie."""
+    scale = np.array([printed().scale_x, printed().scale_y])
+    goal = np.array(drawn_mm, float) * scale
+    px = np.full((len(goal), 2), 500.0)
+    for _ in range(20):
+        mapped = tie.map(px)
+        px = px - np.linalg.solve(mapped.d_px, (mapped.xy_mm - goal)[:, :, None])[:, :, 0]
+    return [(float(x), float(y)) for x, y in px]
