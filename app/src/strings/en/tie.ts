@@ -88,6 +88,7 @@ export const words = {
     cells: (pattern: string) => (pattern === "dots" ? "dots" : "squares"),
     paper: "Paper",
     fits: "page that fits",
+    name: "Name of the target",
     draw: "Draw it",
     preview: (says: string) => `The target as it is printed: ${says}`,
     openPdf: "Open the page to print (PDF)",

@@ -3,7 +3,7 @@
 import asyncio
 from typing import Annotated
 
-from fastapi import APIRouter, BackgroundTasks, Depends, Path, Query
+from fastapi import APIRouter, Depends, Path, Query
 
 from tiepoint.web.here import Here, here_of
 from tiepoint.web.jobs import JobTold
@@ -33,7 +33,7 @@ from tiepoint.web.work.tie_told import (
     short_told,
     tie_told,
 )
-from tiepoint.web.work.tie_ways import made_from, pairs_told, photo_of, tie_of, warmed, work_of
+from tiepoint.web.work.tie_ways import made_from, pairs_told, photo_of, tie_of, warm_once, work_of
 
 router = APIRouter(prefix="/api/tie", tags=["tie"], dependencies=[Depends(needs("look"))])
 ThisStation = Annotated[Here, Depends(here_of)]
@@ -42,9 +42,9 @@ Name = Annotated[str, Path(max_length=80)]
 
 
 @router.get("/ties", responses=refusals(401))
-async def ties(here: ThisStation, later: BackgroundTasks) -> Ties:
+async def ties(here: ThisStation) -> Ties:
     """Tell the documents of the station's `ties/`; what cannot be used says why."""
-    later.add_task(warmed)
+    warm_once()
 
     def found() -> Ties:
         from tiepoint.station.tie_files import tie_files

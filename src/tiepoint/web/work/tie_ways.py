@@ -1,5 +1,6 @@
 """The ways of tying, as the page of ties asks for them: what was typed is checked at once, and the work is a job."""
 
+import threading
 from collections.abc import Callable
 from functools import cache
 from typing import Any
@@ -27,8 +28,12 @@ from tiepoint.web.work.tie_asked import (
 
 
 @cache
-def warmed() -> None:
-    """Do once all that a tie takes, so that the first photo that is dropped does not wait for it."""
+def warm_once() -> None:
+    """Begin to do once, beside, all that a tie takes, so that the first photo that is dropped does not wait for it."""
+    threading.Thread(target=_warm, name="tie", daemon=True).start()
+
+
+def _warm() -> None:
     import tiepoint.recipe.shots  # noqa: F401
     from tiepoint.report.tie_grid import pointer_grid
     from tiepoint.report.tie_map import tie_map
