@@ -14,12 +14,14 @@ from tiepoint.web.work.lengths import Unit, at_field, length_mm
 from tiepoint.web.work.tie_asked import (
     Answers,
     Ask,
+    AskRobot,
     CellFault,
     Pairs,
     PairsTold,
     Pasted,
     PastedTold,
     Placed,
+    RobotTold,
     SnappedTold,
     Solve,
     Ties,
@@ -33,7 +35,7 @@ from tiepoint.web.work.tie_told import (
     short_told,
     tie_told,
 )
-from tiepoint.web.work.tie_ways import made_from, pairs_told, photo_of, tie_of, warm_once, work_of
+from tiepoint.web.work.tie_ways import made_from, pairs_told, photo_of, robot_told, tie_of, warm_once, work_of
 
 router = APIRouter(prefix="/api/tie", tags=["tie"], dependencies=[Depends(needs("look"))])
 ThisStation = Annotated[Here, Depends(here_of)]
@@ -140,6 +142,12 @@ async def pasted(here: ThisStation, told: Pasted) -> PastedTold:
 async def pairs(here: ThisStation, told: Pairs) -> PairsTold:
     """Tell what pairs come to, row by row, and what would mend those that do not fit; nothing is kept."""
     return await asyncio.to_thread(pairs_told, here, told)
+
+
+@router.post("/robot", responses=refusals(401, 404, 422))
+async def robot(here: ThisStation, asked: AskRobot) -> RobotTold:
+    """Tell a place of the picture as the robot's numbers, or the robot's numbers as a place; nothing moves by it."""
+    return await asyncio.to_thread(robot_told, here, asked)
 
 
 @router.post("/solve", status_code=202, responses=refusals(401, 404, 409, 415, 422))

@@ -5,7 +5,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, model_validator
 
 from tiepoint.web.work.lengths import Typed, Unit
-from tiepoint.web.work.tie_told import LengthTold, PointTold, TieInShort
+from tiepoint.web.work.tie_told import LengthTold, NumberTold, PointTold, TieInShort
 
 Px = tuple[FiniteFloat, FiniteFloat]
 PicturePath = Annotated[str, Field(min_length=1, max_length=300, examples=["pictures/tie/photo.png"])]
@@ -195,3 +195,30 @@ class PairsTold(BaseModel):
     rows: list[PairRow]
     findings: list[FindingTold]
     faults: list[CellFault]
+
+
+class AskRobot(_Body):
+    """A place for the gripper: a pixel, and one towards which it is turned; or the robot's own numbers, as typed."""
+
+    plane: NewName
+    robot: NewName
+    at: Px | None = None
+    towards: Px | None = None
+    x: Typed = ""
+    y: Typed = ""
+    turn: Typed = ""
+    unit: Unit = "mm"
+
+
+class RobotTold(BaseModel):
+    """A place in both. `axes`: a place, and `axes_mm` from it along the robot's +x and +y; `says`: why no value."""
+
+    at: Px | None
+    ahead: Px | None
+    x: NumberTold | None
+    y: NumberTold | None
+    turn: NumberTold | None
+    says: str
+    axes: list[Px]
+    axes_mm: float
+    cautions: list[str]

@@ -1,5 +1,6 @@
 """The ways of tying, as the page of ties asks for them: what was typed is checked at once, and the work is a job."""
 
+import math
 import threading
 from collections.abc import Callable
 from functools import cache
@@ -12,6 +13,7 @@ from tiepoint.web.jobs import Telling
 from tiepoint.web.refused import Refused
 from tiepoint.web.work.lengths import at_field, length_mm, needed_mm
 from tiepoint.web.work.tie_asked import (
+    AskRobot,
     ByLength,
     ByPairs,
     ByTarget,
@@ -23,6 +25,7 @@ from tiepoint.web.work.tie_asked import (
     PairRow,
     Pairs,
     PairsTold,
+    RobotTold,
     Solved,
 )
 
@@ -291,3 +294,46 @@ def _placed(cells: list[str], frame: str) -> tuple[float, float] | None:
 
     x, y = (plain_number(with_plain_sign(cell)) for cell in cells[:2])
     return None if frame != "image" or x is None or y is None else (x, y)
+
+
+def robot_told(here: Here, asked: AskRobot) -> RobotTold:
+    """Return a place of the picture as the robot's numbers, or the robot's numbers as a place of the picture."""
+    from tiepoint.foundation.reasons import FLAGS
+    from tiepoint.report.tie_map import tie_map
+    from tiepoint.report.tie_numbers import in_unit, number
+    from tiepoint.station.robot_places import CAUTION, place_seen, place_typed, robot_axes
+    from tiepoint.web.work.tie_told import number_told
+
+    (_, plane), (_, robot) = tie_of(here, asked.plane), tie_of(here, asked.robot)
+    with at_field(here, "robot"):
+        step = tie_map(plane).step_mm
+        axes = list(robot_axes(plane, robot, step))
+        place = None
+        if asked.at is not None:
+            place = place_seen(plane, robot, asked.at, asked.towards)
+        elif asked.x.strip() and asked.y.strip():
+            x, y = (length_mm(k, getattr(asked, k), asked.unit, f"the robot's {k}") for k in "xy")
+            with at_field(here, "x"):
+                place = place_typed(plane, robot, x, y, math.radians(_degrees(asked.turn)))
+    cautions = [CAUTION, *(FLAGS[code].sentence for code in robot.flags), *robot.notes[-1:]]
+    if place is None or place.x is None or place.y is None or place.turn is None:
+        at, says = (None, "") if place is None else (place.at_px, place.says)
+        return RobotTold(
+            at=at, ahead=None, x=None, y=None, turn=None, says=says, axes=axes, axes_mm=step, cautions=cautions
+        )
+    turn = number(math.degrees(place.turn.value), math.degrees(place.turn.U95), "°")
+    return RobotTold(
+        at=place.at_px, ahead=place.ahead_px, x=number_told(in_unit(place.x, asked.unit)),
+        y=number_told(in_unit(place.y, asked.unit)), turn=number_told(turn), says="", axes=axes, axes_mm=step,
+        cautions=cautions,
+    )  # fmt: skip
+
+
+def _degrees(text: str) -> float:
+    from tiepoint.documents.tables import plain_number, with_plain_sign, with_point
+
+    told = with_point(with_plain_sign(text.strip().removesuffix("°").strip()))
+    value = plain_number(told) if told else 0.0
+    if value is None or abs(value) > 3600:
+        raise Refused(422, f"the turn reads {text[:40]!r}", "type degrees, as in 12.5", where="turn")
+    return value

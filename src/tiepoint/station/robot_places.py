@@ -1,0 +1,115 @@
+"""Places of a picture as the robot's numbers, and back: by a tie image → plane and one plane → robot, with their ±."""
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from tiepoint.foundation.errors import UnusableInput
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from tiepoint.foundation.sources import Value
+    from tiepoint.ties.tie import Tie
+
+Px = tuple[float, float]
+
+CAUTION: Final = (
+    "tiepoint never starts a motion, and is no safety device. Make first moves in reduced-speed manual mode with the "
+    "enabling device in hand (ISO 10218); where people and the robot share a place, local rules come first."
+)
+_AHEAD_MM: Final = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class RobotPlace:
+    """A place: its pixel, one ahead of it in the direction of its turn, and the robot's x, y (mm) and turn (rad).
+
+    Without a value (`x` None) `says` why.
+    """
+
+    at_px: Px
+    ahead_px: Px
+    x: "Value | None"
+    y: "Value | None"
+    turn: "Value | None"
+    says: str
+
+
+def robot_axes(plane: "Tie", robot: "Tie", step_mm: float) -> tuple[Px, Px, Px]:
+    """Return where the robot's +x and +y point in the picture: a place in the tie's region, and a step along each."""
+    import numpy as np
+
+    demand_robot(plane, robot)
+    middle = robot.map(plane.map(_middle(plane)[None]).xy_mm).xy_mm[0]
+    ends = middle + step_mm * np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
+    told = plane.to_image(robot.to_image(ends)).tolist()
+    return (told[0][0], told[0][1]), (told[1][0], told[1][1]), (told[2][0], told[2][1])
+
+
+def place_seen(plane: "Tie", robot: "Tie", at_px: Px, towards_px: Px | None) -> RobotPlace:
+    """Return a place of the picture as the robot's numbers; it is turned towards another, or along the robot's +x."""
+    import numpy as np
+
+    from tiepoint.foundation.reasons import Reason
+    from tiepoint.foundation.sources import constant, stack
+    from tiepoint.ties.grip import PlanarRobot, part_in_robot
+    from tiepoint.ties.probe import probe
+
+    demand_robot(plane, robot)
+    (seen,) = probe(plane, [at_px]).points
+    if seen.x is None or seen.y is None:
+        return RobotPlace(at_px, towards_px or at_px, None, None, None, _sentence(seen.reason))
+    here = np.array([seen.x.value, seen.y.value])
+    ahead = _along_x(robot, here) if towards_px is None else plane.map(np.array([towards_px])).xy_mm[0]
+    dx, dy = (ahead - here).tolist()
+    part = stack([seen.x, seen.y, constant(math.atan2(dy, dx))])
+    told = part_in_robot(part, PlanarRobot(robot))
+    tip = plane.to_image((here + _AHEAD_MM * np.array([dx, dy]) / math.hypot(dx, dy))[None])[0].tolist()
+    if isinstance(told, Reason):
+        return RobotPlace(at_px, (tip[0], tip[1]), None, None, None, _sentence(told))
+    return RobotPlace(at_px, (tip[0], tip[1]), told.position[0], told.position[1], told.turn, "")
+
+
+def place_typed(plane: "Tie", robot: "Tie", x_mm: float, y_mm: float, turn_rad: float) -> RobotPlace:
+    """Return where the robot's numbers lie in the picture, told as `place_seen` tells it."""
+    import numpy as np
+
+    demand_robot(plane, robot)
+    here = np.array([x_mm, y_mm])
+    ends = np.stack([here, here + _AHEAD_MM * np.array([math.cos(turn_rad), math.sin(turn_rad)])])
+    (ax, ay), (bx, by) = plane.to_image(robot.to_image(ends)).tolist()
+    size = plane.sensor.size_px if plane.sensor is not None else (math.inf, math.inf)
+    if not (-0.5 <= ax <= size[0] - 0.5 and -0.5 <= ay <= size[1] - 0.5):
+        raise UnusableInput(f"the robot's ({x_mm:g}, {y_mm:g}) mm lies outside the picture; type a place that is seen")
+    return place_seen(plane, robot, (ax, ay), (bx, by))
+
+
+def demand_robot(plane: "Tie", robot: "Tie") -> None:
+    """Raise `UnusableInput` where two ties do not lead from the picture to the robot."""
+    from tiepoint.ties.grip import planar_robot_refusal
+
+    if plane.from_frame != "image" or plane.to_frame != "plane":
+        raise UnusableInput("the plane's tie does not lead from the picture to the plane; choose one that does")
+    if (said := planar_robot_refusal(robot)) is not None:
+        raise UnusableInput(said)
+
+
+def _along_x(robot: "Tie", here: "NDArray[np.float64]") -> "NDArray[np.float64]":
+    """Return a place of the plane that lies from another one along the robot's +x."""
+    import numpy as np
+
+    there = robot.map(here[None]).xy_mm[0] + [_AHEAD_MM, 0.0]
+    return np.asarray(robot.to_image(there[None])[0])
+
+
+def _middle(plane: "Tie") -> "NDArray[np.float64]":
+    middle: NDArray[np.float64] = plane.valid_region.mean(axis=0)
+    return middle
+
+
+def _sentence(reason: object) -> str:
+    from tiepoint.foundation.reasons import Reason
+
+    return reason.sentence if isinstance(reason, Reason) else ""
