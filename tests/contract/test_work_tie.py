@@ -324,6 +324,47 @@ def test_a_cell_that_is_no_number_is_said_at_the_cell_and_stays(page):
     assert (judged["is_good"], judged["faults"][0]["row"]) == (False, 1)
 
 
+# --- the robot -------------------------------------------------------------------------------------------------------
+
+TURN_DEG, SHIFT = 25.0, (400.0, -120.0)
+
+
+def to_robot(mm):
+    """Return where the bench's robot has places of the plane (n, 2): a turn and a shift that are known."""
+    c, s = math.cos(math.radians(TURN_DEG)), math.sin(math.radians(TURN_DEG))
+    return np.asarray(mm, float) @ np.array([[c, -s], [s, c]]).T + SHIFT
+
+
+def test_places_are_the_robots_numbers_and_back(page):
+    tied_plane(page, page.station.keep_photo())
+    points = np.array([(10.0, 10), (110, 12), (105, 80), (15, 85), (60, 45), (85, 25)])
+    rows = [
+        [f"{x:g}", f"{y:g}", f"{a:.3f}", f"{b:.3f}"] for (x, y), (a, b) in zip(points, to_robot(points), strict=True)
+    ]
+    page.tied(way="pairs", name="robot", rows=rows, from_frame="plane", to_frame="robot")
+    both = {"plane": "plane", "robot": "robot"}
+    at, towards = [600.0, 500.0], [800.0, 500.0]
+    status, told = page("POST", "/api/tie/robot", {**both, "at": at, "towards": towards})
+    assert status == 200, told
+    here, ahead = to_robot(page.station.true_mm([at, towards]))
+    for axis, true in zip("xy", here, strict=True):
+        assert abs(float(told[axis]["value"].replace("−", "-")) - true) <= 3 * float(told[axis]["pm"])
+    turn = math.degrees(math.atan2(*(ahead - here)[::-1]))
+    assert float(told["turn"]["value"].replace("−", "-")) == pytest.approx(turn, abs=0.3)
+    assert "never starts a motion" in told["cautions"][0]
+    origin, along_x, along_y = to_robot(page.station.true_mm(told["axes"]))
+    assert along_x - origin == pytest.approx([told["axes_mm"], 0], abs=0.3)
+    assert along_y - origin == pytest.approx([0, told["axes_mm"]], abs=0.3)
+    numbers = {k: told[k]["value"].replace("−", "-") for k in ("x", "y", "turn")}
+    _, back = page("POST", "/api/tie/robot", {**both, **numbers})
+    assert back["at"] == pytest.approx(at, abs=0.2)
+    status, beyond = page("POST", "/api/tie/robot", {**both, "x": "9000", "y": "0"})
+    assert (status, beyond["where"]) == (422, "x")
+    assert page("POST", "/api/tie/robot", {**both, "x": "1", "y": "1", "turn": "left"})[1]["where"] == "turn"
+    status, same = page("POST", "/api/tie/robot", {"plane": "plane", "robot": "plane", "at": at})
+    assert (status, same["where"]) == (422, "robot")
+
+
 # --- bad input -------------------------------------------------------------------------------------------------------
 
 

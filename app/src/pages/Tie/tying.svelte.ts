@@ -160,8 +160,9 @@ class Tying {
   say(error: unknown, field: string): string {
     if (!(error instanceof Refusal)) throw error;
     const where = error.where && !error.where.startsWith("/") ? error.where.replace(/^(target|length|pairs|views)\./, "") : field;
-    this.faults = { ...this.faults, [where]: error.message };
-    return where;
+    const at = where === "picture" ? "photos" : where;
+    this.faults = { ...this.faults, [at]: error.message };
+    return at;
   }
   /** Take away what was said at a field. */
   fault(field: string): void {
