@@ -31,6 +31,8 @@ class Work {
 
   #asked: { edit: Edit | null; live: boolean } | null = null;
   #running = false;
+  /** Counts what was written: an answer that was asked for before tells of a draft that is no more. */
+  #written = 0;
 
   get steps(): StepTold[] {
     return this.told?.steps ?? [];
@@ -95,11 +97,13 @@ class Work {
     }
     this.#running = true;
     this.busy = !live;
+    const written = this.#written;
     try {
       const told = await post("/api/recipe/try", {
         recipe: this.recipe, shot: this.shot, variant: this.variant, selected: this.selected || null, live, edit: edit as never,
       } as never) as Judged;
-      if (told.recipe === this.recipe) this.#hear(told);
+      if (written !== this.#written) this.#asked ??= { edit: null, live: false };
+      else if (told.recipe === this.recipe) this.#hear(told);
       if (!live) this.refused = this.refused?.where === "try" ? null : this.refused;
     } catch (error) {
       if (!(error instanceof Refusal)) throw error;
@@ -134,6 +138,7 @@ class Work {
     try {
       const done = await post(route, { recipe: this.recipe, shot: this.shot, variant: this.variant, sha: this.told.sha, ...more } as never) as { sha: string; step: string | null };
       this.refused = null;
+      this.#written += 1;
       this.told = { ...this.told, sha: done.sha };
       if (done.step !== null) this.selected = done.step;
       else if ("edit" in more && (more.edit as Edit).act === "remove") this.selected = "";
@@ -154,6 +159,7 @@ class Work {
       const begun = await post("/api/recipe/teach", { recipe: this.recipe, sha: this.told.sha, step, shots, variant: this.variant } as never);
       const learnt = await jobs.end<{ lines: string[] }>(begun as never);
       this.refused = null;
+      this.#written += 1;
       await Promise.all([this.again(), here.again()]);
       this.lesson = learnt.lines;
     } catch (error) {

@@ -42,7 +42,7 @@ export default {
   reading: "Reading, ± at 95 %",
   limits: "Against its limits",
   verdict: "Verdict",
-  noReading: "not judged",
+  seenShare: "seen share",
   atMost: (v: string) => `at most ${v}`,
   atLeast: (v: string) => `at least ${v}`,
   to: (a: string, b: string) => `${a} to ${b}`,
