@@ -516,6 +516,26 @@ def test_a_trial_is_a_job_with_thumbnails_of_what_was_wrong(agreed, accepted, cl
         assert (status, said["where"]) == (422, next(iter(bad)))
 
 
+def test_shots_are_labelled_one_by_one_and_other_lines_stay(agreed, accepted):
+    assert agreed.good("GET", "/labels")["labels"] == []
+    (accepted.folder / "pictures" / "trial").mkdir(parents=True)
+    path = accepted.folder / "pictures" / "trial" / "labels.csv"
+    agreed.good("PUT", "/labels", {"shot": "p0.png", "label": "good"})
+    told = agreed.good("PUT", "/labels", {"shot": "p1.png", "part": "GV-7", "label": "bad", "kind": "large"})
+    assert told["labels"][1] == {"shot": "p1.png", "part": "GV-7", "label": "bad", "kind": "large"}
+    text = path.read_text(encoding="utf-8-sig") + "# the burrs come on Monday\n"
+    path.write_text(text, encoding="utf-8")
+    agreed.good("PUT", "/labels", {"shot": "p0.png", "label": "bad", "kind": "burr"})
+    lines = path.read_text(encoding="utf-8-sig").splitlines()
+    assert lines == ["shot,part_id,label,class", "p0.png,p0,bad,burr", "p1.png,GV-7,bad,large",
+                     "# the burrs come on Monday"]  # fmt: skip
+    agreed.good("PUT", "/labels", {"shot": "p0.png", "label": ""})
+    agreed.good("PUT", "/labels", {"shot": "p1.png", "label": ""})
+    assert agreed.good("PUT", "/labels", {"shot": "p2.png", "label": "good"})["labels"][0]["part"] == "p2"
+    for bad in ({"shot": "", "label": "good"}, {"shot": "p1.png", "label": "fair"}, {"shot": "#1", "label": "bad"}):
+        assert agreed("PUT", "/labels", bad)[0] == 422
+
+
 def test_the_acceptance_report_is_a_job_and_its_page_reaches_nothing(agreed, accepted, cli):
     cli("run", accepted.folder, accepted.shots, "--variant", "thin")
     job = agreed.job(agreed.good("POST", "/report", {"sample": 2, "pictures": 2}))

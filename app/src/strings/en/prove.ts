@@ -137,6 +137,13 @@ export default {
     noLabels: "The station has no labelled shots: put shots below pictures/, in folders good and bad, or beside a table with shot, part_id, label and class.",
     tuning: "Tuned by",
     none: "nothing",
+    bring: "Bring pictures…",
+    what: "What the parts are",
+    whatAside: (n: number, of: number) => `${n} of ${of} said`,
+    good: "good",
+    bad: "bad",
+    kind: "Class",
+    dropHint: "Drop pictures of parts whose truth is known, and say of each what it is.",
     rule: "n counts distinct parts, each by its worst showing; parts that also tuned the recipe are left out.",
   },
   report: {

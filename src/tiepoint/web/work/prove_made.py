@@ -98,6 +98,33 @@ async def trial(here: ThisStation, wanted: shapes.TrialWanted, user: Editor) -> 
     return here.jobs.begin(page="prove", says=f"Trying {wanted.recipe} on {wanted.labels}", work=work)
 
 
+@router.get("/labels", responses=refusals(401, 422))
+async def labels(here: ThisStation) -> shapes.LabelsTold:
+    """Tell what the shots in the folder of the trial are, as far as somebody said it."""
+    return await here.asking.run(lambda: _labelled(here.station))
+
+
+@router.put("/labels", responses=refusals(401, 409, 415, 422))
+async def label(here: ThisStation, wanted: shapes.LabelTold, user: Editor) -> shapes.LabelsTold:
+    """Say what the part of a shot is; an empty label takes it back. Needs the role change."""
+    from tiepoint.station.labelling import Labelled, give_label
+
+    one = Labelled(wanted.shot, wanted.part, wanted.label, wanted.kind)
+    await asyncio.to_thread(give_label, here.station, one, who=user.name)
+    return await here.asking.run(lambda: _labelled(here.station))
+
+
+def _labelled(station: Station) -> shapes.LabelsTold:
+    from tiepoint.station.labelling import PLACE, labels_of
+
+    told = [
+        shapes.LabelTold.model_validate({"shot": one.shot, "part": one.part, "label": one.label, "kind": one.kind})
+        for one in labels_of(station)
+        if one.label in ("good", "bad")
+    ]
+    return shapes.LabelsTold(table=PLACE, labels=told)
+
+
 def _inside(station: Station, name: str, where: str) -> Any:
     """Return a place in the station's folder; refused where it leads out of it, or is not there."""
     path = station.folder.joinpath(*name.split("/"))

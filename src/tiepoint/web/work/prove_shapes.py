@@ -450,6 +450,24 @@ class TrialChoices(BaseModel):
     variants: list[str]
 
 
+class LabelTold(BaseModel):
+    """A shot of the trial with its label: good, bad, or "" for none yet; `kind`: the class of a bad part."""
+
+    model_config = _STRICT
+
+    shot: Cell
+    part: Cell = ""
+    label: Literal["good", "bad", ""]
+    kind: Cell = ""
+
+
+class LabelsTold(BaseModel):
+    """The labels that were given, and the table that holds them."""
+
+    table: str
+    labels: list[LabelTold]
+
+
 class ReportWanted(BaseModel):
     """How many records are worked out again for the report, and how many judged shots it shows."""
 
