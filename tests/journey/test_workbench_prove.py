@@ -213,18 +213,28 @@ def test_a_trial_with_thumbnails_and_what_is_out_of_date(browser, served, accept
     api = Asked(served)
     api.good("POST", "/agree", {"why": "order 7"})
     cli("run", accepted.folder, accepted.shots, "--variant", "thin")
-    folder = accepted.folder / "pictures" / "trial"
-    rows = ["shot,part_id,label,class"]
-    for k, (label, kind, size) in enumerate([("good", "", 4.4), ("good", "", 4.7), ("bad", "large", 4.42)]):
-        picture(folder / f"p{k}.png", size, 40 + k)
-        rows.append(f"p{k}.png,P{k},{label},{kind}")
-    (folder / "labels.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    shots = [
+        picture(accepted.folder.parent / "brought" / f"p{k}.png", size, 40 + k)
+        for k, size in enumerate((4.4, 4.7, 4.42))
+    ]
     person = Person(browser, served, scheme="dark").open("/prove").log_in()
     page = person.page
     person.click("Trial", exact=True)
-    page.get_by_role("button", name="Try it").wait_for()
+    # Pictures are brought, and of each it is said what it is.
+    page.get_by_label("Bring pictures").set_input_files(shots)
+    person.acts += 1
+    for shot, word in (("p0.png", "good"), ("p1.png", "good"), ("p2.png", "bad")):
+        parts = page.get_by_role("group", name=f"What the parts are: {shot}")
+        parts.get_by_role("button", name=word).click()
+        parts.get_by_role("button", name=word, pressed=True).wait_for()
+        person.acts += 1
+    person.fill("Class", "large")
+    page.keyboard.press("Tab")
+    page.get_by_text("3 of 3 said").wait_for()
+    page.get_by_role("button", name="Try it").and_(page.locator(":enabled")).wait_for()
+    person.keep("labels-dark")
     person.click("Try it")
-    page.get_by_text("P2 is bad, large, and was judged: conforms").wait_for(timeout=120_000)
+    page.get_by_text("p2 is bad, large, and was judged: conforms").wait_for(timeout=120_000)
     thumbnails = page.locator(".wrong img")
     assert thumbnails.count() == 2
     for image in page.locator(".plate img").all():
@@ -232,7 +242,7 @@ def test_a_trial_with_thumbnails_and_what_is_out_of_date(browser, served, accept
         assert image.evaluate("one => one.decode().then(() => one.naturalWidth)") > 100
     page.get_by_text("1 not shown").wait_for()
     person.keep("trial-dark")
-    assert person.acts == 2
+    assert person.acts == 7
     accepted.change("outer = 3 ", "outer = 3.2 ")
     cli("accept", accepted.folder, "--why", "a wider ring")
     page.get_by_text("Out of date: what was accepted when it was made was replaced").wait_for()

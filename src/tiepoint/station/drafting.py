@@ -184,9 +184,7 @@ def _demand_seen(station: Station, path: str, sha: str | None) -> None:
         raise Conflict(f"{path} was changed since you last saw it; look at it as it is now, and make the change again")
 
 
-def _turned(
-    station: Station, journal: Journal, step: Step | None, number: int | None, who: str, what: str
-) -> Step:
+def _turned(station: Station, journal: Journal, step: Step | None, number: int | None, who: str, what: str) -> Step:
     """Undo or redo a step."""
     if step is None:
         raise UnusableInput(f"there is nothing that could be {what}")
