@@ -22,6 +22,8 @@ PARTS = 256
 """Parts that are held: what rate and times are told of."""
 TREND = 32
 """Parts that a trend shows."""
+LONGEST_S = 600.0
+"""Of a part on its way through the line: no deadline is longer."""
 REASONED = 500
 """Parts that did not conform of which reasons are told."""
 
@@ -132,7 +134,9 @@ class Monitor:
             self._limits[one["id"]] = one["unit"], limits.get("lower"), limits.get("upper")
         written_s, taken_s = _seconds(entry.written_utc), _seconds(entry.body["shot"].get("taken_utc"))
         took = written_s - taken_s if taken_s is not None and written_s is not None else None
-        self._parts.append(_Seen(entry.seq, written_s or 0.0, took if took is None or took >= 0 else None, told))
+        if took is not None and not 0 <= took <= LONGEST_S:
+            took = None  # taken by another clock, or long before it was judged: no time of the line
+        self._parts.append(_Seen(entry.seq, written_s or 0.0, took, told))
 
     def trends(self, ids: Sequence[str]) -> tuple[Trend, ...]:
         """Return the trends of readings, in that order, over the last parts that had them."""

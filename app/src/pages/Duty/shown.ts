@@ -30,7 +30,7 @@ export async function fetchShown(seq: number, files: readonly File[], index: num
     says = drawing.says;
   } catch (error) {
     if (!(error instanceof Refusal)) throw error;
-    says = error.message;
+    says = `${error.message.charAt(0).toUpperCase()}${error.message.slice(1)}.`;
   }
   const sheet = drawing?.sheets[Math.min(index, drawing.sheets.length - 1)] ?? null;
   const file = pictures.find((one) => one.name === sheet?.file) ?? pictures[0]!;
