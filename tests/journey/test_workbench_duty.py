@@ -56,20 +56,21 @@ def saying(folder, told):
         thread.join()
 
 
+@pytest.fixture(scope="module")
+def line(tmp_path_factory):
+    place = tmp_path_factory.mktemp("line")
+    vent = vents(place / "vent", plain_tie())
+    port = free_port()
+    folder = prepared(vent, more=f"[web]\nport = {port}\n")
+    write_users(folder / "private" / "users.json", [User("weiss", "operate", hashed(PASSWORD))])
+    with OnDuty(folder, "tiepoint.cli.main", "serve", str(folder), "--port", str(port)) as running:
+        running.host = f"127.0.0.1:{port}"
+        running.until_state("on duty")
+        yield running
+
+
 class TestAStationThatJudges:
     """With a real duty, a real watched folder, real pictures of bores."""
-
-    @pytest.fixture(scope="class")
-    def line(self, tmp_path_factory):
-        place = tmp_path_factory.mktemp("line")
-        vent = vents(place / "vent", plain_tie())
-        port = free_port()
-        folder = prepared(vent, more=f"[web]\nport = {port}\n")
-        write_users(folder / "private" / "users.json", [User("weiss", "operate", hashed(PASSWORD))])
-        with OnDuty(folder, "tiepoint.cli.main", "serve", str(folder), "--port", str(port)) as running:
-            running.host = f"127.0.0.1:{port}"
-            running.until_state("on duty")
-            yield running
 
     def show(self, line, part, diameter):
         shown = picture(line.folder.parent / "made" / f"{part}.png", diameter, 7)
