@@ -158,7 +158,7 @@ def test_what_the_camera_would_deliver_is_foreseen_and_kept(folder):
 
 def test_the_stage_tells_how_far_the_plan_is(folder):
     def stage():
-        return next(one for one in served.get("/api/stages")[1] if one["id"] == "plan")
+        return next(one for one in served.get("/api/stages")[1]["stages"] if one["id"] == "plan")
 
     with Served(folder) as served:
         assert stage()["state"] == "empty"
