@@ -3,6 +3,7 @@
 import json
 import os
 import threading
+import time
 from urllib.parse import quote
 
 import cv2
@@ -21,7 +22,7 @@ from tiepoint.station.check import check
 from tiepoint.station.folder import open_station
 from tiepoint.station.ledger import Ledger
 from tiepoint.station.lock import DUTY, WriterLock
-from tiepoint.station.see.eye import Eye, wait_until_stopped
+from tiepoint.station.see.eye import Eye
 from tiepoint.station.see.held import held_path, kept_sight
 from tiepoint.station.see.source import FolderSource, open_source
 from tiepoint.station.verify import verify
@@ -58,6 +59,14 @@ def drop(folder, picture, number):
     at = 1_700_000_000 + number
     os.utime(path.with_suffix(".tmp"), (at, at))
     path.with_suffix(".tmp").rename(path)
+
+
+def wait_until_stopped(eye, timeout_s):
+    """Return whether an eye has let go of its camera within that time; it tells of that in this way alone."""
+    until = time.monotonic() + timeout_s
+    while eye.is_open and time.monotonic() < until:
+        time.sleep(0.02)
+    return not eye.is_open
 
 
 def asker(served):

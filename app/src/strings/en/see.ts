@@ -14,7 +14,6 @@ export default {
   sharpness: "Sharpness",
   hatching: "Hatching",
   target: "Target",
-  held: "As held",
   compare: "Compare with held",
   picture: "Live picture, with edge width at five places",
   describe: (sharp: number, soft: string[], saturated: string, black: string) =>
@@ -91,6 +90,4 @@ export default {
   keep: "Not now",
   heldNow: (shots: number, watched: string) => `Held as accepted, ${shots} pictures. The watch looks at ${watched || "nothing more"}.`,
   notWatched: (what: string) => `Not watched: ${what}.`,
-  agreedHead: "What is agreed",
-  agreedNames: { width_px: "Edge width, at most", saturated: "Saturated, at most", black: "Black, at most", evenness: "Evenness, at least", flicker: "Flicker, at most", lean_deg: "Lean, at most", fills: "Target fills, at least" },
 } as const;

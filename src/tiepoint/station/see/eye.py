@@ -6,7 +6,6 @@ duty, so that a camera is free for whoever needs it.
 """
 
 import threading
-import time
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -81,7 +80,7 @@ class Eye:
         self._source: Source | None = None
         self._thread: threading.Thread | None = None
         self._ending = threading.Event()
-        self._asked = monotonic()
+        self._asked, self._waiting = monotonic(), 0
         self._looked: Looked | None = None
         self._series = _Series()
         self._lately: deque[tuple[float, ...]] = deque(maxlen=LATELY)
@@ -123,9 +122,11 @@ class Eye:
         """Return what a picture later than number `after` told; None where none came within that time."""
         with self._changed:
             self.ask()
+            self._waiting += 1
             self._changed.wait_for(
                 lambda: (self._looked is not None and self._looked.number > after) or self._ending.is_set(), timeout_s
             )
+            self._waiting -= 1
             self._asked = monotonic()
             looked = self._looked
         return looked if looked is not None and looked.number > after else None
@@ -181,7 +182,7 @@ class Eye:
             self._say("away", str(error))
             return
         try:
-            while not self._ending.is_set() and monotonic() - self._asked < self._idle_s:
+            while not self._ending.is_set() and (self._waiting or monotonic() - self._asked < self._idle_s):
                 if self._must_stop():
                     self._say("waiting", "the station went on duty, and the camera was let go of")
                     break
@@ -266,11 +267,3 @@ def _u_by_scatter(told: Sequence[dict[str, float]]) -> dict[str, float]:
 def _rate(times_s: Sequence[float]) -> float:
     lately = times_s[-SCATTERED:]
     return (len(lately) - 1) / (lately[-1] - lately[0]) if len(lately) > 1 and lately[-1] > lately[0] else 0.0
-
-
-def wait_until_stopped(eye: Eye, timeout_s: float = 10.0) -> bool:
-    """Return whether an eye has let go of its camera within that time; for who needs the camera next."""
-    until = time.monotonic() + timeout_s
-    while eye.is_open and time.monotonic() < until:
-        time.sleep(PAUSE_S)
-    return not eye.is_open
