@@ -103,7 +103,7 @@ def test_bars_that_cannot_be_are_said_at_their_field_and_change_nothing(page, ch
     before = (page.station.folder / "targets/target.json").read_bytes()
     status, refused = page("POST", "/api/targets/bars", {**BARS, "seen": told["seen"], **change})
     assert (status, refused["where"]) == (422, where), refused
-    assert says in refused["says"]
+    assert says in f"{refused['says']}; {refused['do']}"
     assert (page.station.folder / "targets/target.json").read_bytes() == before
 
 
