@@ -162,6 +162,11 @@ def test_steps_are_added_by_what_is_drawn_named_and_taken_away(asked):
     told = asked.tried(selected="slot")
     (reading,) = told["steps"][-1]["readings"]
     assert float(reading["value"]) == pytest.approx(3.0, abs=0.01)  # 60 px of 0.05 mm, as it is drawn
+    # Drawn tall, it would be searched along the slot, where there is no edge: it is searched where it reads.
+    tall = {"act": "draw", "step": "slot", "shape": "rectangle", "points_px": [[280, 40], [320, 160]]}
+    assert asked.edit(tall)[0] == 200
+    (reading,) = asked.tried()["steps"][-1]["readings"]
+    assert float(reading["value"]) == pytest.approx(3.0, abs=0.01)
     assert asked.edit({"act": "add", "kind": "point", "rests_on": ["bore A", "bore B"]})[1]["step"] == "point"
     status, refused = asked.edit({"act": "remove", "step": "bore A"})
     assert (status, refused["says"]) == (422, '"pitch" and "point" rest on "bore A"')

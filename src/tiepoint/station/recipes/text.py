@@ -44,6 +44,12 @@ def plain(data: bytes, where: str) -> dict[str, Any]:
         raise NoToml(f"{where} is not TOML: {error}") from error
 
 
+def bare(content: Content) -> dict[str, Any]:
+    """Return what a recipe holds as plain data, without how it is written."""
+    told: dict[str, Any] = _plain(content)
+    return told
+
+
 def step_in(content: Content, name: str) -> Content:
     """Return the table of the step of that name; `UnusableInput` where there is none."""
     return steps_in(content)[number_of(content, name)]  # type: ignore[no-any-return]

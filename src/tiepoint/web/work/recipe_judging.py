@@ -11,6 +11,7 @@ from tiepoint.documents.files import kind_of
 from tiepoint.foundation.errors import TiepointError, UnusableInput
 from tiepoint.recipe.kinds import installed_kinds
 from tiepoint.recipe.lights import load_lights
+from tiepoint.recipe.schema import SoughtTable
 from tiepoint.recipe.shots import LoadedShot
 from tiepoint.recipe.variants import load_variants
 from tiepoint.station import drafting
@@ -114,6 +115,8 @@ def change(room: Room, wanted: Change, who: str) -> Edited:
     document = drafts.content_of(at.text, wanted.recipe)
     recipe = base.job.recipe if base else None
     selected = edits.apply(document, wanted.edit, recipe, _frames(base) if base else _no_frames)  # type: ignore[arg-type]
+    if base is not None and isinstance(wanted.edit, edits.Add | edits.Draw) and wanted.edit.shape == "rectangle":
+        _turn_to_what_reads(room, wanted, document, selected or "", at)
     drafts.with_next_revision(room.station, wanted.recipe, document)
     content = document.unwrap()
     if content.get("step"):
@@ -124,6 +127,26 @@ def change(room: Room, wanted: Change, who: str) -> Edited:
             if base is not None:
                 raise _at_field(error, wanted, room) from error
     return _kept(room, wanted, {wanted.recipe: drafts.bytes_of(document)}, edits.describe(wanted.edit), selected, who)
+
+
+def _turn_to_what_reads(room: Room, wanted: Change, document: texts.Content, name: str, at: _At) -> None:
+    """Have a rectangle that was just drawn be searched along its other side, where it reads that way alone."""
+    bench, turn = room.bench(wanted.recipe), edits.Nudge(act="quarter", step=name)
+    try:
+        tried = bench.judge(texts.bare(document), at.key, at.loaded, wanted.variant)
+        step = next(s for s in tried.job.recipe.steps if s.name == name)
+        if not isinstance(step.table, SoughtTable) or _reads(tried, name):
+            return
+        other = _copied(texts.bare(document))
+        edits.apply(other, turn, tried.job.recipe, _frames(tried))
+        if _reads(bench.judge(other, at.key, at.loaded, wanted.variant), name):
+            edits.apply(document, turn, tried.job.recipe, _frames(tried))
+    except TiepointError:
+        return  # why the draft cannot be judged is said where it is kept
+
+
+def _reads(tried: Tried, name: str) -> bool:
+    return any(reading.was_read for reading in tried.traces[name].readings)
 
 
 def paint(room: Room, wanted: Paint, who: str) -> Edited:
