@@ -516,6 +516,22 @@ def test_a_trial_is_a_job_with_thumbnails_of_what_was_wrong(agreed, accepted, cl
         assert (status, said["where"]) == (422, next(iter(bad)))
 
 
+def test_a_trial_that_is_cancelled_keeps_nothing(agreed, accepted):
+    folder = accepted.folder / "pictures" / "trial"
+    shot = picture(folder / "p0.png", 4.4, 40).read_bytes()
+    for k in range(1, 200):
+        (folder / f"p{k}.png").write_bytes(shot)
+    rows = "".join(f"p{k}.png,P{k},good\n" for k in range(200))
+    (folder / "labels.csv").write_text(f"shot,part_id,label\n{rows}", encoding="utf-8")
+    wanted = {"recipe": "recipes/bore.toml", "labels": "pictures/trial/labels.csv", "variant": "thin"}
+    job = agreed.good("POST", "/trial", wanted)
+    headers = {"Authorization": "Bearer change"}
+    assert agreed.served.ask("DELETE", f"/api/jobs/{job['id']}", headers=headers)[0] == 200
+    ended = agreed.job(job)
+    assert (ended["state"], ended["result"]) == ("cancelled", None)
+    assert agreed.good("GET", "")["studies"] == []
+
+
 def test_shots_are_labelled_one_by_one_and_other_lines_stay(agreed, accepted):
     assert agreed.good("GET", "/labels")["labels"] == []
     (accepted.folder / "pictures" / "trial").mkdir(parents=True)
