@@ -176,7 +176,7 @@ def test_by_length_from_an_empty_station_to_a_reading(browser, served, station):
     middle = station.true_mm([[(SIZE_PX[0] - 1) / 2, (SIZE_PX[1] - 1) / 2]])[0]
 
     def to(px):
-        # By length: the origin is the picture's middle, +x runs along image x (CONTRACTS.md).
+        # By length: the origin is the picture's middle, +x runs along image x.
         x_axis = station.true_mm([[SIZE_PX[0] - 1, (SIZE_PX[1] - 1) / 2]])[0] - middle
         x_axis = x_axis / np.hypot(*x_axis)
         d = station.true_mm([px])[0] - middle

@@ -8,7 +8,7 @@ from tiepoint.plan.choose import AT_REST_US, MOST_BLUR_PX
 from tiepoint.plan.line import Line, State, Told, g
 from tiepoint.plan.numbers import Camera
 
-TRADE = "common practice"
+COMMON = "common practice"
 EMVA = "EMVA 1288"
 BRIGHTEST_LUX = 300_000.0
 """Three times the sun at noon: beyond it, light comes from a lamp that flashes (common practice)."""
@@ -66,7 +66,7 @@ def _motion(camera: Camera, told: Told) -> Iterator[Line]:
             f"{MOST_BLUR_PX:g} px · scale / v = {MOST_BLUR_PX:g} · {g(n['scale'])} µm / "
             f"{g(part.speed_mm_s)} mm/s = {g(longest)} µs"
         )
-        yield Line("longest", "motion", "Longest exposure", longest, "µs", None, how, TRADE)
+        yield Line("longest", "motion", "Longest exposure", longest, "µs", None, how, COMMON)
     by_plan = "exposure_us" in chosen.by_plan
     how = "as stated"
     if by_plan:
@@ -97,7 +97,7 @@ def _motion(camera: Camera, told: Told) -> Iterator[Line]:
                 f"The part moves by {g(n['motion'])} px while it is exposed; {MOST_BLUR_PX:g} px are the "
                 "rule for measuring: expose for less, with more light or a flash.",
             )
-        yield told.line("motion", "motion", "Motion while exposed", "px", how, TRADE, far)
+        yield told.line("motion", "motion", "Motion while exposed", "px", how, COMMON, far)
 
 
 def _flickers(camera: Camera) -> tuple[State, str]:

@@ -16,7 +16,7 @@ from tiepoint.plan.choose import (
 from tiepoint.plan.line import Line, State, Told, g
 from tiepoint.plan.numbers import Camera
 
-TRADE = "common practice"
+COMMON = "common practice"
 THIN = "thin lens (Hecht, Optics)"
 MOST_BLUR_SD_PX = 2.0
 """An edge blurred by more is found, but its neighbours and its noise move it more than they need to (common
@@ -39,18 +39,18 @@ def _field(camera: Camera, told: Told) -> Iterator[Line]:
             f"{g(RIM)} · (part + 2 · loading) = {g(RIM)} · ({g(size)} + 2 · {g(part.loading_mm)}) mm"
             f" = {g(n[f'field_wanted_{side}'])} mm"
         )
-        yield told.line(f"field_wanted_{side}", "field", f"Field needed, {side} side", "mm", how, TRADE)
+        yield told.line(f"field_wanted_{side}", "field", f"Field needed, {side} side", "mm", how, COMMON)
     wanted = scale_wanted(camera.asked)
     how = f"whole tolerance / {g(PX_PER_TOLERANCE)} = {g(2 * part.tolerance_mm)} mm / {g(PX_PER_TOLERANCE)}"
     if part.feature_mm is not None and wanted < 2 * part.tolerance_mm / PX_PER_TOLERANCE:
         how = f"smallest feature / {g(PX_PER_FEATURE)} = {g(part.feature_mm)} mm / {g(PX_PER_FEATURE)}"
     yield Line(
-        "scale_wanted", "field", "Scale wanted", 1000 * wanted, "µm/px", None, f"{how} = {g(1000 * wanted)} µm", TRADE
+        "scale_wanted", "field", "Scale wanted", 1000 * wanted, "µm/px", None, f"{how} = {g(1000 * wanted)} µm", COMMON
     )
     field = field_wanted(camera.asked)
     need = (math.ceil(field[0] / wanted), math.ceil(field[1] / wanted))
     how = f"field / scale = {g(field[0])} mm / {g(1000 * wanted)} µm, {g(field[1])} mm / {g(1000 * wanted)} µm"
-    yield Line("pixels_wanted", "field", "Pixels wanted", None, "px", None, how, TRADE, text=f"{need[0]} × {need[1]}")
+    yield Line("pixels_wanted", "field", "Pixels wanted", None, "px", None, how, COMMON, text=f"{need[0]} × {need[1]}")
     width, height = chosen.size_mm
     how = (
         f"{chosen.columns} × {chosen.rows} px of {g(chosen.pixel_um)} µm: "
@@ -106,7 +106,7 @@ def _lens(camera: Camera, told: Told) -> Iterator[Line]:
             "rule: it rests on edges "
             "that are read to a fraction of a pixel, so what an edge is (bevel, burr, light) decides.",
         )
-    yield told.line("tolerance_px", "lens", "Pixels in the whole tolerance", "px", how, TRADE, few)
+    yield told.line("tolerance_px", "lens", "Pixels in the whole tolerance", "px", how, COMMON, few)
     if asked.part.feature_mm is not None:
         how = f"feature / scale = {g(asked.part.feature_mm)} mm / {g(n['scale'])} µm = {g(n['feature_px'])} px"
         small: tuple[State, str] = ("fine", "")
@@ -116,7 +116,7 @@ def _lens(camera: Camera, told: Told) -> Iterator[Line]:
                 f"The smallest feature spans {g(n['feature_px'])} px: a size is read from "
                 f"{g(PX_PER_FEATURE)} px on. Take more pixels, or a smaller field.",
             )
-        yield told.line("feature_px", "lens", "Pixels across the smallest feature", "px", how, TRADE, small)
+        yield told.line("feature_px", "lens", "Pixels across the smallest feature", "px", how, COMMON, small)
 
 
 def _focal(camera: Camera, told: Told) -> Iterator[Line]:
@@ -196,7 +196,7 @@ def _sharpness(camera: Camera, told: Told) -> Iterator[Line]:
         f"the smallest from 4 on that makes {g(depth_wanted(asked))} mm sharp"
         if "f_number" in chosen.by_plan
         else "as stated",
-        TRADE if "f_number" in chosen.by_plan else "as stated",
+        COMMON if "f_number" in chosen.by_plan else "as stated",
         chosen="f_number" in chosen.by_plan,
     )
     how = f"N · (1 + m) = {g(number)} · {g(1 + m)} = {g(n['working'])}"
