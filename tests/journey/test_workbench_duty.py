@@ -122,7 +122,7 @@ class TestAStationThatJudges:
             looked.says("off duty")
             # Who does not see it is told too, politely.
             page.locator('p[role="status"]', has_text="The station is off duty").wait_for()
-            assert looked.acts == 12
+            assert looked.acts == 13
             looked.is_sound(line)
         (act,) = [e.body for e in entries(line.folder, kind="act") if e.body["act"] == "rest"]
         assert (act["who"], act["why"]) == ("weiss", "the belt is cleaned")

@@ -114,7 +114,7 @@ def test_an_altered_picture_is_found_and_not_shown_as_evidence(folder, browser):
         victim.write_bytes(true[:-1] + b"x")
         try:
             page = looked.open(served, "/evidence").page
-            looked.says("No picture of this record is kept.")
+            looked.says("The file was altered after it was kept.")
             log_in(looked, "weiss", PASSWORD)
             looked.type(page.get_by_label("Records worked out again"), "0")
             looked.click(page.get_by_role("button", name="Look through the evidence"))

@@ -30,7 +30,7 @@ export async function fetchShown(seq: number, files: readonly File[], index: num
     says = drawing.says;
   } catch (error) {
     if (!(error instanceof Refusal)) throw error;
-    says = `${error.message.charAt(0).toUpperCase()}${error.message.slice(1)}.`;
+    says = sentence(error.message);
   }
   const sheet = drawing?.sheets[Math.min(index, drawing.sheets.length - 1)] ?? null;
   const file = pictures.find((one) => one.name === sheet?.file) ?? pictures[0]!;
@@ -40,6 +40,7 @@ export async function fetchShown(seq: number, files: readonly File[], index: num
     await image.decode();
   } catch {
     signal.throwIfAborted();
+    says = await whyNot(file.preview!, says);
     return { ...none, sheets: drawing?.sheets ?? [], steps: drawing?.steps ?? [], says, file };
   }
   signal.throwIfAborted();
@@ -47,4 +48,17 @@ export async function fetchShown(seq: number, files: readonly File[], index: num
   const tiles = `${file.href}/tiles`;
   const source = { width, height, tile: (level: number, col: number, row: number) => `${tiles}/${level}/${col}/${row}`, overview: image };
   return { seq, source, sheet, sheets: drawing?.sheets ?? [], steps: drawing?.steps ?? [], says, file };
+}
+
+const sentence = (says: string): string => `${says.charAt(0).toUpperCase()}${says.slice(1)}.`;
+
+/** Why a picture is not given: an image tells nothing of its refusal, so it is asked for once more. */
+async function whyNot(address: string, otherwise: string): Promise<string> {
+  try {
+    const answer = await fetch(address, { credentials: "same-origin" });
+    const told = (await answer.json()) as { error?: { says?: string } };
+    return told.error?.says ? sentence(told.error.says) : otherwise;
+  } catch {
+    return otherwise; // the station is away; that is said under the head
+  }
 }

@@ -25,7 +25,7 @@ const evidence = {
   why: "Why not",
   record: (seq: string) => `Record ${seq}`,
   choose: "Choose a record to see its picture as it was judged.",
-  noPicture: "No picture of this record is kept.",
+  noPicture: "No picture of this record can be shown.",
   loading: "Loading the picture",
   picture: (part: string, verdict: string) => `Picture of part ${part}, ${verdict}, as it was judged`,
   noId: "without an id",
