@@ -28,11 +28,12 @@ def browser_for_pages():
 
 
 class Person:
-    """Somebody at a browser, whose clicks and keys are counted. `host`: of the station's server."""
+    """Somebody at a browser, whose acts are counted: a press, or a field that is filled. `name`: of what is kept."""
 
-    def __init__(self, browser, host, size=DESK, scheme="light", name="page"):
-        self.host, self.name = host, name
-        self.acts, self.wrong, self.left = 0, [], []
+    name = "page"
+
+    def __init__(self, browser, served, size=DESK, scheme="light"):
+        self.served, self.acts, self.wrong, self.left = served, 0, [], []
         self.context = browser.new_context(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme)
         self.page = self.context.new_page()
         self.page.set_default_timeout(60_000)
@@ -41,11 +42,11 @@ class Person:
         self.page.on("request", lambda r: self._asked(r.url))
 
     def _asked(self, url):
-        if not url.startswith((f"http://{self.host}/", "data:", "blob:", "about:")):
+        if not url.startswith((f"http://{self.served.host}/", "data:", "blob:", "about:")):
             self.left.append(url)
 
     def open(self, path):
-        self.page.goto(f"http://{self.host}{path}")
+        self.page.goto(f"http://{self.served.host}{path}")
         return self
 
     def log_in(self, name="change"):

@@ -30,7 +30,7 @@ def describe(folder, text=FOUR, says="Describe the lamps"):
 @pytest.mark.parametrize(("size", "scheme"), [(DESK, "light"), (DESK, "dark"), (PHONE, "light"), (PHONE, "dark")])
 def test_every_page_opens_without_barriers_and_asks_nobody_else(browser, folder, size, scheme):
     with Served(folder) as served:
-        person = Person(browser, served.host, size, scheme, name="frame")
+        person = Person(browser, served, size, scheme)
         for stage in STAGES:
             person.open(f"/{stage}").page.locator(".head h1").wait_for()
             person.page.wait_for_load_state("load")
@@ -43,7 +43,7 @@ def test_every_page_opens_without_barriers_and_asks_nobody_else(browser, folder,
 
 def test_the_stages_are_gone_through_by_keyboard_alone(browser, folder):
     with Served(folder) as served:
-        person = Person(browser, served.host).open("/see")
+        person = Person(browser, served).open("/see")
         page = person.page
         page.locator(".trav a[href='/tie']").focus()
         page.keyboard.press("Enter")
@@ -59,7 +59,7 @@ def test_the_stages_are_gone_through_by_keyboard_alone(browser, folder):
 
 def test_an_edit_of_the_files_appears_and_is_undone_and_done_again(browser, folder):
     with Served(folder) as served:
-        person = Person(browser, served.host).open("/light").log_in()
+        person = Person(browser, served).open("/light").log_in()
         page = person.page
         undo, redo = (page.locator(".head .group button").nth(k) for k in range(2))
         expect(page.get_by_role("button", name="Begin with four lamps")).to_be_visible()
@@ -82,7 +82,7 @@ def test_an_edit_of_the_files_appears_and_is_undone_and_done_again(browser, fold
 def test_of_two_people_at_one_field_none_loses_what_was_typed(browser, folder):
     describe(folder)
     with Served(folder) as served:
-        one, other = (Person(browser, served.host) for _ in range(2))
+        one, other = (Person(browser, served) for _ in range(2))
         other.page.route("**/api/events", lambda route: route.abort())  # it hears nothing of the other's edit
         for person, angle in ((one, "20"), (other, "50")):
             person.open("/light").log_in()
@@ -104,7 +104,7 @@ def test_a_server_that_comes_back_is_noticed_and_what_was_typed_is_still_there(b
     describe(folder)
     with Served(folder) as served:
         port = served.port
-        person = Person(browser, served.host).open("/light").log_in()
+        person = Person(browser, served).open("/light").log_in()
         person.page.get_by_label("Elevation, west").fill("44")
     page = person.page
     page.get_by_text("The station does not answer").wait_for()
@@ -125,7 +125,7 @@ def test_a_server_that_comes_back_is_noticed_and_what_was_typed_is_still_there(b
 def test_the_numbers_leave_the_window_and_come_back(browser, folder):
     describe(folder)
     with Served(folder) as served:
-        person = Person(browser, served.host).open("/light")
+        person = Person(browser, served).open("/light")
         with person.page.expect_popup() as popup:
             person.click("detach")
         popup.value.get_by_label("Azimuth, south").wait_for()

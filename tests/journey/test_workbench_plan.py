@@ -7,7 +7,7 @@ import pytest
 from tests.helpers.browsers import headless
 from tests.helpers.plain_bore import write_tie
 from tests.helpers.served import Served, commit, new_station
-from tests.journey.test_workbench_prove import DESK, PASSWORD, Person
+from tests.helpers.workbench import DESK, PASSWORD, Person
 
 from tiepoint.web.page import app_files
 from tiepoint.web.users import User, hashed, token_sha, write_users

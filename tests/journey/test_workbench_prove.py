@@ -3,82 +3,31 @@
 import contextlib
 import io
 import json
-import os
-from pathlib import Path
 
 import pytest
 from tests.contract.test_work_prove import DRAFT, Asked, serve, value_of
-from tests.helpers.browsers import headless
 from tests.helpers.plain_bore import plain_tie
 from tests.helpers.vent_station import new_station, picture
+from tests.helpers.workbench import PASSWORD, Person, browser_for_pages
 
 from tiepoint.cli.main import main
-from tiepoint.web.page import app_files
 from tiepoint.web.users import User, hashed, token_sha, write_users
 
-DESK, PHONE = (1440, 900), (390, 844)
-PASSWORD = "a long way to the hinge"
+browser = pytest.fixture(scope="module")(browser_for_pages)
 
 
-@pytest.fixture(scope="module")
-def browser():
-    if not app_files():
-        pytest.skip("the pages are not built (python hatch_build.py)")
-    with headless() as found:
-        yield found
+class Prover(Person):
+    """Somebody who follows a run sheet; a reading that is typed and confirmed is one act."""
 
-
-class Person:
-    """Somebody at a browser, whose clicks and keys are counted; a reading that is typed and confirmed is one act."""
-
-    def __init__(self, browser, served, size=DESK, scheme="light"):
-        self.served, self.acts, self.wrong, self.left = served, 0, [], []
-        self.context = browser.new_context(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme)
-        self.page = self.context.new_page()
-        self.page.set_default_timeout(60_000)
-        self.page.on("pageerror", lambda error: self.wrong.append(str(error)))
-        self.page.on("console", lambda said: self.wrong.append(said.text) if "Content Security" in said.text else None)
-        self.page.on("request", lambda r: self._asked(r.url))
-
-    def _asked(self, url):
-        if not url.startswith((f"http://{self.served.host}/", "data:", "blob:")):
-            self.left.append(url)
+    name = "prove"
 
     def open(self, path="/prove"):
-        self.page.goto(f"http://{self.served.host}{path}")
-        return self
-
-    def log_in(self):
-        self.page.get_by_role("button", name="Log in").first.click()
-        self.page.get_by_label("Name").fill("change")
-        self.page.get_by_label("Password").fill(PASSWORD)
-        self.page.get_by_role("dialog").get_by_role("button", name="Log in").click()
-        self.page.get_by_role("button", name="change", exact=True).wait_for()
-        return self
-
-    def click(self, name, **how):
-        self.page.get_by_role("button", name=name, **how).first.click()
-        self.acts += 1
-
-    def fill(self, label, text):
-        self.page.get_by_label(label).first.fill(text)
-        self.acts += 1
+        return super().open(path)
 
     def reading(self, text):
         self.page.locator(".run input").first.fill(text)
         self.page.keyboard.press("Enter")
         self.acts += 1
-
-    def keep(self, name):
-        """Keep a screenshot where somebody wants to look at it."""
-        if folder := os.environ.get("TIEPOINT_SHOTS"):
-            Path(folder).mkdir(parents=True, exist_ok=True)
-            self.page.screenshot(path=Path(folder) / f"prove-{name}.png")
-
-    def done(self):
-        self.context.close()
-        assert self.wrong == []
-        assert self.left == []
 
 
 def cli(*words):
@@ -110,7 +59,7 @@ def served(accepted):
 
 def test_from_an_order_to_a_claim_that_is_shown_and_the_report(browser, served, accepted):
     cli("run", accepted.folder, accepted.shots, "--variant", "thin")
-    person, api = Person(browser, served).open().log_in(), Asked(served)
+    person, api = Prover(browser, served).open().log_in(), Asked(served)
     page = person.page
     # What is written down is agreed on, with a reason.
     person.click("Agree on what is written down")
@@ -187,7 +136,7 @@ def test_two_pages_on_one_run_sheet(browser, served):
     api.good("POST", "/agree", {"why": "order 7"})
     wanted = {"of": "bore.diameter", "tolerance": 0.2, "factors": {"carrier": ["A", "B", "C"]}}
     api.good("POST", "/sheets", {"study": "rr", "wanted": wanted})
-    person = Person(browser, served).open("/prove#sheet=rr-1").log_in()
+    person = Prover(browser, served).open("/prove#sheet=rr-1").log_in()
     page = person.page
     page.get_by_text("Run 1 of 90").first.wait_for()
     page.get_by_role("button", name="Change this run: 1", exact=True).click()
@@ -217,7 +166,7 @@ def test_a_trial_with_thumbnails_and_what_is_out_of_date(browser, served, accept
         picture(accepted.folder.parent / "brought" / f"p{k}.png", size, 40 + k)
         for k, size in enumerate((4.4, 4.7, 4.42))
     ]
-    person = Person(browser, served, scheme="dark").open("/prove").log_in()
+    person = Prover(browser, served, scheme="dark").open("/prove").log_in()
     page = person.page
     person.click("Trial", exact=True)
     # Pictures are brought, and of each it is said what it is.
@@ -258,7 +207,7 @@ def test_an_empty_station_says_what_comes_first(browser, tmp_path):
         write_users(
             folder / "private" / "users.json", [User("change", "change", hashed(PASSWORD), token_sha("change"))]
         )
-        person = Person(browser, served).open().log_in()
+        person = Prover(browser, served).open().log_in()
         page = person.page
         person.click("Write down what is agreed")
         person.fill("Title", "Hinge plates for greenhouse vents")

@@ -7,7 +7,7 @@ import pytest
 from tests.helpers.browsers import headless
 from tests.helpers.served import Served
 from tests.helpers.tie_station import SIZE_PX, photo_png, printed, tie_station
-from tests.journey.test_workbench_prove import PASSWORD, Person
+from tests.helpers.workbench import PASSWORD, Person
 
 from tiepoint.documents.files import read_document
 from tiepoint.ties.document import from_document
