@@ -27,6 +27,7 @@ from tiepoint.web.refused import Refused, refusals
 from tiepoint.web.sessions import needs
 from tiepoint.web.shapes import File, RecordInShort, Sha
 from tiepoint.web.told import reading_written, record_in_short
+from tiepoint.web.work.graticule import Graticule
 
 if TYPE_CHECKING:
     from tiepoint.station.drawn import Drawer
@@ -178,19 +179,6 @@ class StepDrawn(BaseModel):
     label_at: tuple[float, float] | None
 
 
-class PlaneDrawn(BaseModel):
-    """The plane's coordinates in mm at places of a picture, row by row: from (x0, y0) px on, a step apart."""
-
-    x0: float
-    y0: float
-    step_x: float
-    step_y: float
-    cols: int
-    rows: int
-    X: list[float]
-    Y: list[float]
-
-
 class SheetDrawn(BaseModel):
     """A picture of the shot, its kept `file`, its size in px, and the plane it shows, null where that is not known."""
 
@@ -198,7 +186,7 @@ class SheetDrawn(BaseModel):
     file: str
     width: int
     height: int
-    plane: PlaneDrawn | None
+    plane: Graticule | None
 
 
 class DrawingTold(BaseModel):

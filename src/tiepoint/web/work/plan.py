@@ -11,11 +11,11 @@ from tiepoint.web.refused import Refused, refusals
 from tiepoint.web.sessions import needs
 from tiepoint.web.tiles import tile_answer
 from tiepoint.web.users import User
+from tiepoint.web.work.graticule import Graticule
 from tiepoint.web.work.plan_shapes import (
     BesideTold,
     FieldTold,
     ForeseenTold,
-    GridTold,
     KeptTold,
     LineTold,
     LookTold,
@@ -201,7 +201,7 @@ def _told(here: Here) -> PlanTold:
     )
 
 
-def _grid(kept: "Plan") -> GridTold:
+def _grid(kept: "Plan") -> Graticule:
     from tiepoint.plan.choose import choose
     from tiepoint.plan.numbers import as_stated
     from tiepoint.plan.scene import grid_of
@@ -209,7 +209,7 @@ def _grid(kept: "Plan") -> GridTold:
     grid = grid_of(as_stated(kept.asked, choose(kept.asked)))
     rows, cols = grid.x_mm.shape
     places = {"X": grid.x_mm.ravel().tolist(), "Y": grid.y_mm.ravel().tolist()}
-    return GridTold(x0=grid.x0, y0=grid.y0, step_x=grid.step_x, step_y=grid.step_y, cols=cols, rows=rows, **places)
+    return Graticule(x0=grid.x0, y0=grid.y0, step_x=grid.step_x, step_y=grid.step_y, cols=cols, rows=rows, **places)
 
 
 def _described(which: Which, data: bytes, sha: str) -> PictureTold:

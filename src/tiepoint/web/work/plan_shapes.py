@@ -4,6 +4,8 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from tiepoint.web.work.graticule import Graticule
+
 Typed = Annotated[
     dict[Annotated[str, Field(max_length=60)], Annotated[str, Field(max_length=200)]],
     Field(max_length=60, description="By key of plan.toml what was typed; an empty text takes a key out."),
@@ -91,19 +93,6 @@ class PredictedTold(BaseModel):
     sizes: list[KeptTold]
 
 
-class GridTold(BaseModel):
-    """Where points of a picture lie, in mm: row by row, from the pixel x0, y0 on in steps."""
-
-    x0: float
-    y0: float
-    step_x: float
-    step_y: float
-    cols: int
-    rows: int
-    X: list[float]
-    Y: list[float]
-
-
 class PictureTold(BaseModel):
     """A picture of the planned camera; its tiles change with `sha`."""
 
@@ -136,7 +125,7 @@ class PlanTold(BaseModel):
     predicted: PredictedTold | None
     beside: list[BesideTold]
     pictures: list[PictureTold]
-    grid: GridTold | None
+    grid: Graticule | None
 
 
 class Wanted(BaseModel):

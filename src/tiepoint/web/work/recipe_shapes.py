@@ -9,6 +9,7 @@ from tiepoint.station.recipes.edits import Edit
 from tiepoint.station.recipes.forms import Field as FormField
 from tiepoint.station.recipes.forms import KindTold
 from tiepoint.web.refused import Told
+from tiepoint.web.work.graticule import Graticule
 
 Named = Annotated[str, Field(min_length=1, max_length=200)]
 Sha = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
@@ -243,19 +244,6 @@ class ShotTold(BaseModel):
     pictures: list[PictureTold]
 
 
-class GridTold(BaseModel):
-    """Places of the plane, in the recipe's unit, at points of the picture row by row, for its graticule."""
-
-    x0: float
-    y0: float
-    step_x: float
-    step_y: float
-    cols: int
-    rows: int
-    X: list[float]
-    Y: list[float]
-
-
 class JudgedTold(BaseModel):
     """A draft judged on a shot. `fault`: why it cannot be; then nothing is judged, and the draft stands in `draft`.
 
@@ -275,7 +263,7 @@ class JudgedTold(BaseModel):
     steps: list[StepTold]
     is_partial: bool
     ms: float
-    grid: GridTold | None
+    grid: Graticule | None
 
 
 class RanTold(BaseModel):
