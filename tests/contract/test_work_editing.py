@@ -206,7 +206,7 @@ def test_a_job_is_cancelled_at_its_next_word(served):
 
         told = begin(served, work)
         next(content for kind, _, content in events if kind == "job" and content["state"] == "running")
-        assert ask(served, "DELETE", f"/api/jobs/{told.id}", token="operate")[0] == 403
+        assert ask(served, "DELETE", f"/api/jobs/{told.id}", token="look")[0] == 403
         assert ask(served, "DELETE", f"/api/jobs/{told.id}")[0] == 200
         cancelled.set()
         assert ended(served, told.id, events)["state"] == "cancelled"

@@ -161,7 +161,7 @@ def operator(judged):
 
     def log_in(served):
         body = json.dumps({"name": "weiss", "password": PASSWORD})
-        headers = {"Content-Type": "application/json"}
+        headers = {"Content-Type": "application/json", "Origin": f"http://{served.host}"}
         _, answer, told = served.ask("POST", "/api/session", headers=headers, body=body)
         return headers | {"Cookie": answer["set-cookie"].split(";")[0], "X-CSRF-Token": json.loads(told)["csrf"]}
 
