@@ -45,6 +45,8 @@ SHAPE = 0.03
 """Of a width (95 %): an edge is no Gaussian's, has others beside it, and the steepest were chosen."""
 UNSURE = 0.3
 """Of a width: edges that differ so much are not of one lens, and tell nothing of it."""
+ALIKE = 0.04
+"""Of a width: edges that differ less are as wide, for a ticket to stand at."""
 BIN_PX = 0.5
 BINS = 24
 
@@ -191,10 +193,11 @@ def _place(
     middle = float(np.median(widths))
     # A pixel of a picture that was halved covers several, whose middle lies half a pixel further on.
     points = (told.point[good] + 0.5) * factor - 0.5
-    # Of those that are as wide as most, the one nearest to the box's middle: so that it stays where it is from picture
+    # Of those that are as wide as is told, the one nearest to the box's middle: so that it stays where it is from picture
     # to picture.
     away = np.hypot(*(points - [box[0] + box[2] / 2, box[1] + box[3] / 2]).T)
-    alike = np.abs(widths - middle) <= np.quantile(np.abs(widths - middle), 0.5) + 0.02 * middle
+    off = np.abs(widths - middle)
+    alike = off <= max(ALIKE * middle, float(off.min()))
     chosen = int(np.argmin(np.where(alike, away, np.inf)))
     x, y = points[chosen]
     normal = told.normal[good[chosen]] * told.polarity[good[chosen]]
