@@ -219,9 +219,13 @@ def test_a_corner_that_is_soft_by_a_lean_is_said_so():
     picture = SeeCamera(turned).picture(turned, 0.0)
     truth = blur_of(turned)
     sight = sight_of(picture, [TARGET], distance_mm=400.0)
+    # Under a lean the lens is of another blur at every place of a ninth. The steepest edges tell the width, so that it
+    # lies between what the lens makes at its sharpest place there and what it makes at most of them.
     for place in sight.places:
-        x, y = place.at
-        assert place.width_px == pytest.approx(width_of(truth[round(y), round(x)]), rel=0.12), place.name
+        x, y, wide, high = place.box
+        blur = truth[y : y + high, x : x + wide]
+        sharpest, usual = width_of(float(blur.min())), width_of(float(np.median(blur)))
+        assert sharpest - place.u95_px < place.width_px < usual + place.u95_px, place.name
     account = account_of(sight, NO_FLICKER, SeeTable())
     assert "upper right" in account.says
     assert "because the camera leans by 5.0°" in account.says

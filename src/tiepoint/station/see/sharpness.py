@@ -193,8 +193,8 @@ def _place(
     middle = float(np.median(widths))
     # A pixel of a picture that was halved covers several, whose middle lies half a pixel further on.
     points = (told.point[good] + 0.5) * factor - 0.5
-    # Of those that are as wide as is told, the one nearest to the box's middle: so that it stays where it is from picture
-    # to picture.
+    # Of those that are as wide as is told, the one nearest to the box's middle: so that it stays where it is from
+    # picture to picture.
     away = np.hypot(*(points - [box[0] + box[2] / 2, box[1] + box[3] / 2]).T)
     off = np.abs(widths - middle)
     alike = off <= max(ALIKE * middle, float(off.min()))
