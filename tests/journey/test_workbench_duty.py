@@ -195,7 +195,7 @@ def test_alarms_and_faults_are_told_with_what_to_do(folder, browser):
         with Ledger(folder / "ledger.sqlite") as ledger:
             ledger.append("duty", {**about, "phase": "begins"})
         looked.says("clean the lamp")
-        assert "5 % darker. What to do: clean the lamp and its window." in looked.text(".alarm")
+        assert "5 % darker. What to do: clean the lamp and its window, look at its current" in looked.text(".alarm")
         page.locator('p[role="status"]', has_text="Alarm: The patch plate is 5 % darker.").wait_for()
         with Ledger(folder / "ledger.sqlite") as ledger:
             ledger.append("duty", {**about, "phase": "ends", "why": "settled"})
