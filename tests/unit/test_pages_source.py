@@ -30,14 +30,12 @@ def tools():
         npm("ci", "--no-audit", "--no-fund")
 
 
-@pytest.mark.xdist_group("pages")
 def test_the_pages_ask_only_for_what_the_routes_give(tools):
     (APP / "openapi.json").write_text(json.dumps(openapi()), encoding="utf-8")
     npm("run", "api")
     assert "0 errors and 0 warnings" in npm("run", "check")
 
 
-@pytest.mark.xdist_group("pages")
 def test_what_pages_work_out_themselves_is_right(tools):
     assert "passed" in npm("run", "test")
 
