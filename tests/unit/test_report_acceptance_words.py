@@ -8,7 +8,7 @@ from importlib.resources import files
 import numpy as np
 import pytest
 
-from tiepoint.report.acceptance import _asked, _interval
+from tiepoint.report.acceptance import _interval, asked_said
 from tiepoint.report.axes import Axis
 from tiepoint.report.risk_pictures import _names
 from tiepoint.report.study_rows import of_all
@@ -54,7 +54,7 @@ def test_a_figure_stands_with_its_interval_to_one_place(found, is_share, says):
     ],
 )  # fmt: skip
 def test_what_was_asked_is_told_as_what_was_found(by, limit, says):
-    assert _asked(Requirement.read({"id": "R1", "says": "It is so.", "by": by, **limit}, "")) == says
+    assert asked_said(Requirement.read({"id": "R1", "says": "It is so.", "by": by, **limit}, "")) == says
 
 
 def test_no_two_marks_on_paper_differ_by_colour_alone():
