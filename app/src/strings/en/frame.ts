@@ -44,5 +44,4 @@ export default {
   claims: { shown: "shown", "not shown": "not shown", "not tried": "not tried" },
   noValue: "no value",
   close: "Close",
-  comes: "This page is not made yet; its commands do the same work.",
 } as const;

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from tiepoint.vision.relief import Relief
 
 LARGEST_FEATURE_PX, USUAL_FEATURE_PX = 1000.0, 6.0
-LOWEST = {"raised", "sunken"}
+OF_DETAIL = ("raised", "sunken")
 """Pictures that depend on the width of the detail."""
 
 router = APIRouter(prefix="/api/light", tags=["light"])
@@ -138,11 +138,11 @@ class _Looked:
         from tiepoint.recipe.lit_files import viewable
 
         with self.lock:
-            if name in LOWEST and feature_px != self.feature_px:
+            if name in OF_DETAIL and feature_px != self.feature_px:
                 from tiepoint.vision.relief_detail import composites
 
                 both = composites(self.relief.relief, feature_px)
-                self.made.update({k: viewable(k, v) for k, v in zip(("raised", "sunken"), both, strict=True)})
+                self.made.update({k: viewable(k, v) for k, v in zip(OF_DETAIL, both, strict=True)})
                 self.feature_px = feature_px
             if name not in self.made:
                 self.made[name] = viewable(name, self.relief.picture(name))
