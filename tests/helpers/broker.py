@@ -7,6 +7,7 @@ import shutil
 import socket
 import subprocess
 import threading
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -66,14 +67,14 @@ class Broker:
 
 
 class Listener:
-    """Somebody who hears all topics; `heard`: (topic, text) in order."""
+    """Somebody who hears all topics; `heard`: (topic, text) in order; `counts`: how many of each topic."""
 
     def __init__(self, port: int) -> None:
-        self.heard, ready = [], threading.Event()
+        self.heard, self.counts, ready = [], Counter(), threading.Event()
         self.client = Client(CallbackAPIVersion.VERSION2, "listener", clean_session=False)
         self.client.on_connect = lambda client, *_: client.subscribe("#", 1)
         self.client.on_subscribe = lambda *_: ready.set()
-        self.client.on_message = lambda _, __, m: self.heard.append((m.topic, m.payload.decode()))
+        self.client.on_message = self._heard
         self.client.connect("127.0.0.1", port)
         self.client.loop_start()
         assert ready.wait(10)
@@ -83,6 +84,10 @@ class Listener:
 
     def __exit__(self, *_):
         self.close()
+
+    def _heard(self, _client, _data, message) -> None:
+        self.heard.append((message.topic, message.payload.decode()))
+        self.counts[message.topic] += 1
 
     def close(self) -> None:
         self.client.disconnect()

@@ -208,8 +208,7 @@ class TimedListener(Listener):
     def __init__(self, port: int) -> None:
         self.times: list[int] = []
         super().__init__(port)
-        self.client.on_message = self._heard
 
     def _heard(self, client, data, message) -> None:
-        self.heard.append((message.topic, message.payload.decode()))
         self.times.append(time.monotonic_ns())
+        super()._heard(client, data, message)

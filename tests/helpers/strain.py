@@ -56,6 +56,8 @@ whole = "renamed"
 poll_s = 0.02
 incomplete_after_s = 0.3
 """
+RESULT = "vents/result"
+"""Where the broker of `BROKER` tells of parts."""
 BROKER = """
 [[wires.mqtt]]
 name = "plant"
@@ -325,7 +327,7 @@ def forks():
 
 def results(listener: Listener) -> list[dict]:
     """Return the results that a listener heard."""
-    return [json.loads(text) for topic, text in list(listener.heard) if topic == "vents/result"]
+    return [json.loads(text) for topic, text in list(listener.heard) if topic == RESULT]
 
 
 def killed(duty: Whole, line: Line, kills: int, longest_s: float, every_s: float, seed: int) -> list[bool]:
@@ -351,11 +353,12 @@ def killed(duty: Whole, line: Line, kills: int, longest_s: float, every_s: float
 
 def in_step(listener: Listener, count: int, drop: Callable[[], object], most: int = 16) -> None:
     """Drop so many parts, no more than `most` ahead of what is told, and wait until all are told."""
-    begun = len(results(listener))
+    # Counted as they come: to read all that was heard at each look makes a long soak wait for its own test.
+    begun = listener.counts[RESULT]
     for k in range(count):
-        until(lambda k=k: len(results(listener)) - begun > k - most, 60)
+        until(lambda k=k: listener.counts[RESULT] - begun > k - most, 60)
         drop()
-    until(lambda: len(results(listener)) - begun >= count, 60)
+    until(lambda: listener.counts[RESULT] - begun >= count, 60)
 
 
 def until_told(listener: Listener, state: str, *faults: str, s: float = 60.0):
@@ -387,7 +390,7 @@ def soak(duty: Whole, line: Line, listener: Listener, parts: int, most: int = 16
 
 def latencies_ms(line: Line, listener: TimedListener) -> list[float]:
     """Return, of parts that came one after another, the times from a picture's name to the word on the wire."""
-    came = [ns for ns, (topic, _) in zip(listener.times, listener.heard, strict=True) if topic == "vents/result"]
+    came = [ns for ns, (topic, _) in zip(listener.times, listener.heard, strict=True) if topic == RESULT]
     return [(told - dropped) / 1e6 for dropped, told in zip(line.times, came, strict=True)]
 
 
@@ -409,13 +412,13 @@ def cut_off(folder: Path, broker_port: int, scratch: Path, parts: int, count: in
         begun_ns = time.monotonic_ns()
         for k in range(parts):
             line.drop(("good", "good", "bad", "torn")[k % 4])
-            until(lambda k=k: len(results(listener)) >= k - 4, 60)
-        until(lambda: len(results(listener)) == parts, 60)
+            until(lambda k=k: listener.counts[RESULT] >= k - 4, 60)
+        until(lambda: listener.counts[RESULT] == parts, 60)
         assert duty.end() == 0
         told = [
             (ns, json.loads(text))
             for ns, (topic, text) in zip(listener.times, listener.heard, strict=True)
-            if topic == "vents/result"
+            if topic == RESULT
         ]
     found, done = [], read(journal)
     first = next(k for k, one in enumerate(done) if one.ns >= begun_ns) // 2
