@@ -51,9 +51,10 @@ class Person:
 
     def log_in(self, name="change"):
         self.page.get_by_role("button", name="Log in").first.click()
-        self.page.get_by_label("Name").fill(name)
-        self.page.get_by_label("Password").fill(PASSWORD)
-        self.page.get_by_role("dialog").get_by_role("button", name="Log in").click()
+        dialog = self.page.get_by_role("dialog", name="Log in")
+        dialog.get_by_label("Name").fill(name)
+        dialog.get_by_label("Password").fill(PASSWORD)
+        dialog.get_by_role("button", name="Log in").click()
         self.page.get_by_role("button", name=name, exact=True).wait_for()
         return self
 

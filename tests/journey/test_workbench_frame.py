@@ -5,7 +5,7 @@ import re
 import pytest
 from playwright.sync_api import expect
 from tests.helpers.served import Served, new_station
-from tests.helpers.workbench import DESK, PHONE, Person, browser_for_pages, let_in
+from tests.helpers.workbench import DESK, PASSWORD, PHONE, Person, browser_for_pages, let_in
 
 from tiepoint.station.drafting import Change, edit
 from tiepoint.station.folder import open_station
@@ -120,6 +120,26 @@ def test_a_server_that_comes_back_is_noticed_and_what_was_typed_is_still_there(b
         page.get_by_role("button", name="Use these").wait_for(state="detached")
     assert "elevation_deg = 44" in (folder / "lights.toml").read_text()
     person.context.close()
+
+
+def test_who_logs_in_while_the_station_cannot_be_reached_keeps_what_was_typed(browser, folder):
+    with Served(folder) as served:
+        person = Person(browser, served)
+        page, away = person.page, []
+        page.route("**/api/session", lambda route: route.abort() if away else route.continue_())
+        away.append(True)
+        person.open("/tie").click("Log in")
+        strapline = page.locator(".strapline", has_text="The station does not answer")
+        strapline.wait_for()
+        dialog = page.get_by_role("dialog", name="Log in")
+        dialog.get_by_label("Name").fill("change")
+        away.clear()
+        strapline.wait_for(state="detached")
+        expect(dialog.get_by_label("Name")).to_have_value("change")
+        dialog.get_by_label("Password").fill(PASSWORD)
+        dialog.get_by_role("button", name="Log in").click()
+        page.get_by_role("button", name="change", exact=True).wait_for()
+        person.done()
 
 
 def test_the_numbers_leave_the_window_and_come_back(browser, folder):

@@ -37,15 +37,6 @@ class Tier(Person):
         super().__init__(browser, served, scheme=scheme)
         self.open("/tie").log_in()
 
-    def log_in(self):
-        self.page.get_by_role("button", name="Log in").first.click()
-        dialog = self.page.get_by_role("dialog")
-        dialog.get_by_label("Name").fill("change")
-        dialog.get_by_label("Password").fill(PASSWORD)
-        dialog.get_by_role("button", name="Log in").click()
-        self.page.get_by_role("button", name="change", exact=True).wait_for()
-        return self
-
     def keep(self, name):
         super().keep(f"tie-{name}")
 

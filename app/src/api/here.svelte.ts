@@ -14,6 +14,8 @@ class Here {
   stages = $state<StageTold[]>([]);
   undo = $state<StepTold | null>(null);
   redo = $state<StepTold | null>(null);
+  /** Whether somebody is logging in. */
+  entering = $state(false);
   /** Why the last thing that all pages do was refused; said under the head. */
   refused = $state("");
 
