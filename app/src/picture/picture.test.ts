@@ -2,7 +2,7 @@ import { expect, test } from "vitest";
 import { planeAt, stepFor, ticks, type PlaneGrid } from "./graticule";
 import { applied, dragged, handles, inverse, outlines, type Pair, type Shape } from "./shapes";
 import { covers, lastLevel, levelFor, tilesOf } from "./tiles";
-import { clamped, panned, seen, toMap, toPicture, whole, zoomed } from "./view";
+import { clamped, isWhole, panned, seen, toMap, toPicture, whole, zoomed } from "./view";
 
 const picture = { width: 2448, height: 2048 };
 const map = { width: 800, height: 600 };
@@ -11,6 +11,12 @@ test("a whole picture fits, and its outermost pixels' edges are seen", () => {
   const view = whole(picture, map);
   const box = seen(view, picture, map);
   expect([box.left, box.top, box.right, box.bottom]).toEqual([-0.5, -0.5, 2447.5, 2047.5]);
+});
+
+test("a picture shows whole until one looks closer, and once one has gone all the way back", () => {
+  const close = zoomed(whole(picture, map), 1.2, { x: 100, y: 100 }, picture, map);
+  expect([isWhole(whole(picture, map), picture, map), isWhole(close, picture, map)]).toEqual([true, false]);
+  expect(isWhole(zoomed(close, 0.1, { x: 700, y: 20 }, picture, map), picture, map)).toBe(true);
 });
 
 test("zooming keeps what lies under the pointer, away from the picture's edges", () => {

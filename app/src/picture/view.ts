@@ -29,6 +29,9 @@ export function whole(picture: Size, map: Size): View {
   return { x: (picture.width - 1) / 2, y: (picture.height - 1) / 2, scale };
 }
 
+/** Whether a view shows a picture whole, so that there is nowhere to move it. */
+export const isWhole = (view: View, picture: Size, map: Size): boolean => view.scale <= whole(picture, map).scale * (1 + 1e-9);
+
 export const toMap = (view: View, map: Size, p: Point): Point => ({
   x: (p.x - view.x) * view.scale + map.width / 2,
   y: (p.y - view.y) * view.scale + map.height / 2,
