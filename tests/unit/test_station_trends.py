@@ -11,6 +11,7 @@ from tests.helpers.made_records import record
 
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.model.decide import Limits
+from tiepoint.station import from_ledger
 from tiepoint.station import trends as room
 from tiepoint.station.folder import open_station
 from tiepoint.station.ledger import Ledger
@@ -31,7 +32,7 @@ def judged(k, value, variant="left", lower=4.4):
 @pytest.fixture
 def station(tmp_path, monkeypatch):
     monkeypatch.setattr(room, "CHUNK", 16)
-    monkeypatch.setattr(room, "AT_ONCE", 50)
+    monkeypatch.setattr(from_ledger, "AT_ONCE", 50)
     (tmp_path / "station.toml").write_text('format = "tiepoint/station/1"\nname = "vents"\n')
     with Ledger(tmp_path / "ledger.sqlite", create=True):
         pass

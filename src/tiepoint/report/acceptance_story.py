@@ -186,7 +186,7 @@ def gather(station: Station, *, made_utc: str, sample: int, pictures: int = PICT
     known = Known(
         requirements.table.characteristic,
         told.since,
-        lambda study: data_from(station, study, taken),
+        lambda study: data_from(station, study, taken.get),
         [made_of(job) for _, job in _jobs(accepted)],
         told.served,
     )

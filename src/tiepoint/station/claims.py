@@ -1,16 +1,20 @@
 """What was agreed at a station, and which of it is shown now: by its ledger, accepted copies and kept studies."""
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
 
 from tiepoint.recipe.runner import Job
 from tiepoint.station.accepted import Pointers, pointers_of, preparation_of
-from tiepoint.station.dates import data_from
-from tiepoint.station.folder import Station
+from tiepoint.station.dates import asks_pictures, data_from
+from tiepoint.station.folder import Station, open_station
 from tiepoint.station.kept import KeptStudy, kept_studies
-from tiepoint.station.ledger import Entry, Ledger
+from tiepoint.station.ledger import Entry, Ledger, has_ledger
 from tiepoint.station.made import Made, made_of
 from tiepoint.station.matrix import Known, Line, matrix
+from tiepoint.station.on_record import stamp_of
+from tiepoint.station.passed import Passed
 from tiepoint.station.requirements import ON_DUTY, Judged, Requirements, agreed_requirements, agreed_since
 from tiepoint.station.served import Served, Written, served_of
 
@@ -31,24 +35,48 @@ class Claims:
     pointers: Pointers
 
 
+def claims_now(station: Station) -> Claims:
+    """Return what is shown now; of a station without a ledger that nothing was agreed.
+
+    It is worked out anew only after an act or a word of duty, and where an accepted copy or a study is another file.
+    """
+    if not has_ledger(station.ledger_place):
+        return Claims(None, None, (), (), (), (), pointers_of(station))
+    with Ledger(station.ledger_place) as ledger:
+        last = tuple(entry and (entry.seq, entry.sha) for entry in map(ledger.last, ("act", "duty")))
+    return _claims(station.folder, last, stamp_of(station))
+
+
+@lru_cache(maxsize=2)
+def _claims(folder: Path, last: tuple[object, ...], stamp: tuple[object, ...]) -> Claims:  # noqa: ARG001  # the key
+    station = open_station(folder)
+    with Ledger(station.ledger_place) as ledger:
+        return claims_of(station, ledger)
+
+
 def claims_of(station: Station, ledger: Ledger) -> Claims:
     """Return what is shown of what was agreed; a `TiepointError` where a copy is not what was accepted or agreed."""
-    studies, pointers = tuple(kept_studies(station, ledger)), pointers_of(station)
+    studies, pointers = tuple(kept_studies(station, ledger, again=False)), pointers_of(station)
     jobs = tuple(jobs_of(station, pointers))
     judged, accepted = tuple(judged_by(jobs)), tuple(made_of(job) for _, job in jobs)
     agreed = agreed_requirements(station, ledger)
     if agreed is None:
         return Claims(None, None, (), studies, judged, accepted, pointers)
     requirements, act = agreed
-    taken = _taken(ledger, studies)
-    known = Known(
-        requirements.table.characteristic,
-        agreed_since(station, ledger),
-        lambda study: data_from(station, study, taken),
-        accepted,
-        _served(ledger) if any(asked.by in ON_DUTY for asked in requirements.table.requirement) else None,
-    )
-    lines = matrix(requirements.table.requirement, act, studies, known)
+    asked, since = requirements.table.requirement, agreed_since(station, ledger)
+    was_on_duty = ledger.last("duty") is not None
+    on_duty = [since.get(one.id, act).seq for one in asked if one.by in ON_DUTY and was_on_duty]
+    with Passed(station) as passed:
+        if on_duty or any(asks_pictures(study) for study in studies):
+            passed.take_in(ledger)
+        known = Known(
+            requirements.table.characteristic,
+            since,
+            lambda study: data_from(station, study, passed.taken),
+            accepted,
+            _served(ledger, passed.written(min(on_duty))) if on_duty else None,
+        )
+        lines = matrix(asked, act, studies, known)
     return Claims(requirements, act, lines, studies, judged, accepted, pointers)
 
 
@@ -66,17 +94,6 @@ def judged_by(jobs: Iterable[tuple[str | None, Job]]) -> Iterator[Judged]:
             yield from (Judged(variant, asked.id, asked.unit, asked.limits) for asked in of_step)
 
 
-def _served(ledger: Ledger) -> Served | None:
-    return served_of(ledger.entries("duty"), map(Written.of, ledger.entries("record")), ledger.entries("run"))
-
-
-def _taken(ledger: Ledger, studies: tuple[KeptStudy, ...]) -> Mapping[str, str]:
-    """Return when pictures were taken, by their hash, as `taken_of` does for the report: the newest record's word."""
-    if not any(study.kind == "trial" or study.document.get("data") for study in studies):
-        return {}
-    told: dict[str, str] = {}
-    for entry in ledger.entries("record"):
-        shot = entry.body["shot"]
-        for picture in shot["pictures"]:
-            told[picture["pixels_sha256"]] = shot.get("taken_utc") or entry.written_utc
-    return told
+def _served(ledger: Ledger, records: Iterable[Written]) -> Served | None:
+    """Return what is told of the time on duty; a requirement asks of it only what came after it was agreed."""
+    return served_of(ledger.entries("duty"), records, ledger.entries("run"))

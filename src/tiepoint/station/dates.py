@@ -1,7 +1,7 @@
 """Since when a study's data are: by what they themselves tell of when they were taken."""
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
@@ -14,6 +14,9 @@ from tiepoint.station.kept import STUDIES, KeptStudy
 
 TIMES = ("taken_utc", "time", "when_utc", "when")
 """Columns of a table that tell when a row was taken, as RFC 3339."""
+
+RECORDS = ".jsonl"
+"""The ending of data that are records."""
 
 _LAST_ZONE = timezone(timedelta(hours=-12))
 
@@ -45,8 +48,11 @@ def taken_of(records: Iterable[Record], written: Mapping[int, str]) -> dict[str,
     return told
 
 
-def data_from(station: Station, study: KeptStudy, taken: Mapping[str, str]) -> str | None:
-    """Return since when a study's data are; None where they do not tell. `taken`: when a picture was, by its hash."""
+def data_from(station: Station, study: KeptStudy, taken: Callable[[str], str | None]) -> str | None:
+    """Return since when a study's data are; None where they do not tell.
+
+    `taken`: tells when a picture was taken, by the hash of its pixels; None where no record has it.
+    """
     if study.fault is not None:
         return None
     whens = [*_of_pictures(study, taken), str(study.document.get("taken_utc") or "")]
@@ -55,25 +61,31 @@ def data_from(station: Station, study: KeptStudy, taken: Mapping[str, str]) -> s
         path = station.folder / STUDIES / str(data["file"])
         # Whether the file is as it was kept is the evidence's matter.
         with suppress(TiepointError, OSError, ValueError, KeyError, TypeError):
-            whens += _of_records(path, taken) if path.suffix == ".jsonl" else _of_table(path)
+            whens += _of_records(path, taken) if path.suffix == RECORDS else _of_table(path)
     read = [(at, when) for when in whens if (at := moment(when)) is not None]
     return min(read)[1] if read else None
 
 
-def _of_pictures(study: KeptStudy, taken: Mapping[str, str]) -> list[str]:
+def asks_pictures(study: KeptStudy) -> bool:
+    """Whether a study is of pictures of which the records tell when they were taken."""
+    data = study.document.get("data")
+    return study.kind == "trial" or (data is not None and str(data["file"]).endswith(RECORDS))
+
+
+def _of_pictures(study: KeptStudy, taken: Callable[[str], str | None]) -> list[str]:
     """Return when the pictures of a trial were taken that the station has seen."""
     if study.kind != "trial":
         return []
     parts = study.document["outcome"].get("parts", ())
-    return [taken[sha] for part in parts for sha in part["worst"]["pictures"] if sha in taken]
+    return [when for part in parts for sha in part["worst"]["pictures"] if (when := taken(sha))]
 
 
-def _of_records(path: Path, taken: Mapping[str, str]) -> list[str]:
+def _of_records(path: Path, taken: Callable[[str], str | None]) -> list[str]:
     whens = []
     with path.open(encoding="utf-8") as lines:
         for line in lines:
             shot = json.loads(line)["shot"]
-            by_picture = [taken[p["pixels_sha256"]] for p in shot["pictures"] if p["pixels_sha256"] in taken]
+            by_picture = [taken(p["pixels_sha256"]) for p in shot["pictures"]]
             whens += [when for when in (shot.get("taken_utc"), *by_picture) if when]
     return whens
 

@@ -4,6 +4,7 @@ A study is a document in `studies/`, `tiepoint/study/1`, and beside it the table
 act for each, with the hashes of both, so that none can be left out, changed or made before its data.
 """
 
+import glob
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -21,10 +22,16 @@ from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Entry, Ledger
 from tiepoint.station.made import made_by, taken_from
 from tiepoint.station.naming import act_of
+from tiepoint.station.stamps import stamps_of
 
 STUDIES = "studies"
 STUDY = "study"
 MOST_BYTES = 400_000_000
+MOST_KNOWN = 256
+"""Studies whose documents are held, once they were read."""
+
+_read: dict[tuple[object, ...], dict[str, Any]] = {}
+"""Documents that were as they were kept, by their files and hashes, and the stamps of the files then."""
 
 
 @dataclass(frozen=True)
@@ -109,8 +116,12 @@ def _written(
     )
 
 
-def kept_studies(station: Station, ledger: Ledger) -> Iterator[KeptStudy]:
-    """Yield every study that was made, in the order of the ledger, whether its document is still as it was or not."""
+def kept_studies(station: Station, ledger: Ledger, *, again: bool = True) -> Iterator[KeptStudy]:
+    """Yield every study that was made, in the order of the ledger, whether its document is still as it was or not.
+
+    `again`: all of them are read again, as who looks for what was altered must; otherwise those whose files have
+    another time or size than when they were read last.
+    """
     acts = [entry for entry in ledger.entries("act") if entry.body.get("act") in (STUDY, "accept")]
     accepted = [frozenset(copies.values()) for copies in run_after(acts)]
     for k, entry in enumerate(acts):
@@ -118,11 +129,21 @@ def kept_studies(station: Station, ledger: Ledger) -> Iterator[KeptStudy]:
             continue
         body = entry.body
         try:
-            document, fault = _document(station, body), None
+            document, fault = _document(station, body) if again else _known(station, body), None
         except TiepointError as error:
             document, fault = {}, str(error)
         replaced = next((acts[j] for j in range(k + 1, len(acts)) if not accepted[k] <= accepted[j]), None)
         yield KeptStudy(body["kind"], body["of"], body["good"], document, entry, fault, replaced)
+
+
+def _known(station: Station, body: Mapping[str, Any]) -> dict[str, Any]:
+    path = station.folder.joinpath(*str(body["file"]).split("/"))
+    told = path, body["sha"], body["data_sha"], stamps_of(sorted(path.parent.glob(f"{glob.escape(path.stem)}.*")))
+    if told not in _read:
+        _read[told] = _document(station, body)
+        for old in list(_read)[:-MOST_KNOWN]:
+            _read.pop(old, None)
+    return _read[told]
 
 
 def _document(station: Station, body: Mapping[str, Any]) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -10,8 +10,10 @@ from tiepoint.documents.files import kind_of, read_bytes, read_document
 from tiepoint.foundation.errors import TiepointError, UnusableInput
 from tiepoint.station.accepted import MANIFEST, MOST_BYTES, POINTER, content_sha, folder_of, pointers_of
 from tiepoint.station.folder import Station, open_station
-from tiepoint.station.kept import KeptStudy, kept_studies
+from tiepoint.station.kept import STUDIES, KeptStudy, kept_studies
 from tiepoint.station.ledger import Entry, Ledger, has_ledger
+from tiepoint.station.questions import counts
+from tiepoint.station.stamps import stamps_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +54,8 @@ def on_record(station: Station) -> OnRecord:
         return OnRecord((), (), 0, tuple(_copies(station)))
     with Ledger(station.ledger_place) as ledger:
         last = ledger.last("act")
-        found = _by_acts(station.folder, 0 if last is None else last.seq, _stamp(station))
-        return OnRecord(found.acts, found.studies, ledger.count("record"), found.copies)
+        found = _by_acts(station.folder, 0 if last is None else last.seq, stamp_of(station))
+        return replace(found, records=_records(ledger))
 
 
 def draft_sha(station: Station, name: str) -> str | None:
@@ -86,26 +88,26 @@ def counted(n: int, what: str, many: str = "") -> str:
     return f"{n:,}".replace(",", " ") + f" {what if n == 1 else many or what + 's'}"
 
 
+def _records(ledger: Ledger) -> int:
+    """Return how many records there are, by the ledger's sums where it keeps any: counting a million takes a while."""
+    return sum(one.count for one in counts(ledger)) if ledger.keeps_sums else ledger.count("record")
+
+
 @lru_cache(maxsize=4)
 def _by_acts(folder: Path, last_act: int, stamp: tuple[object, ...]) -> OnRecord:  # noqa: ARG001  # they are the key
     """Return what only an act changes. A study's documents are read whole, so not at each question."""
     station = open_station(folder)
     with Ledger(station.ledger_place) as ledger:
-        acts, studies = tuple(ledger.entries("act")), tuple(kept_studies(station, ledger))
+        acts, studies = tuple(ledger.entries("act")), tuple(kept_studies(station, ledger, again=False))
     return OnRecord(acts, studies, 0, tuple(_copies(station)))
 
 
-def _stamp(station: Station) -> tuple[object, ...]:
+def stamp_of(station: Station) -> tuple[object, ...]:
     """Return by what it is seen that accepted copies, or studies, are others now, or another ledger lies there."""
-    told: list[object] = []
-    for path in (station.folder / POINTER, station.folder / "studies", station.ledger_path):
-        try:
-            stat = path.stat()
-        except OSError:
-            told.append(None)
-        else:
-            told.append(stat.st_ino if path == station.ledger_path else (stat.st_ino, stat.st_mtime_ns))
-    return tuple(told)
+    copies = [path for sha in pointers_of(station).shas for path in sorted(folder_of(station, sha).rglob("*"))]
+    studies = sorted((station.folder / STUDIES).glob("*"))
+    ledger = stamps_of([station.ledger_path])[0][1]  # which file: its time changes with each part
+    return (ledger, *stamps_of([station.folder / POINTER, *copies, *studies]))
 
 
 def _copies(station: Station) -> Iterator[Copy]:

@@ -1,11 +1,7 @@
 """Prove: what was agreed is shown by studies of what is run."""
 
-from functools import lru_cache
-from pathlib import Path
-
-from tiepoint.station.claims import claims_of
-from tiepoint.station.folder import Station, open_station
-from tiepoint.station.ledger import Ledger, has_ledger
+from tiepoint.station.claims import claims_now
+from tiepoint.station.folder import Station
 from tiepoint.station.matrix import Line, in_all
 from tiepoint.station.on_record import OnRecord, counted, on_record
 from tiepoint.station.requirements import ON_DUTY, REQUIREMENTS
@@ -16,8 +12,8 @@ def stage_of(station: Station) -> Stage:
     """Return the stage: proved where every requirement is shown, but those that only a station on duty can show."""
     record = on_record(station)
     lines: tuple[Line, ...] = ()
-    if has_ledger(station.ledger_place) and record.last("agree") is not None:
-        lines = _lines(station.folder, record.acts[-1].sha)
+    if record.last("agree") is not None:
+        lines = claims_now(station).lines
     if lines:
         return _by_lines(record, lines)
     agree = "Write down what is agreed in requirements.toml, and accept it."
@@ -30,13 +26,6 @@ def stage_of(station: Station) -> Stage:
     if stale and len(stale) == len(record.studies):
         return Stage("prove", "out of date", "Studied what is not run", False, done, ("Make the studies again.", agree))
     return Stage("prove", "begun", "Studied, nothing agreed", True, done, (agree,))
-
-
-@lru_cache(maxsize=4)
-def _lines(folder: Path, last_act: str) -> tuple[Line, ...]:  # noqa: ARG001  # only an act changes what is shown
-    station = open_station(folder)
-    with Ledger(station.ledger_place) as ledger:
-        return claims_of(station, ledger).lines
 
 
 def _by_lines(record: OnRecord, lines: tuple[Line, ...]) -> Stage:

@@ -1,37 +1,28 @@
 """Every reading of a ledger as a series, so that a trend over a million parts is answered in milliseconds.
 
-The values lie in chunks of 1024 in a file of its own, `duty/trends.sqlite`, each with its least and greatest value, its
-sums and its counts. It is no evidence: it is made from the ledger, goes on from where it was, and may be deleted at any
-time. A series is of one reading of one variant in one unit; readings that have no number and never had are none.
+The values lie in chunks of 1024 in a file of its own, `duty/trends.sqlite` (see `from_ledger`), each with its least and
+greatest value, its sums and its counts. A series is of one reading of one variant in one unit; readings that have no
+number and never had are none.
 """
 
 import json
 import math
-import sqlite3
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import closing, contextmanager, suppress
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise, takewhile
-from pathlib import Path
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tiepoint.foundation.errors import UnusableInput
-from tiepoint.station.duty.status import FOLDER
-from tiepoint.station.folder import Station
-from tiepoint.station.ledger import Entry, Ledger
+from tiepoint.station.from_ledger import FromLedger
+from tiepoint.station.ledger import Entry
 from tiepoint.studies.spread import Moments, moments
 
 Array = NDArray[Any]
-Telling = Callable[[int, int], None]
 
-FILE = "trends.sqlite"
-VERSION = 1
 CHUNK = 1024
-AT_ONCE = 4000
-"""Records that are taken in between two commits."""
 RAW = 96
 """Chunks up to which a range is thinned value by value; beyond, chunk by chunk."""
 MOST_BUCKETS = 2000
@@ -39,15 +30,6 @@ CODES = (None, "conforms", "undecided", "unread", "rejected")
 """Verdicts by the number under which they are kept, the gravest last."""
 
 _ROW = np.dtype([("seq", "<i8"), ("value", "<f8"), ("U", "<f4"), ("verdict", "u1")])
-_TABLES = """
-CREATE TABLE about (key TEXT PRIMARY KEY, value TEXT) WITHOUT ROWID;
-CREATE TABLE series (id INTEGER PRIMARY KEY, reading TEXT, variant TEXT, unit TEXT, told TEXT,
-                     UNIQUE (reading, variant, unit));
-CREATE TABLE chunks (series INTEGER, chunk INTEGER, first INTEGER, last INTEGER, n INTEGER, missing INTEGER,
-                     against INTEGER, low REAL, high REAL, count INTEGER, mean REAL, squares REAL,
-                     PRIMARY KEY (series, chunk)) WITHOUT ROWID;
-CREATE TABLE kept (series INTEGER, chunk INTEGER, data BLOB, PRIMARY KEY (series, chunk));
-"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,99 +78,29 @@ class _Growing:
     rows: list[tuple[int, float, float, int]] = field(default_factory=list)
 
 
-class Trends:
-    """The file of a station. To be used in a `with`, and by one thread at a time."""
+class Trends(FromLedger):
+    """The file of a station."""
 
-    def __init__(self, station: Station, *, path: Path | None = None) -> None:
-        """Open or make it; where its folder cannot be written it is made in memory, anew each time."""
-        self.path = path or station.folder / FOLDER / FILE
-        self._base = self._opened()
-
-    def __enter__(self) -> "Trends":
-        """Return itself."""
-        return self
-
-    def __exit__(self, *error: object) -> None:
-        """Close."""
-        self.close()
-
-    def close(self) -> None:
-        """Let go of the file."""
-        self._base.close()
-
-    def _opened(self) -> sqlite3.Connection:
-        with suppress(OSError, sqlite3.Error):
-            self.path.parent.mkdir(exist_ok=True)
-            base = _connected(str(self.path))
-            try:
-                _demand_tables(base)
-                return base
-            except BaseException:
-                base.close()
-                raise
-        # Broken, or of another version: it is made anew, if that is allowed.
-        with suppress(OSError, sqlite3.Error):
-            for ending in ("", "-wal", "-shm"):
-                self.path.with_name(self.path.name + ending).unlink(missing_ok=True)
-            base = _connected(str(self.path))
-            _demand_tables(base)
-            return base
-        base = _connected(":memory:")
-        _demand_tables(base)
-        return base
+    FILE = "trends.sqlite"
+    VERSION = 1
+    TABLES = """
+CREATE TABLE series (id INTEGER PRIMARY KEY, reading TEXT, variant TEXT, unit TEXT, told TEXT,
+                     UNIQUE (reading, variant, unit));
+CREATE TABLE chunks (series INTEGER, chunk INTEGER, first INTEGER, last INTEGER, n INTEGER, missing INTEGER,
+                     against INTEGER, low REAL, high REAL, count INTEGER, mean REAL, squares REAL,
+                     PRIMARY KEY (series, chunk)) WITHOUT ROWID;
+CREATE TABLE kept (series INTEGER, chunk INTEGER, data BLOB, PRIMARY KEY (series, chunk));
+"""
 
     # --- taking in ---------------------------------------------------------------------------------------------------
 
-    @property
-    def head(self) -> int:
-        """The last entry that was taken in."""
-        return self._head()[0]
-
-    def behind(self, ledger: Ledger) -> int:
-        """Return how many entries of the ledger were not looked at yet."""
-        return max(0, ledger.head.seq - self.head)
-
-    def take_in(self, ledger: Ledger, most: int | None = None, telling: Telling | None = None) -> int:
-        """Take in what has come into the ledger, `most` entries about; return how many entries are left.
-
-        `telling` is told how many are done, of how many; what it raises is passed on, and what was done is kept.
-        """
-        self._demand_this(ledger)
-        begun, done = self.head, 0
-        end = ledger.head.seq
-        while (head := self.head) < end and (most is None or done < most):
-            upto = min(end, head + AT_ONCE)
-            with self._writing():
-                if self.head != head:  # another process did it meanwhile
-                    continue
-                self._add(ledger, head, upto)
-            done += upto - head
-            if telling is not None:
-                telling(upto - begun, end - begun)
-        return end - self.head
-
-    def _demand_this(self, ledger: Ledger) -> None:
-        """Begin anew where this is of another ledger."""
-        seq, sha = self._head()
-        if not seq or [entry.sha for entry in ledger.numbered([seq])] == [sha]:
-            return
-        with self._writing():
-            for table in ("about", "series", "chunks", "kept"):
-                self._base.execute(f"DELETE FROM {table}")
-
-    def _head(self) -> tuple[int, str]:
-        row = self._base.execute("SELECT value FROM about WHERE key = 'head'").fetchone()
-        seq, sha = (0, "") if row is None else json.loads(row[0])
-        return int(seq), str(sha)
-
-    def _add(self, ledger: Ledger, after: int, upto: int) -> None:
+    def took(self, records: Iterable[Entry]) -> None:
+        """Take in records."""
         growing: dict[tuple[str, str, str], _Growing] = {}
-        for entry in takewhile(lambda e: e.seq <= upto, ledger.entries("record", after=after)):
+        for entry in records:
             self._took(growing, entry)
         for one in growing.values():
             self._write(one)
-        (last,) = ledger.numbered([upto])
-        self._base.execute("INSERT OR REPLACE INTO about VALUES ('head', ?)", (json.dumps([upto, last.sha]),))
 
     def _took(self, growing: dict[tuple[str, str, str], _Growing], entry: Entry) -> None:
         variant = entry.body.get("variant") or ""
@@ -233,16 +145,6 @@ class Trends:
             marks = ", ".join("?" * 12)
             self._base.execute(f"INSERT OR REPLACE INTO chunks VALUES ({marks})", (*at, *_summary(part)))
         self._base.execute("UPDATE series SET told = ? WHERE id = ?", (json.dumps(one.told), one.id))
-
-    @contextmanager
-    def _writing(self) -> Iterator[None]:
-        self._base.execute("BEGIN IMMEDIATE")
-        try:
-            yield
-        except BaseException:
-            self._base.execute("ROLLBACK")
-            raise
-        self._base.execute("COMMIT")
 
     # --- asking ------------------------------------------------------------------------------------------------------
 
@@ -307,24 +209,6 @@ class Trends:
             parts.append(np.frombuffer(row[0], _ROW))
         every = np.concatenate(parts)
         return every[(every["seq"] >= first) & (every["seq"] <= last)]
-
-
-def _connected(where: str) -> sqlite3.Connection:
-    # One thread at a time, and not always the same one.
-    base = sqlite3.connect(where, timeout=10.0, isolation_level=None, check_same_thread=False)
-    base.execute("PRAGMA journal_mode = WAL")
-    base.execute("PRAGMA synchronous = OFF")  # what a loss of power takes is made anew
-    return base
-
-
-def _demand_tables(base: sqlite3.Connection) -> None:
-    (version,) = base.execute("PRAGMA user_version").fetchone()
-    if version == VERSION:
-        return
-    if version or base.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
-        raise sqlite3.DatabaseError("of another version")
-    with closing(base.cursor()) as cursor:
-        cursor.executescript(f"BEGIN IMMEDIATE; {_TABLES} PRAGMA user_version = {VERSION}; COMMIT;")
 
 
 def _summary(part: Array) -> tuple[Any, ...]:

@@ -64,6 +64,9 @@ class Here:
 
     `shown`: pictures that were decoded to be shown, by the hash of their files. `alone`: the person at
     this machine has it open, without duty.
+
+    `proving`: held while it is worked out what is shown: of all who ask after a change, one waits for the files, and
+    not every thread.
     """
 
     reopened: "Reopened"
@@ -77,6 +80,7 @@ class Here:
     looking: asyncio.Semaphore = field(default_factory=_turns(LOOKING))
     acting: asyncio.Semaphore = field(default_factory=_turns(ACTING))
     accepting: asyncio.Lock = field(default_factory=asyncio.Lock)
+    proving: asyncio.Lock = field(default_factory=asyncio.Lock)
     pushing: Counter[str] = field(default_factory=Counter)
     eyes: Eyes = field(default_factory=Eyes)
 

@@ -1,8 +1,8 @@
-"""Studies and requirements, as the acceptance report tells them too: asked seldom, so worked out when asked."""
+"""Studies and requirements, as the acceptance report tells them too."""
 
 from typing import Any
 
-from tiepoint.station.claims import claims_of
+from tiepoint.station.claims import claims_now
 from tiepoint.station.folder import Station
 from tiepoint.station.kept import KeptStudy, kept_studies
 from tiepoint.station.ledger import Ledger
@@ -22,9 +22,9 @@ def _study(study: KeptStudy) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def requirements_told(station: Station, ledger: Ledger) -> dict[str, Any]:
+def requirements_told(station: Station) -> dict[str, Any]:
     """Return every requirement that was agreed, and whether it is shown."""
-    claims = claims_of(station, ledger)
+    claims = claims_now(station)
     return {"says": in_all(claims.lines), "requirements": [_line(line) for line in claims.lines]}
 
 

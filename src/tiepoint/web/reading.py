@@ -1,6 +1,5 @@
 """The routes that read: station, state, records and their pictures, counts, entries, studies, requirements, events."""
 
-import json
 from collections.abc import Callable
 from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
@@ -229,20 +228,14 @@ async def studies(here: ThisStation) -> shapes.Studies:
 async def requirements(here: ThisStation) -> shapes.Requirements:
     """Tell which requirement is shown, by which study; the first answer after a change takes a while."""
 
-    def found(ledger: Ledger) -> dict[str, Any]:
+    def found(_: Ledger) -> dict[str, Any]:
         from tiepoint.web.proving import requirements_told  # as above
 
-        return requirements_told(here.station, ledger)
+        return requirements_told(here.station)
 
     nothing: dict[str, Any] = {"says": "No requirement was agreed.", "requirements": []}
-    last = await _asked(here, lambda ledger: ledger.last("act"), None)
-
-    async def made() -> bytes:
-        return json.dumps(await _asked(here, found, nothing)).encode()
-
-    # What is agreed, accepted and studied changes by an act alone.
-    told = await here.cache.get(f"requirements {0 if last is None else last.seq}", made)
-    return shapes.Requirements.model_validate_json(told)
+    async with here.proving:
+        return shapes.Requirements(**await _asked(here, found, nothing))
 
 
 @router.get(

@@ -41,7 +41,8 @@ router = APIRouter(prefix="/api/prove", tags=["prove"], dependencies=[Depends(ne
 @router.get("", responses=refusals(401, 422))
 async def prove(here: ThisStation) -> shapes.ProveTold:
     """Tell all that the page shows: the claims, the draft of what is agreed, studies, run sheets, what to do next."""
-    return await here.asking.run(lambda: _page(here.station))
+    async with here.proving:
+        return await here.asking.run(lambda: _page(here.station))
 
 
 def _page(station: Station) -> shapes.ProveTold:
@@ -51,26 +52,11 @@ def _page(station: Station) -> shapes.ProveTold:
     return page_told(station, claims(station), reports_of(station))
 
 
-_found: "dict[str, tuple[int, Claims]]" = {}
-"""By a station's folder: the act, or word of duty, after which its claims were worked out, and these."""
-
-
 def claims(station: Station) -> "Claims":
-    """Return what is shown of what was agreed; of a station without a ledger that nothing was."""
-    from tiepoint.station.accepted import pointers_of
-    from tiepoint.station.claims import Claims, claims_of
+    """Return what is shown of what was agreed."""
+    from tiepoint.station.claims import claims_now  # as above
 
-    if not has_ledger(station.ledger_place):
-        return Claims(None, None, (), (), (), (), pointers_of(station))
-    with Ledger(station.ledger_place) as ledger:
-        newest = [entry.seq for kind in ("act", "duty") if (entry := ledger.last(kind)) is not None]
-        key, last = str(station.folder.resolve()), max(newest, default=0)
-        seq, found = _found.get(key, (-1, None))
-        if found is None or seq != last:
-            found = claims_of(station, ledger)
-            _found.clear()
-            _found[key] = (last, found)
-        return found
+    return claims_now(station)
 
 
 # --- what is agreed --------------------------------------------------------------------------------------------------

@@ -38,7 +38,9 @@ class StagesTold(BaseModel):
 @router.get("", responses=refusals(401), dependencies=[Depends(needs("look"))])
 async def stages(here: ThisStation) -> StagesTold:
     """Tell how far the job is, stage by stage. The first answer after a change takes a while."""
-    return StagesTold(stages=[_told(stage) for stage in await here.asking.run(lambda: stages_now(here))])
+    async with here.proving:
+        found = await here.asking.run(lambda: stages_now(here))
+    return StagesTold(stages=[_told(stage) for stage in found])
 
 
 def stages_now(here: Here) -> tuple[Stage, ...]:
