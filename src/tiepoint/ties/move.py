@@ -22,7 +22,7 @@ from tiepoint.foundation.errors import UnusableInput
 from tiepoint.foundation.sources import Source, Value, half_width
 from tiepoint.ties.camera import CameraModel
 from tiepoint.ties.page import STATE_IT, Standpoint, assumed_stand, standpoints
-from tiepoint.ties.tie import Tie
+from tiepoint.ties.tie import Tie, project
 
 Array = NDArray[np.float64]
 Optics = Literal["perspective", "telecentric"]
@@ -32,6 +32,9 @@ PRINCIPAL_HALF_WIDTH_PX: Final = 30.0
 practice: half a millimetre of a sensor of 8 mm or less)."""
 TELECENTRICITY_DEG: Final = 0.1
 """Half-width of the angle of a telecentric lens's rays to its axis (common practice)."""
+ASPECT_U: Final = 1e-4
+"""Standard uncertainty of how square pixels are and how alike a lens magnifies along x and y (common practice)."""
+_LEAN: Final = "telecentricity"
 
 
 @dataclass(frozen=True)
@@ -230,18 +233,65 @@ def _moved(tie: Tie, height: Value, rise: float, stand: _Stand) -> Tie:
 
 
 def _moved_telecentric(tie: Tie, height: Value, rise: float) -> Tie:
-    """Return the tie with its scale as it was; rays that lean a little move all points alike."""
-    lean = math.tan(math.radians(TELECENTRICITY_DEG))
-    sources = [
-        half_width(f"tie:{tie.id}:telecentricity-{n}", "Angle of the telecentric rays", lean, "tie") for n in "xy"
+    """Return the tie with its scale as it was; rays that lean to the plane move all points alike, by rise · tan(lean).
+
+    How far they lean shows in the picture, as foreshortening, but not to which side: that stays a source, which is
+    nothing to lengths at one height. What is not known of the height leans with it.
+    """
+    along, leans = _leans(tie)
+    reach = math.hypot(rise, height.u)
+    slack = math.tan(math.radians(TELECENTRICITY_DEG))
+    # A tie that was moved before has them: the rays lean as they did.
+    sources = [s for s in tie.sources if f":{_LEAN}-" in s.id] or [
+        half_width(f"tie:{tie.id}:{_LEAN}-{n}", "Lean of the telecentric rays", tangent + slack, "tie")
+        for n, tangent in zip("xy", leans, strict=True)
     ]
     d_M = np.zeros((2, 3, 3))
-    d_M[0, 0, 2] = d_M[1, 1, 2] = rise
-    moved = tie.then(np.eye(3), sources, d_M) if rise else tie
-    note = _note(tie, height, f"by a telecentric lens: the scale stays, rays taken within ±{TELECENTRICITY_DEG:g}°")
+    d_M[:, :2, 2] = math.copysign(reach, rise) * along.T
+    moved = tie.then(np.eye(3), sources, d_M) if reach else tie
+    most = math.degrees(math.atan(max(leans) + slack))
+    note = _note(
+        tie,
+        height,
+        f"by a telecentric lens: the scale stays, and its rays lean by up to {most:.2g}° to the plane's normal, to "
+        "which side a picture does not show: places carry it, lengths at one height do not",
+    )
     return replace(
         moved, id=_identity(tie, height), height_mm=height.value, u_height_mm=height.u, notes=(*tie.notes, note)
     )
+
+
+def _leans(tie: Tie) -> tuple[Array, tuple[float, float]]:
+    """Return two directions of the plane, as columns, and how far rays may lean along each (tangents, at 95 %).
+
+    Parallel rays at an angle θ to the normal show the plane shortened by cos θ in the direction in which they lean,
+    and as it is across it: the two singular values of px per mm. Across it, what is not known of their ratio
+    may hide a lean too.
+    """
+    middle = tie.valid_region.mean(axis=0)
+    ratio, along = _shortened(tie.matrix, middle)
+    variance = ASPECT_U**2
+    for k, source in enumerate(tie.sources):
+        # Where nothing is shortened the ratio has its largest value: either way of a source is away from it.
+        change = 0.1 * source.u * tie.factor[:9, k].reshape(3, 3)
+        moved = max(
+            (_shortened(tie.matrix + sign * change, middle)[0] for sign in (1, -1)), key=lambda r: abs(r - ratio)
+        )
+        variance += (10 * (moved - ratio)) ** 2
+    spread = 2 * math.sqrt(variance)
+    return along, (_tangent(ratio - spread), _tangent(1 - spread))
+
+
+def _shortened(matrix: Array, at: Array) -> tuple[float, Array]:
+    """Return how much a place of the picture shows the plane shortened, and where to: columns along it and across."""
+    _, d_px, _ = project(matrix, at[None])
+    left, values, _ = np.linalg.svd(d_px[0])
+    # mm per px: what is shortened most in the picture has the most mm in a pixel.
+    return float(values[1] / values[0]), left
+
+
+def _tangent(cosine: float) -> float:
+    return math.sqrt(max(1 / max(cosine, 0.1) ** 2 - 1, 0.0))
 
 
 def _identity(tie: Tie, height: Value) -> str:
