@@ -2,23 +2,17 @@
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal, cast
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
 from tiepoint.cli.answer import Answer, Json, present, table
-from tiepoint.cli.load import Photo, demand_own, load_camera, load_photo, load_target, naming, read_columns
+from tiepoint.cli.load import demand_own, load_camera, load_photo, load_target, naming
 from tiepoint.cli.typed import ANGLES
 from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
-    from tiepoint.targets.draw import Target
-    from tiepoint.ties.camera import CameraModel
     from tiepoint.ties.hand_eye import HandEye
-    from tiepoint.ties.hand_eye_slips import PoseTable
-    from tiepoint.ties.hand_eye_views import TargetPoses
-
-COLUMNS = ("x_mm", "y_mm", "z_mm", "a", "b", "c")
 
 
 def hand_eye(
@@ -64,59 +58,30 @@ def hand_eye(
     \b
       tiepoint tie hand-eye poses.csv shots/*.png --target t.json --eye in-hand --angles zyx-intrinsic-deg --out r.json
     """
-    from tiepoint.documents.files import write_document
+    from tiepoint.documents.files import read_text, write_document
     from tiepoint.foundation.frames import worked_pose
-    from tiepoint.ties.hand_eye import hand_eye as solve
+    from tiepoint.station.hand_eyes import hand_eye_of, poses_of
     from tiepoint.ties.hand_eye_document import hand_eye_to_document
 
     demand_own(out, "robot", poses, *photos, target_file, camera, plane)
-    if plane is not None and eye == "in-hand":
-        raise UnusableInput(
-            "--plane serves an eye that looks at the hand; in hand the target lies in the plane already"
-        )
-    typed, target = _read(poses, angles), load_target(target_file)
+    typed, target = poses_of(read_text(poses), angles, str(poses)), load_target(target_file)
     if len(typed) != len(photos):
         raise UnusableInput(
             f"{poses} has {len(typed)} rows and {len(photos)} photos are named; give one for each row, in its order"
         )
-    seen = [load_photo(photo) for photo in (*photos, *([] if plane is None else [plane]))]
+    seen, lying = [load_photo(photo) for photo in photos], None if plane is None else load_photo(plane)
     with naming(target, target_file):
-        found, solved = _target_poses(seen, target, load_camera(camera), len(photos))
-    tie = solve(typed, found.only(range(len(photos))), eye)
-    if plane is not None:
-        tie = tie.with_plane(found.uncertain(len(photos)), found.only([len(photos)]).region)
+        tie, solved = hand_eye_of(typed, seen, target, eye=eye, camera=load_camera(camera), plane=lying)
     content = hand_eye_to_document(tie)
     write_document(out, "robot", content)
     taken = f"Angles were taken as {worked_pose(typed.convention)}."
-    hints = (*(hint for photo in seen for hint in photo.hints), *solved.notes, taken, f"The robot's tie is in {out}.")
+    hints = (
+        *(hint for photo in (*seen, *([lying] if lying else [])) for hint in photo.hints),
+        *solved.notes,
+        taken,
+        f"The robot's tie is in {out}.",
+    )
     present(Answer(_document(tie, content, out), tuple(_lines(tie)), hints=hints), as_json)
-
-
-def _read(path: Path, angles: str) -> "PoseTable":
-    import numpy as np
-
-    from tiepoint.foundation.frames import CONVENTIONS, AngleConvention
-    from tiepoint.ties.hand_eye_slips import PoseTable
-
-    if angles not in CONVENTIONS:
-        raise UnusableInput(f"--angles {angles!r} is not known; use one of {', '.join(CONVENTIONS)}")
-    values = np.array(read_columns(path, COLUMNS, most_rows=500).values)
-    return PoseTable(values[:, :3], values[:, 3:], cast("AngleConvention", angles))
-
-
-def _target_poses(
-    seen: list[Photo], target: "Target", camera: "CameraModel | None", of_poses: int
-) -> tuple["TargetPoses", "CameraModel"]:
-    """Return where the target stands in each photo, and the camera: the one given, or the one that they show."""
-    from tiepoint.targets.paper import print_scale
-    from tiepoint.ties.hand_eye_views import target_poses
-    from tiepoint.ties.views import camera_by_views, look
-
-    names, scale = [photo.name for photo in seen], print_scale(target)
-    sighted = [look(photo.grey, target, photo.name) for photo in seen]
-    if camera is None:
-        camera = camera_by_views(sighted[:of_poses], names[:of_poses], target.id, scale)
-    return target_poses(sighted, names, camera, scale, target.id), camera
 
 
 def _document(tie: "HandEye", content: dict[str, Any], out: Path) -> dict[str, Any]:

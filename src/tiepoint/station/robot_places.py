@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tiepoint.foundation.sources import Value
+    from tiepoint.ties.grip_envelope import Envelope
     from tiepoint.ties.tie import Tie
 
 Px = tuple[float, float]
@@ -84,6 +85,31 @@ def place_typed(plane: "Tie", robot: "Tie", x_mm: float, y_mm: float, turn_rad: 
     if not (-0.5 <= ax <= size[0] - 0.5 and -0.5 <= ay <= size[1] - 0.5):
         raise UnusableInput(f"the robot's ({x_mm:g}, {y_mm:g}) mm lies outside the picture; type a place that is seen")
     return place_seen(plane, robot, (ax, ay), (bx, by))
+
+
+def beyond(place: RobotPlace, envelope: "Envelope") -> str:
+    """Return why the gripper may not go to a place, in a sentence; nothing where it may, or where it has no value."""
+    from tiepoint.foundation.frames import Pose3
+    from tiepoint.ties.grip_envelope import choose_turn, refusal
+
+    if place.x is None or place.y is None or place.turn is None:
+        return ""
+    turn = place.turn.value
+    pose = Pose3(place.x.value, place.y.value, 0.0, (math.cos(turn / 2), 0.0, 0.0, math.sin(turn / 2)))
+    return _sentence(refusal(pose, choose_turn(turn, 0.0, envelope.turn_rad), turn, envelope, None))
+
+
+def outline_px(plane: "Tie", robot: "Tie", envelope: "Envelope") -> list[Px]:
+    """Return the outline of an envelope in the picture, as far as it has one; a side has so many points as it bends."""
+    import numpy as np
+
+    if envelope.polygon_mm is None:
+        return []
+    corners = np.vstack([envelope.polygon_mm, envelope.polygon_mm[:1]])
+    steps = np.linspace(0, 1, 16, endpoint=False)[None, :, None]
+    sides = (corners[:-1, None] + steps * (corners[1:] - corners[:-1])[:, None]).reshape(-1, 2)
+    told = plane.to_image(robot.to_image(sides))
+    return [(x, y) for x, y in told.round(2).tolist()] if np.isfinite(told).all() else []
 
 
 def demand_robot(plane: "Tie", robot: "Tie") -> None:

@@ -1,8 +1,12 @@
 """A touch test as the plain data that a station keeps of it, and that `touch check --json` prints."""
 
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 from tiepoint.documents.values import value_document
+from tiepoint.station.folder import Station
 from tiepoint.ties.tie import Tie
 from tiepoint.ties.touch import CheckedPoint, TouchCheck
 
@@ -33,6 +37,17 @@ def touch_outcome(found: TouchCheck, tie: Tie, tie_sha: str, u_mm: float | None 
         "hints": list(found.hints),
         "sentences": list(found.sentences),
     }
+
+
+def keep_touched(station: Station, outcome: Mapping[str, Any], rows_mm: Sequence[Sequence[float]], *, who: str) -> int:
+    """Keep a touch test as a study, with the table that it was made of; return the act's entry in the ledger."""
+    from tiepoint.station.kept import keep_study
+
+    lines = ["from_x,from_y,to_x,to_y", *(",".join(f"{v:.10g}" for v in row) for row in rows_mm), ""]
+    with TemporaryDirectory() as folder:
+        table = Path(folder) / "touched.csv"
+        table.write_text("\n".join(lines), encoding="utf-8", newline="\n")
+        return keep_study(station, "touch", None, outcome, table, who=who).seq
 
 
 def _ends(value: float, low: float, high: float) -> dict[str, float]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 from tiepoint.foundation.errors import TiepointError, UnusableInput
 from tiepoint.station.cameras.table import CameraTable
-from tiepoint.station.folder import Station
+from tiepoint.station.folder import Station, open_station
 from tiepoint.station.lock import is_on_duty
 
 if TYPE_CHECKING:
@@ -71,6 +71,25 @@ class Eyes:
         """Return a taker that is there already."""
         found = self._eyes.get(id_)
         return None if found is None else found[1]
+
+    def not_as_held(self, station: Station) -> tuple[str, ...]:
+        """Return what of the picture that is looked at now is not as held, in words; nothing where nobody looks."""
+        from tiepoint.station.see.held import changed_since, kept_sight
+        from tiepoint.station.see.told import numbers_of
+
+        if not any(eye.is_open for _, eye in list(self._eyes.values())):
+            return ()
+        try:
+            held = kept_sight(station)
+        except TiepointError:
+            return ()
+        eye = None if held is None else self.known(held.camera)
+        if held is None or eye is None or not eye.is_open or eye.looked is None:
+            return ()
+        looked = eye.looked
+        rows = numbers_of(looked.sight, looked.flicker, open_station(station.folder).table.see, looked.scatter)
+        changed = changed_since(held, rows)
+        return tuple(row.says for row in rows if row.name in changed)
 
     def close(self) -> None:
         """End all."""

@@ -21,6 +21,15 @@ class Robot {
     return tying.solved.filter((one) => one.from_frame === "plane" && one.to_frame === "robot").map((one) => one.name);
   }
 
+  /** What can be proved by touching: ties by pairs, and hand-eyes seen from above the robot. */
+  get touched(): string[] {
+    return [...this.ties, ...tying.ties.filter((one) => one.kind === "robot" && !one.fault).map((one) => one.name)];
+  }
+  /** Ask again for where the gripper is, as after the envelope was typed. */
+  async again(): Promise<void> {
+    await this.ask(this.at ? { at: [this.at.x, this.at.y], towards: this.ahead && [this.ahead.x, this.ahead.y] } : {});
+  }
+
   /** Ask for a place, or for the axes alone. */
   async ask(body: Partial<Asked> = {}): Promise<void> {
     if (!tying.typed.chosen || !this.name) return;
@@ -30,7 +39,8 @@ class Robot {
     }
     this.#busy = true;
     try {
-      const told = await post("/api/tie/robot", { plane: tying.typed.chosen, robot: this.name, x: "", y: "", turn: "", unit: here.unit, ...body });
+      const envelope = { ...tying.typed.envelope };
+      const told = await post("/api/tie/robot", { plane: tying.typed.chosen, robot: this.name, x: "", y: "", turn: "", unit: here.unit, envelope, ...body });
       this.told = told;
       this.says = told.says ? { place: told.says } : {};
       if (this.#next === null && told.at) {
@@ -39,7 +49,8 @@ class Robot {
       }
     } catch (error) {
       if (!(error instanceof Refusal)) throw error;
-      this.says = { [["x", "y", "turn"].includes(error.where) ? error.where : "place"]: error.message };
+      const isField = ["x", "y", "turn"].includes(error.where) || error.where.startsWith("envelope.");
+      this.says = { [isField ? error.where : "place"]: error.message };
     } finally {
       this.#busy = false;
       const next = this.#next;

@@ -32,7 +32,7 @@ export interface PictureTold {
 /** What a job that ties comes to. */
 interface Solved {
   name: string;
-  kind: "tie" | "camera";
+  kind: "tie" | "camera" | "robot";
   sentences: string[];
 }
 
@@ -56,11 +56,19 @@ interface Typed {
   to_frame: "plane" | "robot";
   model: Schemas["Pairs"]["model"];
   chosen: string;
+  /** Of the pictures that the tie is for, as "1224 × 1024"; empty: whichever. */
+  size: string;
+  envelope: Envelope;
+  touch: { points: string; pitch: string; tolerance: string; u: string; rows: Row[] };
 }
+export type Envelope = Required<Schemas["EnvelopeTyped"]>;
+export const NO_ENVELOPE: Envelope = { x_from: "", x_to: "", y_from: "", y_to: "", turn_from: "", turn_to: "" };
 const BEGUN: Typed = {
   way: "target", name: "plane", tolerance: "", height: "", u_height: "", target: "", camera: "", photos: [], length: "", u: "", snap: true,
   ends: [null, null], rows: [], pairs_unit: "mm", from_frame: "image", to_frame: "plane", model: "auto", chosen: "",
+  size: "", envelope: NO_ENVELOPE, touch: { points: "6", pitch: "", tolerance: "", u: "", rows: [] },
 };
+export const sizeOf = (one: { width: number; height: number }): string => `${one.width} × ${one.height}`;
 
 class Tying {
   typed = $state<Typed>({ ...BEGUN });
@@ -118,6 +126,11 @@ class Tying {
     const path = this.told?.picture ?? this.typed.photos[0];
     return this.pictures.find((one) => one.path === path) ?? null;
   }
+  /** The sizes of the pictures that the station has for tying, and of its ties: of one camera and setting each. */
+  get sizes(): string[] {
+    const ties = this.solved.flatMap((one) => (one.size ? [sizeOf({ width: one.size[0], height: one.size[1] })] : []));
+    return [...new Set([...this.pictures.filter((one) => !one.fault).map(sizeOf), ...ties])].sort();
+  }
   get target(): TargetTold | null {
     return this.targets.find((one) => one.path === this.typed.target) ?? null;
   }
@@ -159,7 +172,7 @@ class Tying {
   /** Say at its field why something was refused; returns the field. */
   say(error: unknown, field: string): string {
     if (!(error instanceof Refusal)) throw error;
-    const where = error.where && !error.where.startsWith("/") ? error.where.replace(/^(target|length|pairs|views)\./, "") : field;
+    const where = error.where && !error.where.startsWith("/") ? error.where.replace(/^(target|length|pairs|views|hand-eye)\./, "") : field;
     const at = where === "picture" ? "photos" : where;
     this.faults = { ...this.faults, [at]: error.message };
     return at;
@@ -190,6 +203,45 @@ class Tying {
       this.busy = "";
     }
   }
+  /** Take the next picture of a camera, or a shot that the station has, among the photos; returns their paths. */
+  async take(from: { source: string } | { ref: string }): Promise<string[]> {
+    this.fault("take");
+    this.busy = "take";
+    try {
+      const told = await post("/api/tie/take", from as never);
+      const added = told.pictures.map((one) => one.path);
+      this.pictures = [...this.pictures.filter((one) => !added.includes(one.path)), ...told.pictures];
+      return added;
+    } catch (error) {
+      if (!(error instanceof Refusal)) throw error;
+      this.faults = { ...this.faults, take: error.message };
+      return [];
+    } finally {
+      this.busy = "";
+    }
+  }
+  /** Keep the tie that is shown at another height, and show that. */
+  async move(body: Record<string, unknown>): Promise<boolean> {
+    const from = this.typed.chosen;
+    const name = String(body.name).trim();
+    this.faults = {};
+    this.busy = "move";
+    try {
+      const kept = { name, seen: this.ties.find((one) => one.name === name)?.seen ?? null, unit: here.unit };
+      const result = await post("/api/tie/ties/{name}/move", { ...body, ...kept } as never, { path: { name: from } });
+      this.ties = (await get("/api/tie/ties")).ties;
+      this.typed.chosen = result.name;
+      await this.show();
+      this.said = result.sentences;
+      return true;
+    } catch (error) {
+      if (!(error instanceof Refusal)) throw error;
+      this.faults = { [`move.${error.where || "solve"}`]: error.message };
+      return false;
+    } finally {
+      this.busy = "";
+    }
+  }
   async takeAway(id: string): Promise<void> {
     try {
       await del("/api/pictures/{id}" as never, { path: { id } as never });
@@ -214,7 +266,7 @@ class Tying {
         this.said = result.sentences;
       } else {
         this.said = result.sentences;
-        this.typed.camera = result.name;
+        if (result.kind === "camera") this.typed.camera = result.name;
       }
       this.ties = (await get("/api/tie/ties")).ties;
       return true;
@@ -227,7 +279,8 @@ class Tying {
   }
 
   get common(): Record<string, unknown> {
-    return { unit: here.unit, height: this.typed.height, u_height: this.typed.u_height };
+    const size = this.typed.size ? this.typed.size.split(" × ").map(Number) : null;
+    return { unit: here.unit, height: this.typed.height, u_height: this.typed.u_height, size };
   }
 
   /** Tell exactly where a pixel lies. */

@@ -17,9 +17,13 @@ NAMES = (
     "recipe",
     "replaying",
     "see",
+    "see_lamps",
     "staging",
     "target",
     "tie",
+    "tie_moved",
+    "tie_robot",
+    "tie_taken",
     "working",
 )
 

@@ -1,5 +1,6 @@
 """The stages of the job, as every page shows them along its top edge."""
 
+from dataclasses import replace
 from typing import Annotated
 
 from fastapi import APIRouter, Depends
@@ -47,7 +48,16 @@ def stages_now(here: Here) -> tuple[Stage, ...]:
     """Return the stages as they are now."""
     from tiepoint.station.stages import stages_of
 
-    return stages_of(here.station)
+    changed = here.eyes.not_as_held(here.station)
+    return tuple(_otherwise(stage, changed) if stage.id == "see" else stage for stage in stages_of(here.station))
+
+
+def _otherwise(stage: Stage, changed: tuple[str, ...]) -> Stage:
+    """Return the stage See as it is while somebody looks at a picture that is not as it was held."""
+    if not changed or stage.state != "proved":
+        return stage
+    to_do = f"Not as held: {', '.join(changed)}. Set it as it was, or hold it anew with the reason."
+    return replace(stage, state="out of date", line="Looks otherwise now", word="not as held", to_do=(to_do,))
 
 
 def _told(stage: Stage) -> StageTold:

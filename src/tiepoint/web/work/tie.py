@@ -14,14 +14,12 @@ from tiepoint.web.work.lengths import Unit, at_field, length_mm
 from tiepoint.web.work.tie_asked import (
     Answers,
     Ask,
-    AskRobot,
     CellFault,
     Pairs,
     PairsTold,
     Pasted,
     PastedTold,
     Placed,
-    RobotTold,
     SnappedTold,
     Solve,
     Ties,
@@ -35,7 +33,7 @@ from tiepoint.web.work.tie_told import (
     short_told,
     tie_told,
 )
-from tiepoint.web.work.tie_ways import made_from, pairs_told, photo_of, robot_told, tie_of, warm_once, work_of
+from tiepoint.web.work.tie_ways import made_from, pairs_told, photo_of, tie_of, warm_once, work_of
 
 router = APIRouter(prefix="/api/tie", tags=["tie"], dependencies=[Depends(needs("look"))])
 ThisStation = Annotated[Here, Depends(here_of)]
@@ -144,12 +142,6 @@ async def pairs(here: ThisStation, told: Pairs) -> PairsTold:
     return await asyncio.to_thread(pairs_told, here, told)
 
 
-@router.post("/robot", responses=refusals(401, 404, 422))
-async def robot(here: ThisStation, asked: AskRobot) -> RobotTold:
-    """Tell a place of the picture as the robot's numbers, or the robot's numbers as a place; nothing moves by it."""
-    return await asyncio.to_thread(robot_told, here, asked)
-
-
 @router.post("/solve", status_code=202, responses=refusals(401, 404, 409, 415, 422))
 async def solve(here: ThisStation, wanted: Solve, user: Editor) -> JobTold:
     """Tie in one of the ways, and keep it in `ties/`: a job that comes to `Solved`. Needs the role change."""
@@ -162,4 +154,5 @@ _SAYS = {
     "length": "Tying by length",
     "pairs": "Tying by pairs",
     "views": "Finding the camera from views",
+    "hand-eye": "Tying the robot by hand-eye",
 }

@@ -29,11 +29,15 @@ class Ties(BaseModel):
 
 
 class Kept(_Body):
-    """What every way keeps: `name` in `ties/`, `seen` of the file as the page saw it last (None: a new one)."""
+    """What every way keeps: `name` in `ties/`, `seen` of the file as the page saw it last (None: a new one).
+
+    `size`: of the pictures that the tie is for, in px, where the station has several; photos of others are refused.
+    """
 
     name: NewName
     seen: Sha | None = None
     unit: Unit = "mm"
+    size: tuple[int, int] | None = None
     height: Typed = ""
     u_height: Typed = ""
 
@@ -88,14 +92,32 @@ class ByViews(_Body):
     target: Annotated[str, Field(max_length=200)]
 
 
-Solve = Annotated[ByTarget | ByLength | ByPairs | ByViews, Field(discriminator="way")]
+class ByHandEye(_Body):
+    """The flange's poses as the text of a table (x_mm, y_mm, z_mm, a, b, c), and the photo taken at each, in its order.
+
+    `eye`: the flange carries the camera, or the target; `plane`: to hand, a photo of the target lying in the plane.
+    """
+
+    way: Literal["hand-eye"]
+    name: NewName
+    seen: Sha | None = None
+    poses: Annotated[str, Field(max_length=200_000)]
+    photos: list[PicturePath] = Field(min_length=1, max_length=500)
+    target: Annotated[str, Field(max_length=200)]
+    eye: Literal["in-hand", "to-hand"]
+    angles: Annotated[str, Field(max_length=40)]
+    camera: NewName | None = None
+    plane: PicturePath | None = None
+
+
+Solve = Annotated[ByTarget | ByLength | ByPairs | ByViews | ByHandEye, Field(discriminator="way")]
 
 
 class Solved(BaseModel):
     """What a job that ties comes to: the document's name, and the SHA-256 of its bytes."""
 
     name: str
-    kind: Literal["tie", "camera"]
+    kind: Literal["tie", "camera", "robot"]
     seen: str
     sentences: list[str]
 
@@ -208,10 +230,25 @@ class AskRobot(_Body):
     y: Typed = ""
     turn: Typed = ""
     unit: Unit = "mm"
+    envelope: "EnvelopeTyped | None" = None
+
+
+class EnvelopeTyped(_Body):
+    """Where the gripper may go, as typed, in the robot's frame; what is empty is not bounded. Turns in degrees."""
+
+    x_from: Typed = ""
+    x_to: Typed = ""
+    y_from: Typed = ""
+    y_to: Typed = ""
+    turn_from: Typed = ""
+    turn_to: Typed = ""
 
 
 class RobotTold(BaseModel):
-    """A place in both. `axes`: a place, and `axes_mm` from it along the robot's +x and +y; `says`: why no value."""
+    """A place in both. `axes`: a place, and `axes_mm` from it along the robot's +x and +y; `says`: why no value.
+
+    `beyond`: why the gripper may not go there by the envelope that was typed. `outline`: that envelope in px.
+    """
 
     at: Px | None
     ahead: Px | None
@@ -222,3 +259,5 @@ class RobotTold(BaseModel):
     axes: list[Px]
     axes_mm: float
     cautions: list[str]
+    beyond: str = ""
+    outline: list[Px] = []

@@ -82,7 +82,10 @@ class VerdictTold(BaseModel):
 
 
 class TieInShort(BaseModel):
-    """A document of `ties/`. `kind`: tie, camera, robot, belt, or nothing where it cannot be used (`fault`)."""
+    """A document of `ties/`. `kind`: tie, camera, robot, belt, or nothing where it cannot be used (`fault`).
+
+    `size`: of the pictures that a tie is for, in px.
+    """
 
     name: str
     kind: str
@@ -93,6 +96,7 @@ class TieInShort(BaseModel):
     from_frame: str = ""
     to_frame: str = ""
     height_mm: float = 0.0
+    size: tuple[int, int] | None = None
 
 
 class TieTold(TieInShort):
@@ -175,6 +179,7 @@ def short_told(file: "TieFile") -> TieInShort:
         from_frame=tie.from_frame,
         to_frame=tie.to_frame,
         height_mm=tie.height_mm,
+        size=None if tie.sensor is None else tie.sensor.size_px,
     )
 
 

@@ -1,6 +1,5 @@
 """The ways of tying, as the page of ties asks for them: what was typed is checked at once, and the work is a job."""
 
-import math
 import threading
 from collections.abc import Callable
 from functools import cache
@@ -13,7 +12,7 @@ from tiepoint.web.jobs import Telling
 from tiepoint.web.refused import Refused
 from tiepoint.web.work.lengths import at_field, length_mm, needed_mm
 from tiepoint.web.work.tie_asked import (
-    AskRobot,
+    ByHandEye,
     ByLength,
     ByPairs,
     ByTarget,
@@ -25,7 +24,6 @@ from tiepoint.web.work.tie_asked import (
     PairRow,
     Pairs,
     PairsTold,
-    RobotTold,
     Solved,
 )
 
@@ -72,6 +70,14 @@ def photo_of(here: Here, path: str, where: str = "photo") -> Any:
         return tie_pictures.photo_of(here.station, path)
 
 
+def demand_size(photo: Any, size: tuple[int, int] | None) -> None:
+    """Refuse a photo of another size than the pictures that a tie is to be for."""
+    if size is not None and photo.sensor.size_px != size:
+        a, b = photo.sensor.size_px, size
+        says = f"{photo.name} has {a[0]} × {a[1]} px, and the tie is to be for pictures of {b[0]} × {b[1]} px"
+        raise Refused(422, says, "use a photo of that camera and setting, or choose its size", where="photos")
+
+
 def made_from(here: Here, photos: tuple[str, ...]) -> str | None:
     """Return the working picture that a tie was made from, where the station still has it."""
     from tiepoint.station.tie_pictures import picture_with
@@ -98,6 +104,7 @@ def work_of(here: Here, wanted: Any, who: str) -> Callable[[Telling], BaseModel]
         "length": _by_length,
         "pairs": _by_pairs,
         "views": _by_views,
+        "hand-eye": _by_hand_eye,
     }
     return ways[wanted.way](here, wanted, who)
 
@@ -114,40 +121,33 @@ def _target(here: Here, path: str) -> Any:
 
 def _by_target(here: Here, wanted: ByTarget, who: str) -> Callable[[Telling], BaseModel]:
     from tiepoint.station.tie_files import load_camera
-    from tiepoint.station.tying import by_target, stated_distance
+    from tiepoint.station.tying import by_target
 
     target = _target(here, wanted.target)
     of = wanted.photos[0][-40:]
     up = _height(wanted, of)
-    away = length_mm("distance", wanted.distance, wanted.unit, "the distance", least="above 0")
-    u_away = length_mm("u_distance", wanted.u_distance, wanted.unit, "its standard uncertainty", least="0")
-    if away and not wanted.u_distance.strip():
-        raise Refused(
-            422, "the distance stands without its standard uncertainty", "say how sure it is", where="u_distance"
-        )
+    away = stated_far(wanted, of)
     camera = None
     if wanted.camera is not None:
         with at_field(here, "camera"):
             camera = load_camera(here.station.folder / "ties" / f"{wanted.camera}.json")
 
     def work(telling: Telling) -> BaseModel:
-        photos = _photos(here, wanted.photos, telling)
+        photos = _photos(here, wanted.photos, telling, wanted.size)
         with at_field(here, "photos"):
-            tied = by_target(
-                photos, target, height=up, distance=stated_distance(of, away, u_away) if away else None, camera=camera,
-                unit=wanted.unit,
-            )  # fmt: skip
+            tied = by_target(photos, target, height=up, distance=away, camera=camera, unit=wanted.unit)
         telling.check()
-        return _keep(here, wanted, who, tied, "target")
+        return keep(here, wanted, who, tied, f"Tie {wanted.name} by target")
 
     return work
 
 
-def _photos(here: Here, paths: list[str], telling: Telling) -> list[Any]:
+def _photos(here: Here, paths: list[str], telling: Telling, size: tuple[int, int] | None = None) -> list[Any]:
     photos = []
     for k, path in enumerate(paths):
         telling(k, len(paths) + 1, f"Reading photo {k + 1} of {len(paths)}")
         photos.append(photo_of(here, path, "photos"))
+        demand_size(photos[-1], size)
     telling(len(paths), len(paths) + 1, "Solving")
     return photos
 
@@ -160,7 +160,7 @@ def _by_length(here: Here, wanted: ByLength, who: str) -> Callable[[Telling], Ba
     up = _height(wanted, wanted.photo[-40:])
 
     def work(telling: Telling) -> BaseModel:
-        (photo,) = _photos(here, [wanted.photo], telling)
+        (photo,) = _photos(here, [wanted.photo], telling, wanted.size)
         known = known_length(mm, u if wanted.u.strip() else None, photo.sha)
         with at_field(here, "ends"):
             made = by_length(
@@ -168,7 +168,7 @@ def _by_length(here: Here, wanted: ByLength, who: str) -> Callable[[Telling], Ba
             )
         telling.check()
         said = [made.start.sentence("A"), made.end.sentence("B")]
-        return _keep(here, wanted, who, made.tie, "length", said)
+        return keep(here, wanted, who, made.tie, f"Tie {wanted.name} by length", said)
 
     return work
 
@@ -181,13 +181,15 @@ def _by_pairs(here: Here, wanted: ByPairs, who: str) -> Callable[[Telling], Base
 
     def work(telling: Telling) -> BaseModel:
         telling(0, 1, "Looking for slips")
+        if wanted.photo is not None and wanted.from_frame == "image":
+            demand_size(photo_of(here, wanted.photo), wanted.size)
         judged = _judge(here, wanted, up)
         if not judged.is_good or judged.made is None:
             refused = [f for f in judged.made.diagnosis.findings if f.severity == "refuse"] if judged.made else []
             raise Refused(422, judged.says or "; ".join(f.sentence for f in refused), where="rows")
         telling.check()
         table = Change(f"ties/{wanted.name}.csv", table_of(wanted.rows))
-        return _keep(here, wanted, who, judged.made.tie, "pairs", more=[table])
+        return keep(here, wanted, who, judged.made.tie, f"Tie {wanted.name} by pairs", more=[table])
 
     return work
 
@@ -210,18 +212,71 @@ def _by_views(here: Here, wanted: ByViews, who: str) -> Callable[[Telling], Base
     return work
 
 
-def _keep(
+def _by_hand_eye(here: Here, wanted: ByHandEye, who: str) -> Callable[[Telling], BaseModel]:
+    from tiepoint.station.hand_eyes import hand_eye_of, poses_of
+    from tiepoint.station.tie_files import load_camera
+
+    target = _target(here, wanted.target)
+    with at_field(here, "poses"):
+        typed = poses_of(wanted.poses, wanted.angles, "the table of poses")
+    if len(typed) != len(wanted.photos):
+        says = f"the table has {len(typed)} poses, and {len(wanted.photos)} photos are chosen"
+        raise Refused(422, says, "give one photo for each pose, in its order", where="photos")
+    with at_field(here, "camera"):
+        camera = load_camera(here.station.folder / f"ties/{wanted.camera}.json" if wanted.camera else None)
+
+    def work(telling: Telling) -> BaseModel:
+        from tiepoint.foundation.frames import worked_pose
+        from tiepoint.ties.hand_eye_document import hand_eye_to_document
+
+        photos = _photos(here, wanted.photos, telling)
+        plane = None if wanted.plane is None else photo_of(here, wanted.plane, "plane")
+        with at_field(here, "poses"):
+            tie, solved = hand_eye_of(typed, photos, target, eye=wanted.eye, camera=camera, plane=plane)
+        telling.check()
+        says = f"Tie the robot {wanted.name} by hand-eye"
+        seen = _written(here, wanted, who, "robot", hand_eye_to_document(tie), says, [])
+        taken = f"Angles were taken as {worked_pose(typed.convention)}."
+        said = [f"{s}; ± {u}." for s, u in zip(tie.sentences, _widths(tie), strict=True)]
+        return Solved(name=wanted.name, kind="robot", seen=seen, sentences=[*said, *tie.notes, *solved.notes, taken])
+
+    return work
+
+
+def _widths(tie: Any) -> list[str]:
+    from tiepoint.foundation.rounding import value_and_pm
+
+    def pm(value: float) -> str:
+        return value_and_pm(value, value)[1]
+
+    return [f"{pm(mm)} mm and {pm(deg)}° at most" for mm, deg in (tie.half_widths(p) for p in (tie.x, tie.y))]
+
+
+def stated_far(wanted: Any, of: str) -> Any:
+    """Return how far the lens is from the plane, as it was typed with its u; None where nothing was typed."""
+    from tiepoint.station.tying import stated_distance
+
+    away = length_mm("distance", wanted.distance, wanted.unit, "the distance", least="above 0")
+    u_away = length_mm("u_distance", wanted.u_distance, wanted.unit, "its standard uncertainty", least="0")
+    if away and not wanted.u_distance.strip():
+        raise Refused(
+            422, "the distance stands without its standard uncertainty", "say how sure it is", where="u_distance"
+        )
+    return stated_distance(of, away, u_away) if away else None
+
+
+def keep(
     here: Here,
     wanted: Kept,
     who: str,
     tied: Any,
-    way: str,
+    says: str,
     said: list[str] | None = None,
     more: list[Any] | None = None,
 ) -> Solved:
+    """Write a tie among the station's, as one step to be undone, which `says` what it did."""
     from tiepoint.ties.document import to_document
 
-    says = f"Tie {wanted.name} by {way}"
     seen = _written(here, wanted, who, "tie", to_document(tied), says, more or [])
     return Solved(name=wanted.name, kind="tie", seen=seen, sentences=said or [])
 
@@ -294,46 +349,3 @@ def _placed(cells: list[str], frame: str) -> tuple[float, float] | None:
 
     x, y = (plain_number(with_plain_sign(cell)) for cell in cells[:2])
     return None if frame != "image" or x is None or y is None else (x, y)
-
-
-def robot_told(here: Here, asked: AskRobot) -> RobotTold:
-    """Return a place of the picture as the robot's numbers, or the robot's numbers as a place of the picture."""
-    from tiepoint.foundation.reasons import FLAGS
-    from tiepoint.report.tie_map import tie_map
-    from tiepoint.report.tie_numbers import in_unit, number
-    from tiepoint.station.robot_places import CAUTION, place_seen, place_typed, robot_axes
-    from tiepoint.web.work.tie_told import number_told
-
-    (_, plane), (_, robot) = tie_of(here, asked.plane), tie_of(here, asked.robot)
-    with at_field(here, "robot"):
-        step = tie_map(plane).step_mm
-        axes = list(robot_axes(plane, robot, step))
-        place = None
-        if asked.at is not None:
-            place = place_seen(plane, robot, asked.at, asked.towards)
-        elif asked.x.strip() and asked.y.strip():
-            x, y = (length_mm(k, getattr(asked, k), asked.unit, f"the robot's {k}") for k in "xy")
-            with at_field(here, "x"):
-                place = place_typed(plane, robot, x, y, math.radians(_degrees(asked.turn)))
-    cautions = [CAUTION, *(FLAGS[code].sentence for code in robot.flags), *robot.notes[-1:]]
-    if place is None or place.x is None or place.y is None or place.turn is None:
-        at, says = (None, "") if place is None else (place.at_px, place.says)
-        return RobotTold(
-            at=at, ahead=None, x=None, y=None, turn=None, says=says, axes=axes, axes_mm=step, cautions=cautions
-        )
-    turn = number(math.degrees(place.turn.value), math.degrees(place.turn.U95), "°")
-    return RobotTold(
-        at=place.at_px, ahead=place.ahead_px, x=number_told(in_unit(place.x, asked.unit)),
-        y=number_told(in_unit(place.y, asked.unit)), turn=number_told(turn), says="", axes=axes, axes_mm=step,
-        cautions=cautions,
-    )  # fmt: skip
-
-
-def _degrees(text: str) -> float:
-    from tiepoint.documents.tables import plain_number, with_plain_sign, with_point
-
-    told = with_point(with_plain_sign(text.strip().removesuffix("°").strip()))
-    value = plain_number(told) if told else 0.0
-    if value is None or abs(value) > 3600:
-        raise Refused(422, f"the turn reads {text[:40]!r}", "type degrees, as in 12.5", where="turn")
-    return value
