@@ -125,6 +125,20 @@ def test_a_newcomer_sees_well_at_the_bench(browser, tmp_path, scheme):
         )  # the bench is no camera of the station
         person.keep(tmp_path, f"desk-good-{scheme}")
         assert person.acts <= 12
+        # What was agreed is typed, refused at its field, and kept.
+        person.click(page.get_by_role("button", name="What was agreed…"))
+        person.type(person.field("Edge width at most"), "wide")
+        person.click(page.get_by_role("button", name="Agree", exact=True))
+        page.get_by_text("wide is no number").wait_for()
+        person.type(person.field("Edge width at most"), "9.5")
+        person.keep(tmp_path, f"desk-agreed-{scheme}")
+        person.click(page.get_by_role("button", name="Agree", exact=True))
+        page.get_by_role("columnheader", name="At most 9.5").wait_for()
+        assert open_station(folder).table.see.width_px == 9.5
+        # Each lamp alone: a shot to work on.
+        person.click(page.get_by_role("button", name="in turn"))
+        page.get_by_text("one under each lamp, are the shot lamps-").wait_for()
+        assert len(list((folder / "pictures/shots").glob("lamps-*/*.png"))) > 1
         # Nothing is lost on reload: it looks at the same place, as it was set.
         page.reload()
         page.locator("#numbers .say", has_text="Good.").wait_for()
@@ -157,6 +171,7 @@ def test_what_is_seen_is_held_with_a_reason(browser, photo, tmp_path):
         drop(folder, noisy(cv2.GaussianBlur(photo, (0, 0), 1.3)), 9)
         page.get_by_text("p9.png").wait_for()
         page.get_by_text("not as held").first.wait_for()
+        page.locator("nav").get_by_text("not as held").first.wait_for()
         page.locator("path.held-c").first.wait_for()
         person.keep(tmp_path, "desk-not-as-held")
         assert person.acts <= 6

@@ -10,6 +10,7 @@ from tests.helpers.tie_station import SIZE_PX, photo_png, printed, tie_station
 from tests.helpers.workbench import PASSWORD, Person
 
 from tiepoint.documents.files import read_document
+from tiepoint.render.camera import unproject
 from tiepoint.ties.document import from_document
 from tiepoint.web.page import app_files
 from tiepoint.web.users import User, hashed, token_sha, write_users
@@ -47,6 +48,10 @@ class Tier(Person):
     def drop(self, png, name="photo.png"):
         file = {"name": name, "mimeType": "image/png", "buffer": png}
         self.page.locator("input[type=file]").first.set_input_files([file])
+        self.acts += 1
+
+    def take(self, label, choice):
+        self.page.get_by_label(label).select_option(choice)
         self.acts += 1
 
     def at(self, px):
@@ -250,3 +255,85 @@ def pixels_of(tie, drawn_mm):
         mapped = tie.map(px)
         px = px - np.linalg.solve(mapped.d_px, (mapped.xy_mm - goal)[:, :, None])[:, :, 0]
     return [(float(x), float(y)) for x, y in px]
+
+
+def test_a_shot_is_taken_a_face_tied_and_a_robot_proved_without_a_file(browser, served, station):
+    """The bench's own rays say what is true at the face; the robot is a turn and a shift that are known."""
+    station.keep_target()
+    (station.folder / "shots").mkdir()
+    (station.folder / "shots/table.png").write_bytes(photo_png(5))
+    to_robot = tied_robot(station)
+    person = Tier(browser, served)
+    page = person.page
+    person.way("by target")
+    person.take("Take a shot that the station has", "shots/table.png")
+    page.locator("path.cont").first.wait_for()
+    # The upper face of a part, 6 mm above the table.
+    person.click("Move to another height…")
+    page.get_by_text("This tie does not know where its camera stands").wait_for()
+    person.fill("Height to move to", "6")
+    person.click("Move", exact=True)
+    page.get_by_text("the height stands without its standard uncertainty").wait_for()
+    camera = station.bench.camera
+    far = abs(float((-camera.rotation.T @ camera.translation_mm)[2]))
+    for label, text in (
+        ("Height to move to, its u", "0.05"), ("Lens above the tie's plane", f"{far:.1f}"),
+        ("Lens above the tie's plane, its u", "2"),
+    ):  # fmt: skip
+        person.fill(label, text)
+    person.keep("move-light")
+    person.click("Move", exact=True)
+    page.get_by_text("Moved from the height of 0 mm").first.wait_for()
+    page.locator("path.cont").first.wait_for()
+    demand_true(station, person.rest((600, 480)), lambda px: unproject(camera, np.atleast_2d(px), 6.0)[0, :2])
+    assert person.acts == 10
+    person.keep("moved-light")
+    # The robot: an envelope, and a touch test.
+    page.get_by_label("Tie", exact=True).select_option("plane")
+    page.locator("path.cont").first.wait_for()
+    person.way("robot")
+    page.get_by_text("robot x", exact=True).first.wait_for()
+    here = to_robot(station.true_mm([(600, 500)]))[0]
+    person.fill("Envelope of the grip, Robot x, to", f"{here[0] - 5:.1f}")
+    person.press((600, 500))
+    page.get_by_text("The grip would leave the robot's envelope").wait_for()
+    person.keep("envelope-light")
+    person.fill("Off by at most", "0.3")
+    person.fill("Points", "4")
+    person.click("Choose points")
+    cells = page.get_by_label("as it was shown")
+    cells.nth(7).wait_for()
+    touched = [text.split(", ") for text in page.locator("[data-touch=plane]").all_inner_texts()]
+    shown = to_robot(np.array(touched, float))
+    for k, value in enumerate(shown.ravel()):
+        cells.nth(k).fill(f"{value:.2f}")
+    person.fill("Standard u of a touch", "0.02")
+    person.click("Judge")
+    page.get_by_role("button", name="Keep as a study").wait_for()
+    assert page.locator("td.why .v.conforms").count() == 4
+    page.locator("td.why").last.scroll_into_view_if_needed()
+    person.keep("touched-light")
+    person.click("Keep as a study")
+    page.get_by_text("Kept as a study, entry").wait_for()
+    page.emulate_media(color_scheme="dark")
+    person.keep("touched-dark")
+    assert [path.name for path in (station.folder / "studies").glob("*-touch.json")]
+    person.done()
+
+
+def tied_robot(station):
+    """Tie a robot to the plane by pairs, as `robot`, exactly but for what is typed; return how it is turned."""
+    from tiepoint.documents.files import write_document
+    from tiepoint.ties.document import to_document
+    from tiepoint.ties.pairs import tie_by_pairs
+
+    turn = np.array([[0.8, -0.6], [0.6, 0.8]])
+
+    def to_robot(mm):
+        return np.asarray(mm, float) @ turn.T + [400.0, -120.0]
+
+    plane = np.array([(10.0, 10), (110, 12), (105, 80), (15, 85), (60, 45), (85, 25), (30, 60)])
+    tie = tie_by_pairs(plane, to_robot(plane).round(2), from_frame="plane", to_frame="robot").tie
+    (station.folder / "ties").mkdir(exist_ok=True)
+    write_document(station.folder / "ties/robot.json", "tie", to_document(tie))
+    return to_robot

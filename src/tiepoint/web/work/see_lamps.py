@@ -56,7 +56,8 @@ async def in_turn(here: ThisStation, wanted: InTurn, user: Editor) -> JobTold:
         from tiepoint.station.taking import take_lit
 
         with at_field(here, "source"):
-            seen = switched(eye, lambda k, of, lamp: telling(k, of, f"Lamp {lamp}"))
+            lit = dict(here.eyes.bench.turned.lamps) if wanted.source == BENCH else None
+            seen = switched(eye, lambda k, of, lamp: telling(k, of, f"Lamp {lamp}"), lit=lit)
             telling.check()
             _, pictures = take_lit(here.station, seen, who=user.name)
         return TakenInTurn(
