@@ -1,9 +1,13 @@
 """A hand-eye made by the command from rendered photos, held to the renderer's exact truth."""
 
 import json
+from shutil import copy
 
 import numpy as np
 import pytest
+from tests.contract.test_work_tie import Page
+from tests.helpers.served import Served
+from tests.helpers.tie_station import tie_station
 
 from tiepoint.bench.eye import eye_set, spread_views
 from tiepoint.bench.robot import Robot, typed
@@ -131,3 +135,32 @@ def test_turns_about_one_axis_are_refused_with_the_pose_to_add(folder, tmp_path,
     assert "all poses turn about nearly one axis" in told
     assert "Add two poses in which the flange is leaned by 20 to 30° about its own" in told
     assert not out.exists()
+
+
+def test_a_page_makes_the_hand_eye_that_the_command_makes(folder, tmp_path, capsys):
+    at, _ = folder
+    assert asked(at, "--eye", "in-hand", *ANGLES, "--out", str(tmp_path / "robot.json"), "--json") == 0
+    capsys.readouterr()
+    station = tie_station(tmp_path / "station")
+    pictures, targets = station.folder / "pictures/tie", station.folder / "targets"
+    pictures.mkdir(parents=True)
+    targets.mkdir()
+    for path in at.glob("?.png"):
+        copy(path, pictures)
+    copy(at / "target.json", targets)
+    wanted = {
+        "way": "hand-eye", "name": "robot", "poses": (at / "poses.csv").read_text(), "target": "targets/target.json",
+        "photos": [f"pictures/tie/{p.name}" for p in sorted(pictures.glob("*.png"))], "eye": "in-hand",
+        "angles": ANGLES[1],
+    }  # fmt: skip
+    with Served(station.folder, requests_per_s=500) as served:
+        page = Page(served, station)
+        assert page("POST", "/api/tie/solve", {**wanted, "photos": wanted["photos"][:3]})[1]["where"] == "photos"
+        assert page("POST", "/api/tie/solve", {**wanted, "poses": "x_mm\n3"})[1]["where"] == "poses"
+        assert page("POST", "/api/tie/solve", {**wanted, "angles": "euler"})[1]["where"] == "poses"
+        result = page.tied(**wanted)
+        assert result["sentences"][0].startswith("flange_from_camera: the camera's origin lies at (4")
+        made = read_document(station.folder / "ties/robot.json", "robot")
+        assert made == read_document(tmp_path / "robot.json", "robot")
+        # It can be proved by touching, as one by pairs can.
+        assert page("GET", "/api/tie/robots/robot/touch?points=4")[0] == 200

@@ -60,10 +60,11 @@ def hand_eye(
     """
     from tiepoint.documents.files import read_text, write_document
     from tiepoint.foundation.frames import worked_pose
-    from tiepoint.station.hand_eyes import hand_eye_of, poses_of
+    from tiepoint.station.hand_eyes import demand_plane_fits, hand_eye_of, poses_of
     from tiepoint.ties.hand_eye_document import hand_eye_to_document
 
     demand_own(out, "robot", poses, *photos, target_file, camera, plane)
+    demand_plane_fits(eye, plane is not None)
     typed, target = poses_of(read_text(poses), angles, str(poses)), load_target(target_file)
     if len(typed) != len(photos):
         raise UnusableInput(

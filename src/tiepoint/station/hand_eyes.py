@@ -31,6 +31,14 @@ def poses_of(text: str, angles: str, where: str) -> "PoseTable":
     return PoseTable(values[:, :3], values[:, 3:], cast("AngleConvention", angles))
 
 
+def demand_plane_fits(eye: Literal["in-hand", "to-hand"], has_plane: bool) -> None:
+    """Raise `UnusableInput` where a photo of the plane is given to an eye in the hand."""
+    if has_plane and eye == "in-hand":
+        raise UnusableInput(
+            "--plane serves an eye that looks at the hand; in hand the target lies in the plane already"
+        )
+
+
 def hand_eye_of(
     typed: "PoseTable",
     photos: Sequence[Photo],
@@ -49,10 +57,7 @@ def hand_eye_of(
     from tiepoint.ties.hand_eye_views import target_poses
     from tiepoint.ties.views import camera_by_views, look
 
-    if plane is not None and eye == "in-hand":
-        raise UnusableInput(
-            "--plane serves an eye that looks at the hand; in hand the target lies in the plane already"
-        )
+    demand_plane_fits(eye, plane is not None)
     seen = [*photos, *([] if plane is None else [plane])]
     names, scale, count = [photo.name for photo in seen], print_scale(target), len(photos)
     sighted = [look(photo.grey, target, photo.name) for photo in seen]
