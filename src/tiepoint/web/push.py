@@ -14,6 +14,7 @@ from tiepoint.documents.files import parsed_json, reason_of
 from tiepoint.foundation.errors import UnusableDocument
 from tiepoint.station.cameras.push import NoRoom, NotTaken, Pushed, Quota, hand_over
 from tiepoint.station.cameras.table import CameraTable, PushTable
+from tiepoint.web.forms import demand_form, pictures_body
 from tiepoint.web.here import here_of
 from tiepoint.web.refused import Refused, refusals
 from tiepoint.web.sessions import not_allowed, sessions_of
@@ -25,32 +26,11 @@ AT_ONCE = 4
 ABOUT_BYTES = 65_536
 _MARKS = (b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff", b"II*\0", b"MM\0*", b"II+\0", b"MM\0+", b"BM", b"P5", b"P6")
 _ABOUT = ("id", "part_id", "variant", "taken_utc", "encoder_count", "robot_from_flange", "temperature_c")
-_BODY = {
-    "requestBody": {
-        "required": True,
-        "content": {
-            "multipart/form-data": {
-                "schema": {
-                    "type": "object",
-                    "required": ["picture"],
-                    "properties": {
-                        "picture": {
-                            "type": "array",
-                            "maxItems": MOST_PICTURES,
-                            "items": {"type": "string", "format": "binary"},
-                            "description": "PNG, JPEG, TIFF, BMP, PGM or PPM; the file's name, without its ending, is "
-                            "the light's id where a shot has several.",
-                        },
-                        "about": {
-                            "type": "string",
-                            "description": f"JSON of what else shot.json holds: {', '.join(_ABOUT)}.",
-                        },
-                    },
-                }
-            }
-        },
-    }
-}
+_BODY = pictures_body(
+    MOST_PICTURES,
+    "; the file's name, without its ending, is the light's id where a shot has several.",
+    about=f"JSON of what else shot.json holds: {', '.join(_ABOUT)}.",
+)
 
 router = APIRouter(prefix="/api/cameras", tags=["cameras"])
 
@@ -67,8 +47,7 @@ async def shot(request: Request, name: Annotated[str, Path(max_length=200)]) -> 
     camera = next((c for c in here.station.table.camera if c.name == name and c.comes_from == "push"), None)
     if camera is None:
         raise Refused(404, "no camera of that name is pushed here", 'give it from = "push" in station.toml')
-    if not request.headers.get("content-type", "").lower().startswith("multipart/form-data"):
-        raise Refused(415, "a shot comes as multipart/form-data", "see /api/openapi.json")
+    demand_form(request, "a shot comes")
     try:
         async with (
             _one_of_a_few(here.pushing, name),

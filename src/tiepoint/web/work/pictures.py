@@ -6,7 +6,7 @@ import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path as FilePath
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Depends, Path, Query, Request, Response
 from pydantic import BaseModel
@@ -27,6 +27,7 @@ from tiepoint.station.working_pictures import (
     pictures_of,
     remove_pictures,
 )
+from tiepoint.web.forms import demand_form, pictures_body
 from tiepoint.web.here import Here, here_of
 from tiepoint.web.pictures import FileAnswer, type_of
 from tiepoint.web.refused import Refused, refusals
@@ -44,28 +45,7 @@ ThisStation = Annotated[Here, Depends(here_of)]
 PictureId = Annotated[str, Path(pattern="^[0-9a-f]{16}$")]
 Use = Annotated[str, Query(max_length=30, examples=["tie"], description="What they are for: tie, shots, see, …")]
 
-_BODY: dict[str, Any] = {
-    "requestBody": {
-        "required": True,
-        "content": {
-            "multipart/form-data": {
-                "schema": {
-                    "type": "object",
-                    "required": ["picture"],
-                    "properties": {
-                        "picture": {
-                            "type": "array",
-                            "maxItems": MOST_AT_ONCE + 1,
-                            "items": {"type": "string", "format": "binary"},
-                            "description": "PNG, JPEG, TIFF, BMP, PGM or PPM, with its name; a shot.json among them "
-                            "makes them one shot.",
-                        }
-                    },
-                }
-            }
-        },
-    }
-}
+_BODY = pictures_body(MOST_AT_ONCE + 1, ", with its name; a shot.json among them makes them one shot.")
 
 
 class PictureTold(BaseModel):
@@ -123,8 +103,7 @@ async def bring(  # the body is read by hand, so that nobody's is before it is k
     if not user.may("change"):
         raise not_allowed(user, "this needs the role change")
     demand_use(use)
-    if not request.headers.get("content-type", "").lower().startswith("multipart/form-data"):
-        raise Refused(415, "pictures come as multipart/form-data", "see /api/openapi.json")
+    demand_form(request, "pictures come")
     with _one_of_a_few(here):
         try:
             async with request.form(max_files=MOST_AT_ONCE + 1, max_fields=0) as form:
