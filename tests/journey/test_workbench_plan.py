@@ -1,13 +1,14 @@
 """The page Plan as a person uses it: from an empty station to a photographed part, in a real browser."""
 
 import os
+import re
 from pathlib import Path
 
 import pytest
 from tests.helpers.browsers import headless
 from tests.helpers.plain_bore import write_tie
 from tests.helpers.served import Served, commit, new_station
-from tests.helpers.workbench import DESK, PASSWORD, Person
+from tests.helpers.workbench import DESK, PASSWORD, PHONE, Person
 
 from tiepoint.web.page import app_files
 from tiepoint.web.users import User, hashed, token_sha, write_users
@@ -101,7 +102,18 @@ def test_from_nothing_to_a_camera_that_was_photographed_with(browser, served, fo
     page.reload()
     page.get_by_text("Good for ± 0.2 mm").first.wait_for()
     assert page.get_by_label("Stand-off", exact=True).input_value() == "400"
+    bore = page.get_by_role("row").filter(has_text="bore").first
+    assert re.search(r"\d+ of \d+$", bore.inner_text().strip()), bore.inner_text()  # true errors are kept too
     assert person.acts <= 10
+    # On a phone it can be read, and nothing is cut off at the side.
+    page.set_viewport_size({"width": PHONE[0], "height": PHONE[1]})
+    page.get_by_text("Good for ± 0.2 mm").first.scroll_into_view_if_needed()
+    assert person.overflows() <= 0
+    for label in ("Size, long by short side", "Stand-off"):
+        box = page.get_by_label(label, exact=True).bounding_box()
+        assert box["x"] >= 0
+        assert box["x"] + box["width"] <= PHONE[0]
+    kept(person, "phone")
     person.done()
 
 

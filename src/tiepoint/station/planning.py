@@ -52,11 +52,17 @@ GRID = 15
 
 
 class SizeTable(Table):
-    """What was foreseen of one size: nominal, and the largest U of its readings, in mm; none where it was not read."""
+    """What was foreseen of one size: nominal, largest U and largest true error, in mm; none where it was not read.
+
+    `inside`: how many of the `n` values lie within their own U of the truth; None in a plan that is older than that.
+    """
 
     name: str
     nominal_mm: Positive
     U_mm: NotNegative | None = None
+    error_mm: NotNegative | None = None
+    inside: Annotated[int, Field(ge=0)] | None = None
+    n: Annotated[int, Field(ge=0)] | None = None
 
 
 class PredictedTable(Table):
@@ -275,6 +281,10 @@ def _predicted(asked: Asked, foreseen: "Foreseen") -> TomlTable:
         size.add("nominal_mm", one.nominal)
         if one.U is not None:
             size.add("U_mm", _rounded(one.U))
+        if one.worst is not None:
+            size.add("error_mm", _rounded(abs(one.worst)))
+        size.add("inside", one.inside)
+        size.add("n", one.n)
         sizes.append(size)
     if foreseen.readings:
         table.add("size", sizes)

@@ -21,12 +21,12 @@ from tiepoint.web.work.plan_shapes import (
     LookTold,
     PictureTold,
     PlanTold,
+    PlanWanted,
     PredictedTold,
     ShareTold,
     SheetTold,
     SizeTold,
     Typed,
-    Wanted,
     Which,
 )
 
@@ -48,13 +48,13 @@ async def plan(here: ThisStation) -> PlanTold:
 
 
 @router.post("/look", responses=refusals(401, 415, 422), dependencies=[Depends(needs("look"))])
-async def look(wanted: Wanted) -> LookTold:
+async def look(wanted: PlanWanted) -> LookTold:
     """Work out what is typed; nothing is kept."""
     return await asyncio.to_thread(_looked, wanted.typed)
 
 
 @router.put("", responses=refusals(401, 409, 415, 422))
-async def keep(here: ThisStation, wanted: Wanted, user: Editor) -> PlanTold:
+async def keep(here: ThisStation, wanted: PlanWanted, user: Editor) -> PlanTold:
     """Keep what is typed in plan.toml, where comments stay; what was foreseen for another plan goes."""
 
     def kept() -> PlanTold:
@@ -227,7 +227,16 @@ def _predicted(kept: "Plan") -> PredictedTold | None:
         return None
     from tiepoint.plan.printed import micrometres
 
-    sizes = [KeptTold(name=one.name, nominal=f"{one.nominal_mm:g}", U=micrometres(one.U_mm)) for one in told.size]
+    sizes = [
+        KeptTold(
+            name=one.name,
+            nominal=f"{one.nominal_mm:g}",
+            U=micrometres(one.U_mm),
+            error=micrometres(one.error_mm),
+            inside="" if one.inside is None else f"{one.inside} of {one.n}",
+        )
+        for one in told.size
+    ]
     return PredictedTold(good=told.good, says=told.says, is_current=kept.is_current, sizes=sizes)
 
 

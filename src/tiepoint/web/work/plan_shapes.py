@@ -77,11 +77,13 @@ class SizeTold(BaseModel):
 
 
 class KeptTold(BaseModel):
-    """A size as plan.toml keeps what was foreseen of it: nominal in mm, U in µm; empty where it was not read."""
+    """A size as plan.toml keeps it: nominal in mm, U and the largest true error in µm; empty where it was not read."""
 
     name: str
     nominal: str
     U: str
+    error: str
+    inside: str
 
 
 class PredictedTold(BaseModel):
@@ -128,7 +130,7 @@ class PlanTold(BaseModel):
     grid: Graticule | None
 
 
-class Wanted(BaseModel):
+class PlanWanted(BaseModel):
     """What was typed. `seen`: the hash of plan.toml as the page saw it, None where there was none."""
 
     model_config = ConfigDict(extra="forbid")
