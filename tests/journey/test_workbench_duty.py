@@ -160,6 +160,20 @@ class TestTheLastPart:
             assert page.locator(".now img").count() == 0
             looked.is_sound(served)
 
+    def test_a_phone_tells_in_one_look_what_happened_to_which_part_and_what_to_do(self, folder, browser):
+        with Served(folder) as served, Looked(browser, {"width": 360, "height": 640}) as looked:
+            page = looked.open(served, "/duty").page
+            commit(folder, 1, "rejected", first=9)
+            page.locator(".now .v.rejected").wait_for()
+            assert looked.text(".now .part") == "GV-0009"
+            says = page.locator(".now .says")
+            assert "allowed" in says.inner_text()
+            assert "What to do: keep this part apart." in says.inner_text()
+            box = says.bounding_box()
+            assert box["y"] + box["height"] <= 320  # in the upper half, without scrolling
+            looked.keep("duty-phone-one-look")
+            looked.is_sound(served)
+
     @pytest.mark.parametrize("width", [360, 768, 1180, 1340])
     def test_nothing_hangs_over_the_edge(self, folder, browser, width):
         with Served(folder) as served, Looked(browser, {"width": width, "height": 844}) as looked:

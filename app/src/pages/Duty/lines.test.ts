@@ -1,5 +1,5 @@
 import { expect, test } from "vitest";
-import { arrows, gravest, mayBeSaidIn, pathOf, yieldScale } from "./lines";
+import { arrows, gravest, labelAt, mayBeSaidIn, pathOf, yieldScale } from "./lines";
 
 test("a line is a path through its places, and a single place is none", () => {
   expect(pathOf([[0, 0], [10.26, 3.04], [5, 5]])).toBe("M0 0L10.3 3L5 5");
@@ -31,4 +31,17 @@ test("a yield stands on a scale that holds its interval", () => {
 test("the step that is drawn alone is the gravest, the first of several", () => {
   expect(gravest([{ name: "a", rank: 0 }, { name: "b", rank: 3 }, { name: "c", rank: 3 }])).toBe("b");
   expect(gravest([])).toBe("");
+});
+
+test("a label stands at the right of its place, at its left where it would overrun the edge, and never beyond the picture", () => {
+  const seen = { left: -0.5, top: -0.5, right: 199.5, bottom: 99.5 };
+  const lines = ["bore A", "4.502 mm"];
+  expect(labelAt([50, 50], lines, true, 1, seen)).toEqual([57, 43]);
+  const [left] = labelAt([190, 50], lines, true, 1, seen);
+  expect(left).toBe(190 - 7 - 76);
+  for (const at of [[-5, -5], [199, 99], [0, 99], [199, 0], [100, 4]]) {
+    const [x, y] = labelAt(at, lines, true, 1, seen);
+    expect(x! >= seen.left && x! + 76 <= seen.right && y! >= 12 && y! + 19 <= seen.bottom + 0.5).toBe(true);
+  }
+  expect(labelAt([10, 50], ["a very long name that no picture of this width has room for"], false, 1, { ...seen, right: 60 })[0]).toBe(3.5);
 });

@@ -39,3 +39,19 @@ export function yieldScale(low: number): { from: number; to: number; ticks: numb
 export function gravest<T extends { name: string; rank: number }>(steps: readonly T[]): string {
   return steps.reduce<T | null>((found, step) => (found === null || step.rank > found.rank ? step : found), null)?.name ?? "";
 }
+
+/** About how wide the longest line of a label is printed, in px of the screen. */
+const longest = (lines: readonly string[]): number => 7 * Math.max(0, ...lines.map((line) => line.length));
+const MARK = 20;
+const LINE = 15;
+
+/** Where a label stands beside a place, in picture pixels, so that it stays within what is seen; `px`: as for `arrows`. */
+export function labelAt([x = 0, y = 0]: Place, lines: readonly string[], hasMark: boolean, px: number, seen: { left: number; top: number; right: number; bottom: number }): Place {
+  const wide = ((hasMark ? MARK : 0) + longest(lines)) * px;
+  const tall = (LINE * (Math.max(1, lines.length) - 1) + 4) * px;
+  const gap = 7 * px;
+  // To the right of its place, or to the left where there is no room; at the least wholly within the picture.
+  const right = x + gap + wide <= seen.right ? x + gap : x - gap - wide;
+  const within = (v: number, from: number, to: number) => Math.max(from, Math.min(to, v));
+  return [within(right, seen.left + 4 * px, Math.max(seen.left + 4 * px, seen.right - wide - 4 * px)), within(y - gap, seen.top + 16 * px, Math.max(seen.top + 16 * px, seen.bottom - tall))];
+}
