@@ -213,3 +213,54 @@ def test_verify_is_cancelled_in_the_middle(judged, operator, monkeypatch):
         assert served.ask("DELETE", f"/api/jobs/{job['id']}", headers=who)[0] == 200
         go.set()
         assert ended(served, job)["state"] == "cancelled"
+
+
+def _parts(served, query):
+    """Return the parts that a search finds, page by page, as a list and as a file."""
+    found, before = [], ""
+    while True:
+        status, told = served.get(f"/api/records?count=7&{query}{before}")
+        assert status == 200, told
+        found += [one["part_id"] for one in told["records"]]
+        if told["next"] is None:
+            break
+        before = f"&before={told['next']}"
+    _, _, body = served.ask("GET", f"/api/evidence/records.csv?{query}")
+    assert [r["part_id"] for r in csv.DictReader(io.StringIO(body.decode("utf-8-sig")))] == found
+    return found
+
+
+def test_records_are_found_by_a_readings_value_and_verdict(served):
+    bore = "reading=bore%20A.diameter"
+    by_numpy = [f"GV-{k:04d}" for k in np.flatnonzero((VALUES >= 4.55) & (VALUES <= 4.56))[::-1]]
+    assert len(by_numpy) > 7
+    assert _parts(served, f"{bore}&at_least=4.55&at_most=4.56&of=any") == by_numpy
+    assert _parts(served, f"{bore}&at_most=4.42&of=conforms") == [
+        f"GV-{k:04d}" for k in np.flatnonzero((VALUES >= 4.4) & (VALUES <= 4.42))[::-1]
+    ]
+    rejected = [f"GV-{k:04d}" for k in np.flatnonzero(abs(VALUES - 4.5) > 0.1)[::-1]]
+    assert _parts(served, f"{bore}&of=rejected") == rejected
+    assert _parts(served, f"{bore}&of=undecided") == []
+    # With what else is asked for: a time, a part.
+    late = "since=2026-11-26T08:08:00Z"
+    assert _parts(served, f"{bore}&of=any&at_least=4.55&{late}") == [
+        f"GV-{k:04d}" for k in np.flatnonzero(VALUES >= 4.55)[::-1] if k >= 480
+    ]
+    assert _parts(served, f"{bore}&of=any&at_least=0&part_id=GV-0123") == ["GV-0123"]
+    for query, where, says in (
+        ("at_least=4.5", "reading", "of no reading"),
+        (f"{bore}&at_least=5&at_most=4", None, "from 5 to 4"),
+    ):
+        status, _, body = served.ask("GET", f"/api/records?{query}")
+        told = refusal(status, body)
+        assert (status, where in (None, told["where"])) == (422, True)
+        assert says in told["says"]
+
+
+def test_what_a_search_gives_as_a_file_says_unit_and_uncertainty(served):
+    _, _, body = served.ask("GET", "/api/evidence/records.csv?part_id=GV-0007")
+    (row,) = csv.DictReader(io.StringIO(body.decode("utf-8-sig")))
+    _, _, body = served.ask("GET", "/api/evidence/records.json?part_id=GV-0007")
+    (reading,) = json.loads(body)["records"][0]["readings"]
+    assert (row["unit"], reading["unit"]) == ("mm", "mm")
+    assert float(row["U95"]) == reading["U95"] > float(row["u"]) == reading["u"] > 0

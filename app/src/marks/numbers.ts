@@ -17,3 +17,8 @@ export function clock(utc: string | Date): string {
   const time = when.toLocaleTimeString("en-GB");
   return when.toDateString() === new Date().toDateString() ? time : `${when.toLocaleDateString("en-CA")} ${time}`;
 }
+
+const PRINTED: Record<string, string> = { deg: "°", "1": "", um: "µm", mm2: "mm²", in2: "in²", px2: "px²" };
+
+/** Return a unit as it is printed: `deg` is typed, ° is read. */
+export const unitOf = (unit: string): string => PRINTED[unit] ?? unit;

@@ -5,7 +5,7 @@ beginning, to the end. A variant of "" is meant as none.
 """
 
 import heapq
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from itertools import islice
@@ -91,15 +91,18 @@ def last_records(
     asked: Asked = Asked(),
     *,
     before: int | None = None,  # as above
+    among: Sequence[int] | None = None,
 ) -> tuple[Entry, ...]:
     """Return the last records, newest first; `before` the entry of a number, to go on from there.
+
+    `among`: of these numbers alone, a thousand at most.
 
     Raises `UnusableInput` where a time is none, the count is beyond 1 to 1000, or the ledger keeps no sums.
     """
     if not 1 <= count <= MOST:
         raise UnusableInput(f"{count} records are asked for; ask for 1 to {MOST} at once")
     with ledger.asked() as base:
-        seqs = list(islice(_numbers(base, asked, count, before), count))
+        seqs = list(islice(_numbers(base, asked, count, before, among), count))
     told = ledger.numbered(seqs)
     return tuple(e for e in told if asked.part_id is None or e.body["shot"]["part_id"] == asked.part_id)
 
@@ -133,11 +136,15 @@ def last_entries(ledger: Ledger, kind: str, count: int = 100, *, before: int | N
     return tuple(ledger.numbered(seqs))
 
 
-def _numbers(base: sql.Connection, asked: Asked, count: int, before: int | None) -> Iterator[int]:
+def _numbers(
+    base: sql.Connection, asked: Asked, count: int, before: int | None, among: Sequence[int] | None = None
+) -> Iterator[int]:
     """Yield the numbers of the records that are meant, newest first."""
     # By a reading its own table leads, which has few of all records; ordered by its numbers it is not gone through.
     number = judged.c.seq if asked.reading is None else not_conforming.c.seq
     where: list[Any] = [] if before is None else [number < before]
+    if among is not None:
+        where.append(number.in_(among))
     if asked.since is not None or asked.until is not None:
         since, until = _between(asked)
         first, last = _bounds(base, since, until)

@@ -184,6 +184,34 @@ CREATE TABLE kept (series INTEGER, chunk INTEGER, data BLOB, PRIMARY KEY (series
         """Return a series from entry `first` to `last` as it is: seq, value (NaN for none), U and verdict's code."""
         return self._values(id_, self._chunks(id_, first, last), first, last)
 
+    def newest(
+        self,
+        id_: int,
+        verdict: str | None = None,
+        low: float | None = None,
+        high: float | None = None,
+        *,
+        before: int | None = None,
+    ) -> Iterator[int]:
+        """Yield the numbers of the records in which a series has such a verdict and value, newest first.
+
+        `verdict`: "against" for any but conforms, None for whichever. Chunks without any such value are not read.
+        """
+        where = ["series = ?", "first < ?"]
+        asked: list[float] = [id_, 2**62 if before is None else before]
+        for told, value in (("high >= ?", low), ("low <= ?", high)):
+            if value is not None:
+                where.append(told)
+                asked.append(value)
+        if verdict not in (None, "conforms"):
+            where.append("against > 0")
+        chunks = self._base.execute(
+            f"SELECT chunk, first, last FROM chunks WHERE {' AND '.join(where)} ORDER BY chunk DESC", asked
+        ).fetchall()
+        for chunk in chunks:
+            rows = self._values(id_, [chunk], 0, chunk[2] if before is None else before - 1)
+            yield from rows["seq"][_like(rows, verdict, low, high)][::-1].tolist()
+
     def moments(self, id_: int, first: int = 0, last: int = 2**62) -> Moments:
         """Return the moments of the values from entry `first` to `last`."""
         chunks = self._chunks(id_, first, last)
@@ -219,6 +247,20 @@ def _summary(part: Array) -> tuple[Any, ...]:
     missing = len(part) - int(values.size)
     seqs = int(part["seq"][0]), int(part["seq"][-1])
     return (*seqs, len(part), missing, against, *ends, found.n, found.mean, found.squares)
+
+
+def _like(rows: Array, verdict: str | None, low: float | None, high: float | None) -> NDArray[np.bool_]:
+    """Return which rows have such a verdict and value; a value that is none lies between no ends."""
+    meant = np.ones(len(rows), bool)
+    if verdict == "against":
+        meant &= rows["verdict"] > 1
+    elif verdict is not None:
+        meant &= rows["verdict"] == CODES.index(verdict)
+    if low is not None:
+        meant &= rows["value"] >= low
+    if high is not None:
+        meant &= rows["value"] <= high
+    return meant
 
 
 def _of_values(rows: Array, buckets: int) -> tuple[Bucket, ...]:

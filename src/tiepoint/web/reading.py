@@ -15,7 +15,7 @@ from tiepoint.model.decide import Verdict
 from tiepoint.station.archive import Kept
 from tiepoint.station.duty.status import read_status
 from tiepoint.station.ledger import Entry, Ledger
-from tiepoint.station.questions import MOST, Asked, Count, counts, counts_per, last_entries, last_records
+from tiepoint.station.questions import MOST, Asked, Count, counts, counts_per, last_entries
 from tiepoint.web import shapes
 from tiepoint.web.asking import NoLedger
 from tiepoint.web.feed import EventStream
@@ -23,6 +23,7 @@ from tiepoint.web.here import Here, here_of
 from tiepoint.web.pictures import FileAnswer, is_picture, kept_bytes, kept_file, kept_with, preview, type_of
 from tiepoint.web.rates import peer_of
 from tiepoint.web.refused import Refused, refusals
+from tiepoint.web.searching import AtLeast, AtMost, OfReading, Search, found
 from tiepoint.web.sessions import ANYBODY, needs, sessions_of
 from tiepoint.web.showing import TILE, Level, Place, shown_tile
 from tiepoint.web.told import entry_in_short, reading_written, record_in_short, state_told
@@ -79,16 +80,23 @@ async def records(
     part_id: Word = None,
     verdict: Verdict | None = None,
     reading: Annotated[str | None, Query(max_length=200, description="Of which this reading does not conform.")] = None,
+    of: OfReading = None,
+    at_least: AtLeast = None,
+    at_most: AtMost = None,
     recipe: Annotated[str | None, Query(max_length=64, description="By the recipe's hash.")] = None,
     variant: Word = None,
     before: Before = None,
     count: Many = 100,
 ) -> shapes.Records:
-    """Tell the last records of a time (when they were written), a part, a verdict, a reading, a recipe or a variant."""
+    """Tell the last records of a time (when they were written), a part, a verdict, a reading, a recipe or a variant.
+
+    With `of`, `at_least` or `at_most` they are those in which the reading has such a verdict or value.
+    """
     asked = Asked(since, until, part_id, verdict, reading, recipe, variant)
-    found: tuple[Entry, ...] = await _asked(here, lambda b: last_records(b, count, asked, before=before), ())
-    told = [shapes.RecordInShort(**record_in_short(entry)) for entry in found]
-    return shapes.Records(records=told, next=_next(found, count))
+    search = Search(asked, of, at_least, at_most)
+    entries: tuple[Entry, ...] = await _asked(here, lambda b: found(here.station, b, search, count, before), ())
+    told = [shapes.RecordInShort(**record_in_short(entry)) for entry in entries]
+    return shapes.Records(records=told, next=_next(entries, count))
 
 
 @router.get("/records/{seq}", responses=refusals(401, 404, 422), tags=["records"])

@@ -46,10 +46,18 @@ def said_of(reading: Mapping[str, Any]) -> str:
     return str(reason.get("code", ""))
 
 
+_PRINTED = {"deg": "°", "1": "", "um": "µm", "mm2": "mm²", "in2": "in²", "px2": "px²"}
+
+
+def unit_printed(unit: str | None) -> str:
+    """Return a unit as pages print it: `deg` is typed, ° is read."""
+    return _PRINTED.get(unit or "", unit or "")
+
+
 def reading_written(reading: Mapping[str, Any]) -> dict[str, str]:
     """Return a reading as it is written for a person."""
     limits = reading.get("limits") or {}
-    lower, upper, unit = limits.get("lower"), limits.get("upper"), reading.get("unit") or ""
+    lower, upper, unit = limits.get("lower"), limits.get("upper"), unit_printed(reading.get("unit"))
     said = ""
     if lower is not None and upper is not None:
         said = f"{lower:.10g} to {upper:.10g} {unit}"
@@ -60,7 +68,7 @@ def reading_written(reading: Mapping[str, Any]) -> dict[str, str]:
         return {"value": reading.get("text") or "no value", "pm": "", "limits": said}
     exactly = limits.get("rule", ISO) != ISO
     shown, pm = value_and_pm(float(value), reading.get("U95"), (lower, upper), exactly=exactly)
-    return {"value": shown, "pm": f"{pm} {unit}".strip(), "limits": said}
+    return {"value": shown, "pm": f"{pm} {unit}".strip(), "limits": said.strip()}
 
 
 def entry_in_short(entry: Entry) -> dict[str, Any]:

@@ -18,10 +18,14 @@ export interface Asked {
   part_id: string;
   verdict: string;
   reading: string;
+  of: string;
+  at_least: string;
+  at_most: string;
   recipe: string;
   variant: string;
 }
-const NOTHING: Asked = { since: "", until: "", part_id: "", verdict: "", reading: "", recipe: "", variant: "" };
+export const NOTHING: Asked = { since: "", until: "", part_id: "", verdict: "", reading: "", of: "", at_least: "", at_most: "", recipe: "", variant: "" };
+const NUMBERS = ["at_least", "at_most"];
 
 function before(): Asked {
   try {
@@ -39,7 +43,8 @@ export function query(asked: Asked): Record<string, string> {
     if (key === "since" || key === "until") {
       const at = new Date(value);
       told[key] = Number.isNaN(at.getTime()) ? value : at.toISOString();
-    } else told[key] = value.trim();
+    } else if (NUMBERS.includes(key)) told[key] = value.trim().replace(",", ".").replace("−", "-");
+    else told[key] = value.trim();
   }
   return told;
 }

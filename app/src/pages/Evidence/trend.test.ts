@@ -1,5 +1,5 @@
 import { expect, test } from "vitest";
-import { brushed, bucketAt, graduations, moved, paths, range, zoomed, type Bucket } from "./trend";
+import { brushed, bucketAt, graduations, moved, paths, placed, range, wideOf, zoomed, type Bucket } from "./trend";
 
 const bucket = (k: number, low: number | null = 4.4, high: number | null = 4.6): Bucket => ({ first: 10 * k + 1, last: 10 * k + 10, n: 10, missing: low === null ? 10 : 0, against: 0, low, high, mean: low === null || high === null ? null : (low + high) / 2 });
 const MANY = Array.from({ length: 100 }, (_, k) => bucket(k));
@@ -39,4 +39,13 @@ test("graduations are round and within the scale", () => {
   const { values, digits } = graduations([4.37, 4.63], 4);
   expect(values.every((v) => v >= 4.37 && v <= 4.63)).toBe(true);
   expect(values.map((v) => v.toFixed(digits))).toEqual(["4.4", "4.5", "4.6"]);
+});
+
+test("labels stand within the line and apart, the first and the last before those between", () => {
+  const mark = (x: number) => ({ x, text: "08:00:00" });
+  const half = wideOf("08:00:00") / 2;
+  expect(placed([mark(3), mark(20), mark(200), mark(399)], 0, 400)).toEqual([{ k: 0, x: half }, { k: 2, x: 200 }, { k: 3, x: 400 - half }]);
+  expect(placed([mark(60)], 0, 120)).toEqual([{ k: 0, x: 60 }]);
+  expect(placed([mark(0), mark(70)], 0, 70)).toHaveLength(1);
+  expect(placed([mark(5)], 0, 30)).toEqual([]);
 });

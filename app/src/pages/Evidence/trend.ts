@@ -96,3 +96,19 @@ export function graduations([from, to]: readonly [number, number], many: number)
   for (let k = Math.ceil(from / step); k * step <= to; k++) values.push(k * step);
   return { values, digits: Math.max(0, -Math.floor(Math.log10(step) + 1e-9)) };
 }
+
+/** About how wide a label is printed, in px. */
+export const wideOf = (text: string): number => 6.2 * text.length;
+
+/** Where labels stand along a line so that none overruns its ends or another; those in between give way. */
+export function placed(marks: readonly { readonly x: number; readonly text: string }[], from: number, to: number): { k: number; x: number }[] {
+  const told: { k: number; x: number; half: number }[] = [];
+  const order = marks.map((_, k) => k);
+  if (order.length > 1) order.splice(1, 0, order.pop()!); // the first and the last are worth most
+  for (const k of order) {
+    const half = wideOf(marks[k]!.text) / 2;
+    const x = Math.max(from + half, Math.min(to - half, marks[k]!.x));
+    if (2 * half <= to - from && told.every((one) => Math.abs(one.x - x) >= one.half + half + 8)) told.push({ k, x, half });
+  }
+  return told.sort((a, b) => a.k - b.k).map(({ k, x }) => ({ k, x }));
+}

@@ -15,12 +15,13 @@ from tiepoint.foundation.errors import TiepointError
 from tiepoint.model.decide import Verdict
 from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Entry, Ledger
-from tiepoint.station.questions import Asked, last_records, seqs_of
+from tiepoint.station.questions import Asked, seqs_of
 from tiepoint.web.asking import NoLedger
 from tiepoint.web.here import Here, here_of
 from tiepoint.web.jobs import JobTold, Telling
 from tiepoint.web.reading import LAST_NUMBER, At, ThisStation, Word
 from tiepoint.web.refused import Refused, refusals
+from tiepoint.web.searching import AT_ONCE, AtLeast, AtMost, OfReading, Search, found
 from tiepoint.web.sessions import needs
 from tiepoint.web.shapes import Figure
 
@@ -30,8 +31,6 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-AT_ONCE = 2000
-"""Entries that a question takes in by itself; more are a job."""
 PAGE = 200
 """Records that are read for a file at once."""
 MOST_TICKS = 7
@@ -348,12 +347,15 @@ async def as_file(
     reading: Word = None,
     recipe: Word = None,
     variant: Word = None,
+    of: OfReading = None,
+    at_least: AtLeast = None,
+    at_most: AtMost = None,
 ) -> StreamingResponse:
     """Give all records that are meant as a file, newest first: CSV with a row for each reading, or JSON.
 
     It is read as it is sent, so it may be of any length. Records that come meanwhile are not in it.
     """
-    asked = Asked(since, until, part_id, verdict, reading, recipe, variant)
+    asked = Search(Asked(since, until, part_id, verdict, reading, recipe, variant), of, at_least, at_most)
     # What cannot be asked is refused now, and not in the middle of a file.
     begin = await _page(here, asked, None)
     made = _csv if ending == "csv" else _json
@@ -362,15 +364,15 @@ async def as_file(
     return StreamingResponse(made(_pages(here, asked, begin)), media_type=kind, headers=headers)
 
 
-async def _page(here: Here, asked: Asked, before: int | None) -> tuple[Entry, ...]:
+async def _page(here: Here, asked: Search, before: int | None) -> tuple[Entry, ...]:
     try:
-        found: tuple[Entry, ...] = await here.asking(lambda b: last_records(b, PAGE, asked, before=before))
+        page: tuple[Entry, ...] = await here.asking(lambda b: found(here.station, b, asked, PAGE, before))
     except NoLedger:
         return ()
-    return found
+    return page
 
 
-async def _pages(here: Here, asked: Asked, page: tuple[Entry, ...]) -> AsyncIterator[tuple[Entry, ...]]:
+async def _pages(here: Here, asked: Search, page: tuple[Entry, ...]) -> AsyncIterator[tuple[Entry, ...]]:
     while page:
         yield page
         # A long part's id is looked at letter by letter, so that a page may be short of some, and yet not the last.
