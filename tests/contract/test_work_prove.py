@@ -4,6 +4,7 @@ import csv
 import json
 import re
 import threading
+import tomllib
 
 import numpy as np
 import pytest
@@ -585,3 +586,176 @@ def test_a_station_without_anything_says_what_comes_first(tmp_path):
         told = Asked(served).good("GET", "")
     assert told["claims"] == told["studies"] == told["sheets"] == []
     assert told["says"].startswith("Nothing is agreed on yet: write down")
+
+
+# --- limits, the touch test, and all that may be asked or agreed on --------------------------------------------------
+
+
+def _same(kept, told):
+    """Assert that a kept outcome is what the command told, but for what is of the file alone."""
+    assert {k: v for k, v in kept.items() if k != "study"} == {k: v for k, v in told.items() if k != "study"}
+
+
+def _outcome(accepted, study):
+    return read_document(accepted.folder / study["file"], "study")["outcome"]
+
+
+def test_limits_are_set_as_the_command_sets_them(agreed, accepted, cli):
+    wanted = {"of": BORE, "by": "stated", "lower": 9.9, "upper": 10.1, "mean": 10, "spread": 0.03, "u": 0.006,
+              "u_common": 0.01, "most_consumer": 0.0001}  # fmt: skip
+    told = agreed.good("POST", "/limits", wanted)
+    words = ("--lower", "9.9mm", "--upper", "10.1mm", "--mean", "10mm", "--spread", "0.03mm", "--u", "0.006mm")
+    by_command = cli("limits", *words, "--u-common", "0.01mm", "--most-consumer", "100ppm", "--json").json
+    _same(_outcome(accepted, told), by_command)
+    assert (told["kind"], told["of"]) == ("limits", BORE)
+    assert [p["name"] for p in told["pictures"]]
+    # From the records of the station, with what to do next.
+    for k in range(12):
+        picture(accepted.shots / f"vent-{k}.png", 4.38 + 0.004 * k, 60 + k)
+    cli("run", accepted.folder, accepted.shots, "--variant", "thin")
+    told = agreed.good("POST", "/limits", {"of": BORE, "variant": "thin", "most_producer": 0.3})
+    shares = ("--most-producer", "30%")
+    by_command = cli("limits", *_records(accepted, cli), "--reading", BORE, *shares, "--json").json
+    kept = _outcome(accepted, told)
+    assert kept["by_risks"] == by_command["by_risks"]
+    assert kept["next_steps"] == by_command["next_steps"]
+    assert told["recipe"]  # so that it is out of date when another recipe is accepted
+    # From a table of parts, which is kept.
+    rows = [
+        "value,label",
+        *(f"{0.1 + k / 1000},good" for k in range(40)),
+        *(f"{0.2 + k / 1000},bad" for k in range(30)),
+    ]
+    told = agreed.good("POST", "/limits", {"of": "burr", "by": "table", "table": "\n".join(rows), "most_escapes": 0.1})
+    path = accepted.folder.parent / "burr.csv"
+    path.write_text("\n".join(rows), encoding="utf-8")
+    _same(_outcome(accepted, told), cli("limits", path, "--most-escapes", "10%", "--json").json)
+    assert told["data"] == "parts.csv"
+    assert verify(open_station(accepted.folder)).good
+
+
+@pytest.mark.parametrize(
+    ("more", "where", "says"),
+    [
+        ({"by": "stated", "mean": 10, "spread": 0.1}, "u", "a reading's u is missing"),
+        ({"by": "stated", "mean": 10, "spread": 0.1, "u": 0.01}, "lower", "the part's limits are not said"),
+        ({"by": "stated", "mean": 4, "spread": 1, "u": 0.1, "lower": 5, "upper": 4}, "lower", "give lower < upper"),
+        ({"by": "records"}, "of", "holds no record"),
+        ({"by": "table", "table": "value\nten"}, "table", "ten"),
+        ({"by": "table", "table": "value,label\n4,fine\n"}, "table", "write good or bad"),
+        ({"by": "table", "table": "value\n4.1\n4.2\n"}, "table", "state its standard uncertainty"),
+    ],
+)
+def test_limits_that_cannot_be_set_say_at_which_field(agreed, more, where, says):
+    status, told = agreed("POST", "/limits", {"of": BORE, **more})
+    assert (status, told["where"]) == (422, where)
+    assert says in f"{told['says']}; {told['do']}"
+
+
+PAIRS = [(x, y) for x in (10, 60, 110) for y in (10, 45, 80)]
+TOUCHED = [(97.5, 15.0), (22.5, 75.0), (22.5, 15.0), (97.5, 75.0), (60.0, 30.0), (30.0, 45.0)]
+
+
+def shown_by_robot(places, off=0.0):
+    """Return, as a table, what a robot shows at places of a plane turned by 0.4 rad, with 0.02 mm of touching."""
+    turn = np.array([[np.cos(0.4), -np.sin(0.4)], [np.sin(0.4), np.cos(0.4)]])
+    to = np.array(places) @ turn.T + [400.0, -150.0] + NOISE[: 2 * len(places)].reshape(-1, 2) * 10 + off
+    rows = [",".join(f"{v:.3f}" for v in (*at, *there)) for at, there in zip(places, to, strict=True)]
+    return "\n".join(["from_x,from_y,to_x,to_y", *rows, ""])
+
+
+def test_a_touch_test_is_judged_and_kept_as_the_command_does(agreed, accepted, cli):
+    pairs = accepted.folder.parent / "pairs.csv"
+    pairs.write_text(shown_by_robot(PAIRS), encoding="utf-8")
+    robot = accepted.folder / "ties" / "robot.json"
+    assert cli("tie", "pairs", pairs, "--unit", "mm", "--from", "plane", "--to", "robot", "--out", robot).code == 0
+    assert agreed.good("GET", "/touch") == {"ties": ["robot"]}
+    status, headers, paper = agreed.raw("/api/prove/touch/sheet.pdf?tie=robot&tolerance_mm=0.3")
+    assert (status, headers["content-type"], paper[:5]) == (200, "application/pdf", b"%PDF-")
+    table = shown_by_robot(TOUCHED, off=1.0)  # with a tip that was bent since
+    wanted = {"tie": "robot", "table": table, "tolerance_mm": 0.3, "of": "robot"}
+    told = agreed.good("POST", "/touch", wanted)
+    path = accepted.folder.parent / "touched.csv"
+    path.write_text(table, encoding="utf-8")
+    assert _outcome(accepted, told) == cli("touch", "check", robot, path, "--tolerance", "0.3mm", "--json").json
+    assert (told["good"], told["kind"], told["of"]) == (False, "touch", "robot")
+    for change, where in (({"tie": "plane"}, "tie"), ({"table": "from_x\n1\n"}, "table")):
+        status, refused = agreed("POST", "/touch", {**wanted, **change})
+        assert (status in (404, 422), refused["where"]) == (True, where)
+
+
+def test_all_that_a_study_takes_is_asked_on_its_sheet(agreed, accepted):
+    sheet = begun(agreed, most=0.3)
+    options = {one["name"]: one for one in sheet["options"]}
+    assert list(options) == ["factors", "every", "tolerance", "spread", "most", "pool"]
+    assert (options["most"]["value"], options["most"]["unit"]) == ("30", "%")
+    assert (options["spread"]["value"], options["spread"]["usual"]) == ("", "6")
+    assert options["pool"]["choices"] == ["rule", "always", "never"]
+    told = agreed.good(
+        "PUT", f"/sheets/{sheet['id']}/asked", {"asked": {"most": "10 %", "spread": "5,15", "every": "carrier"}}
+    )
+    assert told["table"]["asked"] | {"most": 0.1, "spread": 5.15, "every": ["carrier"]} == told["table"]["asked"]
+    fill_all(agreed, told)
+    study = agreed.good("POST", f"/sheets/{sheet['id']}/study", {})
+    assert "--all carrier --tolerance 0.2mm --spread 5.15 --most 10%" in study["command"]
+    agreed.undo()
+    for typed, where in (
+        ({"most": "much"}, "most"),
+        ({"most": "300"}, "most"),
+        ({"bias": "1"}, "bias"),
+        ({"pool": "x"}, "pool"),
+    ):
+        status, refused = agreed("PUT", f"/sheets/{sheet['id']}/asked", {"asked": typed})
+        assert (status, refused["where"]) == (422, where)
+
+
+def test_influences_control_and_signatures_are_written_with_the_rest(asked, accepted):
+    path = accepted.folder / "requirements.toml"
+    before = asked.good("GET", "")["order"]
+    order = before["order"]
+    order["influence"].append({"name": "dust", "excluded": "the hood is shut"})
+    order["control"]["every"] = "each day"
+    order["control"]["again"].append({"change": "another lens", "tests": ["rr", "lengths"]})
+    order["signature"].append({"role": "For the customer", "name": "A. Roth"})  # a second one in the same role
+    order["not_checked"] += ["the hinge's play"]
+    asked.good("PUT", "/order", {"seen": before["sha"], "order": order})
+    text = path.read_text(encoding="utf-8")
+    assert "# agreed with the customer by telephone" in text
+    found = tomllib.loads(text)
+    assert found["influence"][1] == {"name": "dust", "excluded": "the hood is shut"}
+    assert [one["change"] for one in found["control"]["again"]][-1] == "another lens"
+    assert found["control"]["golden"] == ["G1", "G2"]
+    assert [(s["role"], s.get("name")) for s in found["signature"]] == [
+        ("For the supplier", "M. Weiss"), ("For the customer", None), ("For the customer", "A. Roth")
+    ]  # fmt: skip
+    assert found["not_checked"] == ["the back of the plate", "the hinge's play"]
+    again = asked.good("GET", "")["order"]
+    assert again["order"]["signature"] == order["signature"] or again["fault"] == ""
+    order["influence"][1]["excluded"] = None
+    status, refused = asked("PUT", "/order", {"seen": again["sha"], "order": order})
+    assert (status, refused["where"]) == (422, "influence[1].tested")
+    order["influence"][1]["excluded"] = "shut"
+    order["control"]["again"][-1]["tests"] = ["guess"]
+    status, refused = asked("PUT", "/order", {"seen": again["sha"], "order": order})
+    assert (status, refused["where"][:13]) == (422, "control.again")
+
+
+def test_what_to_do_next_is_told_in_every_state(asked, accepted):
+    path = accepted.folder / "requirements.toml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("lower = 4.3", "lower = 4.9"), encoding="utf-8")
+    todo = asked.good("GET", "")["to_do"]
+    assert [(t["by"], t["says"]) for t in todo] == [("agree", "Mend requirements.toml")]
+    assert "give lower < upper" in todo[0]["why"]
+    head, _, rest = text.partition("[[requirement]]")
+    only = "\n[[requirement]]" + rest.partition("[[requirement]]")[0]
+    path.write_text(head + only.replace('"rr"', '"limits"'), encoding="utf-8")
+    asked.good("POST", "/agree", {"why": "order 7"})
+    todo = asked.good("GET", "")["to_do"]
+    assert [(t["by"], t["of"]) for t in todo] == [("limits", BORE)]
+    wanted = {"of": BORE, "by": "stated", "lower": 4.3, "upper": 4.5, "mean": 4.4, "spread": 0.005, "u": 0.002}
+    asked.good("POST", "/limits", {**wanted, "most_consumer": 0.01})
+    assert [(t["by"], t["says"]) for t in asked.good("GET", "")["to_do"]] == [("report", "Make the acceptance report")]
+    begun(asked)
+    asked.good("PUT", "/sheets/rr-1/runs/1", {"cells": {"value": "4.4"}})
+    assert asked.good("GET", "")["to_do"][0]["says"] == "Go on with run sheet rr-1"

@@ -3,12 +3,13 @@
 import contextlib
 import io
 import json
+import tomllib
 
 import pytest
-from tests.contract.test_work_prove import DRAFT, Asked, serve, value_of
+from tests.contract.test_work_prove import DRAFT, PAIRS, TOUCHED, Asked, serve, shown_by_robot, value_of
 from tests.helpers.plain_bore import plain_tie
 from tests.helpers.vent_station import new_station, picture
-from tests.helpers.workbench import PASSWORD, Person, browser_for_pages
+from tests.helpers.workbench import PASSWORD, PHONE, Person, browser_for_pages
 
 from tiepoint.cli.main import main
 from tiepoint.web.users import User, hashed, token_sha, write_users
@@ -51,7 +52,7 @@ def served(accepted):
     with serve(accepted.folder) as served:
         users = [
             User("change", "change", hashed(PASSWORD), token_sha("change")),
-            User("look", "look", None, token_sha("look")),
+            User("look", "look", hashed(PASSWORD), token_sha("look")),
         ]
         write_users(accepted.folder / "private" / "users.json", users)
         yield served
@@ -123,6 +124,16 @@ def test_from_an_order_to_a_claim_that_is_shown_and_the_report(browser, served, 
     with person.context.expect_page() as opened:
         page.get_by_role("link", name="Acceptance report, as a page").click()
     person.acts += 1
+    # On paper it opens from here, and from a phone on the floor.
+    phone = Prover(browser, served, PHONE).open("/prove#report").log_in("look")
+    for one in (person, phone):
+        paper = one.page.get_by_role("link", name="on paper").last.get_attribute("href")
+        told = one.context.request.get(f"http://{served.host}{paper}")
+        assert told.headers["content-type"] == "application/pdf"
+        assert told.body()[:5] == b"%PDF-"
+    assert phone.overflows() <= 0
+    phone.keep("report-phone")
+    phone.done()
     report = opened.value
     report.click("#recompute-all")
     report.get_by_text("numbers worked out again: all the same").wait_for()
@@ -227,5 +238,65 @@ def test_an_empty_station_says_what_comes_first(browser, tmp_path):
         person.fill("to, 1", "4.6")
         person.click("Write down", exact=True)
         page.get_by_role("button", name="Agree on this").and_(page.locator(":enabled")).wait_for()
-        assert 'name = "bore A"' in (folder / "requirements.toml").read_text(encoding="utf-8")
+        path = folder / "requirements.toml"
+        assert 'name = "bore A"' in path.read_text(encoding="utf-8")
+        # What acts, what is done on duty, and who signs: all that the report tells.
+        person.click("Add a line: What acts on the station")
+        person.fill("Influence, 1", "light of the hall")
+        person.click("Write down", exact=True)
+        page.get_by_text("says neither tested, assumed nor excluded").wait_for()
+        assert page.get_by_label("Range, or reason, 1").get_attribute("aria-invalid") == "true"
+        person.fill("Range, or reason, 1", "300 to 900 lx")
+        person.fill("Golden parts", "G1, G2")
+        person.click("Add a line: After a change of")
+        person.fill("After a change of, 1", "another lens")
+        person.fill("is done again, 1", "rr, lengths")
+        for k, role in enumerate(("For the supplier", "For the customer"), 1):
+            person.click("Add a line: Who signs")
+            person.fill(f"As what, {k}", role)
+        person.keep("order-whole")
+        person.click("Write down", exact=True)
+        page.get_by_role("button", name="Agree on this").and_(page.locator(":enabled")).wait_for()
+        found = tomllib.loads(path.read_text(encoding="utf-8"))
+        assert found["influence"] == [{"name": "light of the hall", "tested": "300 to 900 lx"}]
+        assert found["control"] == {
+            "golden": ["G1", "G2"],
+            "again": [{"change": "another lens", "tests": ["rr", "lengths"]}],
+        }
+        assert [one["role"] for one in found["signature"]] == ["For the supplier", "For the customer"]
         person.done()
+
+
+def test_limits_and_a_touch_test_are_made_from_the_page(browser, served, accepted):
+    api = Asked(served)
+    api.good("POST", "/agree", {"why": "order 7"})
+    pairs = accepted.folder.parent / "pairs.csv"
+    pairs.write_text(shown_by_robot(PAIRS), encoding="utf-8")
+    robot = accepted.folder / "ties" / "robot.json"
+    cli("tie", "pairs", pairs, "--unit", "mm", "--from", "plane", "--to", "robot", "--out", robot)
+    person = Prover(browser, served).open("/prove#limits").log_in()
+    page = person.page
+    page.get_by_label("How parts vary").select_option("stated")
+    for label, text in (("Mean", "4.4"), ("Standard deviation", "much"), ("u of each part's own", "0,002")):
+        person.fill(label, text)
+    person.click("Set the limits")
+    page.get_by_text("much is no number").wait_for()
+    person.fill("Standard deviation", "0.02")
+    assert page.get_by_label("Lower limit").input_value() == "4.3"  # as the drawing has it
+    person.fill("Bad and accepted, at most", "1")
+    person.keep("limits-light")
+    person.click("Set the limits")
+    page.get_by_role("heading", name="Shown").wait_for()
+    person.keep("limits-study")
+    person.click("Touch test")
+    page.get_by_text("Reduced-speed manual mode").wait_for()
+    person.fill("Points in the plane", shown_by_robot(TOUCHED, off=1.0))
+    person.click("Judge the tie")
+    page.get_by_text("How far off a point may be is missing").wait_for()
+    person.fill("Off by at most", "0.3")
+    person.keep("touch-light")
+    person.click("Judge the tie")
+    page.get_by_role("heading", name="Not shown").wait_for()
+    assert [study["kind"] for study in api.good("GET", "")["studies"]] == ["touch", "limits"]
+    person.keep("touch-study")
+    person.done()

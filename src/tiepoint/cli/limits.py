@@ -1,7 +1,6 @@
 """`tiepoint limits`: where to set the limit, and at which risk."""
 
-import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -17,10 +16,9 @@ from tiepoint.foundation.errors import UnusableInput
 if TYPE_CHECKING:
     from tiepoint.model.decide import Limits
     from tiepoint.model.reading import Reading
+    from tiepoint.station.limit_studies import Parts
     from tiepoint.studies.good_bad import GoodBadLimits, Side
-    from tiepoint.studies.limits import LimitsStudy, Placed, Spread
-    from tiepoint.studies.measured import Measured
-    from tiepoint.studies.next_steps import NextSteps
+    from tiepoint.studies.limits import LimitsStudy, Placed
     from tiepoint.studies.risks import Undecided
 
 SIDES = ("upper", "lower", "both")
@@ -141,26 +139,8 @@ def limits(
 # --- limits of a drawing -------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class _Case:
-    """What the study is given: how parts vary, u of each part's own and in common, and where that came from.
-
-    `readings` are one for each part; `measured` those of records, which bring their own limits and sources.
-    """
-
-    spread: "Spread"
-    own: float
-    common: float
-    dof: float
-    unit: str
-    readings: Sequence[float] | None = None
-    measured: "tuple[Reading, ...]" = ()
-    notes: tuple[str, ...] = ()
-    name: str | None = None
-
-
-def _stated(typed: _Typed, as_measured: bool, reading: str | None) -> _Case:
-    from tiepoint.studies.limits import stated_spread
+def _stated(typed: _Typed, as_measured: bool, reading: str | None) -> "Parts":
+    from tiepoint.station.limit_studies import Uncertain, stated_parts
 
     if as_measured or reading is not None:
         raise UnusableInput("--as-measured and --reading need DATA; name a table or the station's records.jsonl")
@@ -168,23 +148,23 @@ def _stated(typed: _Typed, as_measured: bool, reading: str | None) -> _Case:
         raise UnusableInput("how parts vary is not said; name a table of readings, or give --mean and --spread")
     if typed.u is None:
         raise UnusableInput("what a reading is uncertain by is not said; give --u, a standard uncertainty")
-    spread = stated_spread(in_unit("--mean", typed.mean, "mm"), in_unit("--spread", typed.spread, "mm"))
-    return _Case(spread, in_unit("--u", typed.u, "mm"), _common(typed, "mm"), math.inf, "mm")
+    u = Uncertain(in_unit("--u", typed.u, "mm"), _common(typed, "mm") or 0.0)
+    return stated_parts(in_unit("--mean", typed.mean, "mm"), in_unit("--spread", typed.spread, "mm"), u)
 
 
-def _read(data: Path, typed: _Typed, as_measured: bool, reading: str | None) -> _Case:
-    from tiepoint.station.to_do import one_a_part
-    from tiepoint.studies.limits import sample_of_parts, spread_of_readings
+def _read(data: Path, typed: _Typed, as_measured: bool, reading: str | None) -> "Parts":
+    from tiepoint.station.limit_studies import Uncertain, read_parts
 
     if typed.mean is not None or typed.spread is not None:
         raise UnusableInput(f"--mean and --spread are given, but {data} tells how parts vary; leave one out")
     found = load_measured(data, reading, None)
     measured = _readings_of(data, found.name) if data.suffix.lower() == ".jsonl" else ()
-    own, common, dof = _uncertain(typed, found, measured, data)
-    values, again = one_a_part(found)
-    spread = sample_of_parts(values, own) if as_measured else spread_of_readings(values, own)
-    name = found.name if measured else None
-    return _Case(spread, own, common, dof, found.unit, values, measured, found.notes + again, name)
+    common, u = _common(typed, found.unit), None
+    if typed.u is not None:
+        u = Uncertain(in_unit("--u", typed.u, found.unit), common or 0.0)
+    elif (measured and common is not None) or (not measured and found.u is None):
+        raise UnusableInput(f"what a reading of {data} is uncertain by is not said; give --u, a standard uncertainty")
+    return read_parts(found, measured, u=u, common=common, as_measured=as_measured)
 
 
 def _readings_of(data: Path, name: str) -> "tuple[Reading, ...]":
@@ -193,27 +173,11 @@ def _readings_of(data: Path, name: str) -> "tuple[Reading, ...]":
     return tuple(r for record in read_records(data) for r in record.readings if r.id == name and r.value is not None)
 
 
-def _uncertain(
-    typed: _Typed, found: "Measured", measured: "Sequence[Reading]", data: Path
-) -> tuple[float, float, float]:
-    """Return u of each part's own, u in common, and dof: as typed, else of the records, else of a table's column u."""
-    from tiepoint.studies.limits import own_and_common
-
-    if typed.u is not None:
-        return in_unit("--u", typed.u, found.unit), _common(typed, found.unit), math.inf
-    if measured and typed.u_common is None:
-        return own_and_common(measured)
-    if not measured and found.u is not None:
-        own = math.sqrt(math.fsum(float(u) ** 2 for u in found.u) / len(found.u))
-        return own, _common(typed, found.unit), math.inf
-    raise UnusableInput(f"what a reading of {data} is uncertain by is not said; give --u, a standard uncertainty")
+def _common(typed: _Typed, unit: str) -> float | None:
+    return if_typed(in_unit, "--u-common", typed.u_common, unit)
 
 
-def _common(typed: _Typed, unit: str) -> float:
-    return 0.0 if typed.u_common is None else in_unit("--u-common", typed.u_common, unit)
-
-
-def _limits(typed: _Typed, case: _Case) -> "Limits":
+def _limits(typed: _Typed, case: "Parts") -> "Limits":
     from tiepoint.model.decide import Limits
 
     if typed.lower is None and typed.upper is None:
@@ -242,40 +206,20 @@ def _undecided(typed: _Typed, station: Path | None) -> "Undecided":
     return undecided_of(open_station(station))
 
 
-def _answer(typed: _Typed, case: _Case, picture: Path | None, kept: Kept, as_json: bool) -> None:
-    from tiepoint.documents.canonical import plain
-    from tiepoint.documents.revived import outcome_of
+def _answer(typed: _Typed, case: "Parts", picture: Path | None, kept: Kept, as_json: bool) -> None:
     from tiepoint.report.risk_pictures import risk_curves
-    from tiepoint.studies.limits import study_limits
+    from tiepoint.station.limit_studies import Agreed, limits_of
 
-    asked = _limits(typed, case)
-    study = study_limits(
-        asked,
-        case.spread,
-        u_own=case.own,
-        u_common=case.common,
-        dof=case.dof,
-        unit=case.unit,
+    agreed = Agreed(
         most_consumer=if_typed(share_typed, "--most-consumer", typed.most_consumer),
         most_producer=if_typed(share_typed, "--most-producer", typed.most_producer),
         undecided=_undecided(typed, kept.station),
-        readings=case.readings,
     )
+    study, steps, document = limits_of(_limits(typed, case), case, agreed)
     hints = (*case.notes, *drawn(picture, partial(risk_curves, study, case.unit)))
-    steps = _next(case, asked) if typed.u is None else None
-    document = {"study": "limits", "unit": case.unit, **outcome_of(study), "next_steps": plain(steps)}
     hints += keep("limits", document, kept)
     lines = (*_lines(study, case.unit), *(() if steps is None else steps.sentences))
     present(Answer(document, lines, study.good is not False, hints), as_json)
-
-
-def _next(case: _Case, asked: "Limits") -> "NextSteps | None":
-    """Return what to do next, by the sources of the reading whose u is the middle one; None without records."""
-    from tiepoint.station.to_do import next_for
-
-    if not case.measured:
-        return None
-    return next_for(case.measured, asked, case.spread.parts, dof=case.dof, unit=case.unit)
 
 
 def _lines(study: "LimitsStudy", unit: str) -> Iterator[str]:
@@ -314,53 +258,23 @@ def _from_parts(
     kept: Kept,
     as_json: bool,
 ) -> None:
-    import numpy as np
-
     from tiepoint.documents.grid import read_grid
-    from tiepoint.documents.revived import outcome_of
-    from tiepoint.report.risk_pictures import good_and_bad
-    from tiepoint.studies.good_bad import study_good_bad
-    from tiepoint.studies.measured import of_grid
+    from tiepoint.report.risk_pictures import good_and_bad as drawing
+    from tiepoint.station.limit_studies import good_and_bad, labelled
 
     if side is not None and side not in SIDES:
         raise UnusableInput(f"--side is {side!r}; choose upper, lower or both")
-    grid = read_grid(data, ("value", "label"))
-    found, labels = of_grid(grid), [label.lower() for label in grid.texts("label")]
-    unit = found.unit or "mm"
-    _check_labels(labels, grid.places, data)
-    _check_each_once(found, data)
-    good, bad = (found.values[np.array([label == word for label in labels])] for word in ("good", "bad"))
-    study = study_good_bad(
-        good,
-        bad,
+    told = labelled(read_grid(data, ("value", "label")))
+    study, document = good_and_bad(
+        told,
         side=cast("Side | None", side),
-        u=if_typed(in_unit, "--u", u, unit),
+        u=if_typed(in_unit, "--u", u, told.unit),
         most_escapes=if_typed(share_typed, "--most-escapes", most_escapes),
         most_false=if_typed(share_typed, "--most-false", most_false),
     )
-    hints = drawn(picture, partial(good_and_bad, study, good, bad, unit))
-    document = {"study": "limits", "unit": unit, **outcome_of(study)}
+    hints = drawn(picture, partial(drawing, study, told.good, told.bad, told.unit))
     hints += keep("limits", document, kept)
     present(Answer(document, tuple(_part_lines(study)), study.good is not False, hints), as_json)
-
-
-def _check_labels(labels: Sequence[str], places: Sequence[str], data: Path) -> None:
-    for label, place in zip(labels, places, strict=True):
-        if label not in ("good", "bad"):
-            raise UnusableInput(f"{data}, {place}: label reads {label[:40]!r}; write good or bad")
-
-
-def _check_each_once(found: "Measured", data: Path) -> None:
-    if found.part is None:
-        return
-    first: dict[str, str] = {}
-    for name, place in zip(found.part, found.where, strict=True):
-        if name in first:
-            raise UnusableInput(
-                f"{data}: part {name} stands in {first[name]} and in {place}; the bounds count distinct parts, so give "
-                "one reading for each"
-            )
-        first[name] = place
 
 
 def _part_lines(study: "GoodBadLimits") -> Iterator[str]:

@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from tiepoint.cli.answer import Answer, Json, group, help_alone, present, table
-from tiepoint.cli.load import demand_like, load_robot, read_columns
+from tiepoint.cli.load import demand_like, load_robot
 from tiepoint.cli.study_data import Kept, KeptIn, OfRobot, keep
 from tiepoint.cli.typed import if_typed, not_negative_mm, positive_mm
-from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
     from tiepoint.ties.tie import Tie
@@ -133,20 +132,14 @@ def check(
       tiepoint touch check robot.json touched.csv --tolerance 0.3mm --u 0.05mm
     """
     from tiepoint.documents.canonical import sha256
-    from tiepoint.documents.files import kind_of, read_document
-    from tiepoint.station.touched import touch_outcome
-    from tiepoint.ties.grip import planar_robot_refusal
-    from tiepoint.ties.touch import check_touches
+    from tiepoint.documents.files import kind_of, read_document, read_text
+    from tiepoint.station.touched import touch_of
 
     tie = load_robot(tie_file)
-    if (said := planar_robot_refusal(tie)) is not None:
-        raise UnusableInput(said)
-    rows = read_columns(touched, ("from_x", "from_y", "to_x", "to_y"), most_rows=1000).values
+    tie_sha = sha256(read_document(tie_file, kind_of(tie_file) or "tie"))
     asked = positive_mm("--tolerance", tolerance)
     u_mm = if_typed(not_negative_mm, "--u", u)
-    found = check_touches(tie, [r[:2] for r in rows], [r[2:] for r in rows], asked, u_mm)
-    tie_sha = sha256(read_document(tie_file, kind_of(tie_file) or "tie"))
-    document = touch_outcome(found, tie, tie_sha, u_mm)
+    found, document = touch_of(tie, tie_sha, read_text(touched), asked, u_mm, str(touched))
     hints = keep("touch", document, Kept(station, touched, of))
     present(Answer(document, tuple(_lines(found)), found.good, hints), as_json)
 

@@ -56,8 +56,9 @@ def _merge(there: Any, stated: Mapping[str, Any], needed: Mapping[str, Any]) -> 
 
 def _merge_list(there: Any, key: str, stated: Sequence[Mapping[str, Any]], needed: Sequence[Mapping[str, Any]]) -> None:
     """Put a list of tables in the wanted order; each that was there before is changed, and not written anew."""
-    old = {str(one.get(KEYS[key])): one for one in there.get(key, ())}
-    names = [str(one.get(KEYS[key])) for one in stated]
+    was = list(there.get(key, ()))
+    old = dict(zip(_names(was, key), was, strict=True))
+    names = _names(stated, key)
     for name, one, bare in zip(names, stated, needed, strict=True):
         if name in old:
             _merge(old[name], one, bare)
@@ -69,6 +70,12 @@ def _merge_list(there: Any, key: str, stated: Sequence[Mapping[str, Any]], neede
     for name, bare in zip(names, needed, strict=True):
         new.append(old[name] if name in old else _table(bare))
     there[key] = new
+
+
+def _names(rows: Sequence[Mapping[str, Any]], key: str) -> list[tuple[str, int]]:
+    """Return by what each row of a list is known again; two may sign in the same role, so the how manieth counts."""
+    told = [str(one.get(KEYS[key])) for one in rows]
+    return [(name, told[:k].count(name)) for k, name in enumerate(told)]
 
 
 def _table(one: Mapping[str, Any]) -> Any:

@@ -20,6 +20,7 @@ from tiepoint.station.drafting import Change, Conflict, Step, edit, sha_of
 from tiepoint.station.folder import Station
 from tiepoint.station.run_sheets import Runs, RunsTable, next_id, read_runs, with_cells, with_known
 from tiepoint.station.sheet import VERDICT, RunSheet, filled
+from tiepoint.station.study_making import asked_from
 from tiepoint.studies.design import Design
 from tiepoint.studies.measured import LARGEST, UNREAD
 
@@ -144,6 +145,17 @@ def know(station: Station, id_: str, part: str, column: str, value: str, *, who:
         return with_known(runs, part, column, text), f"{column} of {part} on {id_}: {text or 'not known'}"
 
     return _edited(station, id_, change, who, None).runs
+
+
+def ask_of_runs(station: Station, id_: str, typed: Mapping[str, str], *, who: str) -> Step:
+    """Change what is asked of a sheet's study, each as it was typed (see `study_making.asked_from`)."""
+    path = f"{run_sheets.RUNS}/{id_}.toml"
+    sha = sha_of(station, path)
+    runs = read_runs(station, id_)
+    asked = asked_from(runs.table.study, typed, runs.table.asked)
+    new = runs.table.model_copy(update={"asked": asked})
+    says = f"Ask of {id_}: {', '.join(typed)}"[:120]
+    return edit(station, says, [Change(path, run_sheets.document_of(new).encode())], who=who, seen={path: sha})
 
 
 def remove_runs(station: Station, id_: str, *, who: str) -> Step:

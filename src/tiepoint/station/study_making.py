@@ -5,13 +5,16 @@ Every kind is made by the same function of `studies` that its command calls, and
 
 import shlex
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
 
 from pydantic import Field
 
 from tiepoint.documents.grid import read_grid
+from tiepoint.documents.tables import plain_number, with_plain_sign, with_point
 from tiepoint.foundation.errors import UnusableInput
+from tiepoint.foundation.frames import CONVENTIONS
 from tiepoint.recipe.tables import Number, Positive, Table
 from tiepoint.station import study_tables
 from tiepoint.station.requirements import Words
@@ -174,6 +177,72 @@ _SHARES = frozenset(
     {"most", "share", "most_misses", "most_false", "prevalence", "most_system", "most_process"},
 )
 _OWN_UNIT = ("type1", "rr", "linearity", "stability", "lengths", "capability")
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """What may be asked of a study, as it is typed: shares in %, lists with commas. `usual`: where nothing is typed."""
+
+    name: str
+    value: str
+    usual: str
+    unit: str
+    choices: tuple[str, ...] = ()
+
+
+def options_told(kind: Kind | Literal["trial"], asked: AskedOf) -> tuple[Option, ...]:
+    """Return all that may be asked of a study, with what is."""
+    return tuple(_option(name, asked) for name in _options_of(kind))
+
+
+def asked_from(kind: Kind | Literal["trial"], typed: Mapping[str, str], before: AskedOf) -> AskedOf:
+    """Return what is asked when something else is typed; "" takes back what was asked.
+
+    Raises `UnusableInput` in a sentence that begins with the option's name.
+    """
+    stated = before.model_dump(mode="json", exclude_unset=True)
+    for name, text in typed.items():
+        if name not in _options_of(kind):
+            raise UnusableInput(f"{name[:40]} is nothing that {kind} takes; it takes {', '.join(_options_of(kind))}")
+        told = " ".join(text.split())
+        if not told:
+            stated.pop(name, None)
+        elif name in _WORDS:
+            stated[name] = told
+        elif name in _LISTS:
+            stated[name] = [one.strip() for one in told.split(",") if one.strip()]
+        else:
+            number = plain_number(with_point(with_plain_sign(told.removesuffix("%").strip())))
+            if number is None:
+                raise UnusableInput(f"{name} reads {told[:40]!r}; give a number")
+            # 30 % is 0.3, and not 0.30000000000000004.
+            stated[name] = float(f"{number / 100:.15g}") if name in _SHARES else number
+    return AskedOf.read(stated, "")
+
+
+_WORDS, _LISTS = frozenset({"by", "pool", "angles"}), frozenset({"factors", "every"})
+_CHOICES: Mapping[str, tuple[str, ...]] = {"pool": get_args(Pool), "angles": tuple(CONVENTIONS)}
+
+
+def _options_of(kind: Kind | Literal["trial"]) -> tuple[str, ...]:
+    return ("most_misses", "most_false") if kind == "trial" else _OPTIONS[kind]
+
+
+def _option(name: str, asked: AskedOf) -> Option:
+    stated = getattr(asked, name) if name in asked.model_fields_set else None
+    unit = "%" if name in _SHARES else asked.unit if name in _LENGTHS else ""
+    usual = AskedOf.model_fields[name].default
+    return Option(name, _as_typed(name, stated), _as_typed(name, usual), unit, _CHOICES.get(name, ()))
+
+
+def _as_typed(name: str, value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, tuple):
+        return ", ".join(value)
+    if isinstance(value, str):
+        return value
+    return f"{100 * value if name in _SHARES else value:.12g}"
 
 
 def options_of(kind: Kind) -> tuple[str, ...]:

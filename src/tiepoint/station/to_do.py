@@ -8,7 +8,9 @@ from typing import Literal
 from tiepoint.model.decide import Limits
 from tiepoint.model.reading import Reading
 from tiepoint.model.record import Record
+from tiepoint.recipe.records import record_from
 from tiepoint.station.kept import KeptStudy
+from tiepoint.station.ledger import Ledger
 from tiepoint.station.matrix import Line
 from tiepoint.station.requirements import ON_DUTY, Requirement
 from tiepoint.station.run_sheets import Runs
@@ -17,7 +19,9 @@ from tiepoint.studies.measured import Measured, of_records
 from tiepoint.studies.next_steps import NextSteps, next_steps
 from tiepoint.studies.risks import Normal, Sample
 
-By = Literal["fill", "study", "design", "trial", "duty", "agree", "look"]
+By = Literal["fill", "study", "design", "trial", "limits", "touch", "duty", "agree", "report", "look"]
+RECENT = 2000
+"""Records by which what to do next about a reading is told: the newest."""
 NAMES: Mapping[str, str] = {
     "type1": "a study on one reference part",
     "rr": "a gauge R&R",
@@ -72,14 +76,29 @@ def _of(line: Line, sheets: Sequence[Runs]) -> ToDo:
         n, left = len(sheet.cells.rows), len(sheet.open)
         says = f"Go on with run sheet {sheet.id}" if left else f"Make the study of run sheet {sheet.id}, which is full"
         return ToDo(says, f"{n - left} of {n} runs are taken", "fill", id_, sheet.id, asked.of)
+    by = _BY.get(asked.by, "design")
     if line.study is None:
-        by: By = "trial" if asked.by == "trial" else "look" if asked.by in ("limits", "touch") else "design"
         return ToDo(f"Make {NAMES[asked.by]}{_of_what(asked)}", line.why, by, id_, asked.by, asked.of)
     told = _last_sentence(line.study)
     if told and line.found is not None:
-        by = "trial" if asked.by == "trial" else "design"
         return ToDo(told, line.why, by, id_, asked.by, asked.of)
-    return ToDo(f"Make {NAMES[asked.by]}{_of_what(asked)} again", line.why, "design", id_, asked.by, asked.of)
+    return ToDo(f"Make {NAMES[asked.by]}{_of_what(asked)} again", line.why, by, id_, asked.by, asked.of)
+
+
+_BY: Mapping[str, By] = {"trial": "trial", "limits": "limits", "touch": "touch"}
+"""What is made otherwise than by a design."""
+
+
+def of_sheets(lines: Sequence[Line], sheets: Sequence[Runs]) -> Iterator[ToDo]:
+    """Yield the run sheets that somebody began and did not end, and that no requirement asks for."""
+    asked = {(line.asked.by, line.asked.of) for line in lines if line.state != "shown"}
+    for sheet in sheets:
+        n, left = len(sheet.cells.rows), len(sheet.open)
+        if 0 < left < n and (sheet.table.study, sheet.table.of) not in asked:
+            yield ToDo(
+                f"Go on with run sheet {sheet.id}", f"{n - left} of {n} runs are taken", "fill", None, sheet.id,
+                sheet.table.of,
+            )  # fmt: skip
 
 
 def _sheet_of(line: Line, sheets: Sequence[Runs]) -> Runs | None:
@@ -126,6 +145,16 @@ def next_for(
     """Return what to do next, by the sources of the reading whose u is the middle one."""
     middle = sorted(measured, key=lambda r: r.u or 0.0)[len(measured) // 2]
     return next_steps(middle.sources, asked, parts, dof=dof, unit=unit)
+
+
+def newest_records(ledger: Ledger, variant: str | None = None) -> list[Record]:
+    """Return the newest records of one recipe and variant, the newest last; of the last one's, or of `variant`."""
+    seqs = ledger.records(after=0)[-RECENT:]
+    told = sorted(ledger.numbered(seqs), key=lambda entry: entry.seq)
+    found = [record_from(entry.body, f"entry {entry.seq}", vouched=True) for entry in told]
+    if variant is not None:
+        found = [record for record in found if record.variant == variant]
+    return [r for r in found if (r.recipe_sha, r.variant) == (found[-1].recipe_sha, found[-1].variant)]
 
 
 def next_of_records(records: Sequence[Record], reading: str) -> NextSteps | None:

@@ -1,14 +1,23 @@
 """A touch test as the plain data that a station keeps of it, and that `touch check --json` prints."""
 
-from collections.abc import Mapping, Sequence
+import tempfile
+from collections.abc import Mapping
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
+from tiepoint.documents.canonical import sha256
+from tiepoint.documents.files import kind_of, read_document
+from tiepoint.documents.tables import read_numbers
 from tiepoint.documents.values import value_document
+from tiepoint.foundation.errors import UnusableInput
 from tiepoint.station.folder import Station
+from tiepoint.station.kept import keep_study
+from tiepoint.station.ledger import Entry
+from tiepoint.ties.grip import planar_robot_refusal
 from tiepoint.ties.tie import Tie
-from tiepoint.ties.touch import CheckedPoint, TouchCheck
+from tiepoint.ties.touch import CheckedPoint, TouchCheck, check_touches
+
+MOST_TOUCHES = 1000
 
 BOTH_ENDS = 0.9
 """Confidence of both ends of the largest error together: each holds with 95 % alone."""
@@ -39,17 +48,6 @@ def touch_outcome(found: TouchCheck, tie: Tie, tie_sha: str, u_mm: float | None 
     }
 
 
-def keep_touched(station: Station, outcome: Mapping[str, Any], rows_mm: Sequence[Sequence[float]], *, who: str) -> int:
-    """Keep a touch test as a study, with the table that it was made of; return the act's entry in the ledger."""
-    from tiepoint.station.kept import keep_study
-
-    lines = ["from_x,from_y,to_x,to_y", *(",".join(f"{v:.10g}" for v in row) for row in rows_mm), ""]
-    with TemporaryDirectory() as folder:
-        table = Path(folder) / "touched.csv"
-        table.write_text("\n".join(lines), encoding="utf-8", newline="\n")
-        return keep_study(station, "touch", None, outcome, table, who=who).seq
-
-
 def _ends(value: float, low: float, high: float) -> dict[str, float]:
     return {"value": value, "low": low, "high": high, "confidence": BOTH_ENDS}
 
@@ -65,3 +63,41 @@ def _point(p: CheckedPoint) -> dict[str, Any]:
         "verdict": p.verdict,
         "why": p.why or None,
     }
+
+
+# --- of a station ----------------------------------------------------------------------------------------------------
+
+
+def robot_ties(station: Station) -> tuple[str, ...]:
+    """Return the names of the ties of a station that lead to a robot, be they by pairs or a hand-eye."""
+    from tiepoint.station.tie_files import tie_files
+
+    found = tie_files(station.folder)
+    return tuple(f.name for f in found if f.kind == "robot" or (f.tie is not None and f.tie.to_frame == "robot"))
+
+
+def robot_tie(station: Station, name: str) -> tuple[Tie, str]:
+    """Return such a tie by its name, and the hash of its document."""
+    from tiepoint.station.tie_files import TIES, load_robot
+
+    path = station.folder / TIES / f"{name}.json"
+    return load_robot(path), sha256(read_document(path, kind_of(path) or "tie"))
+
+
+def touch_of(
+    tie: Tie, tie_sha: str, text: str, tolerance_mm: float, u_mm: float | None, where: str = "the table"
+) -> tuple[TouchCheck, dict[str, Any]]:
+    """Judge a tie by the points of a table (from_x, from_y, to_x, to_y); return the test, and it as plain data."""
+    if (said := planar_robot_refusal(tie)) is not None:
+        raise UnusableInput(said)
+    rows = read_numbers(text, ("from_x", "from_y", "to_x", "to_y"), where, MOST_TOUCHES).values
+    found = check_touches(tie, [r[:2] for r in rows], [r[2:] for r in rows], tolerance_mm, u_mm)
+    return found, touch_outcome(found, tie, tie_sha, u_mm)
+
+
+def keep_touch(station: Station, of: str | None, outcome: Mapping[str, Any], text: str, *, who: str) -> Entry:
+    """Keep a touch test with the table that it was made of, good or not; return the act of the ledger."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "touched.csv"
+        path.write_text(text, encoding="utf-8")
+        return keep_study(station, "touch", of, outcome, path, who=who)

@@ -13,7 +13,15 @@ export interface Cells {
   head: Row;
   drawn: Row[];
   asked: Row[];
+  influences: Row[];
+  again: Row[];
+  signatures: Row[];
 }
+
+const lines = (all: readonly string[] | undefined): string => (all ?? []).join("\n");
+const split = (typed: string | undefined, by: RegExp): string[] => (typed ?? "").split(by).map((one) => one.trim()).filter(Boolean);
+/** What acts on a station is tested, assumed or excluded; a row tells one of them, and keeps the others. */
+export const HOW = ["tested", "assumed", "excluded"] as const;
 
 const text = (value: number | null | undefined, per = 1): string => (value == null ? "" : String(Number((value * per).toPrecision(12))));
 
@@ -27,8 +35,19 @@ export function limitOf(row: Row): { unit: string; per: number } {
 
 /** Return the cells of a draft; of none yet, one empty row each. */
 export function cellsOf(draft: Draft | null | undefined): Cells {
-  if (!draft) return { head: { title: "", customer: "", supplier: "", undecided: "", takt_s: "" }, drawn: [], asked: [] };
-  const head = { title: draft.title ?? "", customer: draft.customer ?? "", supplier: draft.supplier ?? "", undecided: draft.undecided ?? "", takt_s: text(draft.takt_s) };
+  if (!draft) return { head: { title: "", customer: "", supplier: "", scope: "", undecided: "", undecided_are: "not-accepted", takt_s: "", not_checked: "", golden: "", every: "", alarms: "" }, drawn: [], asked: [], influences: [], again: [], signatures: [] };
+  const control: Partial<NonNullable<Draft["control"]>> = draft.control ?? {};
+  const head = {
+    title: draft.title ?? "", customer: draft.customer ?? "", supplier: draft.supplier ?? "", scope: draft.scope ?? "",
+    undecided: draft.undecided ?? "", undecided_are: draft.undecided_are ?? "not-accepted", takt_s: text(draft.takt_s), not_checked: lines(draft.not_checked),
+    golden: (control.golden ?? []).join(", "), every: control.every ?? "", alarms: lines(control.alarms),
+  };
+  const influences = (draft.influence ?? []).map((one): Row => {
+    const how = HOW.find((name) => one[name] != null) ?? "tested";
+    return { was: one.name, name: one.name, how, says: one[how] ?? "" };
+  });
+  const again = (control.again ?? []).map((one): Row => ({ change: one.change, tests: (one.tests ?? []).join(", ") }));
+  const signatures = (draft.signature ?? []).map((one): Row => ({ role: one.role, name: one.name ?? "" }));
   const drawn = (draft.characteristic ?? []).map((one) => ({
     was: one.name, name: one.name, reading: one.reading, drawing: one.drawing, lower: text(one.lower), upper: text(one.upper), unit: one.unit ?? "mm",
   }));
@@ -36,20 +55,26 @@ export function cellsOf(draft: Draft | null | undefined): Cells {
     const row: Row = { was: one.id, id: one.id, says: one.says, by: one.by, of: one.of ?? "", unit: one.unit ?? "mm", figure: one.figure ?? "", way: one.most != null ? "most" : one.least != null ? "least" : "" };
     return { ...row, limit: text(one.most ?? one.least, limitOf(row).per) };
   });
-  return { head, drawn, asked };
+  return { head, drawn, asked, influences, again, signatures };
+}
+
+/** Return a number as it was typed, over `per`; null for nothing. What is no number is said in `faults`, by its place. */
+export function numberOf(typed: string | undefined, where: string, faults: Record<string, string>, per = 1): number | null {
+  const plain = (typed ?? "").trim().replace(",", ".").replace("−", "-");
+  if (plain === "") return null;
+  const value = Number(plain);
+  if (!Number.isFinite(value)) {
+    faults[where] = `${plain.slice(0, 40)} is no number; give one, as in 0.2`;
+    return null;
+  }
+  // 30 % is 0.3, and not 0.30000000000000004.
+  return Number((value / per).toPrecision(15));
 }
 
 /** Return a draft with the cells in it, and what is no number, by its place. What has no cell stays as it was. */
-export function orderOf(draft: Draft | null, head: Row, drawn: Row[], asked: Row[]): { body: Draft; faults: Record<string, string> } {
+export function orderOf(draft: Draft | null, { head, drawn, asked, influences, again, signatures }: Cells): { body: Draft; faults: Record<string, string> } {
   const faults: Record<string, string> = {};
-  const number = (typed: string | undefined, where: string, per = 1): number | null => {
-    const plain = (typed ?? "").trim().replace(",", ".").replace("−", "-");
-    if (plain === "") return null;
-    const value = Number(plain);
-    if (!Number.isFinite(value)) faults[where] = `${plain.slice(0, 40)} is no number; give one, as in 0.2`;
-    // 30 % is 0.3, and not 0.30000000000000004.
-    return Number((value / per).toPrecision(15));
-  };
+  const number = (typed: string | undefined, where: string, per = 1) => numberOf(typed, where, faults, per);
   const words = (typed: string | undefined): string | null => typed?.trim() || null;
   const before = draft ?? ({ title: "", customer: "", control: {}, not_checked: [], characteristic: [], requirement: [], influence: [], signature: [], undecided_are: "not-accepted" } as unknown as Draft);
   const characteristic = drawn.map((row, k) => {
@@ -65,9 +90,23 @@ export function orderOf(draft: Draft | null, head: Row, drawn: Row[], asked: Row
       most: row["way"] === "most" ? limit : null, least: row["way"] === "least" ? limit : null,
     };
   });
+  const influence = influences.map((row) => {
+    const was = before.influence?.find((one) => one.name === row["was"]);
+    const how = (row["how"] ?? "tested") as (typeof HOW)[number];
+    const told = { tested: was?.tested ?? null, assumed: was?.assumed ?? null, excluded: was?.excluded ?? null };
+    const shown = HOW.find((name) => told[name] !== null);
+    if (shown && shown !== how) told[shown] = null; // what was tested and is now assumed is told once
+    return { ...was, name: row["name"] ?? "", ...told, [how]: words(row["says"]) };
+  });
+  const control = {
+    ...before.control, golden: split(head["golden"], /,/), every: words(head["every"]), alarms: split(head["alarms"], /\n/),
+    again: again.map((row) => ({ change: row["change"] ?? "", tests: split(row["tests"], /[,\s]+/) })),
+  };
+  const signature = signatures.map((row) => ({ role: row["role"] ?? "", name: words(row["name"]) }));
   const body = {
     ...before, title: head["title"] ?? "", customer: head["customer"] ?? "", supplier: words(head["supplier"]), undecided: words(head["undecided"]),
-    takt_s: number(head["takt_s"], "takt_s"), characteristic, requirement,
+    scope: words(head["scope"]), undecided_are: head["undecided_are"] || "not-accepted", not_checked: split(head["not_checked"], /\n/),
+    takt_s: number(head["takt_s"], "takt_s"), characteristic, requirement, influence, control, signature,
   } as Draft;
   return { body, faults };
 }

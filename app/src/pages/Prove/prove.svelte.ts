@@ -6,9 +6,9 @@ export type Told = Answer<"/api/prove">;
 export type Study = Answer<"/api/prove/studies/{seq}">;
 export type Sheet = Answer<"/api/prove/sheets/{id}">;
 export type ToDo = Told["to_do"][number];
-export type View = "study" | "order" | "design" | "sheet" | "trial" | "report";
+export type View = "study" | "order" | "design" | "sheet" | "trial" | "limits" | "touch" | "report";
 
-const VIEWS: View[] = ["study", "order", "design", "sheet", "trial", "report"];
+const VIEWS: View[] = ["study", "order", "design", "sheet", "trial", "limits", "touch", "report"];
 
 class Prove {
   told = $state<Told | null>(null);
@@ -81,7 +81,8 @@ class Prove {
   async follow(todo: ToDo): Promise<void> {
     if (todo.by === "fill") return this.open("sheet", todo.at);
     if (todo.by === "agree") return this.open("order");
-    if (todo.by === "trial") return this.open("trial");
+    if (todo.by === "trial" || todo.by === "report") return this.open(todo.by);
+    if (todo.by === "limits" || todo.by === "touch") return this.open(todo.by, todo.of ?? "");
     if (todo.by === "design" || todo.by === "study") return this.open("design", `${todo.at},${todo.of ?? ""}`);
   }
 

@@ -14,6 +14,7 @@ NAMES = (
     "prove",
     "prove_made",
     "prove_runs",
+    "prove_stated",
     "recipe",
     "replaying",
     "see",

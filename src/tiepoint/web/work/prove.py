@@ -32,8 +32,6 @@ PICTURE_HEADERS = {
     "Cache-Control": "private, no-cache",
 }
 """Of a drawing: it holds its own faces and styles, and nothing in it may do anything."""
-RECENT = 2000
-"""Records by which what to do next is told: the newest."""
 
 router = APIRouter(prefix="/api/prove", tags=["prove"], dependencies=[Depends(needs("look"))])
 
@@ -85,7 +83,8 @@ def _written(station: Station, wanted: shapes.OrderEdit, who: str) -> shapes.Ord
     return told.model_copy(update={"step": step_told(step)})
 
 
-_PLACE = re.compile(r"^(?:requirements\.toml: )?([a-z_]+(?:\[\d+\])?(?:\.[a-z_]+)*) ")
+_PLACE = re.compile(r"^(?:requirements\.toml: )?([a-z_]+(?:\[\d+\](?=[\[.])|\.[a-z_]+)*)(?:\[\d+\])? ")
+"""The field that is named, without which of its lines it is: `control.again[0].tests` of `….tests[2]`."""
 _FIELDS = (("figure", "figure"), ("limit", "most"), ("most", "most"), ("lower", "lower"), ("tested", "tested"))
 """By a word of what is said, the field that it is about."""
 _NAMED = re.compile(r'(characteristic|requirement|influence) "([^"]*)"')
@@ -235,22 +234,15 @@ def _next(station: Station) -> list[shapes.ToDoTold]:
     from contextlib import suppress
 
     from tiepoint.foundation.errors import TiepointError
-    from tiepoint.recipe.records import record_from
-    from tiepoint.station.to_do import next_of_records, of_readings
+    from tiepoint.station.to_do import newest_records, next_of_records, of_readings
     from tiepoint.web.work.prove_told import to_do_told
 
     if not has_ledger(station.ledger_place):
         return []
     with Ledger(station.ledger_place) as ledger:
-        newest = ledger.last("record")
-        if newest is None:
-            return []
-        seqs = ledger.records(after=0)[-RECENT:]
-        records = [record_from(e.body, f"entry {e.seq}", vouched=True) for e in ledger.numbered(seqs)]
-    last = records[-1].recipe_sha
-    own = [record for record in records if record.recipe_sha == last]
+        own = newest_records(ledger)
     found = {}
-    for reading in {r.id: None for r in own[-1].readings if r.limits is not None and r.text is None}:
+    for reading in {r.id: None for r in own[-1].readings if r.limits is not None and r.text is None} if own else ():
         with suppress(TiepointError):  # a reading of which too little is known tells nothing, and keeps no other quiet
             found[reading] = next_of_records(own, reading)
     return [to_do_told(one) for one in of_readings(found)]

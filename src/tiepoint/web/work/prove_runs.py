@@ -35,17 +35,17 @@ router = APIRouter(prefix="/api/prove", tags=["prove"], dependencies=[Depends(ne
 
 
 @router.post("/designs", responses=refusals(401, 415, 422))
-async def design(wanted: shapes.Wanted, _: Annotated[User, Depends(needs("look"))]) -> shapes.DesignTold:
+async def design(wanted: shapes.DesignWanted, _: Annotated[User, Depends(needs("look"))]) -> shapes.DesignTold:
     """Tell which studies prove a characteristic, with how many parts and runs; nothing is written."""
     return await asyncio.to_thread(_designed, wanted)
 
 
-def _designed(wanted: shapes.Wanted) -> shapes.DesignTold:
+def _designed(wanted: shapes.DesignWanted) -> shapes.DesignTold:
     from tiepoint.report.acceptance_evidence import KINDS
 
     found = _design(wanted)
     plans = [
-        shapes.PlanTold(name=KINDS.get(plan.study, plan.study), **{key: getattr(plan, key) for key in _PLAN})
+        shapes.StudyPlanTold(name=KINDS.get(plan.study, plan.study), **{key: getattr(plan, key) for key in _PLAN})
         for plan in found.plans
     ]
     return shapes.DesignTold(plans=plans, sentences=list(found.sentences), convention=found.convention)
@@ -54,7 +54,7 @@ def _designed(wanted: shapes.Wanted) -> shapes.DesignTold:
 _PLAN = ("study", "parts", "loadings", "conditions", "runs", "minutes", "why", "which_parts")
 
 
-def _design(wanted: shapes.Wanted) -> "Design":
+def _design(wanted: shapes.DesignWanted) -> "Design":
     from tiepoint.studies.design import HANDLING_S, study_design
     from tiepoint.studies.measured import KNOWN
 
@@ -261,6 +261,21 @@ async def known(here: ThisStation, id: SheetId, wanted: shapes.Known, user: Edit
         _there(here.station, id)
         runs = know(here.station, id, wanted.part, wanted.column, wanted.value, who=user.name)
         return sheet_told(here.station, runs)
+
+    return await asyncio.to_thread(_at_field, told)
+
+
+@router.put("/sheets/{id}/asked", responses=refusals(401, 404, 409, 415, 422))
+async def ask(here: ThisStation, id: SheetId, wanted: shapes.AskOfSheet, user: Editor) -> shapes.SheetTold:
+    """Change what is asked of the study of a sheet. Needs the role change."""
+
+    def told() -> shapes.SheetTold:
+        from tiepoint.station.run_filling import ask_of_runs
+        from tiepoint.web.work.prove_told import sheet_told
+
+        _there(here.station, id)
+        step = ask_of_runs(here.station, id, wanted.asked, who=user.name)
+        return sheet_told(here.station, _there(here.station, id), step)
 
     return await asyncio.to_thread(_at_field, told)
 

@@ -181,7 +181,7 @@ class ToDoTold(BaseModel):
 
     says: str
     why: str
-    by: Literal["fill", "study", "design", "trial", "duty", "agree", "look"]
+    by: Literal["fill", "study", "design", "trial", "limits", "touch", "duty", "agree", "report", "look"]
     requirement: str | None
     at: str
     of: str | None
@@ -267,7 +267,7 @@ class StudyTold(StudyShort):
 # --- designs and run sheets ------------------------------------------------------------------------------------------
 
 
-class Wanted(BaseModel):
+class DesignWanted(BaseModel):
     """What is to be designed, as `tiepoint study design` takes it. `tolerance` in `unit`; null: parts are judged."""
 
     model_config = _STRICT
@@ -284,7 +284,7 @@ class Wanted(BaseModel):
     seed: Annotated[int, Field(ge=0, le=2**31)] = 1
 
 
-class PlanTold(BaseModel):
+class StudyPlanTold(BaseModel):
     """One study of a design."""
 
     study: str
@@ -301,7 +301,7 @@ class PlanTold(BaseModel):
 class DesignTold(BaseModel):
     """The studies that prove a characteristic."""
 
-    plans: list[PlanTold]
+    plans: list[StudyPlanTold]
     sentences: list[str]
     convention: str
 
@@ -315,7 +315,7 @@ class Begin(BaseModel):
     model_config = _STRICT
 
     study: Study
-    wanted: Wanted
+    wanted: DesignWanted
     asked: dict[str, Any] = Field({}, max_length=40)
     reading: Line | None = None
     poses: list[Cell] = Field([], max_length=20)
@@ -355,6 +355,16 @@ class SheetShort(BaseModel):
     fault: str
 
 
+class OptionTold(BaseModel):
+    """What may be asked of a study. `value`: as it stands, in `unit`, "" where nothing is stated; `usual`: then."""
+
+    name: str
+    value: str
+    usual: str
+    unit: str
+    choices: list[str]
+
+
 class SheetTold(SheetShort):
     """A run sheet with its runs in their order. `fills`: columns to be filled in; `asks`: known of each part."""
 
@@ -364,6 +374,7 @@ class SheetTold(SheetShort):
     asks: list[str]
     parts: dict[str, dict[str, str]]
     takes_records: bool
+    options: list[OptionTold]
     rows: list[RunTold]
     next: int | None
     step: StepTold | None = None
@@ -415,6 +426,14 @@ class RecordsTold(BaseModel):
     """The newest records, the newest first."""
 
     records: list[RecordShort]
+
+
+class AskOfSheet(BaseModel):
+    """What is asked of the study of a sheet, by name, each as it was typed; "" takes it back."""
+
+    model_config = _STRICT
+
+    asked: dict[Line, Cell] = Field(max_length=20)
 
 
 class MakeStudy(BaseModel):
@@ -504,6 +523,7 @@ class ProveTold(BaseModel):
     reports: list[ReportTold]
     kinds: dict[str, str]
     figures: dict[str, list[str]]
+    tests: list[str]
 
 
 JobBegun = JobTold

@@ -2,7 +2,8 @@
 
 import math
 from collections.abc import Iterator, Sequence
-from typing import Any
+from dataclasses import asdict
+from typing import Any, get_args
 
 from tiepoint.documents.revived import revived
 from tiepoint.foundation.errors import TiepointError
@@ -23,6 +24,7 @@ from tiepoint.station.requirement_edits import differences
 from tiepoint.station.requirements import (
     FIGURES,
     REQUIREMENTS,
+    By,
     Characteristic,
     Judged,
     Requirement,
@@ -31,7 +33,8 @@ from tiepoint.station.requirements import (
     load_requirements,
 )
 from tiepoint.station.run_sheets import Runs, out_of_date, parts_of, read_runs, runs_of
-from tiepoint.station.to_do import ToDo, is_stale, of_requirements
+from tiepoint.station.study_making import options_told
+from tiepoint.station.to_do import ToDo, is_stale, of_requirements, of_sheets
 from tiepoint.studies.trial import TrialStudy, margin_said
 from tiepoint.web.work import prove_shapes as shapes
 from tiepoint.web.work.editing import step_told
@@ -57,10 +60,11 @@ def page_told(station: Station, claims: Claims, reports: list[shapes.ReportTold]
         studies=[study_short(study, claims) for study in reversed(claims.studies)],
         sheets=[*(sheet_short(runs, claims.pointers.shas) for runs in sheets), *broken],
         readings=[_reading(one) for one in dict.fromkeys(claims.judged)],
-        to_do=[to_do_told(one) for one in _to_do(order, claims, sheets)],
+        to_do=[to_do_told(one) for one in _to_do(order, claims, sheets, reports)],
         reports=reports,
         kinds={**KINDS, **OF_DUTY},
         figures={by: list(figures) for by, figures in FIGURES.items()},
+        tests=list(get_args(By)),
     )
 
 
@@ -81,12 +85,24 @@ def _reading(one: Judged) -> shapes.ReadingTold:
     )
 
 
-def _to_do(order: shapes.OrderTold, claims: Claims, sheets: Sequence[Runs]) -> Iterator[ToDo]:
-    if not order.there:
+def _to_do(
+    order: shapes.OrderTold, claims: Claims, sheets: Sequence[Runs], reports: Sequence[shapes.ReportTold]
+) -> Iterator[ToDo]:
+    """Yield what comes next, the first first: what is agreed, what shows it, what was begun, and the report."""
+    if order.fault:
+        yield ToDo("Mend requirements.toml", order.fault, "agree")
+    elif not order.there:
         yield ToDo("Write down what is agreed", "studies are held against what was agreed before them", "agree")
-    if order.there and not order.fault and order.changes:
+    elif order.changes:
         yield ToDo("Agree on what is written down", "a study counts only for what was agreed before it", "agree")
     yield from of_requirements(claims.lines, sheets)
+    yield from of_sheets(claims.lines, sheets)
+    if claims.lines and all(line.state == "shown" for line in claims.lines):
+        newest = max((line.study.act.written_utc for line in claims.lines if line.study is not None), default="")
+        if not reports or reports[0].made_utc < newest:
+            yield ToDo("Make the acceptance report", "all that was agreed is shown", "report")
+        else:
+            yield ToDo("Have the acceptance report signed", "all that was agreed is shown, and it says so", "report")
 
 
 def to_do_told(one: ToDo) -> shapes.ToDoTold:
@@ -332,6 +348,10 @@ def sheet_told(station: Station, runs: Runs, step: Any = None, caution: str = ""
         asks=list(runs.known),
         parts=known if runs.known else {},
         takes_records=runs.table.study not in ("pose", "capability"),
+        options=[
+            shapes.OptionTold.model_validate({**asdict(one), "choices": list(one.choices)})
+            for one in options_told(runs.table.study, runs.table.asked)
+        ],
         rows=rows,
         next=None if not runs.open else int(runs.cell(runs.open[0], "run")),
         step=None if step is None else step_told(step),

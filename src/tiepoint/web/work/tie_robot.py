@@ -185,7 +185,7 @@ def _plain(mm: float, unit: Unit) -> str:
 def _checked(here: Here, name: str, touched: Touched, who: str) -> TouchChecked:
     from tiepoint.documents.canonical import sha256
     from tiepoint.documents.files import kind_of, read_document
-    from tiepoint.station.touched import keep_touched, touch_outcome
+    from tiepoint.station.touched import keep_touch, touch_outcome
     from tiepoint.ties.grip import planar_robot_refusal
     from tiepoint.ties.touch import check_touches
 
@@ -202,7 +202,8 @@ def _checked(here: Here, name: str, touched: Touched, who: str) -> TouchChecked:
         path = here.station.folder / f"ties/{name}.json"
         outcome = touch_outcome(found, tie, sha256(read_document(path, kind_of(path) or "tie")), u_mm)
         with at_field(here, "keep"):
-            study = keep_touched(here.station, outcome, rows, who=who)
+            table = "\n".join(["from_x,from_y,to_x,to_y", *(",".join(f"{v:.10g}" for v in row) for row in rows), ""])
+            study = keep_touch(here.station, None, outcome, table, who=who).seq
     digits = 3 if touched.unit == "mm" else 5
     per = 1.0 if touched.unit == "mm" else 1 / 25.4
 
