@@ -38,9 +38,7 @@ class Search:
     def demand_reading(self) -> None:
         """Refuse a value or a verdict of no reading."""
         if self.by_value and self.asked.reading is None:
-            raise Refused(
-                422, "a value or its verdict is asked for, and no reading", "name the reading", where="reading"
-            )
+            raise Refused(422, "a value or a verdict of no reading is asked for", "name it", where="reading")
 
 
 def found(station: Station, ledger: Ledger, search: Search, count: int, before: int | None) -> tuple[Entry, ...]:
