@@ -109,7 +109,7 @@ def test_from_an_order_to_a_claim_that_is_shown_and_the_report(browser, served, 
     person.reading(value_of(sheet["rows"][89]))
     page.get_by_text("Every run is taken.").wait_for()
     person.click("Make the study", exact=True)
-    page.get_by_role("heading", name="Shown").wait_for()
+    page.get_by_role("heading", name="Shown", exact=True).wait_for()
     page.get_by_text("1 shown, 0 not shown, 4 not tried").wait_for()
     says = api.good("GET", "")["studies"][0]["says"]
     page.get_by_text(says).first.wait_for()
@@ -286,7 +286,7 @@ def test_limits_and_a_touch_test_are_made_from_the_page(browser, served, accepte
     person.fill("Bad and accepted, at most", "1")
     person.keep("limits-light")
     person.click("Set the limits")
-    page.get_by_role("heading", name="Shown").wait_for()
+    page.get_by_role("heading", name="Shown", exact=True).wait_for()
     person.keep("limits-study")
     person.click("Touch test")
     page.get_by_text("Reduced-speed manual mode").wait_for()
@@ -296,7 +296,7 @@ def test_limits_and_a_touch_test_are_made_from_the_page(browser, served, accepte
     person.fill("Off by at most", "0.3")
     person.keep("touch-light")
     person.click("Judge the tie")
-    page.get_by_role("heading", name="Not shown").wait_for()
+    page.get_by_role("heading", name="Not shown", exact=True).wait_for()
     assert [study["kind"] for study in api.good("GET", "")["studies"]] == ["touch", "limits"]
     person.keep("touch-study")
     person.done()

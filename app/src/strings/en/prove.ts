@@ -45,7 +45,7 @@ export default {
     supplier: "Supplier",
     scope: "Scope",
     undecided: "Undecided parts",
-    undecidedAre: "They count as",
+    undecidedAre: "Undecided parts count as",
     undecidedWays: { "not-accepted": "not accepted", accepted: "accepted", sorted: "sorted rightly by other means" },
     notChecked: "Not checked, one a line",
     takt: "Takt, s",
