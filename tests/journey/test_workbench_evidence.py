@@ -5,6 +5,7 @@ import csv
 import io
 
 import pytest
+from playwright.sync_api import expect
 from tests.helpers.browsers import headless
 from tests.helpers.looked_at import DESK, PHONE, Looked, log_in
 from tests.helpers.plain_bore import plain_tie
@@ -51,6 +52,11 @@ def served(folder):
         yield running
 
 
+def found(page, count):
+    """Wait until so many records are found."""
+    expect(page.locator(".found tbody .choose")).to_have_count(count, timeout=60_000)
+
+
 def test_an_audit_at_the_desk(served, browser):
     with Looked(browser, DESK) as looked:
         page = looked.open(served, "/evidence").page
@@ -63,7 +69,7 @@ def test_an_audit_at_the_desk(served, browser):
         page.get_by_label("Verdict").select_option("rejected")
         looked.acts += 1
         looked.click(page.get_by_role("button", name="Search"))
-        page.wait_for_function("document.querySelectorAll('.found tbody .choose').length === 3")
+        found(page, 3)
         looked.click(page.locator(".found .choose").nth(1))
         page.locator('g[data-step="bore"] .po.rej').first.wait_for()
         page.locator(".tools .v.rejected").wait_for()
@@ -73,24 +79,24 @@ def test_an_audit_at_the_desk(served, browser):
         assert [row["verdict"] for row in rows] == ["rejected"] * 3
         assert all(abs(float(row["value"]) - 4.7) < 0.01 for row in rows)  # as they were drawn
 
-        # By a reading's own value: those that were drawn between 4.40 and 4.41 mm and conform.
+        # By a reading's own value: those that were drawn between 4.401 and 4.411 mm, none of them near either.
         page.get_by_label("Verdict").select_option("")
         looked.type(page.get_by_label("Reading", exact=True).first, "bore.diameter")
-        looked.type(page.get_by_label("from, mm"), "4,4")
-        looked.type(page.get_by_label("to", exact=True), "4.41")
+        looked.type(page.get_by_label("from, mm"), "4,401")
+        looked.type(page.get_by_label("to", exact=True), "4.411")
         looked.click(page.get_by_role("button", name="Search"))
-        drawn = [k for k in range(PARTS) if k % 8 != 3 and 4.4 < 4.38 + 0.002 * k < 4.41]
-        page.wait_for_function(f"document.querySelectorAll('.found tbody .choose').length === {len(drawn)}")
+        drawn = [k for k in range(PARTS) if k % 8 != 3 and 4.401 < 4.38 + 0.002 * k < 4.411]
+        found(page, len(drawn))
         looked.keep("evidence-value")
         page.get_by_label("and it is").select_option("rejected")
         looked.type(page.get_by_label("from, mm"), "")
         looked.type(page.get_by_label("to", exact=True), "")
         looked.click(page.get_by_role("button", name="Search"))
-        page.wait_for_function("document.querySelectorAll('.found tbody .choose').length === 3")
+        found(page, 3)
         looked.click(page.get_by_role("button", name="Clear"))
         page.get_by_label("Verdict").select_option("rejected")
         looked.click(page.get_by_role("button", name="Search"))
-        page.wait_for_function("document.querySelectorAll('.found tbody .choose').length === 3")
+        found(page, 3)
         # No label of the trend overruns its picture.
         edges = page.locator("svg.trend").evaluate(
             "s => { const b = s.getBoundingClientRect(); return [...s.querySelectorAll('text')].map(t => "
@@ -113,7 +119,7 @@ def test_an_audit_at_the_desk(served, browser):
 
         # Nothing is lost on a reload.
         page.reload()
-        page.wait_for_function("document.querySelectorAll('.found tbody .choose').length === 3")
+        found(page, 3)
         assert page.get_by_label("Verdict").input_value() == "rejected"
 
         log_in(looked, "weiss", PASSWORD)
