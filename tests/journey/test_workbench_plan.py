@@ -86,7 +86,7 @@ def test_from_nothing_to_a_camera_that_was_photographed_with(browser, served, fo
     # Every number unfolds its arithmetic.
     person.click("Magnification")
     page.get_by_text("f/(s − f) = 25/(400 − 25) = 0.06667").wait_for()
-    with page.expect_response(lambda r: "/tiles/" in r.url and r.ok):
+    with page.expect_response(lambda r: "/tiles/" in r.url and r.ok, timeout=300_000):
         person.click("Photograph with this camera")
     page.get_by_role("application").wait_for()
     page.get_by_text("Good for ± 0.2 mm").first.wait_for()
@@ -105,12 +105,23 @@ def test_from_nothing_to_a_camera_that_was_photographed_with(browser, served, fo
     bore = page.get_by_role("row").filter(has_text="bore").first
     assert re.search(r"\d+ of \d+$", bore.inner_text().strip()), bore.inner_text()  # true errors are kept too
     assert person.acts <= 10
-    # On a phone it can be read, and nothing is cut off at the side.
-    page.set_viewport_size({"width": PHONE[0], "height": PHONE[1]})
-    page.get_by_text("Good for ± 0.2 mm").first.scroll_into_view_if_needed()
+    person.done()
+
+
+def test_a_plan_can_be_read_on_a_phone(browser, served, folder):
+    (folder / "plan.toml").write_text(
+        'format = "tiepoint/plan/1"\n[part]\nsize_mm = [60, 40]\ntolerance_mm = 0.2\n[lens]\nstand_off_mm = 400\n',
+        "utf-8",
+    )
+    person = Person(browser, served, PHONE).open("/plan")
+    page = person.page
+    page.get_by_role("heading", name=WORKED_OUT).scroll_into_view_if_needed()
     assert person.overflows() <= 0
-    for label in ("Size, long by short side", "Stand-off"):
-        box = page.get_by_label(label, exact=True).bounding_box()
+    for found in (
+        page.get_by_label("Size, long by short side", exact=True),
+        page.get_by_role("button", name="Magnification"),
+    ):
+        box = found.bounding_box()
         assert box["x"] >= 0
         assert box["x"] + box["width"] <= PHONE[0]
     kept(person, "phone")
