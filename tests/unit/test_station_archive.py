@@ -3,6 +3,7 @@
 import hashlib
 import json
 import os
+import shutil
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -213,6 +214,28 @@ def test_the_ring_holds_the_last_and_takes_the_others_away(tmp_path: Path):
         assert there == {records[k] for k in (1, 5, 6, 7)}
     told = verify(station, sample=0)
     assert (told.kept, told.expired, told.faults) == (4, tuple(gone), ())
+
+
+def test_a_ring_that_is_far_behind_says_so_until_it_holds_no_more_than_it_may(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr("tiepoint.station.archive_expiry.AT_ONCE", 4)
+    monkeypatch.setattr("tiepoint.station.archive_expiry.MOST_LOOKED_AT", 7)
+    station = made_station(tmp_path, "keep = { ring = 5 }")
+    with Ledger(station.ledger_place, create=True) as ledger:
+        keeper = Keeper(station, ledger)
+        kept = [keep_one(station, ledger, keeper) for _ in range(30)]
+        shutil.rmtree(kept[2].folder)  # by a person, past the station
+        retention, gone, steps = Retention(station, ledger), [], 0
+        while steps == 0 or retention.is_behind:
+            retention._under_way.result()
+            gone += retention.step(ledger)
+            steps += 1
+        retention.end()
+    assert steps >= 7
+    assert gone == [k.record for i, k in enumerate(kept[:25]) if i != 2]
+    assert [k.folder.exists() for k in kept] == [i >= 25 for i in range(30)]
+    assert verify(station, sample=0).faults != ()  # who took one away without an act is not covered by the ring
 
 
 def test_the_old_and_what_there_is_no_room_for_goes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):

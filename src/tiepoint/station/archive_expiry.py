@@ -81,9 +81,15 @@ class Retention:
         self._seen = max((e.body["through"] for e in acts if e.body.get("cause") == "ring"), default=0)
         self._seen = max(self._seen, min(rings, default=0))
         self._alive_since = ""
-        self._in_ring: deque[tuple[int, Kept]] = deque()
+        self._in_ring: deque[int] = deque()  # entries: a ring may hold millions of shots
+        self._is_behind = False
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="expire")
         self._under_way: Future[None] = self._removed([k for e in acts[-_LOOKED_THROUGH:] for k in self._of(ledger, e)])
+
+    @property
+    def is_behind(self) -> bool:
+        """Whether the last step could not do all that was due: the next one is to come soon."""
+        return self._is_behind
 
     def step(self, ledger: Ledger, *, now: datetime | None = None) -> tuple[int, ...]:
         """Write one act of what is due, if anything is, and begin to take it away; return the records.
@@ -92,12 +98,14 @@ class Retention:
         """
         if not self._under_way.done():
             return ()
+        self._is_behind = False
         for cause, why, due in (
             ("ring", f"pushed out of the ring of {self._ring}", self._pushed_out(ledger)),
             ("age", self._why_age(), self._too_old(ledger, now or datetime.now(UTC))),
         ):
             shots = list(islice(due, AT_ONCE))
             if shots:
+                self._is_behind |= len(shots) == AT_ONCE
                 entries, kept = zip(*shots, strict=True)
                 records = [k.record for k in kept]
                 about = {"records": records, "entries": list(entries), "cause": cause, "through": max(entries)}
@@ -105,7 +113,7 @@ class Retention:
                 if cause == "age":
                     self._oldest = max(entries)
                 else:
-                    for _ in shots:
+                    while self._in_ring and self._in_ring[0] <= max(entries):
                         self._in_ring.popleft()
                 self._under_way = self._removed(kept)
                 return tuple(records)
@@ -127,20 +135,24 @@ class Retention:
                     yield kept_of(self._station, entry)
 
     def _pushed_out(self, ledger: Ledger) -> Iterator[tuple[int, Kept]]:
-        """Yield what the ring has no more room for, by its entry; some more than one, so that acts are few."""
+        """Yield what the ring has no more room for, by its entry; some at a time, so that acts are few."""
         if self._ring is None:
             return
-        for entry in ledger.entries("archived", after=self._seen):
-            self._seen = entry.seq
-            if entry.body.get("by") == "ring":
-                kept = kept_of(self._station, entry)
-                if _is_there(kept):
-                    self._in_ring.append((entry.seq, kept))
-        while self._in_ring and not _is_there(self._in_ring[0][1]):
-            self._in_ring.popleft()  # gone for another reason
-        too_many = len(self._in_ring) - self._ring
-        if too_many >= max(1, min(AT_ONCE, self._ring // 10)):
-            yield from islice(self._in_ring, too_many)
+        looked = 0
+        for entry in islice(ledger.entries("archived", after=self._seen), MOST_LOOKED_AT):
+            self._seen, looked = entry.seq, looked + 1
+            if entry.body.get("by") == "ring" and _is_there(kept_of(self._station, entry)):
+                self._in_ring.append(entry.seq)
+        self._is_behind |= looked == MOST_LOOKED_AT
+        while (too_many := len(self._in_ring) - self._ring) >= max(1, min(AT_ONCE, self._ring // 10)):
+            oldest = list(islice(self._in_ring, min(too_many, AT_ONCE)))
+            shots = [(entry.seq, kept_of(self._station, entry)) for entry in reversed(ledger.numbered(oldest))]
+            due = [shot for shot in shots if _is_there(shot[1])]
+            yield from due
+            if due:
+                return
+            for _ in oldest:  # gone already, for another reason
+                self._in_ring.popleft()
 
     def _too_old(self, ledger: Ledger, now: datetime) -> Iterator[tuple[int, Kept]]:
         """Yield, oldest first, what is older than it may be, and what has to go for want of room."""

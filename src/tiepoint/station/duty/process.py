@@ -107,7 +107,9 @@ class Service:
     def _tick(self, duty: Duty) -> None:
         self._status(duty)
         self._watch.every_tick(duty)
-        if time.monotonic() - self._expired_s >= RETENTION_S:
+        # What one step takes away is bounded, and a line may keep more than that in ten seconds.
+        is_behind = self._retention is not None and self._retention.is_behind and not duty.condition.has("ledger")
+        if is_behind or time.monotonic() - self._expired_s >= RETENTION_S:
             self._expired_s = time.monotonic()
             try:
                 self._retention = self._retention or Retention(self.station, duty.ledger)
