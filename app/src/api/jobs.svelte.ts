@@ -50,6 +50,8 @@ class Jobs {
   }
 
   #heard(job: JobTold): void {
+    const known = this.all[job.id];
+    if (known !== undefined && isOver(known) && !isOver(job)) return; // told late, or asked for before it ended
     this.all[job.id] = job;
     if (!isOver(job)) return;
     const waiting = this.#waiting.get(job.id);
