@@ -192,7 +192,7 @@ def test_the_touch_sheet_is_the_commands_and_lies_where_the_robot_is(robot, tmp_
     assert [float(p["plane_x"]) for p in told["points"]] == [p["plane_mm"][0] for p in command]
     for point in told["points"]:
         (true,) = to_robot([[float(point["plane_x"]), float(point["plane_y"])]])
-        assert [float(point[k]["value"].replace("−", "-")) for k in "xy"] == pytest.approx(true, abs=0.02)
+        assert [float(point[k]) for k in "xy"] == pytest.approx(true, abs=0.02)
     status, _, pdf = robot.served.ask(
         "GET", "/api/tie/robots/robot/touch.pdf?points=5&pitch=10", headers={"Authorization": "Bearer look"}
     )
@@ -252,6 +252,9 @@ def test_a_place_beyond_the_envelope_that_was_typed_is_said_and_its_outline_is_w
     corners = to_robot(robot.station.true_mm(within["outline"][::16]))
     assert corners == pytest.approx(here + np.array([[-30, -20], [30, -20], [30, 20], [-30, 20]]), abs=0.3)
     _, out = robot("POST", "/api/tie/robot", {**BOTH, "at": at, "envelope": {"x_to": f"{here[0] - 5:.1f}"}})
+    # What is not bounded is drawn at the picture, and not from behind the camera.
+    drawn = to_robot(robot.station.true_mm(out["outline"]))
+    assert float(drawn[:, 0].max()) == pytest.approx(here[0] - 5, abs=0.5)
     assert out["beyond"].startswith("The grip would leave the robot's envelope: x ")
     assert out["x"] is not None
     _, turned = robot("POST", "/api/tie/robot", {**BOTH, "at": at, "envelope": {"turn_from": "40", "turn_to": "60"}})

@@ -100,12 +100,18 @@ def beyond(place: RobotPlace, envelope: "Envelope") -> str:
 
 
 def outline_px(plane: "Tie", robot: "Tie", envelope: "Envelope") -> list[Px]:
-    """Return the outline of an envelope in the picture, as far as it has one; a side has so many points as it bends."""
+    """Return the outline of an envelope in the picture, as far as it has one; a side has so many points as it bends.
+
+    What lies far beyond the tie's region is drawn at three times its size: farther off a picture may have no place.
+    """
     import numpy as np
 
     if envelope.polygon_mm is None:
         return []
-    corners = np.vstack([envelope.polygon_mm, envelope.polygon_mm[:1]])
+    region = robot.map(plane.map(plane.valid_region, with_sources=False).xy_mm, with_sources=False).xy_mm
+    low, high = region.min(axis=0), region.max(axis=0)
+    near = np.clip(envelope.polygon_mm, low - (high - low), high + (high - low))
+    corners = np.vstack([near, near[:1]])
     steps = np.linspace(0, 1, 16, endpoint=False)[None, :, None]
     sides = (corners[:-1, None] + steps * (corners[1:] - corners[:-1])[:, None]).reshape(-1, 2)
     told = plane.to_image(robot.to_image(sides))

@@ -30,13 +30,14 @@ Text = Annotated[str, Query(max_length=60)]
 
 
 class TouchPointTold(BaseModel):
-    """A point to touch: its place in the plane, and what the robot should show there, as text."""
+    """A point to touch: its place in the plane, and what the robot should show there ± U (95 %), as text."""
 
     number: int
     plane_x: str
     plane_y: str
-    x: NumberTold
-    y: NumberTold
+    x: str
+    y: str
+    U: NumberTold
 
 
 class TouchTold(BaseModel):
@@ -105,8 +106,9 @@ async def touch(
                     number=p.number,
                     plane_x=_plain(p.plane_mm[0], unit),
                     plane_y=_plain(p.plane_mm[1], unit),
-                    x=number_told(number(to_unit(p.robot_mm[0], unit), to_unit(p.U_mm, unit), unit)),
-                    y=number_told(number(to_unit(p.robot_mm[1], unit), to_unit(p.U_mm, unit), unit)),
+                    x=_plain(p.robot_mm[0], unit),
+                    y=_plain(p.robot_mm[1], unit),
+                    U=number_told(number(to_unit(p.U_mm, unit), to_unit(p.U_mm, unit), unit)),
                 )
                 for p in chosen
             ],
@@ -179,7 +181,8 @@ def _points(
 def _plain(mm: float, unit: Unit) -> str:
     from tiepoint.foundation.units import to_unit
 
-    return f"{to_unit(mm, unit):.{2 if unit == 'mm' else 4}f}"
+    # The z takes the sign off a zero.
+    return f"{to_unit(mm, unit):z.{2 if unit == 'mm' else 4}f}"
 
 
 def _checked(here: Here, name: str, touched: Touched, who: str) -> TouchChecked:
