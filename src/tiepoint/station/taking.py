@@ -2,7 +2,8 @@
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
 
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.station.folder import Station
@@ -33,8 +34,9 @@ def takeable_shots(station: Station) -> Iterator[Takeable]:
     from tiepoint.station.ledger import Ledger
     from tiepoint.station.recipes.shots import RECORD, shot_files
 
-    if station.ledger_place.exists():
-        with Ledger(station.ledger_place) as ledger:
+    place = station.ledger_place
+    if not isinstance(place, Path) or place.is_file():
+        with Ledger(place) as ledger:
             last = ledger.last("archived")
             entries = [] if last is None else list(ledger.entries("archived", after=max(last.seq - _LOOKED_BACK, 0)))
             kept = [k for k in (kept_of(station, e) for e in entries) if not k.is_lossy and k.files][-MOST_KEPT:]
@@ -93,7 +95,7 @@ def take_shot(station: Station, use: str, ref: str, *, who: str) -> "tuple[Step,
 
 
 def _take(
-    station: Station, use: str, pixels: "Mapping[str, NDArray[object]]", who: str, shot: str | None = None
+    station: Station, use: str, pixels: "Mapping[str, NDArray[Any]]", who: str, shot: str | None = None
 ) -> "tuple[Step, tuple[WorkingPicture, ...]]":
     import secrets
     import shutil
