@@ -17,6 +17,7 @@ export default {
   numbers: "Numbers",
   done: "Done",
   toDo: "To do",
+  reading: "Reading what the station has...",
   nothingDone: "Nothing yet.",
   cancel: "Cancel",
   of: (done: number, of: number) => (of > 0 ? `${done} of ${of}` : ""),
