@@ -10,6 +10,28 @@ export function figure(value: number | string, digits?: number): string {
   return `${sign === "-" ? "−" : sign}${grouped}${rest}`;
 }
 
+/** Millimetres in a unit. An inch is 25.4 mm exactly, by the international yard and pound agreement of 1959. */
+export const MM_PER = { mm: 1, in: 25.4 } as const;
+export type LengthUnit = keyof typeof MM_PER;
+
+/** Return a length, or with `power` 2 an area, of one unit in another; to ten figures, so that what was typed comes back. */
+export function inUnit(value: number, from: LengthUnit, to: LengthUnit, power = 1, figures = 10): number {
+  return from === to ? value : Number(((value * MM_PER[from] ** power) / MM_PER[to] ** power).toPrecision(figures));
+}
+
+/** Return what was typed: a number, with a decimal point or comma, else the text as it is (the name of a column), or null. */
+export function typedNumber(text: string): number | string | null {
+  const plain = text.trim().replace(",", ".").replace("−", "-");
+  return plain === "" ? null : Number.isFinite(Number(plain)) ? Number(plain) : text.trim();
+}
+
+/** Return a typed length in the unit `to`: typed in the unit `shown`, or with a unit of its own, as in 0.5in. */
+export function typedLength(text: string, shown: LengthUnit, to: LengthUnit, power = 1): number | string | null {
+  const own = power === 1 ? /^(.*\d)\s*(mm|in)$/.exec(text.trim()) : null;
+  const value = typedNumber(own ? own[1]! : text);
+  return typeof value === "number" ? inUnit(value, own ? (own[2] as LengthUnit) : shown, to, power) : own ? text.trim() : value;
+}
+
 /** Return the clock time of a moment, with its date where it is not of today. */
 export function clock(utc: string | Date): string {
   const when = typeof utc === "string" ? new Date(utc) : utc;

@@ -1,6 +1,7 @@
 /** What the page of ties knows: the station's ties, targets and photos, and the tie that is shown. All of it comes from the station. */
 import { get, post, del, Refusal } from "../../api/client";
 import { here } from "../../api/here.svelte";
+import { inUnit } from "../../marks/numbers";
 import { jobs, type JobTold } from "../../api/jobs.svelte";
 import type { components } from "../../api/schema";
 import type { PlaneGrid } from "../../picture/graticule";
@@ -137,7 +138,7 @@ class Tying {
   /** The plane for the collar, in the unit of the page. */
   get plane(): PlaneGrid | null {
     if (this.grid === null || here.unit === "mm") return this.grid;
-    return { ...this.grid, X: this.grid.X.map((v) => v / 25.4), Y: this.grid.Y.map((v) => v / 25.4) };
+    return { ...this.grid, X: this.grid.X.map((v) => inUnit(v, "mm", here.unit)), Y: this.grid.Y.map((v) => inUnit(v, "mm", here.unit)) };
   }
 
   choose(name: string): void {

@@ -1,0 +1,20 @@
+import { expect, test } from "vitest";
+import { inUnit, typedLength } from "./numbers";
+
+// An inch is 25.4 mm exactly: the international yard and pound agreement of 1959.
+test("25.4 mm are 1 in, exactly, and back; areas go by the square", () => {
+  expect(inUnit(25.4, "mm", "in")).toBe(1);
+  expect(inUnit(1, "in", "mm")).toBe(25.4);
+  expect(inUnit(645.16, "mm", "in", 2)).toBe(1);
+  expect(inUnit(4.5, "mm", "mm")).toBe(4.5);
+});
+
+test("what is typed is a length in the page's unit, or in its own; a column's name stays", () => {
+  expect(typedLength("1", "in", "mm")).toBe(25.4);
+  expect(typedLength("1,5", "mm", "mm")).toBe(1.5);
+  expect(typedLength("25.4 mm", "in", "in")).toBe(1);
+  expect(typedLength("0.5in", "mm", "mm")).toBe(12.7);
+  expect(typedLength("\u22121", "in", "mm")).toBe(-25.4);
+  expect(typedLength("bore_mm", "in", "mm")).toBe("bore_mm");
+  expect(typedLength(" ", "in", "mm")).toBe(null);
+});
