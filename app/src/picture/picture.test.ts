@@ -92,44 +92,48 @@ const shapes: Shape[] = [
   { kind: "arc", centre: [0, 0], radius: 5, width: 1, from_deg: 20, to_deg: 110 },
   { kind: "polygon", points: [[0, 0], [4, 0], [4, 3]] },
   { kind: "path", points: [[0, 0], [4, 0], [4, 3]], width: 0.5 },
-  { kind: "point", at: [3, 4] },
 ];
+const by: Pair = [0.21, -0.13];
 
-test("each handle follows the hand, whichever way y runs", () => {
-  for (const up of [1, -1] as const) {
-    for (const shape of shapes) {
-      for (const { id, at } of handles(shape, up)) {
-        if (id === "turn" || id === "radius" || id === "width" || id === "inner" || id === "outer" || id === "from" || id === "to") continue;
-        const to: Pair = [at[0] + 0.21, at[1] - 0.13];
-        const after = handles(dragged(shape, id, to, up), up).find((h) => h.id === id)!;
-        if (["right", "left", "top", "bottom"].includes(id)) continue; // they move along their own axis alone
-        expect(after.at[0]).toBeCloseTo(to[0], 9);
-        expect(after.at[1]).toBeCloseTo(to[1], 9);
-      }
+test("corners, points and the middle follow the hand", () => {
+  for (const shape of shapes) {
+    for (const [name, at] of handles(shape)) {
+      if (!/^(corner|point|middle)/.test(name)) continue;
+      const after = handles(dragged(shape, name, by)).get(name)!;
+      expect(after[0]).toBeCloseTo(at[0] + by[0], 9);
+      expect(after[1]).toBeCloseTo(at[1] + by[1], 9);
     }
   }
 });
 
+test("a handle that is not moved changes nothing, and an unknown one neither", () => {
+  for (const shape of shapes) {
+    for (const name of handles(shape).keys()) {
+      if (name.startsWith("between")) continue; // a point comes in there
+      const after = handles(dragged(shape, name, [0, 0]));
+      for (const [other, at] of handles(shape)) at.forEach((v, k) => expect(after.get(other)![k]).toBeCloseTo(v, 9));
+    }
+    expect(dragged(shape, "origin", by)).toBe(shape);
+  }
+});
+
 test("a side that is dragged leaves the opposite one where it was", () => {
-  const shape = shapes[0]!;
-  const still = handles(shape).find((h) => h.id === "left")!.at;
-  const right = handles(shape).find((h) => h.id === "right")!.at;
-  const after = dragged(shape, "right", [right[0] + 3, right[1] + 1]);
-  const left = handles(after).find((h) => h.id === "left")!.at;
-  expect(left[0]).toBeCloseTo(still[0], 9);
-  expect(left[1]).toBeCloseTo(still[1], 9);
+  const still = handles(shapes[0]!).get("side -x")!;
+  const after = handles(dragged(shapes[0]!, "side +x", [3, 1])).get("side -x")!;
+  expect(after[0]).toBeCloseTo(still[0], 9);
+  expect(after[1]).toBeCloseTo(still[1], 9);
 });
 
 test("a turn handle turns to where it is dragged, counter-clockwise as seen", () => {
   const flat: Shape = { kind: "rectangle", centre: [0, 0], size: [4, 2], angle_deg: 0 };
-  expect((dragged(flat, "turn", [0, 5], 1) as { angle_deg: number }).angle_deg).toBeCloseTo(90);
-  expect((dragged(flat, "turn", [0, -5], -1) as { angle_deg: number }).angle_deg).toBeCloseTo(90); // y down: up is −y
+  const from = handles(flat).get("turn")!;
+  expect((dragged(flat, "turn", [-from[0], 5]) as { angle_deg: number }).angle_deg).toBeCloseTo(90);
 });
 
 test("no drag turns a shape inside out", () => {
   const ring = dragged(shapes[1]!, "inner", [99, 2]) as { inner: number; outer: number };
   expect(ring.inner).toBeLessThan(ring.outer);
-  const box = dragged(shapes[0]!, "right", [-99, -60]) as { size: Pair };
+  const box = dragged(shapes[0]!, "side +x", [-99, -60]) as { size: Pair };
   expect(box.size[0]).toBeGreaterThan(0);
 });
 
