@@ -21,6 +21,7 @@ from tiepoint.station.folder import open_station
 from tiepoint.station.ledger import Ledger
 from tiepoint.web.connections import Connections
 from tiepoint.web.process import listening, server_of
+from tiepoint.web.sessions import Local
 from tiepoint.web.settings import settings_of
 
 NAME = "hinge plates"
@@ -70,7 +71,8 @@ def keep_picture(folder: Path, seq: int, size: tuple[int, int] = (2000, 1500), n
 class Served:
     """The server in a thread, to be used in a `with`."""
 
-    def __init__(self, folder: Path, *, port: int = 0, head_s: float = 10.0, send_buffer: int | None = None, **table):
+    def __init__(self, folder: Path, *, port: int = 0, head_s: float = 10.0, send_buffer: int | None = None,
+                 local: Local | None = None, **table):  # fmt: skip
         settings = settings_of(open_station(folder), port=port)
         if table:
             settings = replace(settings, table=settings.table.model_copy(update=table))
@@ -80,7 +82,7 @@ class Served:
             self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, send_buffer)
         self.port = self._socket.getsockname()[1]
         self.host = f"127.0.0.1:{self.port}"
-        self.server = server_of(folder, settings, self.connections)
+        self.server = server_of(folder, settings, self.connections, local=local)
         self.app = self.server.config.app
         self.error = None
         self._thread = threading.Thread(target=self._run)
