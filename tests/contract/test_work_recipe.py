@@ -1,5 +1,6 @@
 """The recipe page's routes: drafts judged as `tiepoint run` does, edited with their comments, taught, painted."""
 
+import base64
 import hashlib
 import json
 import re
@@ -385,3 +386,148 @@ def test_kept_shots_are_worked_on_and_judged_again_beside_what_they_were(asked, 
         (f"record/{seqs[1]}", "conforms", "conforms"),
     ]
     assert asked("POST", "/api/recipe/folder", {"recipe": PATH, "kept": 1, "folder": "shots/plates"})[0] == 422
+
+
+# --- forms, units, drawings and grips ------------------------------------------------------------------------------
+
+
+def test_lengths_are_told_in_the_unit_that_is_asked_for(asked):
+    own, told = asked.tried(selected="bore A"), asked.tried(selected="bore A", unit="in")
+    # An inch is 25.4 mm exactly: the international yard and pound agreement of 1959.
+    mm, inch = (t["steps"][0]["readings"][0] for t in (own, told))
+    assert (mm["unit"], inch["unit"]) == ("mm", "in")
+    assert inch["number"] * 25.4 == pytest.approx(mm["number"], rel=1e-12)
+    assert inch["upper"] * 25.4 == pytest.approx(4.5, rel=1e-12)
+    assert float(inch["value"]) * 25.4 == pytest.approx(mm["number"], abs=1e-4)
+    assert mm["verdict"] == inch["verdict"] == "conforms"
+    assert told["grid"]["X"][1] * 25.4 == pytest.approx(own["grid"]["X"][1], abs=2e-3)
+    assert told["steps"][0]["size"] == "radius 0.039 to 0.126 in"
+
+
+def test_a_region_is_told_as_a_hand_moves_it(asked):
+    hand = asked.tried(selected="bore A")["steps"][0]["hand"]
+    assert hand["shape"] == {"kind": "ring", "centre": [15.0, 12.0], "inner": 1.0, "outer": 3.2}
+    m = hand["map"]
+    # The plain tie: 20 px/mm, y up in the plane and down in the picture.
+    assert (m["a"] * 15 + m["c"] * 12 + m["e"], m["b"] * 15 + m["d"] * 12 + m["f"]) == pytest.approx((300, 240), abs=1)
+    assert (m["a"], m["d"]) == pytest.approx((20, -20), abs=1e-6)
+
+
+def test_forms_ask_for_the_tables_within_and_for_edges_and_rules(asked):
+    card = asked("GET", "/api/recipe/card")[1]
+    assert {"decide.rule", "decide.p"} <= {f["key"] for f in card["head"]}
+    colour = next(k for k in card["kinds"] if k["kind"] == "colour")
+    assert {"white.reflectance", "white.u", "decide.rule"} <= {f["key"] for f in colour["fields"]}
+    assert [f["key"] for f in card["edge"]] == ["bias", "u", "scope"]
+    assert {"robot", "envelope.z", "needs"} <= {f["key"] for f in card["grip"]}
+    put = {"act": "put", "path": ["edge", "bevel"], "value": {"u": 0.01}}
+    assert asked.edit(put)[0] == 200
+    assert asked.edit({"act": "put", "step": "bore A", "path": ["edge"], "value": "bevel"})[0] == 200
+    assert asked.edit({"act": "put", "step": "bore A", "path": ["decide", "rule"], "value": "simple"})[0] == 200
+    written = tomllib.loads((asked.folder / PATH).read_text())
+    assert written["edge"] == {"bevel": {"u": 0.01}}
+    assert (written["step"][0]["edge"], written["step"][0]["decide"]) == ("bevel", {"rule": "simple"})
+    status, refused = asked.edit({"act": "put", "path": ["edge", "bevel", "u"], "value": -1})
+    assert (status, refused["where"]) == (422, "edge.bevel.u")
+
+
+def test_a_white_is_drawn_and_stands_still_in_the_picture(asked):
+    rgb = asked.folder / "shots" / "plates" / "colour.png"
+    Image.fromarray(picture()).convert("RGB").save(rgb)
+    shot = "shots/plates/colour.png"
+    add = {"act": "add", "kind": "colour", "shape": "rectangle", "points_px": [[380, 300], [440, 380]]}
+    assert asked.edit(add, shot=shot)[0] == 200
+    draw = {"act": "draw", "of": "white", "step": "colour", "frame": "image", "shape": "rectangle",
+            "points_px": [[520, 300], [570, 380]]}  # fmt: skip
+    status, told = asked.edit(draw, shot=shot)
+    assert status == 200, told
+    written = tomllib.loads((asked.folder / PATH).read_text())["step"][-1]
+    assert written["white"] == {
+        "region": {"rectangle": {"centre": [545.0, 340.0], "size": [50.0, 80.0]}},
+        "in": "image",
+    }
+    # The plate is of one grey: against itself it is the white of CIELAB, L* = 100, by definition (CIE 15).
+    lightness = next(r for r in asked.tried(shot=shot)["steps"][-1]["readings"] if r["quantity"] == "L")
+    assert lightness["number"] == pytest.approx(100, abs=0.2)
+    status, told = asked.edit({**draw, "step": "bore A"}, shot=shot)
+    assert status == 422
+    assert "takes no white" in told["says"]
+
+
+def test_a_drawing_teaches_a_find_where_the_part_lies(asked):
+    import ezdxf
+
+    drawing = ezdxf.new()
+    drawing.header["$INSUNITS"] = 4
+    # The plate as it was drawn into the picture: 500 × 400 px at 0.05 mm, its bore A and its slot.
+    drawing.modelspace().add_lwpolyline([(0, 0), (25, 0), (25, 20), (0, 20)], close=True)
+    drawing.modelspace().add_circle((10.5, 8.75), 2.2)
+    drawing.modelspace().add_lwpolyline([(7.5, 14.25), (13.5, 14.25), (13.5, 17.25), (7.5, 17.25)], close=True)
+    path = asked.folder.parent / "plate.dxf"
+    drawing.saveas(path)
+    wanted = {"recipe": PATH, "sha": asked.tried()["sha"], "file": "plate.dxf",
+              "drawing": base64.b64encode(path.read_bytes()).decode()}  # fmt: skip
+    status, told = asked("POST", "/api/recipe/outline", wanted)
+    assert status == 200, told
+    assert "25 × 20 mm" in told["lines"][0]
+    found = {r["quantity"]: r["number"] for r in asked.tried()["steps"][-1]["readings"]}
+    # Its lower left corner is at px 90, 415: (90, 480 - 415) · 0.05 mm.
+    assert (found["x"], found["y"]) == pytest.approx((4.5, 3.25), abs=0.02)
+    for more, says in (
+        ({"file": "plate.png"}, "no DXF"),
+        ({"drawing": base64.b64encode(b"junk").decode()}, "cannot read plate.dxf"),
+    ):
+        status, told = asked("POST", "/api/recipe/outline", {**wanted, "sha": asked.tried()["sha"], **more})
+        assert status == 422
+        assert says in told["says"]
+
+
+def test_a_grip_is_added_told_and_taken_away(asked):
+    add = {"act": "add", "kind": "find", "name": "plate", "shape": "rectangle", "points_px": [[70, 5], [610, 440]]}
+    assert asked.edit(add)[0] == 200
+    _, job = asked(
+        "POST", "/api/recipe/teach", {"recipe": PATH, "sha": asked.tried()["sha"], "step": "plate", "shots": [SHOT]}
+    )
+    assert asked.ended(job)["state"] == "done"
+    rows = "from_x,from_y,to_x,to_y\n" + "".join(
+        f"{x},{y},{x + 100},{y + 200}\n" for x in (2, 16, 30) for y in (2, 12, 22)
+    )
+    table = asked.folder.parent / "pairs.csv"
+    table.write_text(rows, encoding="utf-8")
+    robot = asked.folder / "ties" / "robot.json"
+    words = ["tie", "pairs", str(table), "--unit", "mm", "--from", "plane", "--to", "robot", "--out", str(robot)]
+    assert carry_out(words) == 0
+    assert asked("GET", "/api/recipe/drafts")[1]["robots"] == ["ties/robot.json"]
+    envelope = {"x": [0, 500], "y": [0, 500], "z": [-10, 10]}
+    grip = {"name": "jaws", "in": "plate", "robot": "../ties/robot.json", "envelope": envelope}
+    status, told = asked.edit({"act": "add grip", "table": grip})
+    assert status == 200, told
+    told = asked.tried()
+    (one,) = told["grips"]
+    assert one["good"], one["says"]
+    origin = {r["quantity"]: r["number"] for r in told["steps"][-1]["readings"]}
+    x, y = (float(re.search(rf"\b{axis} ([\d.]+)", one["says"])[1]) for axis in "xy")
+    # The robot's numbers are the plane's, moved by (100, 200).
+    assert (x, y) == pytest.approx((origin["x"] + 100, origin["y"] + 200), abs=0.01)
+    assert len(one["line"]) == 2
+    narrow = {"act": "put", "grip": "jaws", "path": ["envelope", "x"], "value": [0, 50]}
+    assert asked.edit(narrow)[0] == 200
+    assert not asked.tried()["grips"][0]["good"]
+    status, refused = asked.edit({**narrow, "value": [50, 0]})
+    assert (status, refused["where"]) == (422, "grip.jaws.envelope.x")
+    assert asked.edit({"act": "drop grip", "grip": "jaws"})[0] == 200
+    assert "grip" not in tomllib.loads((asked.folder / PATH).read_text())
+
+
+def test_variants_are_told_with_the_drafts_that_measure_them(asked):
+    (asked.folder / "variants.csv").write_text(
+        "variant,height_mm,u_height_mm,recipe\nthin,0,0,plate\nwide,0,0,other\n", encoding="utf-8"
+    )
+    text = RECIPE.replace('name = "plate"', 'name = "other"')
+    (asked.folder / "recipes" / "other.toml").write_text(text, encoding="utf-8")
+    told = asked("GET", "/api/recipe/drafts")[1]
+    assert told["variants"] == [
+        {"name": "thin", "recipes": [PATH]}, {"name": "wide", "recipes": ["recipes/other.toml"]}
+    ]  # fmt: skip
+    assert asked.tried(variant="thin")["verdict"] == "conforms"
+    assert "measured by" in asked.tried(variant="wide")["fault"]["says"]

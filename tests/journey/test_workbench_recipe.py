@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import tomllib
 from pathlib import Path
 
@@ -15,8 +16,10 @@ from tests.helpers.served import Served
 
 from tiepoint.bench.demo_bench import FIXTURE_MM
 from tiepoint.cli.app import carry_out
+from tiepoint.station.ledger import Ledger
 from tiepoint.ties.document import from_document
 from tiepoint.web.page import app_files
+from tiepoint.web.sessions import Local
 from tiepoint.web.users import User, hashed, token_sha, write_users
 
 DESK = (1440, 900)
@@ -259,4 +262,106 @@ def test_in_the_dark_it_is_the_same_page(browser, tmp_path):
         who.press("Accept revision 1...")
         page.get_by_text("Against what is accepted").wait_for()
         who.keep("8-accept")
+        who.done()
+
+
+def test_a_draft_is_accepted_with_its_reason_after_what_it_changes_was_seen(browser, tmp_path, capsys):
+    folder = drafted(tmp_path / "plates")
+    assert carry_out(["accept", str(folder), "--why", "first", "--who", "M. Weiss"]) == 0
+    shots = [str(folder / "shots" / "plates" / f"plate-{k}.png") for k in (1, 2)]
+    assert carry_out(["run", str(folder), *shots]) in (0, 1)  # one conforms, one is rejected
+    capsys.readouterr()
+    local = Local.named("M. Weiss")
+    with Served(folder, local=local) as served:
+        who = Person(browser, served)
+        page, dialog = who.page, who.page.get_by_role("dialog")
+        page.goto(f"http://{served.host}/recipe#key={local.key}")
+        page.locator(".against", has_text="Nothing differs").wait_for()
+        who.press("bore A", within=page.locator("table.steps"), exact=True)
+        who.fill("Limit of diameter, at most", "4.7")
+        against = page.locator(".against")
+        against.locator("ins", has_text="upper = 4.7").wait_for()
+        against.locator("del", has_text="upper = 4.50").wait_for()
+        who.keep("9-against")
+
+        who.press("Accept revision 2...")
+        dialog.locator("ins", has_text="upper = 4.7").wait_for()
+        who.press("Accept", within=dialog, exact=True)
+        dialog.locator(".field-say", has_text="Say why").wait_for()
+        with Ledger(folder / "ledger.sqlite") as ledger:
+            assert ledger.last("act").body["why"] == "first"
+        who.press("Judge the last 50 kept shots again")
+        dialog.get_by_text("1 of the last 2 kept shots would get another verdict").wait_for()
+        who.keep("10-what-it-would-change")
+        dialog.get_by_label("Why").fill("the bore may be wider, HV-60 rev. C")
+        who.press("Accept", within=dialog, exact=True)
+        dialog.get_by_text("Accepted. Duty runs it").wait_for()
+        with Ledger(folder / "ledger.sqlite") as ledger:
+            act = ledger.last("act").body
+        assert (act["act"], act["why"]) == ("accept", "the bore may be wider, HV-60 rev. C")
+        assert any("upper = 4.7" in path.read_text() for path in (folder / "accepted").rglob("plate.toml"))
+        who.press("Close", within=dialog, exact=True)
+        page.locator(".against", has_text="Nothing differs").wait_for()
+        who.done()
+
+
+def test_an_outline_follows_the_hand_whatever_the_station_answers_late_and_inches_are_inches(browser, tmp_path):
+    folder = drafted(tmp_path / "plates")
+    users_of(folder)
+    with Served(folder) as served:
+        who = Person(browser, served)
+        who.size = (640, 480)
+        page = who.open().page
+        who.press("bore A", within=page.locator("table.steps"), exact=True)
+        page.locator("[data-handle=middle]").wait_for()
+        held, late = [], [True]
+
+        def hold(route):
+            if late and route.request.post_data_json.get("live"):
+                held.append(route)
+            else:
+                route.continue_()
+
+        def asks(route):
+            return route.url.endswith("/api/recipe/try") and route.post_data_json.get("live")
+
+        page.route("**/api/recipe/try", hold)
+        outline = page.locator("path.po.hand").first
+        left = outline.bounding_box()["x"]
+        px = who.at((301, 240))[0] - who.at((300, 240))[0]
+
+        def moved():
+            return (outline.bounding_box()["x"] - left) / px
+
+        page.mouse.move(*who.at((300, 240)))
+        page.mouse.down()
+        with page.expect_request(asks):
+            page.mouse.move(*who.at((310, 240)))
+        assert abs(moved() - 10) < 0.6  # at once: the station has not answered
+        page.mouse.move(*who.at((320, 240)))
+        assert abs(moved() - 20) < 0.6
+        late.clear()
+        with page.expect_response("**/api/recipe/try"):  # of where the hand was before
+            held.pop().continue_()
+        assert abs(moved() - 20) < 0.6
+        who.keep("11-held")
+        page.mouse.up()
+        assert abs(moved() - 20) < 0.6
+        page.get_by_role("button", name="Undo").and_(page.locator(":enabled")).wait_for()
+        # 20 px are 1 mm here, and the bore of the picture stayed where it was.
+        assert tomllib.loads((folder / PATH).read_text())["step"][0]["region"]["ring"]["centre"] == [16.0, 12.0]
+        page.locator("[data-handle=middle]").wait_for()
+        assert abs(moved() - 20) < 0.6
+        page.keyboard.press("Control+z")
+        who.row("bore A").get_by_text("4.3 to 4.5").wait_for()
+
+        # The same in inches: what is typed is in the unit that is shown, and the recipe keeps its own.
+        page.get_by_role("radio", name="inch").click()
+        who.row("bore B").get_by_text(re.compile(r"0\.157")).wait_for()  # 4 mm
+        page.get_by_label("Limit of diameter, at most").first.fill("0.18")
+        page.get_by_label("Limit of diameter, at most").first.press("Enter")
+        who.row("bore A").get_by_text("to 0.18").wait_for()
+        who.keep("12-inch")
+        # 0.18 in are 4.572 mm exactly (1 in = 25.4 mm, 1959).
+        assert tomllib.loads((folder / PATH).read_text())["step"][0]["limits"]["diameter"]["upper"] == 4.572
         who.done()

@@ -10,6 +10,8 @@ FOLDERS = ("ties", "recipes", "targets", "pictures", "lights", "robots", "plan",
 ENDINGS = (".toml", ".csv", ".json")
 """Of files right in the station's folder that are drafts."""
 NEVER = ("accepted.toml",)
+TRIED = ".try-"
+"""In the name of a recipe that is not saved, and stands there for as long as it is read."""
 MOST_PARTS = 8
 
 

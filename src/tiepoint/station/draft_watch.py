@@ -4,7 +4,7 @@ import os
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
-from tiepoint.station.draft_names import ENDINGS, FOLDERS, MOST_PARTS, NEVER
+from tiepoint.station.draft_names import ENDINGS, FOLDERS, MOST_PARTS, NEVER, TRIED
 
 MOST = 50_000
 """Files that are looked at; beyond, changes are not seen."""
@@ -43,7 +43,7 @@ def _drafts(folder: Path) -> Iterator[tuple[str, "os.DirEntry[str]"]]:
 def _below(folder: Path, path: str, deeper: int) -> Iterator[tuple[str, "os.DirEntry[str]"]]:
     for entry in _entries(folder):
         name = f"{path}/{entry.name}"
-        if entry.name.startswith("."):  # what is being written
+        if entry.name.startswith(".") or TRIED in entry.name:  # what is being written, or tried
             continue
         if not entry.is_dir(follow_symlinks=False):
             yield name, entry

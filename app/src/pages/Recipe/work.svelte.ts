@@ -2,6 +2,7 @@
 import { post, Refusal, type Answer } from "../../api/client";
 import { here } from "../../api/here.svelte";
 import { jobs } from "../../api/jobs.svelte";
+import type { LengthUnit } from "../../marks/numbers";
 
 export type Judged = Answer<"/api/recipe/try", "post">;
 export type StepTold = Judged["steps"][number];
@@ -13,6 +14,9 @@ export type FormField = Kind["fields"][number];
 export type Pair = [number, number];
 export type Edit = { act: string } & Record<string, unknown>;
 export type Stroke = { points_px: Pair[]; radius_px: number; erase: boolean };
+
+export const unitOf = (dimension: string, isImage = false): string =>
+  dimension === "angle" ? "°" : dimension === "length" || dimension === "area" ? `${isImage ? "px" : here.unit}${dimension === "area" ? "²" : ""}` : "";
 
 const KEPT = "tiepoint recipe";
 
@@ -30,10 +34,16 @@ class Work {
   lesson = $state<string[]>([]);
 
   #asked: { edit: Edit | null; live: boolean } | null = null;
-  #running = false;
+  #asking: Promise<void> | null = null;
+  /** Edits are written one after the other: each is one of the file as the one before left it. */
+  #writing: Promise<unknown> = Promise.resolve();
   /** Counts what was written: an answer that was asked for before tells of a draft that is no more. */
   #written = 0;
 
+  /** The unit that the recipe is written in. */
+  get unit(): LengthUnit {
+    return this.told?.head["unit"] === "in" ? "in" : "mm";
+  }
   get steps(): StepTold[] {
     return this.told?.steps ?? [];
   }
@@ -54,16 +64,24 @@ class Work {
       this.recipe = kept["recipe"] ?? "";
       this.shot = kept["shot"] ?? "";
       this.selected = kept["selected"] ?? "";
+      this.variant = kept["variant"] || null;
     } catch {
       // nothing was kept
     }
   }
   #keep(): void {
-    sessionStorage.setItem(KEPT, JSON.stringify({ recipe: this.recipe, shot: this.shot, selected: this.selected }));
+    sessionStorage.setItem(KEPT, JSON.stringify({ recipe: this.recipe, shot: this.shot, selected: this.selected, variant: this.variant ?? "" }));
   }
 
+  /** Judge by the limits of another variant; null: by that of the shot. */
+  async turnTo(variant: string | null): Promise<void> {
+    this.variant = variant;
+    this.#keep();
+    await this.again();
+  }
   async open(recipe: string, shot: string): Promise<void> {
     if (recipe !== this.recipe) {
+      this.variant = null;
       this.selected = "";
       this.told = null;
     }
@@ -88,19 +106,27 @@ class Work {
     return this.#ask(edit, true);
   }
 
-  async #ask(edit: Edit | null, live: boolean): Promise<void> {
-    if (this.recipe === "" || this.shot === "") return;
-    if (this.#running) {
-      // One at a time, and the newest next; a whole judgement is not given up for a look.
-      if (this.#asked === null || this.#asked.live || !live) this.#asked = { edit, live };
-      return;
+  /** Ask for a judgement; returns once nothing is asked for any more. */
+  #ask(edit: Edit | null, live: boolean): Promise<void> {
+    if (this.recipe === "" || this.shot === "") return Promise.resolve();
+    // One at a time, and the newest next; a whole judgement is not given up for a look.
+    if (this.#asked === null || this.#asked.live || !live) this.#asked = { edit, live };
+    this.#asking ??= this.#turn().finally(() => (this.#asking = null));
+    return this.#asking;
+  }
+  async #turn(): Promise<void> {
+    while (this.#asked !== null) {
+      const next = this.#asked;
+      this.#asked = null;
+      await this.#judge(next.edit, next.live);
     }
-    this.#running = true;
+  }
+  async #judge(edit: Edit | null, live: boolean): Promise<void> {
     this.busy = !live;
     const written = this.#written;
     try {
       const told = await post("/api/recipe/try", {
-        recipe: this.recipe, shot: this.shot, variant: this.variant, selected: this.selected || null, live, edit: edit as never,
+        recipe: this.recipe, shot: this.shot, variant: this.variant, selected: this.selected || null, unit: here.unit, live, edit: edit as never,
       } as never) as Judged;
       if (written !== this.#written) this.#asked ??= { edit: null, live: false };
       else if (told.recipe === this.recipe) this.#hear(told);
@@ -109,12 +135,8 @@ class Work {
       if (!(error instanceof Refusal)) throw error;
       if (!live && error.status !== 0) this.refused = { where: "try", says: error.message };
     } finally {
-      this.#running = false;
       this.busy = false;
     }
-    const next = this.#asked;
-    this.#asked = null;
-    if (next !== null) await this.#ask(next.edit, next.live);
   }
 
   #hear(told: Judged): void {
@@ -133,7 +155,12 @@ class Work {
   paint(step: string, strokes: Stroke[], clear = false): Promise<boolean> {
     return this.#write("/api/recipe/mask", { step, strokes, clear });
   }
-  async #write(route: "/api/recipe/edit" | "/api/recipe/mask", more: object): Promise<boolean> {
+  #write(route: "/api/recipe/edit" | "/api/recipe/mask", more: object): Promise<boolean> {
+    const done = this.#writing.then(() => this.#put(route, more));
+    this.#writing = done.catch(() => undefined);
+    return done;
+  }
+  async #put(route: "/api/recipe/edit" | "/api/recipe/mask", more: object): Promise<boolean> {
     if (this.told === null) return false;
     try {
       const done = await post(route, { recipe: this.recipe, shot: this.shot, variant: this.variant, sha: this.told.sha, ...more } as never) as { sha: string; step: string | null };
@@ -150,6 +177,29 @@ class Work {
       await this.again(); // what the hand had moved stands where the draft has it
       this.refused = { where: error.where || "try", says: error.message };
       return false;
+    }
+  }
+
+  /** Teach a find, or a new one, the outline of a drawing. */
+  async outline(file: File, step: string | null, layer: string): Promise<void> {
+    if (this.told === null) return;
+    try {
+      const whole = await new Promise<string>((resolve, reject) => {
+        const reader = new FileReader();
+        reader.onload = () => resolve(String(reader.result));
+        reader.onerror = () => reject(new Refusal(422, "file", `${file.name} cannot be read`, "teach", ""));
+        reader.readAsDataURL(file);
+      });
+      const drawing = whole.slice(whole.indexOf(",") + 1);
+      const learnt = await post("/api/recipe/outline", { recipe: this.recipe, sha: this.told.sha, file: file.name, drawing, step, layer: layer.trim() || null, variant: this.variant });
+      this.refused = null;
+      this.#written += 1;
+      await Promise.all([this.again(), here.again()]);
+      if (step === null) await this.select(this.draft.at(-1)?.name ?? "");
+      this.lesson = learnt.lines;
+    } catch (error) {
+      if (!(error instanceof Refusal)) throw error;
+      this.refused = { where: step === null ? "draw" : "teach", says: error.message };
     }
   }
 

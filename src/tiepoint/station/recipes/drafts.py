@@ -2,7 +2,7 @@
 
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,13 +18,14 @@ from tiepoint.recipe.naming import naming, stating
 from tiepoint.recipe.recipe import Step
 from tiepoint.recipe.runner import Job, Seen
 from tiepoint.recipe.tables import shown
-from tiepoint.recipe.teach import step_to_teach, teach_shot
+from tiepoint.recipe.teach import step_to_teach, teach_drawing, teach_shot
 from tiepoint.recipe.teach_good import advice, teach_good
 from tiepoint.recipe.teach_marks import teach_mark
 from tiepoint.station.accepted import accepted_bundle, pointers_of
 from tiepoint.station.drafting import Change, Draft, read_draft
 from tiepoint.station.folder import RECIPES, Station
 from tiepoint.station.recipes import text as texts
+from tiepoint.station.recipes.trying import PLACEHOLDER
 
 MOST_BYTES = 2_000_000
 
@@ -149,6 +150,57 @@ def taught(recipe_path: Path, name: str, shown_shots: Sequence[tuple[Job, Seen]]
     return Taught(changes, tuple(lines))
 
 
+def taught_by_drawing(
+    path: str,
+    data: bytes,
+    name: str | None,
+    job_of: Callable[[Mapping[str, Any]], Job],
+    drawing: Path,
+    layer: str | None,
+) -> Taught:
+    """Return what a drawing teaches a find of a recipe, or a new one where none is named (`name` None).
+
+    `data`: the recipe as it is; `job_of`: prepares a content. Raises a `TiepointError` where nothing can be learnt.
+    """
+    document = content_of(data, path)
+    if name is None:
+        name = texts.unused_name(document, "find")
+        texts.add_step(document, {"name": name, "kind": "find", "shape": shape_name(path, name, document)})
+        # As if it were to be taught in the plane: only its place among the steps is asked for.
+        plain = texts.bare(document)
+        plain["step"][-1] = {"name": name, "kind": "find", "taught": PLACEHOLDER["taught"]}
+        job = job_of(plain)
+    else:
+        job = job_of(texts.bare(document))
+    step = step_to_teach(job.recipe, name)
+    if step.kind.kind != "find":
+        raise UnusableInput(f'"{name}" is a {step.kind.kind}, and a drawing teaches a find; choose a find')
+    shape = teach_drawing(job, step, drawing, layer)
+    table = texts.step_in(document, name)
+    file = str(table.get("shape") or shape_name(path, name, document))
+    texts.put(table, ("shape",), file)
+    texts.put(document, ("revision",), int(document.get("revision", 1)) + 1)
+    changes = (
+        Change(f"{RECIPES}/{file}", document_bytes("shape", shape_document(shape, {"outline": drawing.name}))),
+        Change(path, bytes_of(document)),
+    )
+    x0, y0, x1, y1 = shape.taught.extent
+    told = f"{len(shape.taught.points)} places on the outline of {drawing.name}, {x1 - x0:.4g} × {y1 - y0:.4g} mm."
+    return Taught(changes, (told,))
+
+
+def shape_name(recipe: str, step: str, content: Mapping[str, Any]) -> str:
+    """Return the name of a new shape beside a recipe: `plate.find.shape.json`."""
+    taken = {str(s.get("shape")) for s in content.get("step", [])}
+    stem = f"{Path(recipe).stem}.{_words(step)}"
+    names = (f"{stem}{number}.shape.json" for number in ("", *(f"-{k}" for k in range(2, 1000))))
+    return next(name for name in names if name not in taken)
+
+
+def _words(step: str) -> str:
+    return re.sub(r"[^A-Za-z0-9_-]+", "-", step).strip("-") or "step"
+
+
 def _good(recipe_path: Path, step: Step, shown_shots: Sequence[tuple[Job, Seen]], folder: Path) -> Taught:
     good, shifts = teach_good(shown_shots, step.name)
     named = naming(recipe_path, step, "good", getattr(step.table, "good", None))
@@ -170,6 +222,6 @@ def _inside(path: Path, folder: Path) -> str:
 
 def mask_name(recipe: str, step: str, taken: Mapping[str, Any]) -> str:
     """Return the name of a new mask beside a recipe: `masks/plate.blemish.png`."""
-    stem = f"{Path(recipe).stem}.{re.sub(r'[^A-Za-z0-9_-]+', '-', step).strip('-') or 'step'}"
+    stem = f"{Path(recipe).stem}.{_words(step)}"
     names = (f"masks/{stem}{number}.png" for number in ("", *(f"-{k}" for k in range(2, 1000))))
     return next(name for name in names if name not in taken)

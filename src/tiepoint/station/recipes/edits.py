@@ -50,13 +50,14 @@ class Add(_Edit):
 
 
 class Put(_Edit):
-    """Set what stands under a path of keys of a step, or of the head where no step is named; null takes it away.
+    """Set what stands under a path of keys of a step or a grip, or of the head where none is named; null takes it away.
 
     `also`: further keys of the same table, for those that have no sense alone, as a height and its u.
     """
 
     act: Literal["put"]
     step: Word | None = None
+    grip: Word | None = None
     path: list[str | int] = Field(min_length=1, max_length=8)
     value: Any = None
     also: dict[str, Any] = Field({}, max_length=8)
@@ -73,10 +74,12 @@ class Drag(_Edit):
 
 
 class Draw(_Edit):
-    """Draw a step's region anew."""
+    """Draw a step's region anew, or its `white`: in the `frame` image where that stands still in the picture."""
 
     act: Literal["draw"]
     step: Word
+    of: Literal["region", "white"] = "region"
+    frame: Word | None = None
     shape: Region
     points_px: list[Px] = Field(max_length=1000)
 
@@ -112,7 +115,23 @@ class Move(_Edit):
     to: Annotated[int, Field(ge=0, le=1000)]
 
 
-Edit = Annotated[Add | Put | Drag | Draw | Nudge | Remove | Rename | Move, Field(discriminator="act")]
+class AddGrip(_Edit):
+    """Add a grip to a find, told to a robot; where the gripper may go is never guessed."""
+
+    act: Literal["add grip"]
+    table: dict[str, Any] = Field(max_length=30)
+
+
+class DropGrip(_Edit):
+    """Take a grip away."""
+
+    act: Literal["drop grip"]
+    grip: Word
+
+
+Edit = Annotated[
+    Add | Put | Drag | Draw | Nudge | Remove | Rename | Move | AddGrip | DropGrip, Field(discriminator="act")
+]
 
 
 def is_small(edit: Edit) -> bool:
@@ -130,6 +149,12 @@ def apply(content: texts.Content, edit: Edit, recipe: Recipe, frames: Frames) ->
     if isinstance(edit, Put):
         _put(content, edit)
         return edit.step
+    if isinstance(edit, AddGrip):
+        texts.add_grip(content, edit.table)
+        return None
+    if isinstance(edit, DropGrip):
+        texts.remove_grip(content, edit.grip)
+        return None
     if isinstance(edit, Remove):
         _demand_free(content, edit.step)
         texts.remove_step(content, edit.step)
@@ -153,7 +178,11 @@ def describe(edit: Edit) -> str:
         return f"Add {edit.kind}"
     if isinstance(edit, Put):
         said = ".".join(str(k) for k in edit.path)
-        return f"{edit.step}: {said}" if edit.step else f"Recipe: {said}"
+        return f"{edit.step or edit.grip or 'Recipe'}: {said}"
+    if isinstance(edit, AddGrip):
+        return f"Add the grip {str(edit.table.get('name', ''))[:80]}".strip()
+    if isinstance(edit, DropGrip):
+        return f"Remove the grip {edit.grip}"
     return f"{_DONE[edit.act]} {edit.step}"
 
 
@@ -184,7 +213,7 @@ def _add(content: texts.Content, edit: Add, frames: Frames) -> str:
         table["picture"] = edit.picture
     table |= _drawn_table(kind, edit, frames) if edit.shape else _resting_table(kind, edit)
     # What a kind cannot do without, and a hand has not said: the first of its choices, to be changed on the form.
-    demanded = [f for f in fields_of(kind) if f.required and f.choices and f.key not in table]
+    demanded = [f for f in fields_of(kind) if f.required and f.choices and "." not in f.key and f.key not in table]
     table |= {f.key: f.choices[0] for f in demanded}
     texts.add_step(content, table, edit.after)
     return name
@@ -221,11 +250,20 @@ def _resting_table(kind: StepKind, edit: Add) -> dict[str, Any]:
 
 
 def _put(content: texts.Content, edit: Put) -> None:
-    if edit.step is None and {edit.path[0], *edit.also} & {"step", "format", "grip"}:
-        raise UnusableInput(f"{edit.path[0]} is not set here; edit a step by its name")
+    if edit.step is not None and edit.grip is not None:
+        raise UnusableInput("a step and a grip are two things; name one of them")
+    is_head = edit.step is None and edit.grip is None
+    if is_head and {edit.path[0], *edit.also} & {"step", "format", "grip"}:
+        raise UnusableInput(f"{edit.path[0]} is not set here; edit a step or a grip by its name")
     if edit.step is not None and edit.path == ["name"]:
         raise UnusableInput("a step is renamed, so that whoever names it does too; rename it")
-    table = content if edit.step is None else texts.step_in(content, edit.step)
+    table = (
+        content
+        if is_head
+        else texts.grip_in(content, edit.grip)
+        if edit.grip
+        else texts.step_in(content, edit.step or "")
+    )
     try:
         texts.put(table, edit.path, edit.value)
         for key, value in edit.also.items():
@@ -257,6 +295,9 @@ def _reshape(table: texts.Content, step: Step, edit: Drag | Draw | Nudge, frames
         _drag_origin(table, step, edit, frame)
         return
     path, shape = region_path(step), shape_in(step)
+    if isinstance(edit, Draw) and edit.of == "white":
+        _draw_white(table, step, edit, frames)
+        return
     if isinstance(edit, Draw):
         if edit.shape not in shapes_of(step.kind):
             raise UnusableInput(f"{step.kind.kind} looks in a {' or a '.join(shapes_of(step.kind))}")
@@ -272,6 +313,19 @@ def _reshape(table: texts.Content, step: Step, edit: Drag | Draw | Nudge, frames
     else:
         made = quarter(shape) if edit.act == "quarter" else without_point(shape, edit.handle)
     texts.put(table, path, plain_of(made, frame.decimals))
+
+
+def _draw_white(table: texts.Content, step: Step, edit: Draw, frames: Frames) -> None:
+    """Have the light be counted by a patch of the picture: what is known of its reflectance stays."""
+    if "white" not in step.kind.table.model_fields:
+        raise UnusableInput(f'"{step.name}" is a {step.kind.kind}, which takes no white; draw one in a colour')
+    if edit.frame not in (None, "image", step.frame):
+        raise UnusableInput(f'a white lies in the image, or goes with "{step.name}" in {step.frame}; draw it there')
+    frame = frames(edit.frame or step.frame, step.looks_at[0] if step.looks_at else None)
+    made = drawn(edit.shape, frame.to_frame(np.array(edit.points_px)), is_down=frame.is_down)
+    known = {k: v for k, v in dict(table.get("white", {})).items() if k in ("reflectance", "u")}
+    still = {"in": "image"} if edit.frame == "image" and step.frame != "image" else {}
+    texts.put(table, ("white",), {"region": plain_of(made, frame.decimals), **still, **known})
 
 
 def _drag_origin(table: texts.Content, step: Step, edit: Drag, frame: Frame) -> None:

@@ -3,7 +3,7 @@
 import inspect
 import re
 import types
-from collections.abc import Iterator, Mapping
+from collections.abc import Container, Iterator, Mapping
 from functools import cache
 from typing import Any, Literal, Union, get_args, get_origin
 
@@ -11,21 +11,32 @@ from annotated_types import Ge, Gt, Le, Lt
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
+from tiepoint.model.decide import ISO, SIMPLE
+from tiepoint.recipe.grips import GripTable
 from tiepoint.recipe.kinds import StepKind, installed_kinds
 from tiepoint.recipe.regions import SHAPES, Arc, Path, Polygon, Rectangle, Region, Ring
-from tiepoint.recipe.schema import Head, StepTable
+from tiepoint.recipe.schema import EdgeTable, Head, StepTable
 
 GIVES = ("a place", "a length", "an angle", "a surface", "a mark")
 """How the step card is sorted: by what a step gives."""
 OWN = frozenset({"name", "kind", "in_", "limits", "readings", "region", "mask", "taught", "shape", "good"})
 """Keys that are not filled in on a form: they are drawn, painted, taught, or have their own place on the page."""
-FieldType = Literal["number", "whole", "text", "yes or no", "choice", "step", "steps", "list", "table"]
+WITHIN = frozenset({"in_", "region"})
+"""The same of tables within: they are drawn."""
+LENGTHS = frozenset({
+    "around", "bias", "feature", "height", "least_apart", "least_gap", "mm", "most_shift", "most_width", "nominal",
+    "offset", "plane_z", "u_height", "u_offset", "u_plane_z", "u_robot", "x", "y", "z",
+})  # fmt: skip
+AREAS = frozenset({"least_area", "most_area"})
+FieldType = Literal["number", "whole", "text", "yes or no", "choice", "step", "steps", "list"]
+Dimension = Literal["", "length", "area", "angle"]
 
 
 class Field(BaseModel):
     """A key of a step, or of the head, as a form asks for it. `least` and `most` are allowed themselves, unless `open`.
 
-    `default`: what holds where it is not stated. `many`: how many of them a list has, 0 for any.
+    `key`: with the tables that it stands in, as in `decide.rule`. `default`: what holds where it is not stated. `many`:
+    how many of them a list has, 0 for any. `offers`: texts that are often meant.
     """
 
     key: str
@@ -37,6 +48,8 @@ class Field(BaseModel):
     most: float | None = None
     is_open: bool = False
     many: int = 0
+    dimension: Dimension = ""
+    offers: list[str] = []
 
 
 class QuantityTold(BaseModel):
@@ -99,13 +112,46 @@ def shapes_of(kind: StepKind) -> tuple[str, ...]:
 
 def head_fields() -> list[Field]:
     """Return the keys of the head that a form asks for."""
-    skipped = {"format", "step", "grip", "edge", "decide"}
-    return [made for name, f in Head.model_fields.items() if name not in skipped and (made := _field(name, f))]
+    return list(_fields(Head, {"format", "step", "grip", "edge"}))
+
+
+def edge_fields() -> list[Field]:
+    """Return the keys of an edge definition."""
+    # Its u is a length; that of a white or of a table of another kind is a share.
+    return [f if f.key != "u" else f.model_copy(update={"dimension": "length"}) for f in _fields(EdgeTable, ())]
+
+
+def grip_fields() -> list[Field]:
+    """Return the keys of a grip that a form asks for; where it is drawn, by `towards`, is written in the file."""
+    return list(_fields(GripTable, {"name", "in_", "towards"}))
 
 
 def fields_of(kind: StepKind) -> list[Field]:
     """Return the keys of a kind's table that a form asks for."""
-    return [made for name, f in kind.table.model_fields.items() if name not in OWN and (made := _field(name, f))]
+    return list(_fields(kind.table, OWN))
+
+
+def _fields(table: type[BaseModel], skipped: Container[str], before: str = "") -> Iterator[Field]:
+    for name, info in table.model_fields.items():
+        if name in skipped:
+            continue
+        within = _models(info.annotation)
+        if within:
+            yield from _fields(within[0], WITHIN, f"{before}{info.alias or name}.")
+        elif made := _field(name, info):
+            yield made.model_copy(
+                update={"key": before + made.key, "dimension": _dimension(made), "offers": _offers(made)}
+            )
+
+
+def _dimension(field: Field) -> Dimension:
+    if field.key in LENGTHS and (field.key, field.many) != ("nominal", 3):  # L*, a* and b* are none
+        return "length"
+    return "area" if field.key in AREAS else "angle" if field.key.endswith("_deg") or field.key == "deg" else ""
+
+
+def _offers(field: Field) -> list[str]:
+    return [ISO, SIMPLE, "guard:0.01mm"] if field.key == "rule" else []
 
 
 def _told(kind: StepKind) -> KindTold:
@@ -148,7 +194,7 @@ def _field(name: str, info: FieldInfo) -> Field | None:
         default = None
     told: dict[str, Any] = {"key": key, "default": _plain(default), "required": info.is_required()}
     told |= _bounds([*info.metadata, *(m for a in args for m in _metadata(a))])
-    if key in ("between", "of", "datums"):
+    if key in ("between", "of", "datums", "needs"):
         many = isinstance(default, tuple) or get_origin(_bare(args[0])) is tuple
         return Field(**told, type="steps" if many else "step")
     choices = [str(c) for a in args for c in _choices(a)]
@@ -169,7 +215,7 @@ def _field(name: str, info: FieldInfo) -> Field | None:
         whole = Ellipsis in get_args(several)
         chosen = [str(c) for a in inner for c in _choices(a)]
         return Field(**told, type="list", choices=list(dict.fromkeys(chosen)), many=0 if whole else len(inner))
-    return Field(**told, type="table") if any(_is_model(b) for b in bare) else None
+    return None
 
 
 def _plain(value: Any) -> Any:

@@ -151,6 +151,39 @@ def move_step(content: Content, name: str, to: int) -> None:
     steps.insert(max(0, min(to, len(steps))), table)
 
 
+def grip_in(content: Content, name: str) -> Content:
+    """Return the table of the grip of that name; `UnusableInput` where there is none."""
+    return content["grip"][_number_of_grip(content, name)]  # type: ignore[no-any-return]
+
+
+def add_grip(content: Content, table: Mapping[str, Any]) -> None:
+    """Add a grip behind all others."""
+    if "grip" in content:
+        grips = content["grip"]
+        grips.append(_table(table) if isinstance(grips, AoT) else _new(content, dict(table)))
+    elif isinstance(content, Container | Item):
+        several = tomlkit.aot()
+        several.append(_table(table))
+        content["grip"] = several
+    else:
+        content["grip"] = [dict(table)]
+
+
+def remove_grip(content: Content, name: str) -> None:
+    """Take a grip away."""
+    k = _number_of_grip(content, name)
+    del content["grip"][k]
+    if not content["grip"]:
+        del content["grip"]
+
+
+def _number_of_grip(content: Content, name: str) -> int:
+    names = [str(grip.get("name")) for grip in content.get("grip", [])]
+    if name not in names:
+        raise UnusableInput(f'no grip is named "{name}"; there are {said_names(names) or "none"}')
+    return names.index(name)
+
+
 def rename_step(content: Content, name: str, to: str) -> None:
     """Give a step another name, wherever it is named."""
     if to != name and to in [s.get("name") for s in steps_in(content)]:

@@ -31,6 +31,7 @@ from tiepoint.recipe.schema import EdgedTable
 from tiepoint.recipe.shots import LoadedShot
 from tiepoint.recipe.station import Prepared, prepare, seen_of
 from tiepoint.recipe.variants import choose, load_variants
+from tiepoint.station.draft_names import TRIED
 
 Content = Mapping[str, Any]
 SMALL = frozenset({"region", "taught"})
@@ -201,8 +202,8 @@ class Bench:
     @contextmanager
     def _as_file(self, content: Content) -> Iterator[Path]:
         """Give a draft that is not saved as a file for as long as it is read: beside the recipe, and of its stem."""
-        # Not *.toml, and so JSON: nobody who lists recipes sees it. Variants go by the stem.
-        path = self.recipe_path.with_suffix(f".try-{secrets.token_hex(4)}")
+        # Not *.toml, and so JSON: nobody who lists recipes or watches drafts sees it. Variants go by the stem.
+        path = self.recipe_path.with_suffix(f"{TRIED}{secrets.token_hex(4)}")
         try:
             path.write_text(json.dumps(content, default=str), encoding="utf-8")
         except OSError as error:

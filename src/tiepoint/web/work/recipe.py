@@ -23,6 +23,7 @@ from tiepoint.web.work.recipe_shapes import (
     FolderTold,
     JudgedTold,
     NewRecipe,
+    Outline,
     Paint,
     RanTold,
     RecipesTold,
@@ -54,9 +55,14 @@ def _room(request: Request) -> Any:
 @router.get("/card", responses=refusals(401), dependencies=[Depends(needs("look"))])
 async def card() -> CardTold:
     """Tell the step card: every installed kind of step, by what it gives, with the keys that its form asks for."""
-    from tiepoint.station.recipes.forms import head_fields, step_card
+    from tiepoint.station.recipes.forms import edge_fields, grip_fields, head_fields, step_card
+    from tiepoint.vision.relief import NAMES
 
-    return await asyncio.to_thread(lambda: CardTold(kinds=list(step_card()), head=head_fields()))
+    def work() -> CardTold:
+        own = {"head": head_fields(), "edge": edge_fields(), "grip": grip_fields(), "relief": list(NAMES)}
+        return CardTold(kinds=list(step_card()), **own)
+
+    return await asyncio.to_thread(work)
 
 
 @router.get("/drafts", responses=refusals(401, 422), dependencies=[Depends(needs("look"))])
@@ -179,6 +185,18 @@ async def teach(request: Request, here: ThisStation, wanted: Teach, user: Editor
         return TaughtTold(lines=list(done.lines), sha=drafting.sha_of(here.station, wanted.recipe) or "")
 
     return here.jobs.begin(page="recipe", says=f"Teaching {wanted.step}", work=work)
+
+
+@router.post("/outline", responses=refusals(401, 409, 415, 422))
+async def outline(request: Request, wanted: Outline, user: Editor) -> TaughtTold:
+    """Teach a find the outline of a drawing, whose coordinates are those of the part. Needs the role change."""
+
+    def work() -> TaughtTold:
+        from tiepoint.web.work.recipe_judging import teach_by_drawing
+
+        return teach_by_drawing(_room(request), wanted, user.name)
+
+    return await asyncio.to_thread(_room(request).alone, work)  # type: ignore[no-any-return]
 
 
 def _variant(room: Any, wanted: Teach, loaded: Any) -> str | None:

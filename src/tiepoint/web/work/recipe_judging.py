@@ -1,14 +1,19 @@
 """What the routes of the recipe page do, one function each: call a room, and put what it gives into an answer."""
 
+import os
+import tempfile
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
 from typing import Any
 
 import numpy as np
 
 from tiepoint.documents.files import kind_of
+from tiepoint.documents.names import portable
 from tiepoint.foundation.errors import TiepointError, UnusableInput
+from tiepoint.foundation.units import MM_PER
 from tiepoint.recipe.kinds import installed_kinds
 from tiepoint.recipe.lights import load_lights
 from tiepoint.recipe.schema import SoughtTable
@@ -18,14 +23,28 @@ from tiepoint.station import drafting
 from tiepoint.station.folder import Station
 from tiepoint.station.recipes import drafts, edits, masking, tell
 from tiepoint.station.recipes import text as texts
+from tiepoint.station.recipes.gripping import robots_of
 from tiepoint.station.recipes.places import Frame, frame_for, region_path, shape_in
 from tiepoint.station.recipes.text import NoToml
 from tiepoint.station.recipes.trying import Tried
 from tiepoint.web.refused import Refused, refused_by
 from tiepoint.web.work.recipe_room import Room
-from tiepoint.web.work.recipe_shapes import Change, Edited, Paint, RecipeInShort, RecipesTold, Try, Working
+from tiepoint.web.work.recipe_shapes import (
+    Change,
+    Edited,
+    Outline,
+    Paint,
+    RecipeInShort,
+    RecipesTold,
+    TaughtTold,
+    Try,
+    VariantInShort,
+    Working,
+)
 
 Plain = dict[str, Any]
+_PLAIN = edits.Put | edits.Rename | edits.Move | edits.Remove | edits.AddGrip | edits.DropGrip
+"""Edits that are told in no pixels."""
 GRID = (17, 13)
 """Columns and rows of the places that the graticule is drawn by."""
 
@@ -57,11 +76,14 @@ def recipes(station: Station) -> RecipesTold:
         except TiepointError as error:
             found["fault"] = refused_by(error, str(station.folder)).says
         told.append(RecipeInShort(**found))
-    names: list[str] = []
+    variants: list[VariantInShort] = []
     if station.variants_path is not None:
         with suppress(TiepointError):
-            names = list(load_variants(station.variants_path))
-    return RecipesTold(recipes=told, ties=drafts.ties_of(station), variants=names, unit=station.table.unit)
+            for one in load_variants(station.variants_path).values():
+                its = [recipe.path for recipe in told if one.is_for(PurePosixPath(recipe.path))]
+                variants.append(VariantInShort(name=one.name, recipes=its))
+    ties, robots = drafts.ties_of(station), robots_of(station)
+    return RecipesTold(recipes=told, ties=ties, robots=robots, variants=variants, unit=station.table.unit)
 
 
 def judge(room: Room, wanted: Try) -> Plain:
@@ -88,7 +110,7 @@ def judge(room: Room, wanted: Try) -> Plain:
         return _answer(room, wanted, at, content, fault=refused_by(error, str(room.station.folder)))
     if not wanted.live and wanted.edit is None:
         room.bases[wanted.recipe] = (at.key, at.sha, wanted.variant, tried)
-    told = tell.told(tried, only=tried.ran if wanted.live else None, handles_of_step=selected)
+    told = tell.told(tried, only=tried.ran if wanted.live else None, handles_of_step=selected, unit=wanted.unit)
     return _answer(room, wanted, at, content, told=told, tried=tried)
 
 
@@ -107,7 +129,7 @@ def change(room: Room, wanted: Change, who: str) -> Edited:
     at = _at(room, wanted, None)
     _demand_seen(wanted.recipe, wanted.sha, at)
     bench = room.bench(wanted.recipe)
-    is_whole = not isinstance(wanted.edit, edits.Put | edits.Rename | edits.Move | edits.Remove)
+    is_whole = not isinstance(wanted.edit, _PLAIN)
     base = _tried_or_none(room, wanted, at)
     if base is None and is_whole:
         # What is told in pixels needs the frames of a draft that can be judged; why this one cannot, it says itself.
@@ -178,6 +200,40 @@ def paint(room: Room, wanted: Paint, who: str) -> Edited:
     return _kept(room, wanted, {**files, wanted.recipe: drafts.bytes_of(document)}, says, wanted.step, who)
 
 
+def teach_by_drawing(room: Room, wanted: Outline, who: str) -> TaughtTold:
+    """Teach a find, or a new one, the outline of a drawing: one edit, that is undone as one."""
+    name = portable(PurePosixPath(wanted.file).name)
+    if not name.lower().endswith(".dxf"):
+        raise Refused(422, f"{name} is no DXF by its name", "save the outline of the part as DXF, in mm or inches")
+    with tempfile.TemporaryDirectory() as folder:
+        drawing = Path(folder) / name
+        drawing.write_bytes(wanted.drawing)
+        try:
+            return _taught(room, wanted, drawing, who)
+        except UnusableInput as error:
+            if folder not in str(error):
+                raise
+            raise UnusableInput(str(error).replace(f"{folder}{os.sep}", "")) from error
+
+
+def _taught(room: Room, wanted: Outline, drawing: Path, who: str) -> TaughtTold:
+    draft = drafts.recipe_draft(room.station, wanted.recipe)
+    if draft.sha != wanted.sha or draft.data is None:
+        raise _changed(wanted.recipe)
+    bench = room.bench(wanted.recipe)
+    done = drafts.taught_by_drawing(
+        wanted.recipe,
+        draft.data,
+        wanted.step,
+        lambda content: bench.job(content, wanted.variant),
+        drawing,
+        wanted.layer,
+    )
+    says = f"Teach {wanted.step or 'a find'} from {drawing.name}"
+    drafting.edit(room.station, says, done.changes, who=who, seen={wanted.recipe: wanted.sha})
+    return TaughtTold(lines=list(done.lines), sha=drafting.sha_of(room.station, wanted.recipe) or "")
+
+
 # --- pieces --------------------------------------------------------------------------------------------------------
 
 
@@ -225,14 +281,20 @@ def _no_frames(name: str, picture: str | None) -> Frame:
 
 def _demand_seen(path: str, sha: str, at: _At) -> None:
     if at.sha != sha:
-        raise Refused(409, f"{path} was changed since you last saw it", "look at it as it is now, and do it again",
-                      where="recipe", code="changed")  # fmt: skip
+        raise _changed(path)
+
+
+def _changed(path: str) -> Refused:
+    says = f"{path} was changed since you last saw it"
+    return Refused(409, says, "look at it as it is now, and do it again", where="recipe", code="changed")
 
 
 def _at_field(error: TiepointError, wanted: Change, room: Room) -> Refused:
     """Return a refusal that names the field of the form that it is about."""
     edit = wanted.edit
-    where = ".".join(str(k) for k in edit.path) if isinstance(edit, edits.Put) else edit.act
+    where = edit.act
+    if isinstance(edit, edits.Put):
+        where = ".".join(str(k) for k in (*(("grip", edit.grip) if edit.grip else ()), *edit.path))
     refused = refused_by(error, str(room.station.folder))
     return Refused(422, refused.says, refused.do, where=where)
 
@@ -268,7 +330,8 @@ def _answer(
 ) -> Plain:
     answer: Plain = {
         "recipe": wanted.recipe, "sha": at.sha, "head": {}, "draft": [], "shot": None, "fault": None, "verdict": None,
-        "says": "", "notes": [], "steps": [], "is_partial": wanted.live, "ms": 0.0, "grid": None,
+        "says": "", "notes": [], "steps": [], "grips": [], "grip_tables": [], "is_partial": wanted.live, "ms": 0.0,
+        "grid": None,
     }  # fmt: skip
     answer |= told or {}
     if fault is not None:
@@ -277,8 +340,9 @@ def _answer(
         return answer
     answer["head"] = {k: v for k, v in content.items() if k not in ("step", "grip")}
     answer["draft"] = [_draft_step(raw) for raw in content.get("step", []) if isinstance(raw, Mapping)]
+    answer["grip_tables"] = [dict(raw) for raw in content.get("grip", []) if isinstance(raw, Mapping)]
     answer["shot"] = _shot(room, wanted.shot, at.loaded)
-    answer["grid"] = None if tried is None else _grid(tried)
+    answer["grid"] = None if tried is None else _grid(tried, wanted.unit)
     return answer
 
 
@@ -298,7 +362,7 @@ def _shot(room: Room, ref: str, loaded: LoadedShot) -> Plain:
     return {"ref": ref, "id": loaded.shot.id, "part_id": loaded.shot.part_id, "pictures": pictures}
 
 
-def _grid(tried: Tried) -> Plain | None:
+def _grid(tried: Tried, unit: str | None) -> Plain | None:
     try:
         frame = frame_for("plane", tried.job, tried.seen, {})
     except UnusableInput:
@@ -307,7 +371,7 @@ def _grid(tried: Tried) -> Plain | None:
     cols, rows = GRID
     x, y = np.linspace(0, width - 1, cols), np.linspace(0, height - 1, rows)
     px = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
-    places = frame.ground.way.map(px, with_sources=False).xy_mm / frame.unit
+    places = frame.ground.way.map(px, with_sources=False).xy_mm / MM_PER[unit or frame.written_in]
     if not np.isfinite(places).all():
         return None
     return {
@@ -316,4 +380,4 @@ def _grid(tried: Tried) -> Plain | None:
     }  # fmt: skip
 
 
-__all__ = ["change", "judge", "lights_of", "paint", "recipes"]
+__all__ = ["change", "judge", "lights_of", "paint", "recipes", "teach_by_drawing"]

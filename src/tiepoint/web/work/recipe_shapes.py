@@ -2,7 +2,7 @@
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Base64Bytes, BaseModel, ConfigDict, Field
 
 from tiepoint.model.decide import Verdict
 from tiepoint.station.recipes.edits import Edit
@@ -32,20 +32,33 @@ class RecipeInShort(BaseModel):
     fault: str
 
 
+class VariantInShort(BaseModel):
+    """A variant, and the drafts that measure it, as far as the table says."""
+
+    name: str
+    recipes: list[str]
+
+
 class RecipesTold(BaseModel):
-    """All drafts, the ties that a new one may rest on, and the variants of the station."""
+    """All drafts, the ties that a new one may rest on, the robots of its grips, and the variants of the station."""
 
     recipes: list[RecipeInShort]
     ties: list[str]
-    variants: list[str]
+    robots: list[str]
+    variants: list[VariantInShort]
     unit: Literal["mm", "in"]
 
 
 class CardTold(BaseModel):
-    """The step card: every kind of step in the order of what it gives, and the keys of a recipe's head."""
+    """The step card: every kind of step in the order of what it gives, and the keys of a recipe's head, of an edge
+    definition and of a grip. `relief`: the pictures that are made of a shot under several lamps.
+    """
 
     kinds: list[KindTold]
     head: list[FormField]
+    edge: list[FormField]
+    grip: list[FormField]
+    relief: list[str]
 
 
 class NewRecipe(_Sent):
@@ -86,13 +99,15 @@ class Working(_Sent):
 class Try(Working):
     """Judge a draft on a shot. `edit`: as if this had been done; `text`: as if the file said this.
 
-    `selected`: the step whose region has its handles told. `live`: while a hand moves a region: only the steps that
-    come out anew are told, and a newer request takes the place of one that still waits.
+    `unit`: in which lengths are told, the recipe's own without it. `selected`: the step whose handles are told. `live`:
+    while a hand moves a region: only the steps that come out anew are told, and a newer request takes the place of one
+    that still waits.
     """
 
     edit: Edit | None = None
     text: Annotated[str, Field(max_length=60_000)] | None = None
     selected: Annotated[str, Field(max_length=80)] | None = None
+    unit: Literal["mm", "in"] | None = None
     live: bool = False
 
 
@@ -127,6 +142,18 @@ class Teach(_Sent):
     sha: Sha
     step: Named
     shots: list[Named] = Field(min_length=1, max_length=500)
+    variant: Named | None = None
+
+
+class Outline(_Sent):
+    """Teach a find from a drawing in DXF, of one `layer` if named; without a `step` a new find is made."""
+
+    recipe: Named
+    sha: Sha
+    file: Annotated[str, Field(min_length=1, max_length=120, examples=["plate.dxf"])]
+    drawing: Base64Bytes
+    step: Named | None = None
+    layer: Annotated[str, Field(max_length=200)] | None = None
     variant: Named | None = None
 
 
@@ -183,6 +210,26 @@ class HandleTold(BaseModel):
     at: Place
 
 
+class AffineTold(BaseModel):
+    """x' = a x + c y + e, y' = b x + d y + f, as SVG writes it."""
+
+    a: float
+    b: float
+    c: float
+    d: float
+    e: float
+    f: float
+
+
+class HandTold(BaseModel):
+    """A region as a hand moves it before the station has answered: its numbers, with its `kind` and with y up, in the
+    recipe's unit (image: px), and the affine map into the picture that is nearest about it.
+    """
+
+    shape: dict[str, Any]
+    map: AffineTold
+
+
 class MaskTold(BaseModel):
     """What a mask hides: its outlines in the picture, and how much of the region's box."""
 
@@ -210,6 +257,7 @@ class StepTold(BaseModel):
     axes: list[Place] | None
     shape: str | None
     handles: list[HandleTold]
+    hand: HandTold | None
     taught: list[Line]
     size: str
     mask: MaskTold | None
@@ -223,6 +271,15 @@ class DraftStep(BaseModel):
     frame: str
     gives: str | None
     table: dict[str, Any]
+
+
+class GripTold(BaseModel):
+    """A grip on the shot: where the gripper is to go, or why nowhere; and its middle and a place along its +x."""
+
+    name: str
+    good: bool
+    says: str
+    line: Line
 
 
 class PictureTold(BaseModel):
@@ -255,12 +312,14 @@ class JudgedTold(BaseModel):
     sha: str
     head: dict[str, Any]
     draft: list[DraftStep]
+    grip_tables: list[dict[str, Any]]
     shot: ShotTold | None
     fault: Told | None
     verdict: Verdict | None
     says: str
     notes: list[str]
     steps: list[StepTold]
+    grips: list[GripTold]
     is_partial: bool
     ms: float
     grid: Graticule | None
