@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -33,9 +34,9 @@ def robots_of(station: Station) -> list[str]:
     return found
 
 
-def _leads_to_robot(path: Any) -> bool:
+def _leads_to_robot(path: Path) -> bool:
     kind = kind_of(path)
-    return kind == "robot" or (kind == "tie" and read_document(path, "tie").get("to_frame") == "robot")
+    return kind == "robot" or (kind == "tie" and bool(read_document(path, "tie").get("to_frame") == "robot"))
 
 
 def grips_told(tried: Tried, unit: str) -> list[dict[str, Any]]:

@@ -59,8 +59,13 @@ async def card() -> CardTold:
     from tiepoint.vision.relief import NAMES
 
     def work() -> CardTold:
-        own = {"head": head_fields(), "edge": edge_fields(), "grip": grip_fields(), "relief": list(NAMES)}
-        return CardTold(kinds=list(step_card()), **own)
+        return CardTold(
+            kinds=list(step_card()),
+            head=head_fields(),
+            edge=edge_fields(),
+            grip=grip_fields(),
+            relief=list(NAMES),
+        )
 
     return await asyncio.to_thread(work)
 
@@ -196,7 +201,8 @@ async def outline(request: Request, wanted: Outline, user: Editor) -> TaughtTold
 
         return teach_by_drawing(_room(request), wanted, user.name)
 
-    return await asyncio.to_thread(_room(request).alone, work)  # type: ignore[no-any-return]
+    done: TaughtTold = await asyncio.to_thread(_room(request).alone, work)
+    return done
 
 
 def _variant(room: Any, wanted: Teach, loaded: Any) -> str | None:
