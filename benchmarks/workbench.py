@@ -1,15 +1,18 @@
-"""The workbench's pages: what a person waits for while a hand moves.
+"""The workbench's figures, all of them: what a person waits for, and what looking costs.
 
-    python benchmarks/workbench.py [--json] [--quick]
+    python benchmarks/workbench.py [--json] [--quick] [--only NAME ...]
 
-Section `recipe`: a region of a recipe of 25 steps in the frame of a found part, and one that reads a code, is dragged
-in 5 MP (the part, the recipe and the picture of benchmarks/duty_station.py). Over a real connection to the served
-station: the time from the move of the hand to the answer with the new reading, the verdicts of all steps that rest on
-it, and what is drawn of them. Beside it, in the same run: the same draft judged whole (`whole_ms`), as a page would
-have to that keeps nothing warm but the decoded shot, so that the ratio holds on a busy machine. The first request,
-which decodes the shot and finds the part, is `first_ms`. Of `drag_ms` and `whole_ms`: medians; `drag_p95_ms`.
-`drag_cpu_ms` is the processor time of both ends of the connection, which is what the wait comes to on an idle core; the
-wait itself holds only there.
+One row a figure: what is asked, what was reached, and beside it the processor time of all that took part, which is what
+the wait comes to on an idle core; a wait holds only there. `paint`, `bundle`, `frames`, `tie`: see
+`workbench_pages.py`. `idle`: see `workbench_duty.py`. `drag` is here:
+
+A region of a recipe of 25 steps in the frame of a found part, and one that reads a code, is dragged in 5 MP (the part,
+the recipe and the picture of benchmarks/duty_station.py). Over a real connection to the served station: the time from
+the move of the hand to the answer with the new reading, the verdicts of all steps that rest on it, and what is drawn of
+them. Beside it, in the same run: the same draft judged whole (`whole_ms`), as a page would have to that keeps nothing
+warm but the decoded shot, so that the ratio holds on a busy machine. The first request, which decodes the shot and
+finds the part, is `first_ms`. Of `drag_ms` and `whole_ms`: medians; `drag_p95_ms`. `drag_cpu_ms` is the processor time
+of both ends of the connection.
 """
 
 import argparse
@@ -25,20 +28,21 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 import duty_station as bench  # the benchmarks beside this one
+import workbench_duty
+import workbench_pages as pages
+from workbench_pages import Row
 
 from tiepoint.station.recipes.shots import load_working_shot
 from tiepoint.station.recipes.text import plain
 from tiepoint.station.recipes.trying import Bench
 from tiepoint.web.users import User, token_sha, write_users
 
-GOALS = {"recipe": {"drag_ms": 100.0, "drag_cpu_ms": 50.0}}
 PATH, SHOT = "recipes/plate.toml", "shots/taught.png"
 
 
 @contextmanager
 def _asked(folder: Path) -> Iterator[Any]:
     """Give what asks the served station on one connection that stays open, as a browser's does."""
-    sys.path.insert(0, str(Path(__file__).parents[1]))
     from tests.helpers.served import Served
 
     write_users(folder / "private" / "users.json", [User("hand", "change", None, token_sha("hand"))])
@@ -115,20 +119,47 @@ def _whole(station: Any, count: int) -> list[float]:
     return taken[1:]
 
 
+def drag(quick: bool) -> list[Row]:
+    """Return the row of a dragged region."""
+    told = recipe(40 if quick else 200)
+    cpu = f"{told['drag_cpu_ms']:.0f} ms processor a move"
+    return [Row("drag", "a dragged region's new reading, 25 steps, 5 MP", 100.0, told["drag_ms"], "ms", cpu, told)]
+
+
+def idle(quick: bool) -> list[Row]:
+    """Return the rows of somebody who only looks while ten parts come each second."""
+    with TemporaryDirectory() as scratch:
+        told = workbench_duty.viewer(Path(scratch), 5.0 if quick else 60.0)
+    busy = f"web process {told['web_percent_of_a_core']:.1f} % of a core"
+    first, last = told["heap_mb"]
+    return [
+        Row("idle", "an idle viewer of 10 parts/s", 5.0, told["page_percent_of_a_core"], "% of a core", busy, told),
+        Row("memory", "what its page holds more at the end", 1.0, last - first, "MB", f"{first:.1f} MB before", {}),
+    ]
+
+
+SECTIONS = {"paint": pages.paint, "bundle": pages.bundle, "frames": pages.frames, "drag": drag, "tie": pages.tie,
+            "idle": idle}  # fmt: skip
+
+
 def main() -> None:
     """Measure and print."""
     asked = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     asked.add_argument("--json", action="store_true", help="print one JSON object")
-    asked.add_argument("--quick", action="store_true", help="fewer moves of the hand")
+    asked.add_argument("--quick", action="store_true", help="few runs of each: whether it can be measured at all")
+    asked.add_argument("--only", nargs="+", choices=list(SECTIONS), default=list(SECTIONS))
     options = asked.parse_args()
-    told = {"recipe": recipe(40 if options.quick else 200)}
+    sys.path.insert(0, str(Path(__file__).parents[1]))
+    rows = [row for name in options.only for row in SECTIONS[name](options.quick)]
     if options.json:
-        print(json.dumps({**told, "goals": GOALS}, indent=1))
+        print(json.dumps({"rows": [row.told() for row in rows]}, indent=1))
         return
-    for section, figures in told.items():
-        print(section)
-        print("\n".join(f"  {name:<18} {value:>10.4g}" for name, value in figures.items()))
-    print("goals:", json.dumps(GOALS))
+    for row in rows:
+        word = "reached" if row.reached <= row.asked else "NOT reached"
+        print(f"{row.name:<16} {row.reached:>8.4g} of {row.asked:g} {row.unit}, {word}; {row.cpu}  ({row.says})")
+    for row in rows:
+        for name, value in row.beside.items():
+            print(f"  {row.name} {name:<24} {value}")
 
 
 if __name__ == "__main__":
