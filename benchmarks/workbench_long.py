@@ -41,7 +41,9 @@ def looked_through(folder: Path, records: int) -> dict[str, dict[str, float]]:
 
         page = browser.new_page(viewport={"width": 1440, "height": 900})
         page.set_default_timeout(120_000)
-        Auditor(page, address.removeprefix("http://"), folder / "ledger.sqlite", timed).look_through()
+        auditor = Auditor(page, address.removeprefix("http://"), folder / "ledger.sqlite", timed)
+        auditor.look_through()
+        auditor.duty()
     return told
 
 

@@ -50,12 +50,11 @@ class Auditor:
         return [(part, number(seq), verdict) for part, seq, verdict in told]
 
     def look_through(self):
-        """Do all of it, and hold every answer against the file."""
+        """Look through Evidence, and hold every answer against the file."""
         self.first_page()
         self.search()
         self.record_in_the_middle()
         self.trend()
-        self.duty()
 
     def first_page(self):
         with self.timed("evidence, first page"):
@@ -161,7 +160,7 @@ class Auditor:
             self.page.goto(f"http://{self.host}/duty")
             self.page.locator(".counts dd").first.wait_for()
         with self.timed("duty, counts of all"):
-            self.page.get_by_label("from").select_option("duty")
+            self.page.locator(".low h2 select").select_option("duty")
             parts = self.page.locator("section", has=self.page.locator(".counts")).locator("h2 .aside")
             ((records,),) = asked(self.path, "SELECT count(*) FROM judged")
             parts.filter(has_text=re.compile("^" + f"{records:,}".replace(",", r"\s") + " ")).wait_for()

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 import pytest
 from tests.helpers.long_ledger import Auditor, fill
-from tests.helpers.looked_at import DESK, PHONE, Looked, log_in
+from tests.helpers.looked_at import DESK, Looked, log_in
 from tests.helpers.served import new_station
 from tests.helpers.workbench import PASSWORD, browser_for_pages, let_in
 
@@ -157,10 +157,5 @@ def long(tmp_path_factory):
 def test_a_long_ledger_is_looked_through_and_says_what_sql_says(browser, long):
     with served(long) as station, Looked(browser, DESK) as looked:
         Auditor(looked.page, station.host, long / "ledger.sqlite").look_through()
-        looked.keep("big-duty")
-        looked.is_sound(station)
-    with served(long) as station, Looked(browser, PHONE) as looked:
-        # Another day, on a phone: what was read for trends is there at once.
-        looked.open(station, "/evidence").page.locator("svg.trend .mean").wait_for(state="attached")
-        looked.keep("big-evidence-phone")
+        looked.keep("big-evidence")
         looked.is_sound(station)
