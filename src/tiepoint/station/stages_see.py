@@ -4,6 +4,7 @@ from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Entry
 from tiepoint.station.on_record import Copy, OnRecord, copies_of, counted, on_record
 from tiepoint.station.stages import Stage
+from tiepoint.station.working_pictures import pictures_of
 
 
 def stage_of(station: Station) -> Stage:
@@ -20,6 +21,10 @@ def stage_of(station: Station) -> Stage:
         done = (f"station.toml names {', '.join(camera.name for camera in cameras)}.",)
         to_do = ("Aim and focus the camera, and hold the state as accepted once it runs as it should.",)
         return Stage("see", "begun", counted(len(cameras), "camera"), True, done, to_do)
+    if pictures := pictures_of(station, "see"):
+        done = (f"{counted(len(pictures), 'picture')} handed over.",)
+        to_do = ("Hold the state as accepted once it looks as it should, or name the camera in station.toml.",)
+        return Stage("see", "begun", counted(len(pictures), "picture"), True, done, to_do)
     return Stage("see", "empty", "No camera yet", True, (), ("Name a camera in station.toml, or bring pictures.",))
 
 
@@ -27,7 +32,8 @@ def _aims_otherwise(station: Station, record: OnRecord, held: Entry) -> bool:
     """Whether what is run now rests on other ties or lights than what was run when the state was held."""
     before = [act for act in record.acts if act.body.get("act") == "accept" and act.seq < held.seq]
     if not before:
-        return any(act.body.get("act") == "accept" for act in record.acts)
+        # No other tie was run before: what was held lacks its say only where the watch has fixed edges.
+        return bool(station.table.watch.edge) and bool(record.copies)
     then = {name: sha for copy in copies_of(station, before[-1]) for name, sha in _seen_by(copy)}
     return any(then.get(name, sha) != sha for copy in record.copies for name, sha in _seen_by(copy))
 

@@ -158,12 +158,12 @@ def targets_of(station: Station) -> "list[Target]":
 
 
 def _opening(station: Station, id_: str) -> "Callable[[], Source]":
-    from tiepoint.station.see.source import HANDED_OVER, DutySource, FolderSource, open_source
+    from tiepoint.station.see.source import HANDED_OVER, DutySource, HandedSource, open_source
 
     if id_ == DUTY:
         return lambda: DutySource(station)
     if id_ == PICTURES:
-        return lambda: FolderSource(station.folder / HANDED_OVER, "the pictures that were handed over")
+        return lambda: HandedSource(station.folder / HANDED_OVER, "the pictures that were handed over")
     table = _camera(station, id_)
     if table is None:
         raise UnusableInput(f"no camera is called {id_[:80]}; look at station.toml")

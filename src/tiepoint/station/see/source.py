@@ -31,8 +31,8 @@ from tiepoint.station.questions import last_entries
 Kind = Literal["camera", "folder", "duty", "pictures"]
 LOOK_S = 0.25
 MOST_FILES = 5000
-HANDED_OVER = "pictures/see"
-"""Where a person's own pictures for this page lie, seen from the station's folder."""
+HANDED_OVER, MOST_HANDED = "pictures/see", 12
+"""Where a person's own pictures for this page lie, seen from the station's folder; so many of them are looked at."""
 _ASIDE = ("before", "refused", "taken")
 
 
@@ -199,6 +199,15 @@ class FolderSource(NewestSource):
     def _seen(self, path: Path, at_ns: int) -> Seen:
         taken = datetime.fromtimestamp(at_ns / 1e9, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
         return Seen(load_picture(path), path.name, taken, bits=self._bits)
+
+
+class HandedSource(FolderSource):
+    """A person's own pictures, each once, in the order in which they came: several that came at once are a series."""
+
+    def _there(self) -> Iterator[There]:
+        for at, path in sorted(_pictures(self._folder))[-MOST_HANDED:]:
+            if not isinstance(self._known, tuple) or (at, str(path)) > self._known:
+                yield (at, str(path)), partial(self._seen, path, at)
 
 
 def _pictures(folder: Path) -> list[tuple[int, Path]]:
