@@ -12,8 +12,9 @@ from tiepoint.station.archive import kept_of
 from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Ledger
 
-ROOTS = ("pictures/shots", "shots")
-"""Folders of a station in which shots to work on lie."""
+BROUGHT = "pictures/shots"
+ROOTS = (BROUGHT, "shots")
+"""Folders of a station in which shots to work on lie; what was brought in a folder of its own is one shot."""
 RECORD = "record/"
 MOST = 2000
 
@@ -31,7 +32,7 @@ def shot_files(station: Station) -> Iterator[ShotFile]:
     """Yield the shots in the station's own folders, in the order of their names: pictures, and folders of one shot."""
     count = 0
     for root in ROOTS:
-        for path in _shots_below(station.folder / root):
+        for path in _shots_below(station.folder / root, is_brought=root == BROUGHT):
             count += 1
             if count > MOST:
                 return
@@ -39,7 +40,7 @@ def shot_files(station: Station) -> Iterator[ShotFile]:
             yield ShotFile(ref, path.name, PurePosixPath(ref).parent.as_posix())
 
 
-def _shots_below(folder: Path) -> Iterator[Path]:
+def _shots_below(folder: Path, *, is_brought: bool = False) -> Iterator[Path]:
     try:
         inside = sorted(folder.iterdir()) if folder.is_dir() else []
     except OSError as error:
@@ -48,7 +49,7 @@ def _shots_below(folder: Path) -> Iterator[Path]:
         if path.name.startswith("."):
             continue
         if path.is_dir():
-            if (path / "shot.json").is_file():
+            if is_brought or (path / "shot.json").is_file():
                 yield path
             else:
                 yield from _shots_below(path)
