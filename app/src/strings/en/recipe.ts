@@ -16,7 +16,7 @@ export default {
   noTie: "none: measure in the image",
   height: "Height of the surface",
   uHeight: "Its standard u",
-  heightWhy: "Above the plane of the tie. A height known within ± a has u = a / 1.73.",
+  heightWhy: "Above the plane of the tie: 0 where the surface lies in it. A height known within ± a has u = a / 1.73. Left empty, nothing can conform.",
   begin: "Begin",
   close: "Close",
   region: "Region",
