@@ -44,6 +44,8 @@ interface Typed {
   tolerance: string;
   height: string;
   u_height: string;
+  distance: string;
+  u_distance: string;
   target: string;
   camera: string;
   photos: string[];
@@ -65,7 +67,7 @@ interface Typed {
 export type Envelope = Required<Schemas["EnvelopeTyped"]>;
 export const NO_ENVELOPE: Envelope = { x_from: "", x_to: "", y_from: "", y_to: "", turn_from: "", turn_to: "" };
 const BEGUN: Typed = {
-  way: "target", name: "plane", tolerance: "", height: "", u_height: "", target: "", camera: "", photos: [], length: "", u: "", snap: true,
+  way: "target", name: "plane", tolerance: "", height: "", u_height: "", distance: "", u_distance: "", target: "", camera: "", photos: [], length: "", u: "", snap: true,
   ends: [null, null], rows: [], pairs_unit: "mm", from_frame: "image", to_frame: "plane", model: "auto", chosen: "",
   size: "", envelope: NO_ENVELOPE, touch: { points: "6", pitch: "", tolerance: "", u: "", rows: [] },
 };
@@ -81,6 +83,8 @@ class Tying {
   /** What was refused, by the field that it is about; an empty name: none. */
   faults = $state<Record<string, string>>({});
   busy = $state("");
+  /** What the plan says of field, pixels and stand-off, in mm as it is written there; empty where it says nothing. */
+  planned = $state({ width: "", height: "", pixels: "", distance: "" });
   said = $state<string[]>([]);
 
   #key = "";
@@ -95,9 +99,22 @@ class Tying {
     } catch {
       // What an older page kept is no loss.
     }
-    await this.again();
+    await Promise.all([this.again(), this.#propose()]);
     const first = this.solved.find((one) => one.from_frame === "image") ?? this.solved[0];
     if (isNew && first !== undefined) this.choose(first.name); // who has never been here sees what there is
+  }
+  /** What was said on the page Plan is not typed again. */
+  async #propose(): Promise<void> {
+    try {
+      const plan = await get("/api/plan");
+      if (plan.sha === null || here.unit !== "mm") return;
+      const line = (key: string) => plan.look.sheet?.lines.find((one) => one.key === key)?.value ?? "";
+      this.planned = { width: line("field_long"), height: line("field_short"), pixels: plan.typed["sensor.pixels"] ?? "", distance: plan.typed["lens.stand_off_mm"] ?? "" };
+      this.typed.tolerance ||= plan.typed["part.tolerance_mm"] ?? "";
+      this.typed.distance ||= this.planned.distance;
+    } catch (error) {
+      if (!(error instanceof Refusal)) throw error; // a plan that cannot be read proposes nothing
+    }
   }
   keep(): void {
     if (this.#key) localStorage.setItem(this.#key, JSON.stringify(this.typed));
@@ -279,6 +296,11 @@ class Tying {
     }
   }
 
+  /** How far the lens stands, where somebody says how sure that is: what the plan alone proposes is not known yet. */
+  get away(): Record<string, string> {
+    const { distance, u_distance } = this.typed;
+    return distance === this.planned.distance && u_distance.trim() === "" ? {} : { distance, u_distance };
+  }
   get common(): Record<string, unknown> {
     const size = this.typed.size ? this.typed.size.split(" × ").map(Number) : null;
     return { unit: here.unit, height: this.typed.height, u_height: this.typed.u_height, size };

@@ -68,6 +68,8 @@ export const words = {
   flags: "What to know of it",
   height: "Height of the plane",
   uHeight: "its u",
+  distance: "Lens to target",
+  distanceWhy: "From the lens to the target, as a tape tells it. Without it no recipe can say how high its part lies, and nothing conforms.",
   name: "Name of the tie",
   solve: "Tie",
   solveAgain: "Tie again",
