@@ -48,7 +48,8 @@ def hold_sight(
     """
     if len(shots) < FEWEST:
         raise UnusableInput(
-            f"{len(shots)} of at least {FEWEST} pictures are there to be held; look at the live picture a little longer, or hand more over"
+            f"{len(shots)} of at least {FEWEST} pictures are there to be held; look at the live picture a little "
+            "longer, or hand more over"
         )
     holding = hold_now(station, shots, (), who=who, why=why)
     told = [row for row in numbers if row.value is not None]

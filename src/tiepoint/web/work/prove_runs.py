@@ -140,8 +140,9 @@ def _asked_by(wanted: shapes.Begin, designed: "Design | None") -> dict[str, Any]
     from tiepoint.station.study_making import options_of
 
     asked = dict(wanted.asked)
-    if wanted.study == "trial":
-        return asked
+    if wanted.study == "trial":  # the rates by which its parts were counted
+        rates = {"most_misses": wanted.wanted.most_escapes, "most_false": wanted.wanted.most_false}
+        return {name: rate for name, rate in rates.items() if rate is not None} | asked
     takes = options_of(wanted.study)
     asked.setdefault("unit", wanted.wanted.unit)
     if "tolerance" in takes and wanted.wanted.tolerance is not None:

@@ -292,7 +292,7 @@ def _changed(path: str) -> Refused:
 def _at_field(error: TiepointError, wanted: Change, room: Room) -> Refused:
     """Return a refusal that names the field of the form that it is about."""
     edit = wanted.edit
-    where = edit.act
+    where: str = edit.act
     if isinstance(edit, edits.Put):
         where = ".".join(str(k) for k in (*(("grip", edit.grip) if edit.grip else ()), *edit.path))
     refused = refused_by(error, str(room.station.folder))
