@@ -3,7 +3,9 @@
 import json
 import shutil
 
+import numpy as np
 import pytest
+from PIL import Image
 from tests.helpers.served import Served, new_station
 
 from tiepoint.station.accepted import accept, draft_of
@@ -126,6 +128,25 @@ def test_the_held_state_is_out_of_date_with_another_tie(vent, tie):
     taken(vent, "another tie")
     found = stages(vent)["see"]
     assert (found.state, found.word) == ("out of date", "not as held")
+
+
+def test_what_was_held_before_anything_was_run_stays_held(vent):
+    there = open_station(vent.folder)
+    write_act(there, act_of(there, "hold", who="m.weiss", why="aimed and focused", sha="0" * 64, shots=6))
+    taken(vent)
+    assert stages(vent)["see"].state == "proved"
+    # A fixed edge of the watch is held in mm by the tie, which was not there yet.
+    edge = '[[watch.edge]]\nname = "post"\nat = [100, 100]\n'
+    (vent.folder / "station.toml").write_text(f"{(vent.folder / 'station.toml').read_text()}\n{edge}")
+    assert stages(vent)["see"].state == "out of date"
+
+
+def test_pictures_that_were_handed_over_begin_to_see(tmp_path):
+    station = open_station(new_station(tmp_path / "plates"))
+    (station.folder / "pictures" / "see").mkdir(parents=True)
+    Image.fromarray(np.zeros((48, 64), np.uint8)).save(station.folder / "pictures" / "see" / "aim.png")
+    found = stages(station)["see"]
+    assert (found.state, found.line) == ("begun", "1 picture")
 
 
 def test_a_stage_that_cannot_be_told_keeps_no_other_from_being_told(vent):

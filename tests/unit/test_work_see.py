@@ -24,7 +24,7 @@ from tiepoint.station.ledger import Ledger
 from tiepoint.station.lock import DUTY, WriterLock
 from tiepoint.station.see.eye import Eye
 from tiepoint.station.see.held import held_path, kept_sight
-from tiepoint.station.see.source import FolderSource, open_source
+from tiepoint.station.see.source import FolderSource, HandedSource, open_source
 from tiepoint.station.verify import verify
 from tiepoint.station.watch.hold import kept_reference
 from tiepoint.targets.document import to_document
@@ -134,6 +134,17 @@ def test_a_half_written_picture_is_passed_over_and_read_once_whole(tmp_path, pho
     assert source.newest(0.05) is None
     with pytest.raises(UnusableInput, match="nothing can be set where pictures come from a folder"):
         source.set(Setting(exposure_s=0.01))
+
+
+def test_pictures_that_were_handed_over_at_once_are_all_looked_at(tmp_path, photo):
+    (tmp_path / "incoming").mkdir()
+    for k in (1, 2, 3):
+        drop(tmp_path, photo, k)
+    source = HandedSource(tmp_path / "incoming", "the pictures that were handed over")
+    assert [source.newest(0.1).name for _ in range(3)] == ["p1.png", "p2.png", "p3.png"]
+    assert source.newest(0.05) is None
+    drop(tmp_path, photo, 4)
+    assert source.newest(0.1).name == "p4.png"
 
 
 def video(path, frames=40):
