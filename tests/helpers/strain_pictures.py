@@ -71,7 +71,7 @@ def shows(data: bytes, diameter_mm: float, within_mm: float) -> bool:
             return False
     if grey.shape != (480, 640):
         return False
-    # Of the half-grey pixels on its edge each counts by how dark it is (the area of a disc; dark is 50, bright 200).
-    part = np.clip((200 - grey[180:300, 240:360]) / 150, 0, 1)
-    part[part < 0.1] = 0
-    return abs(2 * np.sqrt(part.sum() / np.pi) * MM_PER_PX - diameter_mm) < within_mm
+    # Dark is 50 and bright 200. A JPEG of which a brightness was damaged shows the bore's edge where it is all the same,
+    # so it is counted what is darker than the middle of both, and not how dark (the area of a disc).
+    dark = int((grey[180:300, 240:360] < 125).sum())
+    return abs(2 * np.sqrt(dark / np.pi) * MM_PER_PX - diameter_mm) < within_mm

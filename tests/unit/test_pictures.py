@@ -1,8 +1,10 @@
 """Picture files: every depth and colour gives the right grey, and what cannot be read is said before decoding."""
 
 import io
+import random
 import struct
 import zlib
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -13,7 +15,7 @@ from PIL import Image
 
 from tiepoint.documents import pictures
 from tiepoint.documents.canonical import pixels_sha256
-from tiepoint.documents.pictures import encode_png, load_picture, save_png
+from tiepoint.documents.pictures import decode_picture, encode_png, load_picture, save_png
 from tiepoint.foundation.errors import TiepointError, UnusablePicture
 
 RNG = np.random.default_rng(7)
@@ -180,3 +182,53 @@ def test_a_written_png_holds_the_same_pixels(tmp_path, pixels):
     described = loaded.described("top")
     assert described.pixels_sha256 == pixels_sha256(pixels)
     assert (described.role, described.size, described.file) == ("top", (30, 20), "it.png")
+
+
+@pytest.mark.parametrize(("mode", "shape"), [("L", (300, 401)), ("RGB", (300, 401, 3))])
+@pytest.mark.parametrize("progressive", [False, True])
+def test_a_jpeg_has_the_pixels_that_pillow_decodes(mode, shape, progressive):
+    pixels = cv2.GaussianBlur(np.random.default_rng(3).integers(0, 256, shape, dtype=np.uint8), (0, 0), 2)
+    out = io.BytesIO()
+    Image.fromarray(pixels, mode).save(out, "JPEG", quality=90, progressive=progressive)
+    loaded = decode_picture(out.getvalue(), Path("photo.jpg"))
+    with Image.open(out) as image:
+        assert np.array_equal(loaded.pixels, np.asarray(image))
+
+
+def test_no_jpeg_is_taken_whose_lower_rows_a_damage_has_moved():
+    pixels = cv2.GaussianBlur(np.random.default_rng(3).integers(0, 256, (480, 640), dtype=np.uint8), (0, 0), 2)
+    out = io.BytesIO()
+    Image.fromarray(pixels).save(out, "JPEG", quality=90)
+    whole, taken, refused = out.getvalue(), [], []
+    begin, chance = whole.index(b"\xff\xda") + 12, random.Random(5)
+    for _ in range(200):
+        turned = bytearray(whole)
+        turned[chance.randrange(begin, len(whole) - 2)] ^= 1 << chance.randrange(8)
+        try:
+            taken.append(alike(pixels, decode_picture(bytes(turned), Path("photo.jpg")).grey))
+        except UnusablePicture:
+            with Image.open(io.BytesIO(turned)) as image:  # as a viewer shows it
+                refused.append(alike(pixels, np.asarray(image)))
+    # A JPEG has no checksum (ITU-T T.81): most bits change a few values, which nobody can tell. Those that move all
+    # that comes behind them leave too few codes or too many.
+    assert min(taken) > 0.6
+    assert len(refused) > 20
+    assert np.mean(np.array(refused) < 0.6) > 0.9
+
+
+def alike(pixels, grey):
+    """Return how the lower rows of two pictures correlate."""
+    return float(
+        np.corrcoef(pixels[-48:-8].ravel().astype(float), grey[-48:-8].ravel() + 1e-9 * np.arange(40 * 640))[0, 1]
+    )
+
+
+def test_a_tiff_that_does_not_say_what_its_0_is_is_refused():
+    out = io.BytesIO()
+    Image.fromarray(np.full((20, 30), 200, np.uint8)).save(out, "TIFF")
+    data = out.getvalue()
+    at = data.index(struct.pack("<HH", 262, 3))  # PhotometricInterpretation, of the type SHORT (TIFF 6.0, section 8)
+    damaged = data[:at] + struct.pack("<H", 262 ^ 0x4000) + data[at + 2 :]
+    with pytest.raises(UnusablePicture, match="black or white"):
+        decode_picture(damaged, Path("photo.tif"))
+    assert decode_picture(data, Path("photo.tif")).grey[0, 0] == 200

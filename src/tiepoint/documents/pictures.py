@@ -27,6 +27,8 @@ GREY_WEIGHTS = (0.299, 0.587, 0.114)
 
 _DEEP = ("I;16", "I;16L", "I;16B", "I;16N", "I", "F")
 _GREY = ("1", "L", "LA", "La")
+_JPEG = ("JPEG", "MPO")
+_PHOTOMETRIC = 262
 """Pillow's modes of more than 8 bits, and of grey."""
 _BAND = 1024
 
@@ -97,7 +99,9 @@ def decode_picture(data: bytes, path: Path, most_pixels: int = MOST_PIXELS) -> L
     if not data:
         raise _empty(path)
     with _opened(io.BytesIO(data), path, most_pixels) as image:
-        pixels, turned, frames = _decode(image), _is_shown_turned(image), _frames(image)
+        _demand_photometric(image, path)
+        pixels = _of_jpeg(data, image.mode) if image.format in _JPEG and image.mode in ("L", "RGB") else _decode(image)
+        turned, frames = _is_shown_turned(image), _frames(image)
     return replace(picture_of(pixels, path), shown_turned=turned, frames=frames)
 
 
@@ -235,6 +239,28 @@ def _decode(image: Any) -> NDArray[Any]:
     if image.mode in ("LA", "La"):
         return np.asarray(image.convert("LA"))[:, :, 0]
     return np.asarray(image.convert("RGB"))
+
+
+def _of_jpeg(data: bytes, mode: str) -> NDArray[Any]:
+    """Decode a JPEG of 8 bits, or raise where its data are damaged.
+
+    A JPEG carries no checksum. Its decoder goes on where a code cannot be, shifted and of another brightness, and only
+    warns; Pillow drops the warning, and half a bore was judged as one.
+    """
+    import simplejpeg
+
+    grey = mode == "L"
+    pixels = simplejpeg.decode_jpeg(data, colorspace="GRAY" if grey else "RGB", strict=True)
+    return np.asarray(pixels[:, :, 0] if grey else pixels)
+
+
+def _demand_photometric(image: Any, path: Path) -> None:
+    """Refuse a TIFF that does not say whether 0 is black or white (TIFF 6.0, section 4: the field is required)."""
+    if image.format == "TIFF" and _PHOTOMETRIC not in image.tag_v2:
+        raise UnusablePicture(
+            f"{path} does not say whether its 0 is black or white, so it is damaged or not written to its end; save or "
+            "fetch it once more"
+        )
 
 
 def picture_of(pixels: NDArray[Any], path: Path) -> Loaded:
