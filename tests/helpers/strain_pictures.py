@@ -71,7 +71,7 @@ def shows(data: bytes, diameter_mm: float, within_mm: float) -> bool:
             return False
     if grey.shape != (480, 640):
         return False
-    # Dark is 50 and bright 200. A JPEG of which a brightness was damaged shows the bore's edge where it is all the same,
-    # so it is counted what is darker than the middle of both, and not how dark (the area of a disc).
+    # Dark is 50 and bright 200. A JPEG whose brightness was damaged shows the bore's edge where it is all the same, so
+    # what is darker than the middle of both is counted, and not how dark it is (the area of a disc).
     dark = int((grey[180:300, 240:360] < 125).sum())
     return abs(2 * np.sqrt(dark / np.pi) * MM_PER_PX - diameter_mm) < within_mm
