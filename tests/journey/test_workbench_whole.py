@@ -28,7 +28,7 @@ from tiepoint.targets.document import from_document
 SIZE_PX = (1280, 960)
 PARTS = 5
 """Good ones and bad ones each: so many show that no more than half of either is judged wrongly."""
-MOST_ACTS = 110
+MOST_ACTS = 95
 """Acts of the whole job (presses, fields, drags, drops); more would be a step back."""
 CAMERA = """
 [duty]
@@ -186,7 +186,7 @@ def plan(person):
     with page.expect_response(lambda r: r.request.method == "PUT" and "6.6" in (r.request.post_data or "")):
         person.typed("Pitch of a pixel", "6.6")
     person.click("Photograph with this camera")
-    page.get_by_role("heading", name="Foreseen on its pictures").wait_for()
+    page.get_by_role("heading", name="Foreseen on its pictures", exact=True).wait_for()
     person.keep("plan")
 
 
