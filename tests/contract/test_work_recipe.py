@@ -258,6 +258,15 @@ def test_a_draft_runs_over_a_folder_and_the_gravest_come_first(asked):
     assert (status, headers["content-type"]) == (200, "image/jpeg")
 
 
+def test_a_shot_that_cannot_be_read_is_told_without_where_the_station_lies(asked):
+    torn = asked.folder / "shots" / "plates" / "torn.png"
+    torn.write_bytes((asked.folder / "shots" / "plates" / "plate-1.png").read_bytes()[:2000])
+    told = asked.ended(asked("POST", "/api/recipe/folder", {"recipe": PATH, "folder": "shots/plates"})[1])["result"]
+    (found,) = [one for one in told["ran"] if one["name"] == "torn.png"]
+    assert found["verdict"] == "unread"
+    assert found["why"].startswith("shots/plates/torn.png cannot be decoded")
+
+
 def test_the_card_is_sorted_by_what_a_step_gives_and_its_forms_are_the_tables_own(asked):
     card = asked("GET", "/api/recipe/card")[1]
     by_gives = {}

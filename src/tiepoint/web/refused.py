@@ -86,11 +86,16 @@ def refusals(*statuses: int) -> dict[int | str, dict[str, Any]]:
 
 def refused_by(error: TiepointError, folder: str) -> Refused:
     """Return the refusal that an error is: its sentence, in which the station's folder is not told."""
-    says, _, do = str(error).replace(f"{folder}/", "").replace(folder, "the station's folder").partition("; ")
+    says, _, do = within(str(error), folder).partition("; ")
     if isinstance(error, Conflict):
         # What was edited meanwhile is told apart: a page then shows what is there now, and keeps what was typed.
         return Refused(409, says, do, code="conflict")
     return Refused(503 if isinstance(error, LedgerAway) else 422, says, do)
+
+
+def within(says: str, folder: str) -> str:
+    """Return a sentence in which the station's folder is not told."""
+    return says.replace(f"{folder}/", "").replace(folder, "the station's folder")
 
 
 def answer_refusals(app: FastAPI, folder: str) -> None:

@@ -11,7 +11,7 @@ from fastapi.responses import Response
 
 from tiepoint.web.here import Here, here_of
 from tiepoint.web.jobs import JobTold, Telling
-from tiepoint.web.refused import Refused, refusals
+from tiepoint.web.refused import Refused, refusals, within
 from tiepoint.web.sessions import needs
 from tiepoint.web.tiles import tile_answer
 from tiepoint.web.users import User
@@ -229,7 +229,8 @@ async def folder(request: Request, here: ThisStation, wanted: Folder) -> JobTold
         for one in shots:
             telling(one.done, one.of, one.name)
             thumb = "" if one.ran.loaded is None else room.thumb(one.ref, one.ran.loaded)
-            told: dict[str, Any] = {"ref": one.ref, "name": one.name, "was": one.was, "why": one.why, "thumb": thumb}
+            told: dict[str, Any] = {"ref": one.ref, "name": one.name, "was": one.was, "thumb": thumb}
+            told["why"] = within(one.why, str(here.station.folder))
             ran.append(RanTold(verdict=one.ran.record.verdict, ms=one.spent_ms, **told))
         ran.sort(key=lambda r: ORDER[r.verdict])
         return FolderTold(ran=ran, counts=Counter(r.verdict for r in ran))
