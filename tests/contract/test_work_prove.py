@@ -588,7 +588,7 @@ def test_a_station_without_anything_says_what_comes_first(tmp_path):
     assert told["says"].startswith("Nothing is agreed on yet: write down")
 
 
-# --- limits, the touch test, and all that may be asked or agreed on --------------------------------------------------
+# --- limits, and all that may be asked or agreed on -------------------------------------------------------------------
 
 
 def _same(kept, told):
@@ -650,38 +650,6 @@ def test_limits_that_cannot_be_set_say_at_which_field(agreed, more, where, says)
     status, told = agreed("POST", "/limits", {"of": BORE, **more})
     assert (status, told["where"]) == (422, where)
     assert says in f"{told['says']}; {told['do']}"
-
-
-PAIRS = [(x, y) for x in (10, 60, 110) for y in (10, 45, 80)]
-TOUCHED = [(97.5, 15.0), (22.5, 75.0), (22.5, 15.0), (97.5, 75.0), (60.0, 30.0), (30.0, 45.0)]
-
-
-def shown_by_robot(places, off=0.0):
-    """Return, as a table, what a robot shows at places of a plane turned by 0.4 rad, with 0.02 mm of touching."""
-    turn = np.array([[np.cos(0.4), -np.sin(0.4)], [np.sin(0.4), np.cos(0.4)]])
-    to = np.array(places) @ turn.T + [400.0, -150.0] + NOISE[: 2 * len(places)].reshape(-1, 2) * 10 + off
-    rows = [",".join(f"{v:.3f}" for v in (*at, *there)) for at, there in zip(places, to, strict=True)]
-    return "\n".join(["from_x,from_y,to_x,to_y", *rows, ""])
-
-
-def test_a_touch_test_is_judged_and_kept_as_the_command_does(agreed, accepted, cli):
-    pairs = accepted.folder.parent / "pairs.csv"
-    pairs.write_text(shown_by_robot(PAIRS), encoding="utf-8")
-    robot = accepted.folder / "ties" / "robot.json"
-    assert cli("tie", "pairs", pairs, "--unit", "mm", "--from", "plane", "--to", "robot", "--out", robot).code == 0
-    assert agreed.good("GET", "/touch") == {"ties": ["robot"]}
-    status, headers, paper = agreed.raw("/api/prove/touch/sheet.pdf?tie=robot&tolerance_mm=0.3")
-    assert (status, headers["content-type"], paper[:5]) == (200, "application/pdf", b"%PDF-")
-    table = shown_by_robot(TOUCHED, off=1.0)  # with a tip that was bent since
-    wanted = {"tie": "robot", "table": table, "tolerance_mm": 0.3, "of": "robot"}
-    told = agreed.good("POST", "/touch", wanted)
-    path = accepted.folder.parent / "touched.csv"
-    path.write_text(table, encoding="utf-8")
-    assert _outcome(accepted, told) == cli("touch", "check", robot, path, "--tolerance", "0.3mm", "--json").json
-    assert (told["good"], told["kind"], told["of"]) == (False, "touch", "robot")
-    for change, where in (({"tie": "plane"}, "tie"), ({"table": "from_x\n1\n"}, "table")):
-        status, refused = agreed("POST", "/touch", {**wanted, **change})
-        assert (status in (404, 422), refused["where"]) == (True, where)
 
 
 def test_all_that_a_study_takes_is_asked_on_its_sheet(agreed, accepted):

@@ -10,6 +10,7 @@ from tiepoint.documents.files import read_document
 from tiepoint.documents.pictures import load_picture
 from tiepoint.station.folder import open_station
 from tiepoint.station.ledger import Ledger
+from tiepoint.station.requirements import agree
 
 PLANE = np.array([(10.0, 10), (110, 12), (105, 80), (15, 85), (60, 45), (85, 25)])
 BOTH = {"plane": "plane", "robot": "robot"}
@@ -206,6 +207,28 @@ def test_the_touch_sheet_is_the_commands_and_lies_where_the_robot_is(robot, tmp_
     assert narrow["points"] == []
 
 
+AGREED = """format = "tiepoint/requirements/1"
+title = "Hinge plates"
+customer = "Assembly, line 4"
+
+[[requirement]]
+id = "R1"
+says = "The arm goes where it is told."
+by = "touch"
+of = "arm"
+most = 0.01
+unit = "in"
+"""
+
+
+def test_a_touch_test_begins_with_what_was_agreed_of_it(robot):
+    assert {k: robot("GET", "/api/tie/robots/robot/touch")[1][k] for k in ("of", "most")} == {"of": "", "most": ""}
+    (robot.station.folder / "requirements.toml").write_text(AGREED, encoding="utf-8")
+    agree(open_station(robot.station.folder), who="M. Weiss", why="order 7")
+    told = robot("GET", "/api/tie/robots/robot/touch")[1]
+    assert (told["of"], told["most"]) == ("arm", "0.254")  # an inch is 25.4 mm, by the agreement of 1959
+
+
 @pytest.mark.parametrize(("off_mm", "good"), [(0.0, True), (1.5, False)])
 def test_what_was_touched_is_judged_as_the_command_judges_it(robot, tmp_path, off_mm, good):
     _, sheet = robot("GET", "/api/tie/robots/robot/touch?points=4")
@@ -217,7 +240,7 @@ def test_what_was_touched_is_judged_as_the_command_judges_it(robot, tmp_path, of
         "touch", "check", robot.station.folder / "ties/robot.json", tmp_path / "t.csv", "--tolerance", "0.3mm",
         "--u", "0.02mm", "--json",
     )  # fmt: skip
-    wanted = {"rows": [*rows, ["50", "50", "", ""]], "tolerance": "0.3", "u": "0.02", "keep": True}
+    wanted = {"rows": [*rows, ["50", "50", "", ""]], "tolerance": "0.3", "u": "0.02", "keep": True, "of": "arm"}
     status, told = robot("POST", "/api/tie/robots/robot/check", wanted)
     assert status == 200, told
     assert told["good"] is command["good"] is good
@@ -226,6 +249,7 @@ def test_what_was_touched_is_judged_as_the_command_judges_it(robot, tmp_path, of
     with Ledger(open_station(robot.station.folder).ledger_place) as ledger:
         act = ledger.last("act")
     assert (act.seq, act.body["kind"], act.body["good"], act.body["who"]) == (told["study"], "touch", good, "change")
+    assert act.body["of"] == "arm"
     kept = read_document(robot.station.folder / act.body["file"], "study")
     assert kept["outcome"]["points"] == command["points"]
 

@@ -6,7 +6,7 @@ import json
 import tomllib
 
 import pytest
-from tests.contract.test_work_prove import DRAFT, PAIRS, TOUCHED, Asked, serve, shown_by_robot, value_of
+from tests.contract.test_work_prove import DRAFT, Asked, serve, value_of
 from tests.helpers.plain_bore import plain_tie
 from tests.helpers.vent_station import new_station, picture
 from tests.helpers.workbench import PASSWORD, PHONE, Person, browser_for_pages
@@ -267,13 +267,9 @@ def test_an_empty_station_says_what_comes_first(browser, tmp_path):
         person.done()
 
 
-def test_limits_and_a_touch_test_are_made_from_the_page(browser, served, accepted):
+def test_limits_are_made_from_the_page_and_a_touch_test_where_the_robot_is_tied(browser, served):
     api = Asked(served)
     api.good("POST", "/agree", {"why": "order 7"})
-    pairs = accepted.folder.parent / "pairs.csv"
-    pairs.write_text(shown_by_robot(PAIRS), encoding="utf-8")
-    robot = accepted.folder / "ties" / "robot.json"
-    cli("tie", "pairs", pairs, "--unit", "mm", "--from", "plane", "--to", "robot", "--out", robot)
     person = Prover(browser, served).open("/prove#limits").log_in()
     page = person.page
     page.get_by_label("How parts vary").select_option("stated")
@@ -288,15 +284,7 @@ def test_limits_and_a_touch_test_are_made_from_the_page(browser, served, accepte
     person.click("Set the limits")
     page.get_by_role("heading", name="Shown", exact=True).wait_for()
     person.keep("limits-study")
-    person.click("Touch test")
-    page.get_by_text("Reduced-speed manual mode").wait_for()
-    person.fill("Points in the plane", shown_by_robot(TOUCHED, off=1.0))
-    person.click("Judge the tie")
-    page.get_by_text("How far off a point may be is missing").wait_for()
-    person.fill("Off by at most", "0.3")
-    person.keep("touch-light")
-    person.click("Judge the tie")
-    page.get_by_role("heading", name="Not shown", exact=True).wait_for()
-    assert [study["kind"] for study in api.good("GET", "")["studies"]] == ["touch", "limits"]
-    person.keep("touch-study")
+    person.page.get_by_role("link", name="Touch test").click()  # a robot is touched where it is tied
+    page.get_by_role("radio", name="robot").and_(page.locator("[aria-checked=true]")).wait_for()
+    assert [study["kind"] for study in api.good("GET", "")["studies"]] == ["limits"]
     person.done()

@@ -5,8 +5,6 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from tiepoint.documents.canonical import sha256
-from tiepoint.documents.files import kind_of, read_document
 from tiepoint.documents.tables import read_numbers
 from tiepoint.documents.values import value_document
 from tiepoint.foundation.errors import UnusableInput
@@ -66,22 +64,6 @@ def _point(p: CheckedPoint) -> dict[str, Any]:
 
 
 # --- of a station ----------------------------------------------------------------------------------------------------
-
-
-def robot_ties(station: Station) -> tuple[str, ...]:
-    """Return the names of the ties of a station that lead to a robot, be they by pairs or a hand-eye."""
-    from tiepoint.station.tie_files import tie_files
-
-    found = tie_files(station.folder)
-    return tuple(f.name for f in found if f.kind == "robot" or (f.tie is not None and f.tie.to_frame == "robot"))
-
-
-def robot_tie(station: Station, name: str) -> tuple[Tie, str]:
-    """Return such a tie by its name, and the hash of its document."""
-    from tiepoint.station.tie_files import TIES, load_robot
-
-    path = station.folder / TIES / f"{name}.json"
-    return load_robot(path), sha256(read_document(path, kind_of(path) or "tie"))
 
 
 def touch_of(

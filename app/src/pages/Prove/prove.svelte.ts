@@ -6,9 +6,11 @@ export type Told = Answer<"/api/prove">;
 export type Study = Answer<"/api/prove/studies/{seq}">;
 export type Sheet = Answer<"/api/prove/sheets/{id}">;
 export type ToDo = Told["to_do"][number];
-export type View = "study" | "order" | "design" | "sheet" | "trial" | "limits" | "touch" | "report";
+export type View = "study" | "order" | "design" | "sheet" | "trial" | "limits" | "report";
 
-const VIEWS: View[] = ["study", "order", "design", "sheet", "trial", "limits", "touch", "report"];
+/** Where a robot's tie is touched: on the page that ties it. */
+export const TOUCH = "/tie?way=robot";
+const VIEWS: View[] = ["study", "order", "design", "sheet", "trial", "limits", "report"];
 
 class Prove {
   told = $state<Told | null>(null);
@@ -82,7 +84,8 @@ class Prove {
     if (todo.by === "fill") return this.open("sheet", todo.at);
     if (todo.by === "agree") return this.open("order");
     if (todo.by === "trial" || todo.by === "report") return this.open(todo.by);
-    if (todo.by === "limits" || todo.by === "touch") return this.open(todo.by, todo.of ?? "");
+    if (todo.by === "limits") return this.open("limits", todo.of ?? "");
+    if (todo.by === "touch") return location.assign(TOUCH);
     if (todo.by === "design" || todo.by === "study") return this.open("design", `${todo.at},${todo.of ?? ""}`);
   }
 

@@ -62,14 +62,14 @@ interface Typed {
   /** Of the pictures that the tie is for, as "1224 × 1024"; empty: whichever. */
   size: string;
   envelope: Envelope;
-  touch: { points: string; pitch: string; tolerance: string; u: string; rows: Row[] };
+  touch: { points: string; pitch: string; tolerance: string; u: string; of: string; rows: Row[] };
 }
 export type Envelope = Required<Schemas["EnvelopeTyped"]>;
 export const NO_ENVELOPE: Envelope = { x_from: "", x_to: "", y_from: "", y_to: "", turn_from: "", turn_to: "" };
 const BEGUN: Typed = {
   way: "target", name: "plane", tolerance: "", height: "", u_height: "", distance: "", u_distance: "", target: "", camera: "", photos: [], length: "", u: "", snap: true,
   ends: [null, null], rows: [], pairs_unit: "mm", from_frame: "image", to_frame: "plane", model: "auto", chosen: "",
-  size: "", envelope: NO_ENVELOPE, touch: { points: "6", pitch: "", tolerance: "", u: "", rows: [] },
+  size: "", envelope: NO_ENVELOPE, touch: { points: "6", pitch: "", tolerance: "", u: "", of: "", rows: [] },
 };
 export const sizeOf = (one: { width: number; height: number }): string => `${one.width} × ${one.height}`;
 

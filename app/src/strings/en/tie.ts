@@ -205,6 +205,7 @@ export const words = {
     u: "Standard u of a touch",
     check: "Judge",
     keep: "Keep as a study",
+    of: "of the robot",
     kept: (entry: number) => `Kept as a study, entry ${entry} of the ledger.`,
   },
   key: {

@@ -1,9 +1,9 @@
-"""Limits with their risks, and the touch test of a robot's tie: what the page Prove makes without a run sheet."""
+"""Limits with their risks: what the page Prove makes without a run sheet."""
 
 import asyncio
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from fastapi import APIRouter, Depends, Query, Response
+from fastapi import APIRouter, Depends
 from pydantic import BaseModel, ConfigDict, Field
 
 from tiepoint.foundation.errors import UnusableInput
@@ -20,7 +20,6 @@ from tiepoint.web.work.prove_shapes import Line, Share, StudyTold
 if TYPE_CHECKING:
     from tiepoint.model.decide import Limits
     from tiepoint.station.limit_studies import Parts
-    from tiepoint.ties.tie import Tie
 
 Editor = Annotated[User, Depends(needs("change"))]
 ThisStation = Annotated[Here, Depends(here_of)]
@@ -28,7 +27,6 @@ Pasted = Annotated[str, Field(max_length=2_000_000)]
 Number = Annotated[float, Field(ge=-1e7, le=1e7)]
 NotBelow = Annotated[float, Field(ge=0, le=1e7)]
 Above0 = Annotated[float, Field(gt=0, le=1e7)]
-TieName = Annotated[str, Field(min_length=1, max_length=80)]
 
 router = APIRouter(prefix="/api/prove", tags=["prove"], dependencies=[Depends(needs("look"))])
 
@@ -64,22 +62,6 @@ class LimitsWanted(_Strict):
     side: Literal["upper", "lower", "both"] | None = None
     most_escapes: Share | None = None
     most_false: Share | None = None
-
-
-class TouchWanted(_Strict):
-    """A touch test of a robot's tie of `ties/`, in mm. `table`: from_x, from_y in the plane, to_x, to_y as shown."""
-
-    tie: TieName
-    table: Pasted
-    tolerance_mm: Above0
-    u_mm: NotBelow | None = None
-    of: Line | None = None
-
-
-class TouchTies(BaseModel):
-    """Ties of the station that lead to a robot, and so can be touched."""
-
-    ties: list[str]
 
 
 @router.post("/limits", status_code=201, responses=refusals(401, 409, 415, 422))
@@ -165,68 +147,3 @@ def _kept(here: Here, seq: int) -> StudyTold:
 
     found = claims(here.station)
     return study_told(next(study for study in found.studies if study.act.seq == seq), found)
-
-
-# --- the touch test --------------------------------------------------------------------------------------------------
-
-
-@router.get("/touch", responses=refusals(401, 422))
-async def ties(here: ThisStation) -> TouchTies:
-    """Tell which ties of the station lead to a robot."""
-    from tiepoint.station.touched import robot_ties
-
-    return TouchTies(ties=list(await here.asking.run(lambda: robot_ties(here.station))))
-
-
-@router.get(
-    "/touch/sheet.pdf",
-    responses={**refusals(401, 404, 422), 200: {"content": {"application/pdf": {}}}},
-    response_class=Response,
-)
-async def touch_on_paper(
-    here: ThisStation,
-    tie: Annotated[str, Query(min_length=1, max_length=80)],
-    points: Annotated[int, Query(ge=3, le=12)] = 6,
-    pitch_mm: Annotated[float | None, Query(gt=0, le=1e4)] = None,
-    tolerance_mm: Annotated[float | None, Query(gt=0, le=1e4)] = None,
-) -> Response:
-    """Give a sheet of points to touch, with room for what the robot shows. tiepoint never starts a motion."""
-
-    def made() -> bytes:
-        from tiepoint.report.touch_sheet import touch_sheet
-        from tiepoint.ties.touch import refusal, touch_points
-
-        found = _tie(here, tie)[0]
-        if (said := refusal(found, tolerance_mm)) is not None:
-            raise Refused(422, said, where="tie")
-        return touch_sheet(found, touch_points(found, points, pitch_mm), tolerance_mm)
-
-    headers = {"Content-Disposition": 'inline; filename="touch.pdf"', "Cache-Control": "private, no-cache"}
-    return Response(await here.asking.run(made), media_type="application/pdf", headers=headers)
-
-
-@router.post("/touch", status_code=201, responses=refusals(401, 404, 409, 415, 422))
-async def touch(here: ThisStation, wanted: TouchWanted, user: Editor) -> StudyTold:
-    """Judge a robot's tie by points that were touched, and keep the test, good or not. Needs the role change."""
-    return await asyncio.to_thread(_touched, here, wanted, user.name)
-
-
-def _touched(here: Here, wanted: TouchWanted, who: str) -> StudyTold:
-    from tiepoint.station.touched import keep_touch, touch_of
-
-    tie, sha = _tie(here, wanted.tie)
-    with at_field(here, "table"):
-        _, outcome = touch_of(tie, sha, wanted.table, wanted.tolerance_mm, wanted.u_mm)
-    with not_taken(here.station):
-        entry = keep_touch(here.station, wanted.of or None, outcome, wanted.table, who=who)
-    return _kept(here, entry.seq)
-
-
-def _tie(here: Here, name: str) -> "tuple[Tie, str]":
-    """Return a robot's tie of the station by its name, and the hash of its document."""
-    from tiepoint.station.touched import robot_tie, robot_ties
-
-    if name not in robot_ties(here.station):
-        raise Refused(404, f"there is no robot's tie {name[:60]!r}", "make it on the page Tie", where="tie")
-    with at_field(here, "tie"):
-        return robot_tie(here.station, name)

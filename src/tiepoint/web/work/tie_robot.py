@@ -41,16 +41,22 @@ class TouchPointTold(BaseModel):
 
 
 class TouchTold(BaseModel):
-    """Points to touch, none of which the tie was made from; `says`: why there is no touch test with this tie."""
+    """Points to touch, none of which the tie was made from; `says`: why there is no touch test with this tie.
+
+    `of`, `most`: of which robot a touch test is asked by what was agreed, and how far off it may be; else empty.
+    """
 
     points: list[TouchPointTold]
     says: str
+    of: str
+    most: str
 
 
 class Touched(BaseModel):
     """What the robot showed: rows of plane x, plane y, robot x, robot y; without the last two it was not touched.
 
-    `u`: standard uncertainty of one coordinate of a touch; the tie's own scatter where it is empty. `keep`: as a study.
+    `u`: standard uncertainty of one coordinate of a touch; the tie's own scatter where it is empty. `keep`: as a study,
+    of the robot `of`, as the requirements name it.
     """
 
     model_config = ConfigDict(extra="forbid")
@@ -60,6 +66,7 @@ class Touched(BaseModel):
     u: Typed = ""
     unit: Unit = "mm"
     keep: bool = False
+    of: Typed = ""
 
 
 class CheckedTold(BaseModel):
@@ -99,8 +106,11 @@ async def touch(
         from tiepoint.report.tie_numbers import number
 
         _, chosen, says, _ = _points(here, name, points, pitch, tolerance, unit)
+        of, most = _asked(here, unit)
         return TouchTold(
             says=says,
+            of=of,
+            most=most,
             points=[
                 TouchPointTold(
                     number=p.number,
@@ -178,6 +188,20 @@ def _points(
         return tie, touch_points(tie, count, apart), "", asked
 
 
+def _asked(here: Here, unit: Unit) -> tuple[str, str]:
+    """Return of which robot a touch test was agreed on, and how far off it may be; empty where nothing was."""
+    from tiepoint.foundation.units import MM_PER, to_unit
+    from tiepoint.station.claims import claims_now
+
+    agreed = claims_now(here.station).agreed
+    asked = next((one for one in agreed.table.requirement if one.by == "touch"), None) if agreed else None
+    if asked is None:
+        return "", ""
+    if asked.most is None or asked.unit not in MM_PER:
+        return asked.of or "", ""
+    return asked.of or "", f"{to_unit(asked.most * MM_PER[asked.unit], unit):.6g}"
+
+
 def _plain(mm: float, unit: Unit) -> str:
     from tiepoint.foundation.units import to_unit
 
@@ -188,25 +212,22 @@ def _plain(mm: float, unit: Unit) -> str:
 def _checked(here: Here, name: str, touched: Touched, who: str) -> TouchChecked:
     from tiepoint.documents.canonical import sha256
     from tiepoint.documents.files import kind_of, read_document
-    from tiepoint.station.touched import keep_touch, touch_outcome
+    from tiepoint.station.touched import keep_touch, touch_of
     from tiepoint.ties.grip import planar_robot_refusal
-    from tiepoint.ties.touch import check_touches
 
-    tie = _robot(here, name)
+    tie, path = _robot(here, name), here.station.folder / f"ties/{name}.json"
     if (said := planar_robot_refusal(tie)) is not None:
         raise Refused(422, said, where="name")
     tolerance = needed_mm("tolerance", touched.tolerance, touched.unit, "the tolerance")
     u_mm = length_mm("u", touched.u, touched.unit, "the u of a touch", least="0") if touched.u.strip() else None
-    rows = _touched_mm(touched)
+    rows = [",".join(f"{v:.10g}" for v in row) for row in _touched_mm(touched)]
+    table = "\n".join(["from_x,from_y,to_x,to_y", *rows, ""])
     with at_field(here, "rows"):
-        found = check_touches(tie, [r[:2] for r in rows], [r[2:] for r in rows], tolerance, u_mm)
+        found, outcome = touch_of(tie, sha256(read_document(path, kind_of(path) or "tie")), table, tolerance, u_mm)
     study = None
     if touched.keep:
-        path = here.station.folder / f"ties/{name}.json"
-        outcome = touch_outcome(found, tie, sha256(read_document(path, kind_of(path) or "tie")), u_mm)
         with at_field(here, "keep"):
-            table = "\n".join(["from_x,from_y,to_x,to_y", *(",".join(f"{v:.10g}" for v in row) for row in rows), ""])
-            study = keep_touch(here.station, None, outcome, table, who=who).seq
+            study = keep_touch(here.station, touched.of.strip() or None, outcome, table, who=who).seq
     digits = 3 if touched.unit == "mm" else 5
     per = 1.0 if touched.unit == "mm" else 1 / 25.4
 
