@@ -1,66 +1,38 @@
 """The page Recipe as a person uses it: from an empty recipe on a bench shot to a judged plate, in a real browser."""
 
 import json
-import os
 import re
 import tomllib
-from pathlib import Path
 
 import numpy as np
 import pytest
 from tests.helpers import plate_on_the_bench
-from tests.helpers.browsers import headless
 from tests.helpers.drafted_station import Asked
 from tests.helpers.drafted_station import new_station as drafted
 from tests.helpers.served import Served
+from tests.helpers.workbench import PASSWORD, browser_for_pages
+from tests.helpers.workbench import Person as Somebody
 
 from tiepoint.bench.demo_bench import FIXTURE_MM
 from tiepoint.cli.app import carry_out
 from tiepoint.station.ledger import Ledger
 from tiepoint.ties.document import from_document
-from tiepoint.web.page import app_files
 from tiepoint.web.sessions import Local
 from tiepoint.web.users import User, hashed, token_sha, write_users
 
-DESK = (1440, 900)
-PASSWORD = "a long way to the hinge"
 PATH = "recipes/plate.toml"
 MOST_ACTS = 30
 """Acts (presses, drags, fields) from an empty recipe to the judged plate; more would be a step back."""
+browser = pytest.fixture(scope="module")(browser_for_pages)
 
 
-@pytest.fixture(scope="module")
-def browser():
-    if not app_files():
-        pytest.skip("the pages are not built (python hatch_build.py)")
-    with headless() as found:
-        yield found
+class Person(Somebody):
+    """Somebody who makes a recipe; what is drawn in the picture counts as an act too."""
 
+    name = "recipe"
 
-class Person:
-    """Somebody at a browser, whose presses, drags and fields are counted."""
-
-    def __init__(self, browser, served, size=DESK, scheme="light"):
-        self.served, self.acts, self.wrong, self.left = served, 0, [], []
-        self.context = browser.new_context(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme)
-        self.page = self.context.new_page()
-        self.page.set_default_timeout(60_000)
-        self.page.on("pageerror", lambda error: self.wrong.append(str(error)))
-        self.page.on("console", lambda said: self.wrong.append(said.text) if "Content Security" in said.text else None)
-        self.page.on("request", lambda r: self._asked(r.url))
-
-    def _asked(self, url):
-        if not url.startswith((f"http://{self.served.host}/", "data:", "blob:")):
-            self.left.append(url)
-
-    def open(self):
-        self.page.goto(f"http://{self.served.host}/recipe")
-        self.page.get_by_role("button", name="Log in").first.click()
-        self.page.get_by_label("Name").first.fill("change")
-        self.page.get_by_label("Password").fill(PASSWORD)
-        self.page.get_by_role("dialog").get_by_role("button", name="Log in").click()
-        self.page.get_by_role("button", name="change", exact=True).wait_for()
-        return self
+    def open(self, path="/recipe"):
+        return super().open(path).log_in()
 
     def press(self, name, within=None, **how):
         (within or self.page).get_by_role("button", name=name, **how).first.click()
@@ -94,19 +66,8 @@ class Person:
         self.page.mouse.click(*self.at(px))
         self.acts += 1
 
-    def keep(self, name):
-        """Keep a screenshot where somebody wants to look at it."""
-        if folder := os.environ.get("TIEPOINT_SHOTS"):
-            Path(folder).mkdir(parents=True, exist_ok=True)
-            self.page.screenshot(path=Path(folder) / f"recipe-{name}.png")
-
     def row(self, name):
         return self.page.locator("table.steps tbody", has=self.page.get_by_role("button", name=name, exact=True))
-
-    def done(self):
-        self.context.close()
-        assert self.wrong == []
-        assert self.left == []
 
 
 def users_of(folder):
