@@ -221,7 +221,7 @@ def test_in_the_dark_it_is_the_same_page(browser, tmp_path):
         page.locator(".side .headline .v").wait_for()
         who.keep("7-dark")
         who.press("Accept revision 1...")
-        page.get_by_text("Against what is accepted").wait_for()
+        page.get_by_role("dialog").get_by_text("Against what is accepted").wait_for()
         who.keep("8-accept")
         who.done()
 
