@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from playwright.sync_api import expect
 from tests.contract.test_open import Opened
+from tests.helpers.served_station import CAMERA
 from tests.helpers.served_station import Served as OnDuty
 from tests.helpers.workbench import Person, browser_for_pages
 
@@ -30,21 +31,6 @@ PARTS = 5
 """Good ones and bad ones each: so many show that no more than half of either is judged wrongly."""
 MOST_ACTS = 95
 """Acts of the whole job (presses, fields, drags, drops); more would be a step back."""
-CAMERA = """
-[duty]
-deadline_ms = 60000
-
-[[camera]]
-name = "top"
-from = "folder"
-part_id = "name"
-
-[camera.folder]
-path = "incoming"
-names = "{part_id}.png"
-whole = "renamed"
-poll_s = 0.1
-"""
 
 browser = pytest.fixture(scope="module")(browser_for_pages)
 
@@ -394,7 +380,7 @@ def test_a_newcomer_goes_from_an_empty_folder_to_an_accepted_station(browser, tm
         recipe(person, bench)
         # The camera is named by hand: no page does that yet.
         with (folder / "station.toml").open("a", encoding="utf-8") as file:
-            file.write(CAMERA)
+            file.write(f"\n[duty]\ndeadline_ms = 60000\n{CAMERA}")
         (folder / "incoming").mkdir()
         words = ("tiepoint.cli.main", "serve", str(folder), "--without-web")
         with OnDuty(folder, *words) as duty:

@@ -296,11 +296,17 @@ def _criterion(asked: Requirement, table: RequirementsTable) -> _Criterion:
 
 def undecided_of(station: Station) -> Undecided:
     """Return what becomes of undecided parts as it was agreed; not accepted, where nothing was."""
+    agreed = agreed_now(station)
+    return "not-accepted" if agreed is None else agreed.table.undecided_are
+
+
+def agreed_now(station: Station) -> Requirements | None:
+    """Return what was agreed last; None where nothing was, or there is no ledger."""
     if not has_ledger(station.ledger_place):
-        return "not-accepted"
+        return None
     with Ledger(station.ledger_place) as ledger:
         agreed = agreed_requirements(station, ledger)
-    return "not-accepted" if agreed is None else agreed[0].table.undecided_are
+    return None if agreed is None else agreed[0]
 
 
 def agree(station: Station, *, who: str, why: str, at: str | None = None) -> Entry | None:

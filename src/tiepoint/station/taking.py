@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from tiepoint.foundation.errors import UnusableInput
@@ -31,12 +30,11 @@ class Takeable:
 def takeable_shots(station: Station) -> Iterator[Takeable]:
     """Yield shots whose pictures can be taken: the last that were kept, the newest first, then those of its folders."""
     from tiepoint.station.archive import kept_of
-    from tiepoint.station.ledger import Ledger
+    from tiepoint.station.ledger import Ledger, has_ledger
     from tiepoint.station.recipes.shots import RECORD, shot_files
 
-    place = station.ledger_place
-    if not isinstance(place, Path) or place.is_file():
-        with Ledger(place) as ledger:
+    if has_ledger(station.ledger_place):
+        with Ledger(station.ledger_place) as ledger:
             last = ledger.last("archived")
             entries = [] if last is None else list(ledger.entries("archived", after=max(last.seq - _LOOKED_BACK, 0)))
             kept = [k for k in (kept_of(station, e) for e in entries) if not k.is_lossy and k.files][-MOST_KEPT:]
@@ -52,15 +50,18 @@ def take_seen(
     station: Station, use: str, seen: "Seen", where: str, *, who: str
 ) -> "tuple[Step, tuple[WorkingPicture, ...]]":
     """Take what a camera saw just now into the pictures of a `use`, losslessly; `where`: what the camera is called."""
-    stamp = "".join(c for c in seen.taken_utc[:19] if c.isalnum())
-    return _take(station, use, {f"{where}-{stamp}.png": seen.loaded.pixels}, who)
+    return _take(station, use, {f"{where}-{_stamp(seen)}.png": seen.loaded.pixels}, who)
+
+
+def _stamp(seen: "Seen") -> str:
+    """Return when it was seen, to the second, as a part of a name."""
+    return "".join(c for c in seen.taken_utc[:19] if c.isalnum())
 
 
 def take_lit(station: Station, seen: "Mapping[str, Seen]", *, who: str) -> "tuple[Step, tuple[WorkingPicture, ...]]":
     """Take pictures under one lamp each, by its name, as one shot to work on; in the order of the lamps."""
-    stamp = "".join(c for c in next(iter(seen.values())).taken_utc[:19] if c.isalnum())
     named = {f"{k:02d}-{lamp}.png": one.loaded.pixels for k, (lamp, one) in enumerate(seen.items(), 1)}
-    return _take(station, "shots", named, who, f"lamps-{stamp}")
+    return _take(station, "shots", named, who, f"lamps-{_stamp(next(iter(seen.values())))}")
 
 
 def take_shot(station: Station, use: str, ref: str, *, who: str) -> "tuple[Step, tuple[WorkingPicture, ...]]":

@@ -191,9 +191,9 @@ def _points(
 def _asked(here: Here, unit: Unit) -> tuple[str, str]:
     """Return of which robot a touch test was agreed on, and how far off it may be; empty where nothing was."""
     from tiepoint.foundation.units import MM_PER, to_unit
-    from tiepoint.station.claims import claims_now
+    from tiepoint.station.requirements import agreed_now
 
-    agreed = claims_now(here.station).agreed
+    agreed = agreed_now(here.station)
     asked = next((one for one in agreed.table.requirement if one.by == "touch"), None) if agreed else None
     if asked is None:
         return "", ""
@@ -212,6 +212,8 @@ def _plain(mm: float, unit: Unit) -> str:
 def _checked(here: Here, name: str, touched: Touched, who: str) -> TouchChecked:
     from tiepoint.documents.canonical import sha256
     from tiepoint.documents.files import kind_of, read_document
+    from tiepoint.foundation.rounding import MINUS
+    from tiepoint.foundation.units import to_unit
     from tiepoint.station.touched import keep_touch, touch_of
     from tiepoint.ties.grip import planar_robot_refusal
 
@@ -229,10 +231,9 @@ def _checked(here: Here, name: str, touched: Touched, who: str) -> TouchChecked:
         with at_field(here, "keep"):
             study = keep_touch(here.station, touched.of.strip() or None, outcome, table, who=who).seq
     digits = 3 if touched.unit == "mm" else 5
-    per = 1.0 if touched.unit == "mm" else 1 / 25.4
 
     def text(mm: float | None, sign: str = "") -> str:
-        return "" if mm is None else f"{mm * per:{sign}.{digits}f}".replace("-", "\N{MINUS SIGN}")
+        return "" if mm is None else f"{to_unit(mm, touched.unit):{sign}.{digits}f}".replace("-", MINUS)
 
     return TouchChecked(
         good=found.good,
