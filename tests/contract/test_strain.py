@@ -158,13 +158,15 @@ def station(tmp_path_factory):
     robot = f'\n[[wires.robot]]\nname = "arm"\nport = {port}\n'
     folder = strained(scratch / "station", BROKER.format(port=broker.port) + robot, waiting=32, deadline_ms=20_000)
     env = {"LD_PRELOAD": str(shim(scratch)), "TIEPOINT_POWER_CLOCK": str(scratch / "clock")}
-    with Listener(broker.port) as listener, Whole(folder, env=env, before=no_more_than_others()) as duty:
-        until_told(listener, "on duty", s=120)
-        made = Station(folder, duty, listener, broker, scratch / "clock", port)
-        yield made
-        assert duty.end() == 0
-        assert held(folder, made.line.sent, results(listener), shown=made.shown).faults == []
-    broker.kill()
+    try:
+        with Listener(broker.port) as listener, Whole(folder, env=env, before=no_more_than_others()) as duty:
+            until_told(listener, "on duty", s=120)
+            made = Station(folder, duty, listener, broker, scratch / "clock", port)
+            yield made
+            assert duty.end() == 0
+            assert held(folder, made.line.sent, results(listener), shown=made.shown).faults == []
+    finally:
+        broker.kill()
 
 
 def test_a_broker_that_was_away_hears_all_that_was_judged_meanwhile(station):

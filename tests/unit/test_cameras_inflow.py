@@ -110,6 +110,24 @@ def test_a_file_that_is_never_renamed_is_no_result(look):
     assert "still ends in .tmp" in shot.why
 
 
+@pytest.mark.parametrize("again", [True, False])
+def test_a_file_that_is_renamed_after_it_was_given_up_is_not_one_part_more(look, again):
+    # Its part was told as not seen; whoever wrote it ended a moment later, before it was set aside.
+    folder = look(whole="renamed")
+    folder.put("a.png.part")
+    folder.after()
+    (shot,) = folder.after(5)
+    assert shot.status == "incomplete"
+    (folder.root / "a.png.part").rename(folder.root / "a.png")
+    assert (folder.after(1) if again else []) == []
+    folder.inflow.let_go(shot)
+    assert folder.after(1) == folder.after(6) == []
+    assert (folder.names(), folder.names(REFUSED)) == ([], ["a.png"])
+    # The next of that name is a picture of its own.
+    folder.put("a.png")
+    assert [one.status for one in folder.after()] == ["complete"]
+
+
 def test_the_pictures_of_a_shot_are_paired_by_their_names(look):
     folder = look(names="{shot}_{light}.png", lights=LIGHTS)
     folder.put("1_south.png")

@@ -143,7 +143,7 @@ class Inflow:
 
     def let_go(self, arrived: Arrived) -> None:
         """Delete or move what a shot lay in, after its record is in the ledger; what was no result is set aside."""
-        for name in _names(arrived):
+        for name in self._all_names(arrived):
             self._held.discard(name)
             if arrived.status != "complete":
                 self._aside(name, self._refused)
@@ -308,10 +308,18 @@ class Inflow:
         if arrived.status == "complete" and self._came_while_away.intersection(_names(arrived)):
             why = "it came while the folder was away"
             arrived = replace(arrived, status="late", why=why)
-        for name in _names(arrived):
+        for name in self._all_names(arrived):
             self._held.add(name)
             self._lying.pop(name, None)
         self.ready.append(arrived)
+
+    def _all_names(self, arrived: Arrived) -> list[str]:
+        """Return the names of a shot's files, and of what was given up those that it is still to be called by.
+
+        Who writes it may end and rename it before it is set aside: it would be judged as one part more.
+        """
+        names = _names(arrived)
+        return names if arrived.status == "complete" else sorted({*names, *map(self._final, names)})
 
     def _aside(self, name: str, folder: Path) -> None:
         self._away_with(name, lambda path: set_aside(path, folder))
