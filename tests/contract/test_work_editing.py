@@ -88,7 +88,10 @@ def test_who_may_not_change_undoes_nothing(folder, served, token):
     assert (folder / RECIPE).read_text() == "a"
 
 
-def test_a_file_that_is_changed_underneath_is_told_live_with_its_hash(folder, served):
+@pytest.mark.parametrize("share", [50, 10**9], ids=["quick", "a look takes long"])
+def test_a_file_that_is_changed_underneath_is_told_live_with_its_hash(folder, served, monkeypatch, share):
+    monkeypatch.setattr("tiepoint.web.drafts.SHARE", share)
+    monkeypatch.setattr("tiepoint.web.drafts.LATEST_S", 0.5)
     put(folder, "a")
     with Viewer(served) as viewer:
         events = viewer.events()

@@ -62,12 +62,13 @@ class Here {
 
   async step(which: "undo" | "redo"): Promise<void> {
     try {
-      await post(`/api/${which}`, { number: this[which]?.number ?? null });
+      const { paths } = await post(`/api/${which}`, { number: this[which]?.number ?? null });
       this.refused = "";
+      live.say("drafts", { paths }); // who takes an edit back sees it at once, however long the station takes to look
     } catch (error) {
       this.#say(error);
+      await this.again();
     }
-    await this.again();
   }
 
   #say(error: unknown): void {

@@ -62,6 +62,11 @@ class Live {
     if (this.heard === null || now.getTime() - this.heard.getTime() > 1000) this.heard = now; // no more often than is read
   }
 
+  /** Tell the pages of this window what the station will tell all of them, a moment later. */
+  say(kind: (typeof KINDS)[number], told: unknown): void {
+    this.#tell(kind, told);
+  }
+
   #tell(kind: string, told: unknown): void {
     for (const heard of this.#listeners.get(kind) ?? []) (heard as (told: unknown) => void)(told);
   }

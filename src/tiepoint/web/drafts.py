@@ -12,9 +12,10 @@ from tiepoint.station.draft_watch import Stamp, changed, stamps_of
 from tiepoint.station.folder import Station
 from tiepoint.web.feed import Feed
 
-LOOK_S = 0.4
+LOOK_S, LATEST_S = 0.4, 5.0
 SHARE = 50
-"""So many times longer than a look took is waited for the next: many files cost no more than few."""
+"""So many times longer than a look took is waited for the next, so that many files cost hardly more than few; at most
+`LATEST_S`, since on a busy machine a look takes long."""
 MOST_TOLD, MOST_HASHED, MOST_BYTES = 200, 50, 10_000_000
 
 
@@ -32,7 +33,7 @@ async def watch_drafts(station: Station, feed: Feed, run: Callable[[Callable[[],
         else:
             begun = time.monotonic()
             now = await run(partial(stamps_of, station.folder))
-            wait_s = max(LOOK_S, SHARE * (time.monotonic() - begun))
+            wait_s = min(LATEST_S, max(LOOK_S, SHARE * (time.monotonic() - begun)))
             paths = () if before is None else changed(before, now)
             before = now
             if paths:
