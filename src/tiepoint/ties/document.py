@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping
-from typing import Any, cast, get_args
+from typing import Any, Final, cast, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,7 @@ from tiepoint.ties.readers import (
 )
 from tiepoint.ties.tie import (
     PARAMETERS,
+    Before,
     Diagnostics,
     Field,
     Made,
@@ -36,6 +37,7 @@ from tiepoint.ties.tie import (
     Quality,
     Residuals,
     Sensor,
+    Stand,
     Tie,
     inside_convex,
     polynomial_terms,
@@ -45,11 +47,16 @@ Array = NDArray[np.float64]
 Plain = dict[str, Any]
 
 FORMAT = "tiepoint/tie/1"
+_TIED: Final = (
+    "id", "matrix", "sources", "factor", "fields", "height_mm", "u_height_mm", "distance_mm", "u_distance_mm",
+    "foot_mm", "notes",
+)  # fmt: skip
+"""What a move changes, and a moved tie keeps as it was before."""
 
 
 def to_document(tie: Tie) -> Plain:
     """Return the tie as JSON types: dicts, lists, text, finite numbers and null. Infinite dof becomes null."""
-    return {
+    plain: Plain = {
         "format": FORMAT,
         "id": tie.id,
         "made": tie.made,
@@ -93,6 +100,23 @@ def to_document(tie: Tie) -> Plain:
         "flags": list(tie.flags),
         "notes": list(tie.notes),
     }
+    # Only where there is one: all other ties are written, and hashed, as they always were.
+    return plain if tie.before is None else {**plain, "before": _before_out(tie.before)}
+
+
+def _before_out(before: Before) -> Plain:
+    whole, stand = to_document(before.tie), before.stand
+    told = None
+    if stand is not None:
+        told = {
+            "distance_mm": stand.distance_mm,
+            "foot_mm": stand.foot_mm.tolist(),
+            "sources": [source_out(s) for s in stand.sources[len(before.tie.sources) :]],
+            "d_distance": stand.d_distance.tolist(),
+            "d_foot": stand.d_foot.tolist(),
+            "how": stand.how,
+        }
+    return {**{key: whole[key] for key in _TIED}, "stand": told}
 
 
 def from_document(content: Mapping[str, Any], where: str = "the tie") -> Tie:
@@ -143,6 +167,29 @@ def _read(content: Mapping[str, Any]) -> Tie:
         target_id=None if content["target_id"] is None else text_in(content["target_id"], "target_id"),
         flags=head.flags,
         notes=tuple(text_in(n, "notes") for n in content["notes"]),
+        before=None if content.get("before") is None else _before_in(content, content["before"]),
+    )
+
+
+def _before_in(content: Mapping[str, Any], plain: Plain) -> Before:
+    tie = _read({**content, **{key: plain[key] for key in _TIED}, "before": None})
+    if plain["stand"] is None:
+        return Before(tie, None)
+    told = plain["stand"]
+    sources = (*tie.sources, *(source_in(s) for s in told["sources"]))
+    distance = number_in(told["distance_mm"], "before.stand.distance_mm")
+    if distance <= 0:
+        raise UnusableDocument(f"its before.stand.distance_mm is {distance:g}; it must be above 0")
+    return Before(
+        tie,
+        Stand(
+            distance,
+            array_in(told["foot_mm"], "before.stand.foot_mm", (2,)),
+            sources,
+            array_in(told["d_distance"], "before.stand.d_distance", (len(sources),)),
+            array_in(told["d_foot"], "before.stand.d_foot", (len(sources), 2)),
+            text_in(told["how"], "before.stand.how"),
+        ),
     )
 
 

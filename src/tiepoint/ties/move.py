@@ -12,7 +12,7 @@ follows from what the tie shows of the tilt, and what it does not show stays a s
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final, Literal
 
 import numpy as np
@@ -22,7 +22,7 @@ from tiepoint.foundation.errors import UnusableInput
 from tiepoint.foundation.sources import Source, Value, half_width
 from tiepoint.ties.camera import CameraModel
 from tiepoint.ties.page import STATE_IT, Standpoint, assumed_stand, standpoints
-from tiepoint.ties.tie import Tie, project
+from tiepoint.ties.tie import Before, Stand, Tie, project
 
 Array = NDArray[np.float64]
 Optics = Literal["perspective", "telecentric"]
@@ -37,18 +37,6 @@ ASPECT_U: Final = 1e-4
 _LEAN: Final = "telecentricity"
 
 
-@dataclass(frozen=True)
-class _Stand:
-    """Where the camera stands, and how that follows its causes: `d_distance` (m,), `d_foot` (m, 2) per source."""
-
-    distance_mm: float
-    foot_mm: Array
-    sources: tuple[Source, ...]
-    d_distance: Array
-    d_foot: Array
-    how: str
-
-
 def move(
     tie: Tie,
     height: Value,
@@ -61,7 +49,8 @@ def move(
 
     `distance`: of the projection centre from the tie's own plane, in mm. With a `camera` document neither it nor
     the foot need be stated; a tie that states them itself needs neither. `optics`: taken from a tie by target where
-    not stated. Raises `UnusableInput` where the camera's place is not known, or where the height is at the lens.
+    not stated. A tie that was moved before is moved from where it was tied, so that two moves are the one that they
+    make together. Raises `UnusableInput` where the camera's place is not known, or where the height is at the lens.
     """
     if tie.from_frame != "image":
         raise UnusableInput(
@@ -69,10 +58,10 @@ def move(
         )
     if not math.isfinite(height.value):
         raise UnusableInput(f"the height is {height.value:g}; give a length")
-    rise = height.value - tie.height_mm
     if is_telecentric(tie, optics):
-        return _moved_telecentric(tie, height, rise)
-    stand = _stand(tie, camera, distance)
+        return _moved_telecentric(_as_tied(tie), height)
+    stand, tie = _stand(tie, camera, distance), _as_tied(tie)
+    rise = height.value - tie.height_mm
     if rise >= 0.95 * stand.distance_mm:
         raise UnusableInput(
             f"a height of {height.value:g} mm is {rise:g} mm above the tie's plane, and the camera stands only "
@@ -81,26 +70,43 @@ def move(
     return _moved(tie, height, rise, stand)
 
 
+def _as_tied(tie: Tie) -> Tie:
+    """Return a tie as it was before it was moved, for the pictures that it is for now; itself where it was not."""
+    return tie if tie.before is None else replace(tie.before.tie, placing=tie.placing, flags=tie.flags)
+
+
 def is_telecentric(tie: Tie, optics: Optics | None = None) -> bool:
-    """Whether its rays are parallel: a photo of a target that an affine model explains."""
+    """Whether its rays are parallel: a photo of a target that an affine model explains, or one moved as that."""
     if optics is not None:
         return optics == "telecentric"
+    if tie.before is not None:
+        return tie.before.stand is None
     return tie.made == "target" and tie.model.startswith("affine")
 
 
 # --- where the camera stands ---------------------------------------------------------------------------------------
 
 
-def _stand(tie: Tie, camera: CameraModel | None, distance: Value | None) -> _Stand:
+def _stand(tie: Tie, camera: CameraModel | None, distance: Value | None) -> Stand:
+    """Return where the camera stands over the plane in which the tie was tied."""
+    tied = _as_tied(tie)
     if camera is not None:
-        return _by_camera(tie, camera)
+        return _by_camera(tied, camera)
     if distance is not None:
         if not (math.isfinite(distance.value) and distance.value > 0):
             raise UnusableInput(f"the distance of the camera is {distance.value:g} mm; give more than 0")
-        return _by_distance(tie, distance.value, list(distance.terms.items()), "the distance that was stated")
-    if tie.distance_mm is not None:
-        terms = [] if tie.u_distance_mm == 0 else [(_own_distance(tie), 1.0)]
-        return _by_distance(tie, tie.distance_mm, terms, "the distance that the tie states")
+        terms, rise = list(distance.terms.items()), tie.height_mm - tied.height_mm
+        if tied is not tie and tie.u_height_mm > 0:
+            # It is told from the plane that the tie was moved to, which lies as high only as that is known.
+            terms.append(
+                (Source(f"tie:{tie.id}:height", "Height of the tie's plane", "B", tie.u_height_mm, "tie"), 1.0)
+            )
+        return _by_distance(tied, distance.value + rise, terms, "the distance that was stated")
+    if tie.before is not None and tie.before.stand is not None:
+        return tie.before.stand
+    if tied.distance_mm is not None:
+        terms = [] if tied.u_distance_mm == 0 else [(_own_distance(tied), 1.0)]
+        return _by_distance(tied, tied.distance_mm, terms, "the distance that the tie states")
     raise UnusableInput(
         "the tie does not know where its camera stands, so it cannot be moved to another height: give a camera "
         "document (tie views), or the distance of the lens from the tie's plane with its u; tie target and tie move "
@@ -109,10 +115,15 @@ def _stand(tie: Tie, camera: CameraModel | None, distance: Value | None) -> _Sta
 
 
 def _own_distance(tie: Tie) -> Source:
+    """Return what is not known of the distance that a tie states."""
+    # A tie that was moved before ties kept `before` is told by a distance among its sources: it is no new one.
+    by_name = [s for s in tie.sources if s.id.startswith("distance:") or s.id.endswith(":distance")]
+    if len(by_name) == 1 and math.isclose(by_name[0].u, tie.u_distance_mm, rel_tol=1e-6):
+        return by_name[0]
     return Source(f"tie:{tie.id}:distance", "Distance of the camera", "B", tie.u_distance_mm, "tie")
 
 
-def _by_camera(tie: Tie, camera: CameraModel) -> _Stand:
+def _by_camera(tie: Tie, camera: CameraModel) -> Stand:
     if tie.sensor is not None and tie.sensor.size_px != camera.size_px:
         a, b = camera.size_px, tie.sensor.size_px
         raise UnusableInput(
@@ -128,7 +139,7 @@ def _by_camera(tie: Tie, camera: CameraModel) -> _Stand:
     d_distance, d_foot = _follow(tie, here, lambda matrix: at(matrix, camera.focal_px))
     by_focal = _difference(here, at(tie.matrix, camera.focal_px * 1.001), 0.001 * camera.focal_px)
     sources = (*tie.sources, *camera.sources)
-    return _Stand(
+    return Stand(
         here.distance_mm,
         np.array(here.foot_mm),
         sources,
@@ -138,7 +149,7 @@ def _by_camera(tie: Tie, camera: CameraModel) -> _Stand:
     )
 
 
-def _by_distance(tie: Tie, distance_mm: float, terms: list[tuple[Source, float]], how: str) -> _Stand:
+def _by_distance(tie: Tie, distance_mm: float, terms: list[tuple[Source, float]], how: str) -> Stand:
     centre = _centre(tie)
 
     def at(matrix: Array, middle: tuple[float, float] = centre, away: float = distance_mm) -> Standpoint:
@@ -156,7 +167,7 @@ def _by_distance(tie: Tie, distance_mm: float, terms: list[tuple[Source, float]]
     ]
     by_distance = _difference(here, at(tie.matrix, centre, distance_mm * 1.001), 0.001 * distance_mm)[1]
     c = np.array([k for _, k in terms])
-    return _Stand(
+    return Stand(
         distance_mm,
         np.array(here.foot_mm),
         (*tie.sources, *(s for s, _ in terms), *principal),
@@ -204,7 +215,7 @@ def _centre(tie: Tie) -> tuple[float, float]:
 # --- the tie there -------------------------------------------------------------------------------------------------
 
 
-def _moved(tie: Tie, height: Value, rise: float, stand: _Stand) -> Tie:
+def _moved(tie: Tie, height: Value, rise: float, stand: Stand) -> Tie:
     Z, F = stand.distance_mm, stand.foot_mm
     t = rise / Z
     M = np.array([[1 - t, 0.0, t * F[0]], [0.0, 1 - t, t * F[1]], [0.0, 0.0, 1.0]])
@@ -224,6 +235,7 @@ def _moved(tie: Tie, height: Value, rise: float, stand: _Stand) -> Tie:
         distance_mm=Z - rise,
         u_distance_mm=u_Z,
         foot_mm=(float(F[0]), float(F[1])),
+        before=Before(tie, stand),
         # The camera's place was needed to move the tie: nobody needs to be asked for it any more.
         notes=(
             *(note for note in tie.notes if not note.endswith(STATE_IT)),
@@ -232,16 +244,17 @@ def _moved(tie: Tie, height: Value, rise: float, stand: _Stand) -> Tie:
     )
 
 
-def _moved_telecentric(tie: Tie, height: Value, rise: float) -> Tie:
+def _moved_telecentric(tie: Tie, height: Value) -> Tie:
     """Return the tie with its scale as it was; rays that lean to the plane move all points alike, by rise · tan(lean).
 
     How far they lean shows in the picture, as foreshortening, but not to which side: that stays a source, which is
     nothing to lengths at one height. What is not known of the height leans with it.
     """
     along, leans = _leans(tie)
+    rise = height.value - tie.height_mm
     reach = math.hypot(rise, height.u)
     slack = math.tan(math.radians(TELECENTRICITY_DEG))
-    # A tie that was moved before has them: the rays lean as they did.
+    # One that was moved before it kept its `before` has them: the rays lean as they did.
     sources = [s for s in tie.sources if f":{_LEAN}-" in s.id] or [
         half_width(f"tie:{tie.id}:{_LEAN}-{n}", "Lean of the telecentric rays", tangent + slack, "tie")
         for n, tangent in zip("xy", leans, strict=True)
@@ -257,7 +270,12 @@ def _moved_telecentric(tie: Tie, height: Value, rise: float) -> Tie:
         "which side a picture does not show: places carry it, lengths at one height do not",
     )
     return replace(
-        moved, id=_identity(tie, height), height_mm=height.value, u_height_mm=height.u, notes=(*tie.notes, note)
+        moved,
+        id=_identity(tie, height),
+        height_mm=height.value,
+        u_height_mm=height.u,
+        notes=(*tie.notes, note),
+        before=Before(tie, None),
     )
 
 

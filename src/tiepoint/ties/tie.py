@@ -23,6 +23,7 @@ from tiepoint.ties.way import Mapped, Way, inside_convex, way_of
 __all__ = [
     "LENS_NAMES",
     "PARAMETERS",
+    "Before",
     "Diagnostics",
     "Field",
     "Lens",
@@ -34,6 +35,7 @@ __all__ = [
     "Quality",
     "Residuals",
     "Sensor",
+    "Stand",
     "Tie",
     "ideal_from_picture",
     "inside_convex",
@@ -127,13 +129,41 @@ class Residuals:
 
 
 @dataclass(frozen=True)
+class Stand:
+    """Where the camera stands over a tie's plane, in mm, and how that follows its causes.
+
+    `d_distance` (m,) and `d_foot` (m, 2) per source: those of the tie itself first, in its order, then others. `how`:
+    what it rests on, in words.
+    """
+
+    distance_mm: float
+    foot_mm: Array
+    sources: tuple[Source, ...]
+    d_distance: Array
+    d_foot: Array
+    how: str
+
+
+@dataclass(frozen=True)
+class Before:
+    """A moved tie as it was tied, and where its camera then stood (None: its rays are parallel).
+
+    It is moved again from here: what is not known of the camera's place acts once, however many moves there were.
+    """
+
+    tie: "Tie"
+    stand: Stand | None
+
+
+@dataclass(frozen=True)
 class Tie:
     """A solved relation. Frozen; `replace` makes variants.
 
     `matrix` (3, 3) maps ideal picture coordinates (raw px, y down), or points of another from-frame, to mm.
     `factor` (16, m): ∂θ/∂source for the m `sources`. `valid_region` (k, 2): a convex polygon in the from-frame.
     `distance_mm`: of the projection centre from the plane, along its normal; `foot_mm`: where that normal meets
-    the plane. Both None where they are not known; then no height can be corrected or budgeted.
+    the plane. Both None where they are not known; then no height can be corrected or budgeted. `before`: of a tie
+    that was moved to another height, None where it was not, or was changed since.
     """
 
     id: str
@@ -163,6 +193,7 @@ class Tie:
     flags: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     unit: str = "mm"
+    before: Before | None = None
 
     def __post_init__(self) -> None:
         if self.factor.shape != (len(PARAMETERS), len(self.sources)):
@@ -228,7 +259,7 @@ class Tie:
         brought = matrix_columns(np.zeros((0, 3, 3)) if d_M is None else d_M @ self.matrix)
         merged, factor = merge_columns((*self.sources, *sources), np.hstack([old, brought]))
         fields = tuple(replace(f, coefficients=f.coefficients @ linear.T) for f in self.fields)
-        return replace(self, matrix=M @ self.matrix, sources=merged, factor=factor, fields=fields)
+        return replace(self, matrix=M @ self.matrix, sources=merged, factor=factor, fields=fields, before=None)
 
 
 def project(H: Array, points: Array) -> tuple[Array, Array, Array]:
