@@ -167,5 +167,8 @@ def _page_notes(tie: Tie, solved: Solved, stand: Standpoint) -> list[str]:
             f"The height's u was budgeted with a distance of {stand.distance_mm:.0f} mm, which rests on {stand.how}."
         )
     if tie.model.startswith("affine"):
-        notes.append("Telecentric: the scale does not change with height; the angle of its rays is not budgeted.")
+        notes.append(
+            "Telecentric: the scale does not change with height. The angle of its rays moves places at other heights: "
+            "it is budgeted where the tie is moved to one, and not at its own."
+        )
     return notes
