@@ -1,6 +1,7 @@
 """A leaning surface: every derivative against differences of exact projections through the bench's pinhole."""
 
 import math
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -15,7 +16,7 @@ from tiepoint.recipe.beside import TaughtShape
 from tiepoint.recipe.features import PointFeature
 from tiepoint.recipe.ground import PlaneGround
 from tiepoint.recipe.steps import find
-from tiepoint.render.camera import project
+from tiepoint.render.camera import Camera, orthographic, project
 from tiepoint.ties.grip import PlanarRobot, SpaceRobot, part_in_robot
 from tiepoint.ties.lean import lean_of
 from tiepoint.ties.pairs import tie_by_pairs
@@ -149,6 +150,49 @@ def test_the_grip_leans_with_the_part_in_the_robot_s_axes(kind):
         omega = Rotation.from_matrix(leant.rotation @ (turned @ flat).rotation.T).as_rotvec() / SMALL
         column = placed.c[:, placed.sources.index(lean.sources[axis])]
         assert column == pytest.approx([*omega, 0, 0, 0], abs=1e-4)
+
+
+def seen_by_rays_that_lean(lean_deg: float, towards_deg: float) -> tuple[Camera, Tie]:
+    """Return a telecentric camera of 20 px a mm, whose rays lean, and its exact affine tie of the plane z = 0."""
+    to = Rotation.from_euler("zyz", [-towards_deg, lean_deg, towards_deg], degrees=True).as_matrix()
+    upright = orthographic(2001, 1501, 20.0)
+    camera = replace(upright, rotation=upright.rotation @ to, principal_px=(1000.0, 750.0))
+    plane = np.array([[-30.0, -20, 0], [30, -20, 0], [30, 20, 0], [-30, 20, 0]])
+    px = project(camera, plane)
+    flat = np.column_stack([plane[:3, :2], np.ones(3)]).T @ np.linalg.inv(np.column_stack([px[:3], np.ones(3)]).T)
+    return camera, Tie("t", "target", "image", "plane", "affine", flat, px)
+
+
+@pytest.mark.parametrize("towards_deg", [0.0, 37.0, 200.0])
+@pytest.mark.parametrize("lean_deg", [0.0, 1.0, 5.0, 15.0])
+def test_leaning_rays_show_a_leaning_surface_within_its_u(lean_deg, towards_deg):
+    """The renderer's rays meet a surface that exact turns have leant, by angles drawn from what was stated."""
+    camera, tie = seen_by_rays_that_lean(lean_deg, towards_deg)
+    lean = lean_of(tie, U, "p")
+    middle = np.array([*lean.middle_mm, 0.0])
+    flat = np.array([[-25.0, -18.0, 0.0], [25.0, 12.0, 0.0]])
+    leant = np.array(
+        [Rotation.from_rotvec([*a, 0.0]).apply(flat - middle) + middle
+         for a in np.random.default_rng(5).normal(0.0, U, (1000, 2))]
+    )  # fmt: skip
+    # How places show beside where they lie: what the rays' lean makes of their heights.
+    off = tie.map(project(camera, leant.reshape(-1, 3))).xy_mm.reshape(-1, 2, 2) - leant[:, :, :2]
+    mapped = lean.tied(tie).map(project(camera, flat))
+    u = np.sqrt(np.sum((mapped.d_sources * [s.u for s in mapped.sources]) ** 2, axis=2))
+    assert np.mean(np.abs(off) <= 1.96 * u, axis=0).min() >= 0.93
+    if lean_deg >= 5:  # and it is told as no more than it may be, where it shows well
+        assert np.hypot(*u.T) == pytest.approx(np.sqrt(np.mean(np.sum(off**2, axis=2), axis=0)), rel=0.1)
+
+
+def test_a_part_below_leaning_rays_leans_about_its_own_origin():
+    _, tie = seen_by_rays_that_lean(5.0, 37.0)
+    lean = lean_of(tie, U, "p")
+    tied, at = lean.tied(tie), tie.to_image([[14.0, -9.0]])
+    mapped = tied.map(at)
+    # Its origin lies at its stated height: whatever it leans by, nothing of that shows there.
+    part = Values(np.array([*mapped.xy_mm[0], 0.0]), np.vstack([mapped.d_sources[0], np.zeros(4)]), mapped.sources)
+    assert np.abs(part.c).max() > 0.5
+    assert lean.of_part(part).c == pytest.approx(np.zeros((3, 4)), abs=1e-9)
 
 
 def test_what_cannot_be_told_of_a_lean_is_one_sentence():

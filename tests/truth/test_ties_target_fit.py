@@ -10,12 +10,13 @@ import pytest
 from scipy import optimize
 
 from tiepoint.foundation.errors import PoorGeometry, UnusableInput
-from tiepoint.foundation.sources import Source, coverage_factor, measured, stack
+from tiepoint.foundation.sources import Source, constant, coverage_factor, measured, stack
 from tiepoint.render.camera import Camera, perspective, project, with_brown_corner, with_division_corner
 from tiepoint.render.scene import Cylinder
 from tiepoint.ties.by_target import Setting, tie_by_corners
 from tiepoint.ties.family import Corners, fit_family
 from tiepoint.ties.kernel import locate
+from tiepoint.ties.move import move
 from tiepoint.ties.repeat import Sighted, pool
 from tiepoint.ties.solve import Asked, solve
 from tiepoint.ties.tie import Tie
@@ -283,7 +284,11 @@ def test_a_telecentric_lens_has_no_perspective():
     assert tie.model.startswith("affine")
     assert tie.matrix[2, :2] == pytest.approx([0.0, 0.0], abs=1e-15)
     assert tie.distance_mm is None
-    assert any("Telecentric" in note for note in tie.notes)
+    (note,) = [note for note in tie.notes if "Telecentric" in note]
+    # What it says of its rays is so: a tie that is moved carries their angle, one that is not does not.
+    assert "is budgeted where the tie is moved" in note
+    angle = [any(":telecentricity-" in s.id for s in t.all_sources) for t in (tie, move(tie, constant(5.0)))]
+    assert angle == [False, True]
 
 
 @pytest.mark.parametrize(

@@ -250,19 +250,18 @@ def _moved_telecentric(tie: Tie, height: Value) -> Tie:
     How far they lean shows in the picture, as foreshortening, but not to which side: that stays a source, which is
     nothing to lengths at one height. What is not known of the height leans with it.
     """
-    along, leans = _leans(tie)
+    along, leans = lean_of_rays(tie)
     rise = height.value - tie.height_mm
     reach = math.hypot(rise, height.u)
-    slack = math.tan(math.radians(TELECENTRICITY_DEG))
     # One that was moved before it kept its `before` has them: the rays lean as they did.
     sources = [s for s in tie.sources if f":{_LEAN}-" in s.id] or [
-        half_width(f"tie:{tie.id}:{_LEAN}-{n}", "Lean of the telecentric rays", tangent + slack, "tie")
+        half_width(f"tie:{tie.id}:{_LEAN}-{n}", "Lean of the telecentric rays", tangent, "tie")
         for n, tangent in zip("xy", leans, strict=True)
     ]
     d_M = np.zeros((2, 3, 3))
     d_M[:, :2, 2] = math.copysign(reach, rise) * along.T
     moved = tie.then(np.eye(3), sources, d_M) if reach else tie
-    most = math.degrees(math.atan(max(leans) + slack))
+    most = math.degrees(math.atan(max(leans)))
     note = _note(
         tie,
         height,
@@ -279,8 +278,8 @@ def _moved_telecentric(tie: Tie, height: Value) -> Tie:
     )
 
 
-def _leans(tie: Tie) -> tuple[Array, tuple[float, float]]:
-    """Return two directions of the plane, as columns, and how far rays may lean along each (tangents, at 95 %).
+def lean_of_rays(tie: Tie) -> tuple[Array, tuple[float, float]]:
+    """Return two directions of the plane, as columns, and how far parallel rays may lean along each (tangents, 95 %).
 
     Parallel rays at an angle θ to the normal show the plane shortened by cos θ in the direction in which they lean,
     and as it is across it: the two singular values of px per mm. Across it, what is not known of their ratio
@@ -296,8 +295,8 @@ def _leans(tie: Tie) -> tuple[Array, tuple[float, float]]:
             (_shortened(tie.matrix + sign * change, middle)[0] for sign in (1, -1)), key=lambda r: abs(r - ratio)
         )
         variance += (10 * (moved - ratio)) ** 2
-    spread = 2 * math.sqrt(variance)
-    return along, (_tangent(ratio - spread), _tangent(1 - spread))
+    spread, slack = 2 * math.sqrt(variance), math.tan(math.radians(TELECENTRICITY_DEG))
+    return along, (_tangent(ratio - spread) + slack, _tangent(1 - spread) + slack)
 
 
 def _shortened(matrix: Array, at: Array) -> tuple[float, Array]:
