@@ -267,7 +267,7 @@ def tie(quick: bool) -> list[Row]:
                 page.locator("input[type=file]").first.set_input_files([file])
                 page.wait_for_function("() => window.tied !== null", timeout=120_000)
                 took.append(page.evaluate("window.tied"))
-                page.get_by_role("button", name="Undo").click()
+                page.locator('button[title="Undo: Tie plane by target"]').click()
                 page.locator("path.cont").first.wait_for(state="detached")
             says = spent.says(len(took) - 1)
     beside = {"first": f"{took[0]:.0f} ms", "photo": "1.3 MP" if quick else "5 MP"}

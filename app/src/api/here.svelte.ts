@@ -19,6 +19,9 @@ class Here {
   /** Why the last thing that all pages do was refused; said under the head. */
   refused = $state("");
 
+  #asked = false;
+  #reading: Promise<void> | null = null;
+
   get may(): boolean {
     return this.role === "change";
   }
@@ -35,6 +38,8 @@ class Here {
     live.on("back", () => void this.session().then(() => this.again()));
     live.on("missed", () => void this.again());
     live.on("act", () => void this.again());
+    // What a job made can be undone as soon as its page shows it.
+    live.on<{ state: string }>("job", ({ state }) => void (state === "done" && this.again()));
   }
 
   async session(): Promise<void> {
@@ -48,16 +53,24 @@ class Here {
     return this.stages.find((stage) => stage.id === id);
   }
 
-  /** Read the stages and what can be undone. */
-  async again(): Promise<void> {
-    try {
-      this.stages = (await get("/api/stages")).stages;
-      const history = await get("/api/history");
-      this.undo = history.done.at(-1) ?? null;
-      this.redo = history.undone.at(-1) ?? null;
-    } catch (error) {
-      this.#say(error);
+  /** Read the stages and what can be undone: one reading at a time, and once more for who asks meanwhile. */
+  again(): Promise<void> {
+    this.#asked = true;
+    this.#reading ??= this.#turn().finally(() => (this.#reading = null));
+    return this.#reading;
+  }
+  async #turn(): Promise<void> {
+    while (this.#asked) {
+      this.#asked = false;
+      // What can be undone is not held up by the stages, which take longer on a large station.
+      const read = await Promise.allSettled([this.#history(), get("/api/stages").then(({ stages }) => (this.stages = stages))]);
+      for (const one of read) if (one.status === "rejected") this.#say(one.reason);
     }
+  }
+  async #history(): Promise<void> {
+    const { done, undone } = await get("/api/history");
+    this.undo = done.at(-1) ?? null;
+    this.redo = undone.at(-1) ?? null;
   }
 
   async step(which: "undo" | "redo"): Promise<void> {
