@@ -145,6 +145,46 @@ def test_a_newcomer_sees_well_at_the_bench(browser, tmp_path, scheme):
         assert person.field("Iris f/").input_value() == "5.6"
 
 
+@pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])
+def test_a_camera_is_named_on_the_page_and_its_first_picture_is_seen(browser, photo, tmp_path, size):
+    folder = with_a_person(new_station(tmp_path / "empty"))
+    with Served(folder, requests_per_s=500) as served, a_person(browser, served, size=size) as person:
+        page = person.page
+        page.get_by_text("No camera is named yet.").wait_for()
+        person.log_in()
+        person.click(page.get_by_role("button", name="Cameras…").first)
+        form = page.get_by_role("dialog", name="The station's cameras")
+        form.get_by_label("Its name").fill("top")
+        form.get_by_label("Names of its files").fill("{part}.png")
+        person.click(form.get_by_role("button", name="Name it"))
+        form.get_by_text("folder.path").wait_for()  # the first that is wrong, at its field
+        form.get_by_label("Folder, seen from the station's").fill("incoming")
+        person.click(form.get_by_role("button", name="Name it"))
+        form.locator(".field-say", has_text="folder.names").wait_for()
+        person.keep(tmp_path, f"camera-refused-{size[0]}")
+        form.get_by_label("Names of its files").fill("{part_id}.png")
+        person.click(form.get_by_role("button", name="Name it"))
+        form.wait_for(state="hidden")
+        assert open_station(folder).table.camera[0].folder.names == "{part_id}.png"
+        (folder / "incoming").mkdir(exist_ok=True)
+        drop(folder, photo, 1)
+        tickets(page).first.wait_for()
+        assert page.locator("#see-from").input_value() == "camera:top"
+        # It is changed where it was named, and undone like any edit.
+        person.click(page.get_by_role("button", name="Cameras…").first)
+        form.locator("select").first.select_option("top")
+        assert form.get_by_label("Names of its files").input_value() == "{part_id}.png"
+        form.get_by_label("Its pictures").select_option("push")
+        person.keep(tmp_path, f"camera-pushed-{size[0]}")
+        person.click(form.get_by_role("button", name="Change it"))
+        form.wait_for(state="hidden")
+        assert open_station(folder).table.camera[0].comes_from == "push"
+        page.locator('button[title="Undo: Change the camera top"]').wait_for(state="attached")
+        page.keyboard.press("Control+z")
+        page.locator('button[title="Undo: Name the camera top"]').wait_for(state="attached")
+        assert open_station(folder).table.camera[0].comes_from == "folder"
+
+
 def test_what_is_seen_is_held_with_a_reason(browser, photo, tmp_path):
     folder = with_a_person(a_station(tmp_path / "s"))
     rng = np.random.default_rng(5)

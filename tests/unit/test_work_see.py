@@ -345,3 +345,82 @@ def test_pictures_that_were_handed_over_are_a_place(tmp_path, photo):
         ask = asker(served)
         assert "pictures" in [s["id"] for s in ask("look", "GET", "/api/see")[1]["sources"]]
         assert newer(ask, "pictures")["look"]["name"] == "mine.png"
+
+
+# --- cameras ---------------------------------------------------------------------------------------------------------
+
+
+def test_a_camera_is_named_changed_and_undone_and_what_the_page_does_not_know_stays(tmp_path):
+    toml = '# top of the belt\n[[camera]]\nname = "top" # ours\nfrom = "folder"\ndistance_mm = 400 # by tape\n'
+    folder = a_station(tmp_path / "s", f'{toml}[camera.folder]\npath = "incoming"\nsettle_s = 0.5\n')
+    before = (folder / "station.toml").read_text()
+    with Served(folder) as served:
+        ask = asker(served)
+        told = ask("look", "GET", "/api/see/cameras")[1]
+        top = {"name": "top", "comes_from": "folder", "at": "incoming", "names": "", "part_id": None}
+        assert told["cameras"] == [top]
+        wanted = {**top, "names": "{part_id}.png", "part_id": "name", "was": "top", "sha": told["sha"]}
+        assert ask("look", "PUT", "/api/see/cameras", wanted)[0] == 403
+        status, told = ask("change", "PUT", "/api/see/cameras", wanted)
+        assert (status, told["cameras"][0]["names"]) == (200, "{part_id}.png")
+        text = (folder / "station.toml").read_text()
+        assert all(kept in text for kept in ("# top of the belt", '"top" # ours', "400 # by tape", "settle_s = 0.5"))
+        # A page that saw it before is told so, and nothing is written.
+        status, error = ask("change", "PUT", "/api/see/cameras", wanted)
+        assert (status, error["code"]) == (409, "conflict")
+        side = {"name": "side", "comes_from": "device", "at": "0", "was": None, "sha": told["sha"]}
+        status, told = ask("change", "PUT", "/api/see/cameras", side)
+        assert [one["name"] for one in told["cameras"]] == ["top", "side"]
+        assert open_station(folder).table.camera[1].device.index == 0
+        # From another place: what only belonged to the first is gone, and what says something else stays.
+        wanted = {**top, "comes_from": "genicam", "at": "10.0.0.7", "was": "top", "sha": told["sha"]}
+        assert ask("change", "PUT", "/api/see/cameras", wanted)[0] == 200
+        table = open_station(folder).table.camera[0]
+        assert (table.comes_from, table.genicam.id, table.folder, table.distance_mm) == (
+            "genicam",
+            "10.0.0.7",
+            None,
+            400,
+        )
+        for _ in range(3):
+            assert ask("change", "POST", "/api/undo", {})[0] == 200
+    assert (folder / "station.toml").read_text() == before
+
+
+@pytest.mark.parametrize(
+    ("wanted", "where", "says"),
+    [
+        ({"at": ""}, "at", "folder.path"),
+        ({"at": "a\x00b"}, "at", "folder.path"),
+        ({"names": "{part}.png"}, "names", "folder.names"),
+        ({"names": "{"}, "names", "folder.names"),
+        ({"name": ""}, "name", "name"),
+        ({"name": "top"}, "name", "another camera's already"),
+        ({"part_id": "name", "comes_from": "device", "at": "0"}, "part_id", "this camera gives no files"),
+        ({"comes_from": "device", "at": "9" * 6}, "at", "device.index"),
+        ({"comes_from": "genicam", "at": ""}, "at", "genicam.id"),
+        ({"was": "gone"}, "", 'there is no camera "gone"'),
+    ],
+)
+def test_a_camera_that_cannot_be_used_is_said_at_its_field_and_not_written(tmp_path, wanted, where, says):
+    folder = a_station(tmp_path / "s")
+    before = (folder / "station.toml").read_bytes()
+    with Served(folder) as served:
+        ask = asker(served)
+        sha = ask("change", "GET", "/api/see/cameras")[1]["sha"]
+        body = {"name": "side", "comes_from": "folder", "at": "side", "was": None, "sha": sha, **wanted}
+        status, error = ask("change", "PUT", "/api/see/cameras", body)
+    assert (status, error["where"].removeprefix("/api/see/cameras")) == (422, where)
+    assert says in error["says"]
+    assert (folder / "station.toml").read_bytes() == before
+
+
+def test_a_station_toml_that_is_broken_is_not_written_over(tmp_path):
+    folder = a_station(tmp_path / "s")
+    with Served(folder) as served:
+        ask = asker(served)
+        (folder / "station.toml").write_text("[[camera]\n")
+        body = {"name": "side", "comes_from": "push", "was": None, "sha": "0" * 64}
+        assert ask("change", "PUT", "/api/see/cameras", body)[0] in (409, 422)
+        assert ask("look", "GET", "/api/see/cameras")[0] == 422
+    assert (folder / "station.toml").read_text() == "[[camera]\n"

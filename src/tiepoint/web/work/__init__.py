@@ -18,6 +18,7 @@ NAMES = (
     "recipe",
     "replaying",
     "see",
+    "see_cameras",
     "see_lamps",
     "staging",
     "target",
