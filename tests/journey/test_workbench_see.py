@@ -233,7 +233,26 @@ def test_a_persons_own_picture_is_looked_at(browser, photo, tmp_path):
         assert "notes.png" in page.locator(".tools [role=alert]").inner_text()
         page.locator("input[type=file]").set_input_files(mine)
         tickets(page).nth(4).wait_for()
-        page.get_by_text("No printed target is seen whole.").wait_for()
+        page.get_by_text("No printed target of this station is seen whole.").wait_for()
+
+
+def test_a_picture_that_is_handed_over_while_another_place_is_looked_at_takes_its_place(browser, photo, tmp_path):
+    folder, mine = with_a_person(new_station(tmp_path / "s")), tmp_path / "mine.png"
+    cv2.imwrite(str(mine), photo)
+    with Served(folder, requests_per_s=500) as served, a_person(browser, served) as person:
+        page = person.page
+        person.log_in()
+        assert page.get_by_label("From").locator("option:checked").inner_text() == "choose"
+        person.click(page.get_by_role("button", name="Look at the bench"))
+        person.field("Focus at").wait_for()
+        page.locator("input[type=file]").set_input_files(mine)
+        page.get_by_text("mine.png, taken").wait_for()
+        assert page.get_by_label("From").locator("option:checked").inner_text() == "pictures handed over"
+        assert person.field("Focus at").count() == 0  # nothing of the bench is left in sight
+        # Taken back, nothing of it is shown under another name.
+        person.click(page.get_by_role("button", name="Undo"))
+        page.get_by_text("No camera is named yet.").wait_for()
+        assert tickets(page).count() == 0
 
 
 @pytest.mark.parametrize(("width", "scheme"), [(390, "light"), (360, "dark")])

@@ -21,11 +21,7 @@ export class Eye {
   begin(source: string): void {
     if (source === this.source && !this.#ended) return;
     this.end();
-    if (source !== this.source) {
-      this.look = null;
-      this.live = null;
-      this.frames = [];
-    }
+    if (source !== this.source) this.leave();
     this.source = source;
     this.#ended = false;
     this.#asking = new AbortController();
@@ -36,6 +32,15 @@ export class Eye {
     this.#ended = true;
     this.#asking?.abort();
     this.#asking = null;
+  }
+
+  /** Look at no place any more: nothing of it stays in sight under another's name. */
+  leave(): void {
+    this.end();
+    this.source = "";
+    this.look = null;
+    this.live = null;
+    this.frames = [];
   }
 
   async #go(source: string, asking: AbortController): Promise<void> {

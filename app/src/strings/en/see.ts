@@ -1,6 +1,7 @@
 /** The words of the page See. */
 export default {
   from: "From",
+  chooseFrom: "choose",
   nowhere: "No picture comes yet.",
   waiting: (says: string) => `No picture yet: ${says}.`,
   tryBench: "Look at the bench",
@@ -77,13 +78,13 @@ export default {
   levelSays: (value: string, side: string) => `Circular level: the camera leans ${value} degrees; the target is farther at the ${side}.`,
   assumed: "Its distance is assumed, so the ± is wide: state distance_mm of the camera.",
   straight: "It stands straight.",
-  noTarget: "No printed target is seen whole. Lay one there: it tells the lean, the evenness and how much of the field is used.",
+  noTarget: "No printed target of this station is seen whole. Lay one there, which the page Tie draws: it tells the lean, the evenness and how much of the field is used.",
   fills: (percent: string) => `The target fills ${percent} %`,
   agreedFill: (percent: string) => `, agreed at least ${percent}.`,
   corners: (seen: number) => (seen === 4 ? " All four of its corners are seen." : ` ${seen} of its four corners are seen.`),
   ofField: "of the field",
   focusTrace: (place: string) => `Focus, ${place}`,
-  traceSpan: (pictures: number, limit: string) => `${pictures} pictures, dashed: ${limit} px`,
+  traceSpan: (pictures: number, limit: string) => `${pictures === 1 ? "1 picture" : `${pictures} pictures`}, dashed: ${limit} px`,
   best: (ago: number) => (ago === 0 ? "best now" : ago === 1 ? "best 1 picture ago" : `best ${ago} pictures ago`),
   exposureHead: "Exposure",
   grey: (full: string) => `grey, of ${full}`,
