@@ -13,6 +13,7 @@ from starlette.exceptions import HTTPException
 from tiepoint.foundation.errors import TiepointError
 from tiepoint.station.drafting import Conflict
 from tiepoint.web.asking import LedgerAway
+from tiepoint.web.on_a_page import on_a_page
 
 CODES = {
     400: ("bad_request", "the request cannot be read", "send it as HTTP/1.1 has it"),
@@ -86,7 +87,7 @@ def refusals(*statuses: int) -> dict[int | str, dict[str, Any]]:
 
 def refused_by(error: TiepointError, folder: str) -> Refused:
     """Return the refusal that an error is: its sentence, in which the station's folder is not told."""
-    says, _, do = within(str(error), folder).partition("; ")
+    says, _, do = on_a_page(within(str(error), folder)).partition("; ")
     if isinstance(error, Conflict):
         # What was edited meanwhile is told apart: a page then shows what is there now, and keeps what was typed.
         return Refused(409, says, do, code="conflict")

@@ -5,6 +5,8 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import BaseModel
 
+from tiepoint.web.on_a_page import on_a_page
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -216,8 +218,8 @@ def tie_told(
         photos=len(tie.photos),
         picture=picture,
         height=number_told(number(to_unit(tie.height_mm, unit), to_unit(1.96 * tie.u_height_mm, unit) or None, unit)),
-        flags=[FLAGS[code].sentence for code in tie.flags],
-        notes=list(tie.notes),
+        flags=[on_a_page(FLAGS[code].sentence) for code in tie.flags],
+        notes=[on_a_page(note) for note in tie.notes],
         rows=[
             RowTold(what=row.what, is_worst=row.is_worst, **number_told(row.number).model_dump())
             for row in quality_rows(tie, unit)
