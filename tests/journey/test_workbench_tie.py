@@ -148,6 +148,18 @@ def test_by_target_from_an_empty_station_to_a_reading(browser, served, station):
     person.done()
 
 
+def test_a_stand_off_of_the_plan_alone_is_said_to_count_for_nothing_yet(browser, served, station):
+    plan = "[part]\nsize_mm = [60, 40]\ntolerance_mm = 0.2\n\n[lens]\nstand_off_mm = 400\n"
+    (station.folder / "plan.toml").write_text(f'format = "tiepoint/plan/1"\n\n{plan}', encoding="utf-8")
+    person = Tier(browser, served)
+    said = person.page.get_by_text("400 mm is what the plan says, and counts only once its u is typed")
+    said.wait_for()
+    person.keep("planned")
+    person.fill("Lens to target, its u", "5")
+    said.wait_for(state="detached")
+    person.done()
+
+
 def test_by_length_from_an_empty_station_to_a_reading(browser, served, station):
     plane = from_document(read_document(made_plane(station), "tie"))
     person = Tier(browser, served)

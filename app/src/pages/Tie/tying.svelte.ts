@@ -299,7 +299,10 @@ class Tying {
   /** How far the lens stands, where somebody says how sure that is: what the plan alone proposes is not known yet. */
   get away(): Record<string, string> {
     const { distance, u_distance } = this.typed;
-    return distance === this.planned.distance && u_distance.trim() === "" ? {} : { distance, u_distance };
+    return this.isOfPlan ? {} : { distance, u_distance };
+  }
+  get isOfPlan(): boolean {
+    return this.typed.distance === this.planned.distance && this.typed.u_distance.trim() === "";
   }
   get common(): Record<string, unknown> {
     const size = this.typed.size ? this.typed.size.split(" × ").map(Number) : null;

@@ -70,6 +70,8 @@ export const words = {
   uHeight: "its u",
   distance: "Lens to target",
   distanceWhy: "From the lens to the target, as a tape tells it. Without it no recipe can say how high its part lies, and nothing conforms.",
+  distancePlanned: (planned: string) => `${planned} is what the plan says, and counts only once its u is typed: measure it with a tape. Without it no recipe can say how high its part lies, and nothing conforms.`,
+  uWhy: "A standard u is half of the ± that you would bet on at 20 to 1: of ± 0.5 mm, 0.25 mm.",
   name: "Name of the tie",
   solve: "Tie",
   solveAgain: "Tie again",
