@@ -171,6 +171,7 @@ def test_a_search_that_cannot_be_is_said_and_the_old_result_stays(served, browse
         looked.type(page.get_by_label("Part", exact=True), "no such part")
         looked.press("Enter")
         looked.says("No record is like that.")
+        assert page.get_by_text("There is no record yet.").count() == 0
         looked.click(page.get_by_role("button", name="Clear"))
         page.locator(".found .choose").first.wait_for()
         looked.is_sound(served)

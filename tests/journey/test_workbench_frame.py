@@ -41,6 +41,16 @@ def test_every_page_opens_without_barriers_and_asks_nobody_else(browser, folder,
         person.done()
 
 
+def test_an_empty_station_claims_nothing_and_says_what_comes_next(browser, folder):
+    with Served(folder) as served:
+        person = Person(browser, served).open("/duty")
+        person.page.locator(".strapline", has_text="begin duty in a terminal: tiepoint serve").wait_for()
+        assert person.page.locator(".low .note").all_inner_texts() == ["No part yet.", "No part yet."]
+        person.open("/evidence")
+        expect(person.page.get_by_text("There is no record yet.")).to_have_count(2)
+        person.done()
+
+
 def test_the_stages_are_gone_through_by_keyboard_alone(browser, folder):
     with Served(folder) as served:
         person = Person(browser, served).open("/see")

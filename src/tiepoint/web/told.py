@@ -12,6 +12,7 @@ from tiepoint.station.duty.condition import next_of
 from tiepoint.station.duty.status import Status
 from tiepoint.station.ledger import Entry
 
+BEGIN = "begin duty in a terminal: tiepoint serve"
 KINDS = ("record", "archived", "act", "duty", "run")
 """Kinds of entries that are told live."""
 
@@ -82,22 +83,26 @@ def state_told(status: Status | None) -> dict[str, Any]:
     """Return the duty's state. `fresh`: whether it is of the last seconds; if not, `says` it in words."""
     if status is None:
         return {
-            "state": "off duty", "fresh": False, "says": "No duty process has run here yet.", "fault": "", "next": "",
+            "state": "off duty", "fresh": False, "says": "No duty process has run here yet.", "fault": "",
+            "next": f"accept a recipe, name a camera, and {BEGIN}",
             "since_utc": None, "written_utc": None, "seq": 0, "waiting": 0, "tie_overdue": False, "counts": {},
             "links": {},
         }  # fmt: skip
     told = status.told
     state, says = str(told.get("state", "")), str(told.get("says", ""))
+    next_ = next_of(str(told.get("fault", ""))) if state == "fault" else ""
+    if not status.is_fresh and state == "off duty":
+        next_ = BEGIN
     if not status.is_fresh and state != "off duty":
         says = (
             f"Stale: the last word of duty is of {status.written_utc}, when it was {state}; it hangs, or was ended "
             "without a word."
         )
-        state = "not known"
+        state, next_ = "not known", f"keep every part apart, since none is judged now; end what hangs, and {BEGIN}"
     since = told.get("since_utc")
     return {
         "state": state, "fresh": status.is_fresh, "says": says, "fault": str(told.get("fault", "")),
-        "next": next_of(str(told.get("fault", ""))) if state == "fault" else "",
+        "next": next_,
         "since_utc": since if isinstance(since, str) else None, "written_utc": status.written_utc, "seq": status.seq,
         "waiting": status.waiting, "tie_overdue": bool(told.get("tie_overdue")),
         "counts": _pairs(told.get("counts"), int), "links": _pairs(told.get("links"), str),

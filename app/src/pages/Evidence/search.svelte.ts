@@ -52,6 +52,8 @@ export function query(asked: Asked): Record<string, string> {
 export class Search {
   asked = $state<Asked>(before());
   found = $state.raw<readonly Short[] | null>(null);
+  /** Whether what was found is of all records, and not of some that were asked for. */
+  isOfAll = $state(true);
   next = $state<number | null>(null);
   busy = $state(false);
   refused = $state<{ where: string; says: string } | null>(null);
@@ -92,7 +94,9 @@ export class Search {
     this.busy = true;
     try {
       const more = beforeSeq === null ? {} : { before: beforeSeq };
-      const told = await get("/api/records", { query: { ...query(this.asked), count: COUNT, ...more } as never, signal });
+      const asked = query(this.asked);
+      const told = await get("/api/records", { query: { ...asked, count: COUNT, ...more } as never, signal });
+      this.isOfAll = Object.keys(asked).length === 0;
       const earlier = beforeSeq === null ? [] : (this.found ?? []);
       this.found = [...earlier, ...told.records].slice(-MOST);
       this.next = told.next;
