@@ -51,5 +51,5 @@ export default {
   noise: (grey: string) => `Noise ${grey} grey levels`,
   relative: "relative: no known step scales it",
   caution:
-    "Lamps of a machine can hurt eyes: flashing, ultraviolet and infrared ones above all. Look up the risk group (IEC 62471) of each, shield what is above the exempt group, mind people who flashes make ill, and follow local rules. tiepoint limits no lamp.",
+    "Lamps of a machine can hurt eyes: flashing, ultraviolet and infrared ones above all. Look up the risk group (IEC 62471) of each, shield what is above the exempt group, mind people whom flashes make ill, and follow local rules. tiepoint limits no lamp.",
 };
