@@ -15,6 +15,7 @@ from tiepoint.bench.demo_bench import demo_target
 from tiepoint.bench.station import BenchStation, View
 from tiepoint.station.folder import open_station
 from tiepoint.station.ledger import Ledger
+from tiepoint.station.lock import DUTY, WriterLock
 from tiepoint.web.users import User, hashed, write_users
 
 DESK, PHONE = (1440, 900), (390, 844)
@@ -275,3 +276,13 @@ def test_on_a_phone_beside_the_camera(browser, tmp_path, width, scheme):
         person.keep(tmp_path, f"phone-{width}-{scheme}")
         page.locator("#numbers").scroll_into_view_if_needed()
         person.keep(tmp_path, f"phone-numbers-{width}-{scheme}")
+
+
+def test_who_looks_while_the_line_runs_is_told_to_lay_nothing_there(browser, photo, tmp_path):
+    folder = a_station(tmp_path / "s")
+    drop(folder, photo[:, :300], 1)  # not the whole target, so that a desk would be told to lay one there
+    where = "/see?from=camera%3Atop"
+    with WriterLock(folder, DUTY), Served(folder) as served, a_person(browser, served, PHONE, where=where) as person:
+        page = person.page
+        page.get_by_text("The line runs: lay nothing there").wait_for()
+        assert page.get_by_text("Lay a printed target there").count() == 0

@@ -9,6 +9,7 @@ export default {
   live: (name: string, perS: number) => (perS >= 1 ? `${name}, live at ${perS.toFixed(perS < 10 ? 1 : 0)} pictures a second` : perS > 0 ? `${name}, live, a picture every ${(1 / perS).toFixed(1)} s` : `${name}, live`),
   newest: (name: string, at: string) => `${name}, taken ${at}`,
   onDuty: "On duty: nothing is set here.",
+  onDutyToDo: "The line runs: lay nothing there, and set nothing. What is to be done now stands on Duty.",
   handOver: "Hand a picture over…",
   cameras: {
     open: "Cameras…",
