@@ -157,6 +157,19 @@ def test_an_altered_picture_is_found_and_not_shown_as_evidence(folder, browser):
             victim.write_bytes(true)
 
 
+def test_on_a_phone_a_record_that_is_pressed_comes_into_sight(served, browser):
+    with Looked(browser, PHONE) as looked:
+        page = looked.open(served, "/evidence").page
+        page.locator("svg.trend .mean").wait_for()
+        chosen = page.locator(".found .choose").nth(3)
+        part = chosen.inner_text()
+        looked.click(chosen)
+        name = page.locator(".tools .which b", has_text=part)
+        name.wait_for()
+        expect(name).to_be_in_viewport()
+        expect(page.locator(".picture canvas").first).to_be_in_viewport()
+
+
 @pytest.mark.parametrize("width", [360, 820, 1180, 1340])
 def test_nothing_hangs_over_the_edge(served, browser, width):
     with Looked(browser, {"width": width, "height": 844}) as looked:
