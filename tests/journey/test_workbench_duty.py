@@ -172,6 +172,12 @@ class TestTheLastPart:
             box = says.bounding_box()
             assert box["y"] + box["height"] <= 320  # in the upper half, without scrolling
             looked.keep("duty-phone-one-look")
+            # Of one that is held, while the line goes on, it is told too.
+            commit(folder, 1, "conforms", first=10)
+            page.locator(".now .v.conforms").wait_for()
+            looked.click(page.locator(".strap button").first)
+            page.locator(".now .part", has_text="GV-0009").wait_for()
+            assert "What to do: keep this part apart." in says.inner_text()
             looked.is_sound(served)
 
     @pytest.mark.parametrize("width", [360, 768, 1180, 1340])

@@ -1,5 +1,5 @@
 import { expect, test } from "vitest";
-import { arrows, gravest, labelAt, mayBeSaidIn, pathOf, yieldScale } from "./lines";
+import { arrows, gravest, labelAt, labelsWithin, mayBeSaidIn, pathOf, yieldScale } from "./lines";
 
 test("a line is a path through its places, and a single place is none", () => {
   expect(pathOf([[0, 0], [10.26, 3.04], [5, 5]])).toBe("M0 0L10.3 3L5 5");
@@ -11,6 +11,12 @@ test("a dimension has its line, two heads and two stops; none where both ends ar
   expect(arrows([[0, 0], [100, 0]], 1)).toContain("M0 0L100 0");
   expect(arrows([[3, 3], [3, 3]], 1)).toBe("");
   expect(arrows([], 1)).toBe("");
+});
+
+test("a phone's picture carries few labels, a desk's as many as ever", () => {
+  expect(labelsWithin(340, 240)).toBe(3);
+  expect(labelsWithin(740, 470)).toBe(12);
+  expect(labelsWithin(2000, 1200)).toBe(12);
 });
 
 test("a word waits until ten seconds after the one before", () => {

@@ -45,6 +45,9 @@ const longest = (lines: readonly string[]): number => 7 * Math.max(0, ...lines.m
 const MARK = 20;
 const LINE = 15;
 
+/** How many labels a picture carries before they lie over one another; its width and height on the screen, in px. */
+export const labelsWithin = (width: number, height: number): number => Math.min(12, Math.floor((width * height) / 24_000));
+
 /** Where a label stands beside a place, in picture pixels, so that it stays within what is seen; `px`: as for `arrows`. */
 export function labelAt([x = 0, y = 0]: Place, lines: readonly string[], hasMark: boolean, px: number, seen: { left: number; top: number; right: number; bottom: number }): Place {
   const wide = ((hasMark ? MARK : 0) + longest(lines)) * px;
