@@ -56,6 +56,18 @@ def test_a_new_station_is_empty_and_says_what_comes_first(tmp_path):
     assert first_to_do(tuple(found.values())) == "see"
 
 
+def test_a_recipe_without_a_step_is_to_be_drawn_and_not_accepted(tmp_path):
+    station = open_station(new_station(tmp_path / "plates"))
+    assert stages(station)["recipe"].to_do[0].startswith("Begin a recipe")
+    path = station.folder / "recipes" / "plate.toml"
+    path.parent.mkdir(exist_ok=True)
+    path.write_text('format = "tiepoint/recipe/1"\nname = "plate"\n', encoding="utf-8")
+    assert stages(station)["recipe"].to_do == ("Draw what is to be judged in plate.toml.",)
+    with path.open("a", encoding="utf-8") as file:
+        file.write('\n[[step]]\nname = "bore"\nkind = "circle"\n')
+    assert stages(station)["recipe"].to_do == ("Accept recipes/plate.toml.",)
+
+
 def test_drafts_are_begun_and_acceptance_alone_proves_nothing(vent, tie):
     before = states(vent)
     assert (before["tie"], before["recipe"], before["duty"]) == ("begun", "begun", "empty")

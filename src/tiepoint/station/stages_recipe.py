@@ -1,8 +1,14 @@
 """Recipe: what is looked at on a part, and by which limits it is judged."""
 
+import tomllib
+from contextlib import suppress
+from pathlib import Path
+
 from tiepoint.station.folder import Station
 from tiepoint.station.on_record import Copy, OnRecord, counted, differing, on_record
 from tiepoint.station.stages import Stage
+
+BEGIN = "Begin a recipe, bring a picture of a part, and draw what is to be judged."
 
 
 def stage_of(station: Station) -> Stage:
@@ -10,14 +16,23 @@ def stage_of(station: Station) -> Stage:
     record = on_record(station)
     drafts = tuple(f"recipes/{path.name}" for path in station.recipes())
     if not drafts and not record.copies:
-        return Stage("recipe", "empty", "No recipe yet", True, (), ("Teach a part, and add what is to be judged.",))
+        return Stage("recipe", "empty", "No recipe yet", True, (), (BEGIN,))
     new = [name for name in drafts if name not in {copy.recipe for copy in record.copies}]
     done = [f"{counted(len(drafts), 'recipe')}: {', '.join(name.rpartition('/')[2] for name in drafts[:6])}."]
     if not record.copies:
-        return Stage("recipe", "begun", "Not accepted", True, tuple(done), (f"Accept {', '.join(new)}.",))
+        bare = [path.name for path in station.recipes() if _is_bare(path)]
+        to_do = f"Draw what is to be judged in {', '.join(bare)}." if bare else f"Accept {', '.join(new)}."
+        return Stage("recipe", "begun", "Not accepted", True, tuple(done), (to_do,))
     done += [f"Accepted: {copy.recipe} ({copy.sha[:8]})." for copy in record.copies]
     changed = [(copy, differing(station, copy)) for copy in record.copies]
     return _accepted(record, changed, new, tuple(done))
+
+
+def _is_bare(path: Path) -> bool:
+    """Return whether a draft has no step yet, and so cannot be accepted; what cannot be read is another matter."""
+    with suppress(OSError, ValueError):
+        return not tomllib.loads(path.read_text(encoding="utf-8")).get("step")
+    return False
 
 
 def _accepted(

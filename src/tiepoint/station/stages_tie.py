@@ -4,6 +4,7 @@ from tiepoint.station.folder import Station
 from tiepoint.station.on_record import OnRecord, counted, documents, draft_sha, on_record
 from tiepoint.station.stages import Stage
 
+BEGIN = "Print a target, measure its two bars, and drop a photo of it where the parts will lie; or choose another way."
 BORN_OUT = "Measure known lengths all over the field, or touch points with the robot: a study of either proves the tie."
 
 
@@ -12,7 +13,7 @@ def stage_of(station: Station) -> Stage:
     ties, record = documents(station, "ties", "tie"), on_record(station)
     accepted = {name for copy in record.copies for name in copy.files if name.startswith("ties/")}
     if not ties and not accepted:
-        return Stage("tie", "empty", "No tie yet", True, (), ("Choose the way, and tie pixels to millimetres.",))
+        return Stage("tie", "empty", "No tie yet", True, (), (BEGIN,))
     changed = sorted(name for name in accepted if draft_sha(station, name) not in record.accepted_as(name))
     done = [f"{counted(len(ties), 'tie')} in ties/: {', '.join(name.rpartition('/')[2] for name in ties[:6])}."]
     if changed:
