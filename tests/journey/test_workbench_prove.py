@@ -226,6 +226,9 @@ def test_an_empty_station_says_what_comes_first(browser, tmp_path):
         page.get_by_role("button", name="Add a line").first.click()
         person.fill("Characteristic, 1", "bore A")
         person.fill("Reading, 1", "bore A.diameter")
+        person.click("Write down", exact=True)
+        page.get_by_text("missing; it must be stated").wait_for()
+        assert page.get_by_text("characteristic[0]").count() == 0  # the field itself says where
         person.fill("Drawing, 1", "HV-60, C3")
         person.fill("from, 1", "4,6")
         person.fill("to, 1", "4.4")
