@@ -232,3 +232,10 @@ def test_a_tiff_that_does_not_say_what_its_0_is_is_refused():
     with pytest.raises(UnusablePicture, match="black or white"):
         decode_picture(damaged, Path("photo.tif"))
     assert decode_picture(data, Path("photo.tif")).grey[0, 0] == 200
+
+
+def test_a_photo_as_phones_keep_it_is_refused_with_what_the_phone_can_do(tmp_path):
+    path = tmp_path / "IMG_0001.HEIC"
+    path.write_bytes(b"\0\0\0\x18ftypheic\0\0\0\0mif1heic" + bytes(500))
+    with pytest.raises(UnusablePicture, match="have the phone take or send it as JPEG"):
+        load_picture(path)

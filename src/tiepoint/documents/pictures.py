@@ -170,6 +170,10 @@ def _opened(file: BinaryIO, path: Path, most_pixels: int) -> Iterator[Any]:
                 _check_size(path, image.size, most_pixels)
                 yield image
     except UnidentifiedImageError as error:
+        if path.suffix.lower() in (".heic", ".heif"):
+            raise UnusablePicture(
+                f"{path} is as phones keep photos, which is not read here; have the phone take or send it as JPEG"
+            ) from error
         raise UnusablePicture(
             f"{path} is not a picture that can be read, or its header is damaged; give a PNG, TIFF, JPEG or BMP"
         ) from error
