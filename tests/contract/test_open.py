@@ -12,6 +12,7 @@ import threading
 
 import pytest
 from tests.helpers.served import Served, new_station, refusal
+from tests.helpers.served_station import free_port
 
 from tiepoint.station.folder import open_station
 from tiepoint.station.lock import WriterLock
@@ -20,7 +21,7 @@ from tiepoint.station.verify import verify
 from tiepoint.web import page
 from tiepoint.web.process import server_of
 from tiepoint.web.sessions import Local
-from tiepoint.web.settings import settings_of
+from tiepoint.web.settings import fault_of_web, settings_of
 from tiepoint.web.users import User, token_sha, write_users
 
 ADDRESS = re.compile(r"http://127\.0\.0\.1:(\d+)/#key=([\w-]{43})")
@@ -90,6 +91,17 @@ def test_an_empty_folder_becomes_a_station_whose_key_lets_in_once(tmp_path):
         assert again.key != opened.key
         assert again.ask("GET", "/api/session", **mine)[2].startswith(b'{"name":"anybody"')
         assert again.process.poll() is None
+
+
+def test_the_stations_own_port_is_left_to_duty(tmp_path):
+    folder, port = new_station(tmp_path / "s"), free_port()
+    with (folder / "station.toml").open("a", encoding="utf-8") as file:
+        file.write(f"\n[web]\nport = {port}\n")
+    with Opened(folder) as opened, Opened(folder) as another:
+        assert len({port, opened.port, another.port}) == 3
+        assert fault_of_web(open_station(folder)) is None  # serve, in another terminal, is not kept from it
+    with Opened(folder, "--port", str(port)) as asked:
+        assert asked.port == port
 
 
 def test_nothing_but_a_station_or_an_empty_folder_is_opened(tmp_path):

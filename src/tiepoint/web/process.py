@@ -144,8 +144,9 @@ def serve(folder: Path, *, host: str | None = None, port: int | None = None) -> 
 def serve_here(folder: Path, *, port: int | None = None, began: Callable[[str], object]) -> None:
     """Serve a station to the person at this machine until it is asked to stop.
 
-    `port`: the station's own, or any that is free, where None. `began` is called with the address, in which the key
-    stands that lets them in once; it ends with the process. Raises a `TiepointError` where it cannot begin.
+    `port`: where None the one after the station's own, which duty needs, or any that is free. `began` is called with
+    the address, in which the key stands that lets them in once; it ends with the process. Raises a `TiepointError`
+    where it cannot begin.
     """
     station, local = open_station(folder), Local.named(_account())
     settings = settings_of(station, host="127.0.0.1", port=port)
@@ -156,11 +157,12 @@ def serve_here(folder: Path, *, port: int | None = None, began: Callable[[str], 
 
 
 def _listening_here(settings: Settings, port: int | None) -> socket.socket:
-    try:
+    if port is not None:
         return listening(settings)
+    # The same one each time, since what was typed and not kept yet stays with the address.
+    try:
+        return listening(replace(settings, port=min(settings.port + 1, 65535) if settings.port else 0))
     except UnusableInput:
-        if port is not None:
-            raise
         return listening(replace(settings, port=0))
 
 
