@@ -40,6 +40,9 @@ def place_of(folder: Path, path: str) -> Path:
             raise UnusableInput(f"{path[:80]} is reached by a link, which a page does not follow; put the file there")
     if place.is_dir():
         raise UnusableInput(f"{path[:80]} is a folder where a file was expected")
+    if place.exists() and not place.is_file():
+        # A pipe would wait for its writer, and a device may never end.
+        raise UnusableInput(f"{path[:80]} is not an ordinary file; take it away, or put the file there")
     return place
 
 

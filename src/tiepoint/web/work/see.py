@@ -11,7 +11,7 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Depends, Path, Query, Request, Response
 
 from tiepoint.foundation.errors import TiepointError, UnusableInput
-from tiepoint.station.folder import Station, open_station
+from tiepoint.station.folder import STATION, Station, open_station
 from tiepoint.station.lock import is_on_duty
 from tiepoint.web.acts import line_of
 from tiepoint.web.eyes import BENCH, Eyes, offers
@@ -346,15 +346,15 @@ def _agree(station: Station, wanted: Agreed, who: str) -> Agreed:
 
     from tiepoint.station.drafting import Change, edit, read_draft
 
-    draft = read_draft(station, "station.toml")
-    document = tomlkit.parse((draft.data or b"").decode("utf-8"))
+    open_station(station.folder)  # into what cannot be read, or is not there, nothing is written
+    draft = read_draft(station, STATION)
+    document = tomlkit.parse((draft.data or b"").decode("utf-8-sig"))
     section = document.setdefault("see", tomlkit.table())
     for name, value in wanted.model_dump().items():
         if section.get(name) != value:
             section[name] = value
     data = tomlkit.dumps(document).encode("utf-8")
-    edit(station, "Agree on what a picture is to be like", [Change("station.toml", data)], who=who,
-         seen={"station.toml": draft.sha})  # fmt: skip
+    edit(station, "Agree on what a picture is to be like", [Change(STATION, data)], who=who, seen={STATION: draft.sha})
     return Agreed(**open_station(station.folder).table.see.model_dump(exclude={"target"}))
 
 

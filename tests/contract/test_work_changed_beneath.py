@@ -1,0 +1,64 @@
+"""The station's folder is changed beneath the pages: each says so in a sentence, and nothing is written over it."""
+
+import json
+import os
+
+import pytest
+from tests.helpers.drafted_station import Asked, new_station
+from tests.helpers.served import Served
+
+AGREED = {
+    "width_px": 2.5, "saturated": 0.01, "black": 0.3, "evenness": 0.2, "flicker": 0.1, "lean_deg": 1.0, "fills": 0.5,
+}  # fmt: skip
+DAMAGED = {
+    "empty": b"",
+    "cut off": b'format = "tiepoint/station/1"\nname = "hinge pl',
+    "not UTF-8": b'format = "tiepoint/station/1"\nname = "\xe9\xff"\n',
+    "a byte of value 0": b"a\0b",
+    "another kind": b'format = "tiepoint/tie/1"\n',
+    "no table": b'format = "tiepoint/station/1"\nname = "hinge plates"\nsee = 3\n',
+    "newer": b'format = "tiepoint/station/99"\nname = "hinge plates"\n',
+}
+
+
+@pytest.fixture
+def asked(tmp_path):
+    folder = new_station(tmp_path / "plates")
+    with Served(folder) as served:
+        yield Asked(folder, served)
+
+
+@pytest.mark.parametrize("data", DAMAGED.values(), ids=DAMAGED.keys())
+def test_into_a_station_toml_that_cannot_be_read_nothing_is_agreed(asked, data):
+    path = asked.folder / "station.toml"
+    path.write_bytes(data)
+    status, told = asked("PUT", "/api/see/agreed", AGREED)
+    assert (status, told["says"].startswith("station.toml")) == (422, True), told
+    assert path.read_bytes() == data
+    assert asked("GET", "/api/history")[1]["done"] == []
+
+
+def test_a_station_toml_that_was_taken_away_is_not_written_anew_with_what_was_agreed(asked):
+    (asked.folder / "station.toml").unlink()
+    status, told = asked("PUT", "/api/see/agreed", AGREED)
+    assert (status, "station.toml" in told["says"]) == (422, True), told
+    assert not (asked.folder / "station.toml").exists()
+
+
+def test_what_is_agreed_keeps_what_an_editor_wrote_with_a_byte_order_mark(asked):
+    path = asked.folder / "station.toml"
+    path.write_bytes(b"\xef\xbb\xbf# by hand\n" + path.read_bytes())
+    assert asked("PUT", "/api/see/agreed", AGREED)[0] == 200
+    assert "# by hand" in path.read_text()
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no pipes with names")
+def test_a_pipe_in_the_place_of_a_draft_holds_nobody_up(asked):
+    path = asked.folder / "lights.toml"
+    os.mkfifo(path)
+    for method, content in (("GET", None), ("PUT", {"seen": None, "lamps": LAMPS})):
+        status, told = asked(method, "/api/light/lamps", content)
+        assert (status, "not an ordinary file" in json.dumps(told)) == (422, True), told
+
+
+LAMPS = [{"id": f"lamp {k}", "azimuth_deg": 90.0 * k, "elevation_deg": 30.0} for k in range(4)]
