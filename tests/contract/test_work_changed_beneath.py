@@ -52,6 +52,43 @@ def test_what_is_agreed_keeps_what_an_editor_wrote_with_a_byte_order_mark(asked)
     assert "# by hand" in path.read_text()
 
 
+LATIN = "shot,part_id,label\r\nplate-1.png,Türblech,good\r\n".encode("latin-1")
+"""As a spreadsheet of an older system saves it."""
+
+
+@pytest.mark.parametrize(
+    ("path", "method", "route", "content"),
+    [
+        ("pictures/trial/labels.csv", "PUT", "/api/prove/labels", {"shot": "plate-1.png", "label": "bad"}),
+        ("requirements.toml", "PUT", "/api/prove/order", {"seen": None, "order": {}}),
+        ("lights.toml", "PUT", "/api/light/lamps", {"seen": None, "lamps": []}),
+        ("plan.toml", "PUT", "/api/plan", {"seen": None, "typed": {"part.size_mm": "60 × 40"}}),
+    ],
+)
+def test_a_draft_that_is_not_utf_8_is_named_and_kept_byte_by_byte(asked, path, method, route, content):
+    place = asked.folder / path
+    place.parent.mkdir(parents=True, exist_ok=True)
+    data = LATIN if path.endswith(".csv") else "# Stütze\n".encode("latin-1")
+    place.write_bytes(data)
+    if "lamps" in content:
+        content = {**content, "lamps": LAMPS}
+    status, told = asked(method, route, content)
+    assert (status, "UTF-8" in told["says"]) == (422, True), told
+    assert place.read_bytes() == data
+
+
+def test_a_plan_that_an_editor_wrote_with_a_byte_order_mark_is_read_and_goes_on(asked):
+    path = asked.folder / "plan.toml"
+    typed = {"part.size_mm": "60 × 40", "part.tolerance_mm": "0.2", "lens.stand_off_mm": "400"}
+    assert asked("PUT", "/api/plan", {"seen": None, "typed": typed})[0] == 200
+    path.write_bytes(b"\xef\xbb\xbf# by hand\n" + path.read_bytes())
+    status, told = asked("GET", "/api/plan")
+    assert (status, told["typed"]["part.size_mm"]) == (200, "60 × 40"), told
+    status, told = asked("PUT", "/api/plan", {"seen": told["sha"], "typed": {**typed, "part.size_mm": "70 × 40"}})
+    assert status == 200, told
+    assert "# by hand" in path.read_text(encoding="utf-8")
+
+
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no pipes with names")
 def test_a_pipe_in_the_place_of_a_draft_holds_nobody_up(asked):
     path = asked.folder / "lights.toml"

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tiepoint.documents.files import reason_of
-from tiepoint.foundation.errors import UnusableInput
+from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 from tiepoint.station.draft_names import place_of
 from tiepoint.station.folder import Station
 from tiepoint.station.lock import WriterLock
@@ -51,6 +51,18 @@ class Draft:
     path: str
     data: bytes | None
     sha: str | None
+
+    @property
+    def text(self) -> str | None:
+        """What it holds as text, without a byte order mark; `UnusableDocument` where it is not text in UTF-8."""
+        if self.data is None:
+            return None
+        try:
+            return self.data.decode("utf-8-sig")
+        except UnicodeDecodeError as error:
+            raise UnusableDocument(
+                f"{self.path} is not text in UTF-8 (byte {error.start}); save it as UTF-8"
+            ) from error
 
 
 @dataclass(frozen=True, slots=True)

@@ -58,7 +58,7 @@ def give_label(station: Station, one: Labelled, *, who: str) -> Step:
 
 def _text(station: Station) -> tuple[str | None, str | None]:
     draft = read_draft(station, PLACE)
-    return (None, None) if draft.data is None else (draft.data.decode("utf-8-sig"), draft.sha)
+    return draft.text, draft.sha
 
 
 def _with(text: str | None, one: Labelled) -> str:

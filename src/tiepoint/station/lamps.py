@@ -43,11 +43,14 @@ KEYS = ("id", "azimuth_deg", "elevation_deg", "position_mm", "gain", "wavelength
 
 @dataclass(frozen=True, slots=True)
 class LampsDraft:
-    """A description of lamps: its path in the station, hash and text; `document`, or the `fault` that keeps it away."""
+    """A description of lamps: its path in the station, hash and text; `document`, or the `fault` that keeps it away.
+
+    `text`: None where the file is none.
+    """
 
     path: str
     sha: str | None
-    text: str
+    text: str | None
     document: LightsDocument | None
     fault: str
 
@@ -62,10 +65,11 @@ def described(station: Station) -> tuple[str, ...]:
 def lamps_draft(station: Station, path: str = USUAL) -> LampsDraft:
     """Return a description of lamps as it is, or empty where there is none."""
     draft = read_draft(station, path)
-    if draft.data is None:
-        return LampsDraft(path, None, "", None, "")
-    text = draft.data.decode("utf-8", "replace")
+    text: str | None = None
     try:
+        text = draft.text
+        if text is None:
+            return LampsDraft(path, None, "", None, "")
         document = read_lights(_parsed(text, path).unwrap(), path, (station.folder / path).parent)
     except TiepointError as error:
         return LampsDraft(path, draft.sha, text, None, str(error))

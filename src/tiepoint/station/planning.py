@@ -132,12 +132,13 @@ def sha_of_asked(asked: Asked) -> str:
 def read_plan(station: Station) -> Plan | None:
     """Return the station's plan, None where it has none; `UnusableDocument` in a sentence where it is no plan."""
     draft = read_draft(station, PLAN)
-    if draft.data is None:
+    text = draft.text
+    if text is None:
         return None
     path = station.folder / PLAN
     content = read_document(path, "plan")
     check_format(content, "plan", str(path))
-    return Plan(PlanTable.read(content, f"{path}: "), draft.data.decode("utf-8"), draft.sha)
+    return Plan(PlanTable.read(content, f"{path}: "), text, draft.sha)
 
 
 def with_typed(text: str, changes: Mapping[str, str], *, bare: bool = False) -> tuple[str, dict[str, str]]:

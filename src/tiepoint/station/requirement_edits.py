@@ -98,7 +98,7 @@ def write_draft(
     otherwise by now, and `UnusableDocument` in a sentence, with its place, where it could not be agreed on.
     """
     draft = read_draft(station, REQUIREMENTS)
-    text = "" if draft.data is None else draft.data.decode("utf-8-sig")
+    text = draft.text or ""
     new = merged(text, stated, needed)
     found = requirements_from(tomllib.loads(new), REQUIREMENTS)
     step = edit(

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from fastapi import APIRouter, Depends, Path, Query, Request, Response
 from pydantic import BaseModel, ConfigDict, Field
 
+from tiepoint.foundation.errors import UnusableDocument
 from tiepoint.station.drafting import Change, edit
 from tiepoint.station.lamps import FOUR, USUAL, LampsDraft, described, edited, lamps_draft
 from tiepoint.web.here import Here, here_of
@@ -161,6 +162,8 @@ async def change_lamps(here: ThisStation, wanted: LampsWanted, user: Editor) -> 
 
     def changed() -> LampsTold:
         before = lamps_draft(here.station, wanted.path)
+        if before.text is None:
+            raise UnusableDocument(before.fault)
         data = edited(before.text or FOUR, [lamp.model_dump(exclude_none=True) for lamp in wanted.lamps], wanted.path)
         change = Change(wanted.path, data)
         edit(here.station, _says(before, wanted.lamps), [change], who=user.name, seen={wanted.path: wanted.seen})

@@ -348,7 +348,7 @@ def _agree(station: Station, wanted: Agreed, who: str) -> Agreed:
 
     open_station(station.folder)  # into what cannot be read, or is not there, nothing is written
     draft = read_draft(station, STATION)
-    document = tomlkit.parse((draft.data or b"").decode("utf-8-sig"))
+    document = tomlkit.parse(draft.text or "")
     section = document.setdefault("see", tomlkit.table())
     for name, value in wanted.model_dump().items():
         if section.get(name) != value:
