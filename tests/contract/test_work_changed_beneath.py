@@ -2,10 +2,13 @@
 
 import json
 import os
+import shutil
 
 import pytest
-from tests.helpers.drafted_station import Asked, new_station
-from tests.helpers.served import Served
+from tests.helpers.drafted_station import SHOT, Asked, new_station
+from tests.helpers.served import Served, refusal
+
+from tiepoint.web.sessions import Local
 
 AGREED = {
     "width_px": 2.5, "saturated": 0.01, "black": 0.3, "evenness": 0.2, "flicker": 0.1, "lean_deg": 1.0, "fills": 0.5,
@@ -24,8 +27,25 @@ DAMAGED = {
 @pytest.fixture
 def asked(tmp_path):
     folder = new_station(tmp_path / "plates")
-    with Served(folder) as served:
-        yield Asked(folder, served)
+    local = Local.named("visitor")
+    with Served(folder, local=local) as served:
+        page = Asked(folder, served)
+        headers = {"Content-Type": "application/json", "Origin": f"http://{served.host}"}
+        _, told, session = served.ask("POST", "/api/session/key", headers=headers, body=json.dumps({"key": local.key}))
+        page.cookie, page.csrf = told["set-cookie"].partition(";")[0], json.loads(session)["csrf"]
+        yield page
+
+
+def by_page(asked, method, path, content):
+    """Ask as the page of who has the station open at this machine: no file of users is needed for that."""
+    kind = "multipart/form-data; boundary=b" if isinstance(content, bytes) else "application/json"
+    headers = {
+        "Content-Type": kind, "Cookie": asked.cookie, "X-CSRF-Token": asked.csrf,
+        "Origin": f"http://{asked.served.host}",
+    }  # fmt: skip
+    body = content if isinstance(content, bytes) else json.dumps(content)
+    status, _, answer = asked.served.ask(method, path, headers=headers, body=body)
+    return status, json.loads(answer) if status < 400 else refusal(status, answer)
 
 
 @pytest.mark.parametrize("data", DAMAGED.values(), ids=DAMAGED.keys())
@@ -87,6 +107,35 @@ def test_a_plan_that_an_editor_wrote_with_a_byte_order_mark_is_read_and_goes_on(
     status, told = asked("PUT", "/api/plan", {"seen": told["sha"], "typed": {**typed, "part.size_mm": "70 × 40"}})
     assert status == 200, told
     assert "# by hand" in path.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("left", ["nothing", "an empty folder"], ids=["taken away", "a disk that was taken off"])
+def test_where_the_station_was_taken_away_nothing_is_begun_anew(asked, left):
+    data = (asked.folder / SHOT).read_bytes()
+    away = asked.folder.with_name("away")
+    asked.folder.rename(away)
+    if left != "nothing":
+        asked.folder.mkdir()
+    body = b'--b\r\nContent-Disposition: form-data; name="picture"; filename="a.png"\r\n\r\n' + data + b"\r\n--b--\r\n"
+    for method, path, content in (
+        (
+            "PUT",
+            "/api/plan",
+            {
+                "seen": None,
+                "typed": {"part.size_mm": "60 × 40", "part.tolerance_mm": "0.2", "lens.stand_off_mm": "400"},
+            },
+        ),
+        ("PUT", "/api/light/lamps", {"seen": None, "lamps": LAMPS}),
+        ("POST", "/api/undo", {}),
+        ("POST", "/api/pictures?use=tie", body),
+    ):
+        status, told = by_page(asked, method, path, content)
+        assert (status, "not there any more" in told["says"]) == (422, True), (path, told)
+    assert not list(asked.folder.rglob("*"))
+    shutil.rmtree(asked.folder, ignore_errors=True)
+    away.rename(asked.folder)
+    assert by_page(asked, "POST", "/api/pictures?use=tie", body)[0] == 201
 
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no pipes with names")

@@ -3,6 +3,7 @@
 import hashlib
 import io
 import json
+import socket
 import subprocess
 import sys
 from pathlib import Path
@@ -11,6 +12,7 @@ import numpy as np
 import pytest
 from PIL import Image
 from tests.helpers.served import Served, commit, keep_picture, new_station, refusal
+from tests.helpers.wires import until
 
 from tiepoint.station.folder import open_station
 from tiepoint.station.working_pictures import pictures_of
@@ -172,6 +174,29 @@ def test_a_description_of_other_pictures_is_refused(served, use, name):
     status, told = bring(served, use, [("shot.json", described(name)), ("top.png", png(64, 48))])
     assert (status, told["where"]) == (422, "picture")
     assert not list((served.folder / "pictures").glob(f"{use}/*"))
+
+
+def test_a_description_that_calls_a_picture_otherwise_than_a_picture_is_refused(served, use):
+    status, told = bring(served, use, [("shot.json", described("labels.csv")), ("labels.csv", png(64, 48))])
+    assert (status, told["where"]) == (422, "picture")
+    assert not list((served.folder / "pictures").glob(f"{use}/*"))
+
+
+def test_more_than_are_taken_at_once_are_refused_with_how_many_may_come(served, use):
+    status, told = bring(served, use, [(f"{k}.png", b"x") for k in range(70)])
+    assert (status, told["where"], told["says"]) == (422, "picture", "more than 64 pictures came at once")
+
+
+def test_who_goes_away_before_all_was_sent_is_no_fault_of_ours(served, use, caplog):
+    body = body_of([("picture", "half.png", png())])
+    head = f"POST /api/pictures?use={use} HTTP/1.1\r\nHost: {served.host}\r\nAuthorization: Bearer change\r\n"
+    head += f"Content-Type: multipart/form-data; boundary={BOUNDARY}\r\nContent-Length: {len(body)}\r\n\r\n"
+    log = served.folder / "private" / "access.jsonl"
+    with socket.create_connection(("127.0.0.1", served.port), timeout=60) as raw:
+        raw.sendall(head.encode() + body[: len(body) // 2])
+    until(lambda: '"status":0' in log.read_text().replace(" ", "").splitlines()[-1])
+    assert "fault of tiepoint" not in caplog.text
+    assert not list((served.folder / ".undo" / "coming").glob("*"))
 
 
 HOSTILE = [

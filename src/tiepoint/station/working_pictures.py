@@ -251,6 +251,8 @@ def _of_shot(
     else:
         names = [one.name for one in photos]
         described = {str(picture.file) for picture in said.pictures}
+        if odd := [name for name in names if not name.lower().endswith(_LOOKED_AT)]:
+            raise UnusableInput(f"shot.json describes {odd[0][:80]!r}, which is no picture by its name; end it as .png")
         if set(names) != described or len(names) != len(described):
             raise UnusableInput(
                 f"shot.json describes {', '.join(sorted(described))[:200]}, and {', '.join(sorted(names))[:200]} came; "

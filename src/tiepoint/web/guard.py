@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable, Mapping, MutableMapping
 from dataclasses import dataclass
 
+from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from tiepoint.station.ledger import utc_now
@@ -81,6 +82,8 @@ class Guard:
             await self._app(scope, self._body(receive, answer, bounds), answer.send)
         except Refused as refused:
             await answer.refuse(refused)
+        except ClientDisconnect:
+            pass  # who sent it went away before it was whole: nobody is there to be answered, and nothing was at fault
         except Exception:
             _log.exception("a fault of tiepoint itself, at %s %s", scope["method"], ascii(path))
             await answer.refuse(Refused(500))

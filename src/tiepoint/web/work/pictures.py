@@ -112,6 +112,8 @@ async def bring(  # the body is read by hand, so that nobody's is before it is k
                     raise Refused(422, "pictures come in fields called picture", where="picture")
                 step, found = await _taken(here, use, shot, files, user)
         except HTTPException as error:
+            if str(error.detail).startswith("Too many files"):
+                raise _too_many() from error
             raise Refused(400, f"the body is no multipart/form-data as is taken here: {error.detail}") from error
         except OSError as error:  # what comes waits on the disk until it is whole
             raise Refused(503, f"what is sent cannot be held: {reason_of(error)}", "make room on the disk") from error
@@ -187,6 +189,10 @@ async def _known(here: Here, id_: str) -> WorkingPicture:
 
 def _gone() -> Refused:
     return Refused(404, "there is no picture of that id, or it was changed", "see /api/pictures for those that are")
+
+
+def _too_many() -> Refused:
+    return Refused(422, f"more than {MOST_AT_ONCE} pictures came at once", "give them in parts", where="picture")
 
 
 def _place(here: Here, picture: WorkingPicture) -> FilePath:

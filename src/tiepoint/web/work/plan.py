@@ -63,7 +63,7 @@ async def keep(here: ThisStation, wanted: PlanWanted, user: Editor) -> PlanTold:
         text, faults = _changed(here, wanted.typed)
         faults = faults or _looked(wanted.typed).faults
         for key, fault in faults.items():
-            raise Refused(422, fault, where=key)
+            raise Refused(422, fault or f"{key} is needed, and nothing was typed", "type it", where=key)
         seen = {planning.PLAN: wanted.seen}
         planning.keep(here.station, text, who=user.name, seen=seen, says="Change the plan")
         return _told(here)
