@@ -101,6 +101,30 @@ def test_nonsense_is_said_at_its_field_and_nothing_is_kept(folder, key, text, sa
         assert served.get("/api/plan")[1]["sha"] == told["sha"]
 
 
+@pytest.mark.parametrize(
+    ("key", "text", "kept_as"),
+    [
+        ("part.tolerance_mm", "0,25", "0.25"),
+        ("part.tolerance_mm", "0,01in", "0.254"),
+        ("part.size_mm", "60,5 × 40,25", "60.5 × 40.25"),
+        ("part.size_mm", "60,40", "60 × 40"),
+        ("lens.f_number", "5,6", "5.6"),
+        ("light.exposure_us", "0,5 ms", "500"),
+    ],
+)
+def test_a_decimal_comma_is_one_as_on_the_other_pages(folder, key, text, kept_as):
+    with Served(folder) as served:
+        assert kept(served, {**TYPED, key: text})["typed"][key] == kept_as
+
+
+def test_a_text_that_is_too_long_is_refused_in_plain_words(folder):
+    with Served(folder) as served:
+        status, refused = sent(served, "POST", "/api/plan/look", {"typed": {**TYPED, "lens.f_number": "9" * 10_000}})
+        assert (status, refused["error"]["where"]) == (422, "typed.lens.f_number")
+        assert refused["error"]["says"] == "typed.lens.f_number has 10000 characters"
+        assert refused["error"]["do"] == "give at most 200"
+
+
 def test_a_plan_is_kept_with_comments_and_undone(folder):
     with Served(folder) as served:
         told = kept(served)

@@ -54,6 +54,12 @@ def test_a_field_that_cannot_be_is_said_where_it_was_typed(page, change, where):
     assert (status, told["where"]) == (422, where)
 
 
+def test_a_length_may_have_a_decimal_comma_with_its_unit_too(page):
+    assert page("POST", "/api/targets/advice", {**FIELD, "width": "104,0 mm"}) == page(
+        "POST", "/api/targets/advice", FIELD
+    )
+
+
 def test_a_target_is_drawn_and_measured_as_by_the_commands(page, tmp_path):
     status, told = page("POST", "/api/targets", DRAWN)
     assert status == 201, told

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as some
 
 from tiepoint.documents.grid import grid_of
-from tiepoint.documents.tables import read_numbers
+from tiepoint.documents.tables import read_numbers, typed_with_point
 from tiepoint.foundation.errors import UnusableDocument
 
 
@@ -105,3 +105,16 @@ def test_any_text_is_finite_numbers_or_one_sentence(text):
 
 def test_names_stand_beside_numbers_however_they_are_parted():
     assert grid_of("pose;x_mm, of the flange;x_mm\nP 1;0;1,5\n", ("pose", "x_mm")).names("pose") == ("P 1",)
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("12,5", "12.5"), ("-0,5", "-0.5"), (",5 mm", ".5 mm"), ("1,5in", "1.5in"), (" 3,25 ", "3.25"),
+        ("12.5", "12.5"),
+        ("1,234,567", "1,234,567"), ("1,234.5", "1,234.5"), ("60,40 x 3", "60.40 x 3"), ("", ""), ("a,b", "a,b"),
+        ("1,2; 3,4", "1,2; 3,4"), ("١,٥", "١,٥"),
+    ],
+)  # fmt: skip
+def test_a_number_that_was_typed_with_a_comma_gets_a_point_and_any_other_text_stays(text, told):
+    assert typed_with_point(text) == told

@@ -17,6 +17,7 @@ from tiepoint.foundation.errors import UnusableDocument
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?\Z", re.ASCII)
 _WITH_COMMA = re.compile(r"[+-]?(\d+,\d*|,\d+)([eE][+-]?\d{1,3})?\Z", re.ASCII)
 _LIKE_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}\Z", re.ASCII)
+_TYPED = re.compile(r"([+-]?\d*),(\d+)(\s*[^\d,.\s][^,]*)?", re.ASCII)
 _SEPARATORS = {";": "semicolons", "\t": "tabs", ",": "commas"}
 
 MOST_ROWS = 100_000
@@ -110,6 +111,12 @@ def decimal_comma(cells: Collection[str], separator: str, where: str) -> bool:
 def with_point(cell: str) -> str:
     """Return a number that has a decimal comma with a point, and any other text as it is."""
     return cell.replace(",", ".") if _WITH_COMMA.match(cell) else cell
+
+
+def typed_with_point(text: str) -> str:
+    """Return one number that a person typed with a decimal comma, its unit perhaps behind it, with a point."""
+    match = _TYPED.fullmatch(text.strip())
+    return text if match is None else f"{match[1]}.{match[2]}{match[3] or ''}"
 
 
 def with_plain_sign(cell: str) -> str:

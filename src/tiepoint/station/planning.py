@@ -27,6 +27,7 @@ from tomlkit.items import Table as TomlTable
 from tiepoint.documents.canonical import sha256_of_plain
 from tiepoint.documents.files import check_format, format_of, read_document
 from tiepoint.documents.pictures import encode_png
+from tiepoint.documents.tables import typed_with_point
 from tiepoint.foundation.errors import TiepointError, UnusableInput
 from tiepoint.plan.asked import Asked, LensTable, LightTable, PartTable, SensorTable, TargetTable
 from tiepoint.plan.typed import BY_KEY, typed
@@ -48,6 +49,7 @@ PREVIEW, TARGET = "plan/part.png", "plan/target.png"
 RECORDS = 100
 ALIKE = 0.25
 """A reading is set beside what was foreseen of a size that differs from it by no larger share."""
+_PARTED = re.compile(r"\s*[;x×*]\s*")
 GRID = 15
 
 
@@ -150,10 +152,21 @@ def with_typed(text: str, changes: Mapping[str, str], *, bare: bool = False) -> 
     faults: dict[str, str] = {}
     for key, said in changes.items():
         try:
-            _set(document, key, typed(key, said, bare=bare))
+            _set(document, key, typed(key, _pointed(key, said) if bare else said, bare=bare))
         except UnusableInput as error:
             faults[key] = str(error)
     return tomlkit.dumps(document), faults
+
+
+def _pointed(key: str, said: str) -> str:
+    """Return what was typed on a page with decimal points; of two numbers, where something else than a comma parts
+    them.
+    """
+    field = BY_KEY.get(key)
+    if field is None or field.kind not in ("two lengths", "pixels"):
+        return typed_with_point(said)
+    parts = _PARTED.split(said)
+    return said if len(parts) == 1 else " × ".join(map(typed_with_point, parts))
 
 
 def asked_by(text: str, where: str = "") -> Asked:

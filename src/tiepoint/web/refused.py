@@ -122,5 +122,23 @@ def answer_refusals(app: FastAPI, folder: str) -> None:
     def _not_as_documented(request: Request, error: RequestValidationError) -> JSONResponse:
         first = error.errors()[0]
         place = ".".join(str(part) for part in first["loc"][1:]) or str(first["loc"][0])
+        said = _said(first["type"], first.get("ctx", {}), first.get("input"))
+        if said is not None:
+            return answer(request, Refused(422, f"{place[:80]} {said[0]}", said[1], where=place[:80]))
         says = f"{place[:80]}: {str(first['msg'])[:200]}"
         return answer(request, Refused(422, says, "see /api/openapi.json", where=place[:80]))
+
+
+def _said(kind: str, bounds: Mapping[str, Any], given: Any) -> tuple[str, str] | None:
+    """Return in plain words what is wrong with what a person may have typed, and what to do; None for all else."""
+    size = len(given) if isinstance(given, str) else 0
+    told = {
+        "string_too_long": (f"has {size} characters", f"give at most {bounds.get('max_length')}"),
+        "string_too_short": ("is empty" if not size else f"has {size} characters", "type it"),
+        "greater_than": (f"is {given!s:.40}", f"give more than {bounds.get('gt')}"),
+        "greater_than_equal": (f"is {given!s:.40}", f"give {bounds.get('ge')} or more"),
+        "less_than": (f"is {given!s:.40}", f"give less than {bounds.get('lt')}"),
+        "less_than_equal": (f"is {given!s:.40}", f"give {bounds.get('le')} or less"),
+        "finite_number": ("is no finite number", "give one"),
+    }
+    return told.get(kind)

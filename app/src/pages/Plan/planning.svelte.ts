@@ -129,6 +129,7 @@ class Planning {
       const told = await post("/api/plan/look", { typed: this.typed } as never);
       if (mine !== this.#asked) return;
       this.faults = told.faults;
+      this.refused = "";
       this.isOld = told.sheet === null;
       if (told.sheet !== null) this.sheet = told.sheet;
     } catch (error) {
@@ -138,8 +139,9 @@ class Planning {
 
   #say(error: unknown): void {
     if (!(error instanceof Refusal)) throw error;
+    const key = error.where.replace(/^typed\./, "");
     if (error.code === "conflict") this.conflict = true;
-    else if (error.where && error.where in this.typed) this.faults = { ...this.faults, [error.where]: error.message };
+    else if (key in this.typed) this.faults = { ...this.faults, [key]: error.message.replace(/^typed\.\S+ /, "it ") };
     else if (error.code !== "cancelled") this.refused = error.message;
   }
 }

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from tiepoint.documents.tables import plain_number, with_plain_sign, with_point
+from tiepoint.documents.tables import plain_number, typed_with_point, with_plain_sign
 from tiepoint.foundation.errors import TiepointError, UnknownUnit
 from tiepoint.foundation.units import MM_PER, parse_length
 from tiepoint.web.here import Here
@@ -29,9 +29,10 @@ def length_mm(
     told = with_plain_sign(text.strip())
     if not told:
         return empty
-    number = plain_number(with_point(told))
+    pointed = typed_with_point(told)
+    number = plain_number(pointed)
     try:
-        mm = parse_length(told) if number is None else number * MM_PER[unit]
+        mm = parse_length(pointed) if number is None else number * MM_PER[unit]
     except UnknownUnit:
         raise _refused(where, f"{what} reads {told[:40]!r}, which is no length", "type a number, as in 12.5") from None
     if mm and not SMALLEST_MM <= abs(mm) <= LARGEST_MM:
