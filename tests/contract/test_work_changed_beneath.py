@@ -138,6 +138,26 @@ def test_where_the_station_was_taken_away_nothing_is_begun_anew(asked, left):
     assert by_page(asked, "POST", "/api/pictures?use=tie", body)[0] == 201
 
 
+def test_a_station_that_was_taken_away_is_not_told_as_a_new_one(asked):
+    assert asked("GET", "/api/stages")[1]["fault"] == ""
+    away = asked.folder.with_name("away")
+    asked.folder.rename(away)
+    status, told = by_page(asked, "GET", "/api/stages", {})
+    assert (status, {one["line"] for one in told["stages"]}) == (200, {"Cannot be read"})
+    assert "not there any more" in told["fault"]
+    away.rename(asked.folder)
+    assert asked("GET", "/api/stages")[1]["fault"] == ""
+
+
+def test_a_station_toml_that_was_damaged_is_told_beside_what_it_said_before(asked):
+    path = asked.folder / "station.toml"
+    path.write_bytes(path.read_bytes() + b"unit = [")
+    told = asked("GET", "/api/stages")[1]
+    assert told["fault"].startswith("Station.toml cannot be read as TOML")
+    assert str(asked.folder) not in told["fault"]
+    assert {one["line"] for one in told["stages"]} != {"Cannot be read"}
+
+
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no pipes with names")
 def test_a_pipe_in_the_place_of_a_draft_holds_nobody_up(asked):
     path = asked.folder / "lights.toml"

@@ -67,6 +67,22 @@ def test_the_stages_are_gone_through_by_keyboard_alone(browser, folder):
         person.done()
 
 
+def test_a_folder_that_is_taken_away_is_said_and_not_shown_as_a_new_station(browser, folder):
+    with Served(folder) as served:
+        person = Person(browser, served).open("/recipe")
+        said = person.page.get_by_role("alert").filter(has_text="The station's folder is not there any more")
+        person.page.locator(".trav a[href='/recipe'][aria-current=page]").wait_for()
+        expect(said).to_have_count(0)
+        away = folder.with_name("away")
+        folder.rename(away)
+        expect(said).to_be_visible()
+        expect(person.page.locator(".trav a[href='/tie']")).to_contain_text("Cannot be read")
+        person.keep("folder-gone")
+        away.rename(folder)
+        expect(said).to_have_count(0)
+        person.done()
+
+
 def test_an_edit_of_the_files_appears_and_is_undone_and_done_again(browser, folder):
     with Served(folder) as served:
         person = Person(browser, served).open("/light").log_in()
@@ -129,6 +145,22 @@ def test_a_server_that_comes_back_is_noticed_and_what_was_typed_is_still_there(b
         person.click("Use these")
         page.get_by_role("button", name="Use these").wait_for(state="detached")
     assert "elevation_deg = 44" in (folder / "lights.toml").read_text()
+    person.context.close()
+
+
+def test_on_plan_no_word_of_the_lost_line_stays_once_the_station_is_back(browser, folder):
+    with Served(folder) as served:
+        port = served.port
+        person = Person(browser, served).open("/plan").log_in()
+        person.page.get_by_label("f-number").fill("8")
+    page = person.page
+    page.get_by_text("The station does not answer. Its last word").wait_for()
+    page.get_by_label("f-number").press("Tab")
+    said = page.get_by_text("what you typed is still here").first
+    said.wait_for()
+    with Served(folder, port=port):
+        said.wait_for(state="detached")
+        expect(page.get_by_label("f-number")).to_have_value("8")
     person.context.close()
 
 

@@ -76,7 +76,7 @@ async function asked(verb: Verb, path: string, body: unknown, extra: { path?: un
     });
   } catch (error) {
     if (error instanceof DOMException && error.name === "AbortError") throw error;
-    throw new Refusal(0, AWAY, "The station does not answer", "", "what you typed is still here; it is tried again by itself once the station is back");
+    throw new Refusal(0, AWAY, "The station does not answer", "", "what you typed is still here; send it again once the station is back");
   }
   if (answer.status === 204) return undefined;
   const isJson = (answer.headers.get("content-type") ?? "").startsWith("application/json");

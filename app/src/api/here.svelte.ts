@@ -19,6 +19,9 @@ class Here {
   /** Why the last thing that all pages do was refused; said under the head. */
   refused = $state("");
 
+  /** Why the station itself cannot be read now, though it was; said under the head. */
+  fault = $state("");
+
   #asked = false;
   #reading: Promise<void> | null = null;
 
@@ -63,9 +66,13 @@ class Here {
     while (this.#asked) {
       this.#asked = false;
       // What can be undone is not held up by the stages, which take longer on a large station.
-      const read = await Promise.allSettled([this.#history(), get("/api/stages").then(({ stages }) => (this.stages = stages))]);
+      const read = await Promise.allSettled([this.#history(), this.#stages()]);
       for (const one of read) if (one.status === "rejected") this.#say(one.reason);
     }
+  }
+  async #stages(): Promise<void> {
+    const told = await get("/api/stages");
+    [this.stages, this.fault] = [told.stages, told.fault];
   }
   async #history(): Promise<void> {
     const { done, undone } = await get("/api/history");

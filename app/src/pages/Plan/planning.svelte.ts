@@ -38,9 +38,15 @@ class Planning {
 
   begin(): () => void {
     void this.read();
-    return live.on<{ paths: string[] }>("drafts", ({ paths }) => {
-      if (paths.some((path) => path === "plan.toml" || path.startsWith("plan/"))) void this.read();
-    });
+    const ends = [
+      // No path at all: there were too many to be told.
+      live.on<{ paths: string[] }>("drafts", ({ paths }) => {
+        if (paths.length === 0 || paths.some((path) => path === "plan.toml" || path.startsWith("plan/"))) void this.read();
+      }),
+      live.on("back", () => void this.read()),
+      live.on("missed", () => void this.read()),
+    ];
+    return () => ends.forEach((end) => end());
   }
 
   async read(): Promise<void> {

@@ -1,18 +1,25 @@
 """The stages of the job, as every page shows them along its top edge."""
 
 from dataclasses import replace
+from pathlib import Path
 from typing import Annotated
 
 from fastapi import APIRouter, Depends
 from pydantic import BaseModel, Field
 
+from tiepoint.foundation.errors import TiepointError
+from tiepoint.station.folder import STATION, open_station
 from tiepoint.station.stages import LONGEST_LINE, Stage, StageId, StageState
 from tiepoint.web.here import Here, here_of
-from tiepoint.web.refused import refusals
+from tiepoint.web.refused import refusals, within
 from tiepoint.web.sessions import needs
 
 router = APIRouter(prefix="/api/stages", tags=["stages"])
 ThisStation = Annotated[Here, Depends(here_of)]
+GONE = (
+    "The station's folder is not there any more, or has no station.toml: what is shown now is not the station. Bring "
+    "the folder back."
+)
 
 
 class StageTold(BaseModel):
@@ -31,25 +38,41 @@ class StageTold(BaseModel):
 
 
 class StagesTold(BaseModel):
-    """All stages, in the order in which the job is done."""
+    """All stages, in the order in which the job is done. `fault`: why the station itself cannot be read now, or ""."""
 
     stages: list[StageTold]
+    fault: str
 
 
 @router.get("", responses=refusals(401), dependencies=[Depends(needs("look"))])
 async def stages(here: ThisStation) -> StagesTold:
     """Tell how far the job is, stage by stage. The first answer after a change takes a while."""
     async with here.proving:
+        fault = await here.asking.run(lambda: _fault(here.station.folder))
         found = await here.asking.run(lambda: stages_now(here))
-    return StagesTold(stages=[_told(stage) for stage in found])
+    return StagesTold(stages=[_told(stage) for stage in found], fault=fault)
 
 
 def stages_now(here: Here) -> tuple[Stage, ...]:
     """Return the stages as they are now."""
-    from tiepoint.station.stages import stages_of
+    from tiepoint.station.stages import IDS, stages_of
 
+    if not (here.station.folder / STATION).is_file():  # a folder that is not there looks as one that is new
+        return tuple(Stage(id_, "begun", "Cannot be read", False, (), (GONE,)) for id_ in IDS)
     changed = here.eyes.not_as_held(here.station)
     return tuple(_otherwise(stage, changed) if stage.id == "see" else stage for stage in stages_of(here.station))
+
+
+def _fault(folder: Path) -> str:
+    """Return, in whole sentences, why a station cannot be read that was read before; "" where it can."""
+    if not (folder / STATION).is_file():
+        return GONE
+    try:
+        open_station(folder)
+    except TiepointError as error:
+        says = within(str(error), str(folder))
+        return f"{says[:1].upper()}{says[1:]}. What it said before holds until it is mended."
+    return ""
 
 
 def _otherwise(stage: Stage, changed: tuple[str, ...]) -> Stage:
