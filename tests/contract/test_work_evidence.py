@@ -173,6 +173,14 @@ def verify(served, headers, **wanted):
     return status, data
 
 
+def test_a_head_that_is_none_is_refused_in_plain_words(judged, operator):
+    with Served(judged.folder) as served:
+        status, data = verify(served, operator(served), head="12 ab")
+        told = refusal(status, data)
+        assert (status, told["where"], told["says"]) == (422, "head", "head reads '12 ab'")
+        assert told["do"] == "give a hash as it is told: 64 digits, 0 to 9 and a to f"
+
+
 def test_verify_from_the_page_says_what_the_command_says(judged, cli, operator):
     with Served(judged.folder) as served:
         status, data = post(served, "/api/evidence/verify")

@@ -528,6 +528,31 @@ def test_a_grip_is_added_told_and_taken_away(asked):
     assert "grip" not in tomllib.loads((asked.folder / PATH).read_text())
 
 
+@pytest.mark.parametrize(
+    ("edit", "says"),
+    [
+        ({"act": "rename", "step": "bore A", "to": "\u202e21"}, "unseen characters"),
+        ({"act": "rename", "step": "bore A", "to": '3"'}, "without quotes"),
+        ({"act": "put", "step": "bore A", "path": ["limits", "diameter", "plus"], "value": "NaN"}, "NaN"),
+        ({"act": "put", "step": "bore A", "path": ["limits", "diameter", "plus"], "value": "<script>"}, "<script>"),
+    ],
+)
+def test_nonsense_is_refused_also_where_no_variant_was_chosen_yet(asked, edit, says):
+    table = "variant,height_mm,u_height_mm,recipe,bore_a\nthin,0,0,plate,4.4\nthick,0,0,plate,4.6\n"
+    (asked.folder / "variants.csv").write_text(table)
+    draft = asked.folder / PATH
+    text = RECIPE.replace("lower = 4.30, upper = 4.50", 'nominal = "bore_a", plus = 0.1, minus = 0.1')
+    draft.write_text(text.replace("height = 0.0\nu_height = 0.0\n", ""), encoding="utf-8")
+    before = draft.read_bytes()
+    fault = asked.tried()["fault"]
+    assert "column" in fault["says"] or "variant" in fault["says"], fault
+    assert "--variant" not in json.dumps(fault)
+    status, told = asked.edit(edit)
+    assert (status, says in told["says"] + told["do"]) == (422, True), told
+    assert draft.read_bytes() == before
+    assert asked.edit({"act": "put", "step": "bore A", "path": ["limits", "diameter", "plus"], "value": 0.2})[0] == 200
+
+
 def test_variants_are_told_with_the_drafts_that_measure_them(asked):
     (asked.folder / "variants.csv").write_text(
         "variant,height_mm,u_height_mm,recipe\nthin,0,0,plate\nwide,0,0,other\n", encoding="utf-8"

@@ -129,6 +129,10 @@ def answer_refusals(app: FastAPI, folder: str) -> None:
         return answer(request, Refused(422, says, "see /api/openapi.json", where=place[:80]))
 
 
+_LOOKS = {"^[0-9a-f]{64}$": "give a hash as it is told: 64 digits, 0 to 9 and a to f"}
+"""By pattern, how a text has to look."""
+
+
 def _said(kind: str, bounds: Mapping[str, Any], given: Any) -> tuple[str, str] | None:
     """Return in plain words what is wrong with what a person may have typed, and what to do; None for all else."""
     size = len(given) if isinstance(given, str) else 0
@@ -139,6 +143,7 @@ def _said(kind: str, bounds: Mapping[str, Any], given: Any) -> tuple[str, str] |
         "greater_than_equal": (f"is {given!s:.40}", f"give {bounds.get('ge')} or more"),
         "less_than": (f"is {given!s:.40}", f"give less than {bounds.get('lt')}"),
         "less_than_equal": (f"is {given!s:.40}", f"give {bounds.get('le')} or less"),
+        "string_pattern_mismatch": (f"reads {given!r:.40}", _LOOKS.get(str(bounds.get("pattern")), "look at it")),
         "finite_number": ("is no finite number", "give one"),
     }
     return told.get(kind)

@@ -112,6 +112,14 @@ class Bench:
             return replace(base, recipe=replace(recipe, steps=(), order=()))
         return replace(base, recipe=recipe, notes=self._said(prepared, base, recipe, quick))
 
+    def fault(self, content: Content, variant: str | None = None) -> TiepointError | None:
+        """Return why a draft cannot be read, whatever it rests on; None where it can."""
+        try:
+            self._read(content, variant, quick=False)
+        except TiepointError as error:
+            return error
+        return None
+
     def judge(
         self,
         content: Content,

@@ -107,7 +107,7 @@ def judge(room: Room, wanted: Try) -> Plain:
     except TiepointError as error:
         if wanted.live:
             raise
-        return _answer(room, wanted, at, content, fault=refused_by(error, str(room.station.folder)))
+        return _answer(room, wanted, at, content, fault=_why(error, room))
     if not wanted.live and wanted.edit is None:
         room.bases[wanted.recipe] = (at.key, at.sha, wanted.variant, tried)
     told = tell.told(tried, only=tried.ran if wanted.live else None, handles_of_step=selected, unit=wanted.unit)
@@ -145,9 +145,12 @@ def change(room: Room, wanted: Change, who: str) -> Edited:
         try:
             bench.job(content, wanted.variant)
         except TiepointError as error:
-            # A draft that could not be run before may be mended in several steps.
+            # A draft that could not be run before may be mended in several steps; one that could be read still can be.
             if base is not None:
                 raise _at_field(error, wanted, room) from error
+            unread = bench.fault(content, wanted.variant)
+            if unread is not None and bench.fault(at.content, wanted.variant) is None:
+                raise _at_field(unread, wanted, room) from error
     return _kept(room, wanted, {wanted.recipe: drafts.bytes_of(document)}, edits.describe(wanted.edit), selected, who)
 
 
@@ -287,6 +290,14 @@ def _demand_seen(path: str, sha: str, at: _At) -> None:
 def _changed(path: str) -> Refused:
     says = f"{path} was changed since you last saw it"
     return Refused(409, says, "look at it as it is now, and do it again", where="recipe", code="changed")
+
+
+def _why(error: TiepointError, room: Room) -> Refused:
+    """Return why a draft cannot be judged, in words of the page where a command's would be told."""
+    refused = refused_by(error, str(room.station.folder))
+    if "--variant" in refused.do:
+        refused.do = "choose the variant, above the picture"
+    return refused
 
 
 def _at_field(error: TiepointError, wanted: Change, room: Room) -> Refused:
