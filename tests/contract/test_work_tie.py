@@ -363,6 +363,17 @@ def test_places_are_the_robots_numbers_and_back(page):
     assert page("POST", "/api/tie/robot", {**both, "x": "1", "y": "1", "turn": "left"})[1]["where"] == "turn"
     status, same = page("POST", "/api/tie/robot", {"plane": "plane", "robot": "plane", "at": at})
     assert (status, same["where"]) == (422, "robot")
+    assert told["apart"] == ""
+    # A table with its sides exchanged, or both in inches, fits as well: no residual tells it, the picture does.
+    slips = {
+        "exchanged": [row[2:] + row[:2] for row in rows],
+        "inch": [[f"{float(v) / 25.4:.4f}" for v in r] for r in rows],
+    }
+    for name, wrong in slips.items():
+        page.tied(way="pairs", name=name, rows=wrong, from_frame="plane", to_frame="robot")
+        _, told = page("POST", "/api/tie/robot", {"plane": "plane", "robot": name})
+        assert "the sides of its table may be exchanged, or its places be in another unit" in told["apart"], name
+        assert "Do not move by it" in told["apart"]
 
 
 # --- bad input -------------------------------------------------------------------------------------------------------

@@ -305,6 +305,11 @@ def test_a_shot_is_taken_a_face_tied_and_a_robot_proved_without_a_file(browser, 
     page.locator("path.cont").first.wait_for()
     person.way("robot")
     page.get_by_text("robot x", exact=True).first.wait_for()
+    # What is touched is the tie that is looked at, not the first of the list.
+    looked_at, touched_by = page.get_by_label("Robot's tie").all()
+    assert looked_at.input_value() == touched_by.input_value() == "arm"
+    looked_at.select_option("robot")
+    page.wait_for_function("([...document.querySelectorAll('select')].filter(s => s.value === 'robot').length === 2)")
     here = to_robot(station.true_mm([(600, 500)]))[0]
     person.fill("Envelope of the grip, Robot x, to", f"{here[0] - 5:.1f}")
     person.press((600, 500))
@@ -313,6 +318,7 @@ def test_a_shot_is_taken_a_face_tied_and_a_robot_proved_without_a_file(browser, 
     person.fill("Off by at most", "0.3")
     person.fill("Points", "4")
     person.click("Choose points")
+    page.get_by_text("Turn the tool by half a turn for some of the points").wait_for()
     cells = page.get_by_label("as it was shown")
     cells.nth(7).wait_for()
     touched = [text.split(", ") for text in page.locator("[data-touch=plane]").all_inner_texts()]
@@ -347,5 +353,6 @@ def tied_robot(station):
     plane = np.array([(10.0, 10), (110, 12), (105, 80), (15, 85), (60, 45), (85, 25), (30, 60)])
     tie = tie_by_pairs(plane, to_robot(plane).round(2), from_frame="plane", to_frame="robot").tie
     (station.folder / "ties").mkdir(exist_ok=True)
-    write_document(station.folder / "ties/robot.json", "tie", to_document(tie))
+    for name in ("arm", "robot"):
+        write_document(station.folder / f"ties/{name}.json", "tie", to_document(tie))
     return to_robot

@@ -21,6 +21,8 @@ CAUTION: Final = (
     "enabling device in hand (ISO 10218); where people and the robot share a place, local rules come first."
 )
 _AHEAD_MM: Final = 20.0
+_LEAST_SHARE: Final = 0.02
+"""Of what a picture shows of the plane: where a robot's tie holds in less, it was hardly made for this plane."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +118,34 @@ def outline_px(plane: "Tie", robot: "Tie", envelope: "Envelope") -> list[Px]:
     sides = (corners[:-1, None] + steps * (corners[1:] - corners[:-1])[:, None]).reshape(-1, 2)
     told = plane.to_image(robot.to_image(sides))
     return [(x, y) for x, y in told.round(2).tolist()] if np.isfinite(told).all() else []
+
+
+def apart(plane: "Tie", robot: "Tie") -> str:
+    """Return, in a sentence, that a robot's tie holds in next to nothing of what the picture shows; else nothing.
+
+    A table whose sides are exchanged, or whose sides are both in another unit, fits as well as the right one does.
+    """
+    import numpy as np
+
+    from tiepoint.foundation.rounding import MINUS
+    from tiepoint.ties.tie import inside_convex
+
+    demand_robot(plane, robot)
+    low, high = plane.valid_region.min(axis=0), plane.valid_region.max(axis=0)
+    px = np.stack(np.meshgrid(*np.linspace(low, high, 60).T), axis=-1).reshape(-1, 2)
+    shown = plane.map(px[inside_convex(plane.valid_region, px)], with_sources=False).xy_mm
+    if inside_convex(robot.valid_region, shown).mean() >= _LEAST_SHARE:
+        return ""
+
+    def ends(places: "NDArray[np.float64]") -> str:
+        (left, bottom), (right, top) = places.min(axis=0), places.max(axis=0)
+        return f"x {left:z.0f} to {right:z.0f}, y {bottom:z.0f} to {top:z.0f} mm".replace("-", MINUS)
+
+    return (
+        f"The robot's tie was made at places of the plane of {ends(robot.valid_region)}, and the picture shows "
+        f"{ends(shown)}: the sides of its table may be exchanged, or its places be in another unit, or in the frame of "
+        "another plane. Do not move by it; make it again by pairs, from this plane to the robot."
+    )
 
 
 def demand_robot(plane: "Tie", robot: "Tie") -> None:

@@ -197,6 +197,7 @@ export const words = {
     points: "Points",
     pitch: "on corners of a target of pitch",
     choose: "Choose points",
+    turned: "Turn the tool by half a turn for some of the points. A tool point that was wrong already when the tie was made shifts tie and touches alike, and shows only so.",
     pdf: "Open the sheet to print (PDF)",
     plane: "plane x, y",
     should: "should show",

@@ -247,7 +247,8 @@ class EnvelopeTyped(_Body):
 class RobotTold(BaseModel):
     """A place in both. `axes`: a place, and `axes_mm` from it along the robot's +x and +y; `says`: why no value.
 
-    `beyond`: why the gripper may not go there by the envelope that was typed. `outline`: that envelope in px.
+    `beyond`: why the gripper may not go there by the envelope that was typed. `outline`: that envelope in px. `apart`:
+    that the two ties do not belong to each other, as far as shows.
     """
 
     at: Px | None
@@ -260,4 +261,5 @@ class RobotTold(BaseModel):
     axes_mm: float
     cautions: list[str]
     beyond: str = ""
+    apart: str = ""
     outline: list[Px] = []

@@ -274,13 +274,13 @@ def robot_told(here: Here, asked: AskRobot) -> RobotTold:
     from tiepoint.foundation.reasons import FLAGS
     from tiepoint.report.tie_map import tie_map
     from tiepoint.report.tie_numbers import in_unit, number
-    from tiepoint.station.robot_places import CAUTION, beyond, outline_px, place_seen, place_typed, robot_axes
+    from tiepoint.station.robot_places import CAUTION, apart, beyond, outline_px, place_seen, place_typed, robot_axes
     from tiepoint.web.work.tie_told import number_told
 
     (_, plane), (_, robot) = tie_of(here, asked.plane), tie_of(here, asked.robot)
     envelope = _envelope(here, asked)
     with at_field(here, "robot"):
-        step = tie_map(plane).step_mm
+        step, other = tie_map(plane).step_mm, apart(plane, robot)
         axes = list(robot_axes(plane, robot, step))
         place = None
         if asked.at is not None:
@@ -295,13 +295,14 @@ def robot_told(here: Here, asked: AskRobot) -> RobotTold:
         at, says = (None, "") if place is None else (place.at_px, place.says)
         return RobotTold(
             at=at, ahead=None, x=None, y=None, turn=None, says=says, axes=axes, axes_mm=step, cautions=cautions,
-            outline=outline,
+            outline=outline, apart=other,
         )  # fmt: skip
     turn = number(math.degrees(place.turn.value), math.degrees(place.turn.U95), "°")
     return RobotTold(
         at=place.at_px, ahead=place.ahead_px, x=number_told(in_unit(place.x, asked.unit)),
         y=number_told(in_unit(place.y, asked.unit)), turn=number_told(turn), says="", axes=axes, axes_mm=step,
         cautions=cautions, beyond="" if envelope is None else beyond(place, envelope), outline=outline,
+        apart=other,
     )  # fmt: skip
 
 
