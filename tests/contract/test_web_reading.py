@@ -118,6 +118,13 @@ def test_an_altered_picture_is_not_given_as_evidence(tmp_path):
         assert (status, refusal(status, body)["code"]) == (404, "not_kept")
 
 
+def test_a_record_says_what_the_plus_minus_of_its_readings_is_made_of(served):
+    _, told = served.get("/api/records/7")
+    (reading,) = told["readings"]
+    assert reading["causes"] == [{"label": "Noise", "u": "0.0020", "share": 1.0}]
+    assert reading["says"].startswith("± is 1.960 times the standard uncertainty u = 0.0020")
+
+
 def test_counts_are_those_of_the_records(served):
     _, told = served.get("/api/counts")
     assert {one["verdict"]: one["count"] for one in told["counts"]} == {"conforms": 5, "rejected": 2, "undecided": 1}

@@ -66,6 +66,13 @@ def test_an_audit_at_the_desk(served, browser):
         assert looked.text(".low .aside").endswith(f"{PARTS} parts")
         looked.keep("evidence-desk")
 
+        # What the ± of a reading is made of, and how it comes from the standard uncertainty.
+        page.get_by_role("button", name="bore", exact=True).click()
+        page.get_by_text("times the standard uncertainty u =").wait_for()
+        assert page.locator("table.budget tbody tr").count() >= 1
+        page.get_by_role("button", name="bore", exact=True).click()
+        page.locator("table.budget").wait_for(state="detached")
+
         page.get_by_label("Verdict").select_option("rejected")
         looked.acts += 1
         looked.click(page.get_by_role("button", name="Search"))

@@ -26,7 +26,7 @@ from tiepoint.web.refused import Refused, refusals
 from tiepoint.web.searching import AtLeast, AtMost, OfReading, Search, found
 from tiepoint.web.sessions import ANYBODY, needs, sessions_of
 from tiepoint.web.showing import TILE, Level, Place, shown_tile
-from tiepoint.web.told import entry_in_short, reading_written, record_in_short, state_told
+from tiepoint.web.told import entry_in_short, reading_whole, record_in_short, state_told
 
 LONGEST_MINUTES = timedelta(days=7)
 LAST_NUMBER = 2**62
@@ -109,7 +109,7 @@ async def record(here: ThisStation, seq: Number) -> shapes.RecordTold:
         prev_sha=entry.prev_sha,
         written_utc=entry.written_utc,
         record=dict(entry.body),
-        readings=[shapes.Written(**reading_written(reading)) for reading in entry.body["readings"]],
+        readings=[shapes.WrittenWhole(**reading_whole(reading)) for reading in entry.body["readings"]],
         files=[] if kept is None else [file_told(seq, name, sha) for name, sha in kept.files.items()],
     )
 

@@ -97,12 +97,28 @@ class File(BaseModel):
     preview: str | None
 
 
+class CauseOf(BaseModel):
+    """A cause of a ±: its standard uncertainty in the reading's unit, and its share of the variance."""
+
+    label: str
+    u: str
+    share: float
+
+
 class Written(BaseModel):
     """A reading as it is written for a person: value and ± (U at 95 %) to the same place, limits in words."""
 
     value: str
     pm: str
     limits: str
+
+
+class WrittenWhole(Written):
+    """The same with what the ± is made of, largest first; `says`: how it comes from the standard uncertainty."""
+
+    unit: str
+    causes: list[CauseOf]
+    says: str
 
 
 class RecordTold(BaseModel):
@@ -117,7 +133,7 @@ class RecordTold(BaseModel):
     prev_sha: Sha
     written_utc: str
     record: dict[str, Any]
-    readings: list[Written]
+    readings: list[WrittenWhole]
     files: list[File]
 
 

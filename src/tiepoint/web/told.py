@@ -72,6 +72,16 @@ def reading_written(reading: Mapping[str, Any]) -> dict[str, str]:
     return {"value": shown, "pm": f"{pm} {unit}".strip(), "limits": said.strip()}
 
 
+def reading_whole(reading: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a reading as it is written, with what its ± is made of."""
+    from tiepoint.report.reading_budget import budget_of_reading
+
+    unit = unit_printed(reading.get("unit"))
+    made = budget_of_reading(reading, unit)
+    causes = [{"label": one.label, "u": one.u[0], "share": one.share} for one in made.causes]
+    return {**reading_written(reading), "unit": unit, "causes": causes, "says": made.says}
+
+
 def entry_in_short(entry: Entry) -> dict[str, Any]:
     """Return what is told of any entry: of a record in short, of others the whole."""
     if entry.kind == "record":
