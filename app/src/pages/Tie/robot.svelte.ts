@@ -14,6 +14,7 @@ class Robot {
   ahead = $state.raw<Point | null>(null);
   name = $state("");
   says = $state<Record<string, string>>({});
+  #of = "";
   #busy = false;
   #next: Partial<Asked> | null = null;
 
@@ -38,6 +39,9 @@ class Robot {
       return;
     }
     this.#busy = true;
+    const of = `${tying.typed.chosen} ${this.name}`;
+    if (of !== this.#of) this.told = null;
+    this.#of = of;
     try {
       const envelope = { ...tying.typed.envelope };
       const told = await post("/api/tie/robot", { plane: tying.typed.chosen, robot: this.name, x: "", y: "", turn: "", unit: here.unit, envelope, ...body });
@@ -49,6 +53,8 @@ class Robot {
       }
     } catch (error) {
       if (!(error instanceof Refusal)) throw error;
+      // The gripper's cross is elsewhere by now: the numbers of where it was are nobody's.
+      if (body.at && this.told) this.told = { ...this.told, x: null, y: null, turn: null, beyond: "" };
       const isField = ["x", "y", "turn"].includes(error.where) || error.where.startsWith("envelope.");
       this.says = { [isField ? error.where : "place"]: error.message };
     } finally {
