@@ -220,6 +220,17 @@ def test_in_the_dark_it_is_the_same_page(browser, tmp_path):
         who.press("pitch", within=page.locator("table.steps"), exact=True)
         page.locator(".side .headline .v").wait_for()
         who.keep("7-dark")
+        # A shot that cannot be read has no verdict: least of all that of the shot before.
+        page.get_by_label("Shot", exact=True).select_option("shots/plates/plate-2.png")
+        page.locator(".side .headline .v.rejected").wait_for()
+        (folder / "shots/plates/plate-3.png").write_bytes(b"no picture at all")
+        page.get_by_label("Shot", exact=True).select_option("shots/plates/plate-3.png")
+        page.locator(".side .field-say", has_text="plate-3.png is not a picture that can be read").wait_for()
+        who.keep("7-unreadable")
+        assert page.locator(".side .headline .v").count() == 0
+        assert page.locator("table.steps .v").count() == 0
+        page.get_by_label("Shot", exact=True).select_option("shots/plates/plate-1.png")
+        page.locator(".side .headline .v.conforms").wait_for()
         who.press("Accept revision 1...")
         page.get_by_role("dialog").get_by_text("Against what is accepted").wait_for()
         who.keep("8-accept")

@@ -37,6 +37,8 @@ class Work {
   #asking: Promise<void> | null = null;
   /** Edits are written one after the other: each is one of the file as the one before left it. */
   #writing: Promise<unknown> = Promise.resolve();
+  /** Of which recipe, shot and variant `told` tells. */
+  #of = "";
   /** Counts what was written: an answer that was asked for before tells of a draft that is no more. */
   #written = 0;
 
@@ -124,16 +126,26 @@ class Work {
   async #judge(edit: Edit | null, live: boolean): Promise<void> {
     this.busy = !live;
     const written = this.#written;
+    const of = `${this.recipe} ${this.shot} ${this.variant ?? ""}`;
     try {
       const told = await post("/api/recipe/try", {
         recipe: this.recipe, shot: this.shot, variant: this.variant, selected: this.selected || null, unit: here.unit, live, edit: edit as never,
       } as never) as Judged;
       if (written !== this.#written) this.#asked ??= { edit: null, live: false };
-      else if (told.recipe === this.recipe) this.#hear(told);
+      else if (told.recipe === this.recipe) {
+        this.#hear(told);
+        this.#of = of;
+      }
       if (!live) this.refused = this.refused?.where === "try" ? null : this.refused;
     } catch (error) {
       if (!(error instanceof Refusal)) throw error;
-      if (!live && error.status !== 0) this.refused = { where: "try", says: error.message };
+      if (live || error.status === 0) return;
+      if (this.told === null || this.#of === of) this.refused = { where: "try", says: error.message };
+      else {
+        // No verdict and no reading of another shot stand for one that cannot be judged.
+        const fault = { code: error.code, says: error.says, where: error.where, do: error.todo };
+        this.told = { ...this.told, shot: null, fault, verdict: null, says: "", notes: [], steps: [], grips: [] };
+      }
     } finally {
       this.busy = false;
     }
