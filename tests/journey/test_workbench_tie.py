@@ -342,6 +342,15 @@ def test_a_shot_is_taken_a_face_tied_and_a_robot_proved_without_a_file(browser, 
     person.press((600, 500))
     page.get_by_text("The grip would leave the robot's envelope").wait_for()
     person.keep("envelope-light")
+    # In inches it is the same envelope, and the grip is beyond it as before.
+    envelope = page.get_by_label("Envelope of the grip, Robot x, to")
+    page.get_by_role("radio", name="inch").click()
+    page.locator("[data-robot=x] + .pm", has_text="in").wait_for()
+    assert float(envelope.input_value()) * 25.4 == pytest.approx(round(here[0] - 5, 1), abs=1e-6)
+    page.get_by_text("The grip would leave the robot's envelope").wait_for()
+    page.get_by_role("radio", name="mm", exact=True).click()
+    expect(envelope).to_have_value(f"{here[0] - 5:.1f}")
+    page.locator("[data-robot=x] + .pm", has_text="mm").wait_for()
     # Where an envelope cannot be read no place is told: the numbers of before are not those of the gripper's cross.
     person.fill("Envelope of the grip, Robot y, from", "ten")
     person.press((500, 420))

@@ -1,5 +1,5 @@
 import { expect, test } from "vitest";
-import { inUnit, typedLength } from "./numbers";
+import { inUnit, turned, typedLength } from "./numbers";
 
 // An inch is 25.4 mm exactly: the international yard and pound agreement of 1959.
 test("25.4 mm are 1 in, exactly, and back; areas go by the square", () => {
@@ -17,4 +17,11 @@ test("what is typed is a length in the page's unit, or in its own; a column's na
   expect(typedLength("\u22121", "in", "mm")).toBe(-25.4);
   expect(typedLength("bore_mm", "in", "mm")).toBe("bore_mm");
   expect(typedLength(" ", "in", "mm")).toBe(null);
+});
+
+test("a typed length is the same length once the page is turned to another unit, and comes back as it was", () => {
+  expect(turned("25,4", "mm", "in")).toBe("1");
+  for (const mm of ["314.51", "413.8", "0.02", "1250.125"]) expect(turned(turned(mm, "mm", "in"), "in", "mm")).toBe(mm);
+  expect(turned("−3", "in", "mm")).toBe("-76.2");
+  for (const stays of ["", "three", "12.5 mm", "0.5in"]) expect(turned(stays, "mm", "in")).toBe(stays);
 });

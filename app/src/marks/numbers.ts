@@ -32,6 +32,13 @@ export function typedLength(text: string, shown: LengthUnit, to: LengthUnit, pow
   return typeof value === "number" ? inUnit(value, own ? (own[2] as LengthUnit) : shown, to, power) : own ? text.trim() : value;
 }
 
+/** Return a typed length as it reads once the page is turned to another unit: with a unit of its own it stays, and so does what is no number. */
+export function turned(text: string, from: LengthUnit, to: LengthUnit): string {
+  const value = from === to ? null : typedNumber(text);
+  // Fewer figures on the way back, so that what was typed in mm comes back.
+  return typeof value === "number" ? String(inUnit(value, from, to, 1, to === "in" ? 10 : 8)) : text;
+}
+
 /** Return the clock time of a moment, with its date where it is not of today. */
 export function clock(utc: string | Date): string {
   const when = typeof utc === "string" ? new Date(utc) : utc;

@@ -1,7 +1,7 @@
 /** What the page of ties knows: the station's ties, targets and photos, and the tie that is shown. All of it comes from the station. */
 import { get, post, del, Refusal } from "../../api/client";
 import { here } from "../../api/here.svelte";
-import { inUnit } from "../../marks/numbers";
+import { inUnit, turned, type LengthUnit } from "../../marks/numbers";
 import { jobs, type JobTold } from "../../api/jobs.svelte";
 import type { components } from "../../api/schema";
 import type { PlaneGrid } from "../../picture/graticule";
@@ -63,13 +63,16 @@ interface Typed {
   size: string;
   envelope: Envelope;
   touch: { points: string; pitch: string; tolerance: string; u: string; of: string; rows: Row[] };
+  /** In which lengths were typed. */
+  unit: LengthUnit;
 }
+const LENGTHS = ["tolerance", "height", "u_height", "distance", "u_distance", "length", "u"] as const;
 export type Envelope = Required<Schemas["EnvelopeTyped"]>;
 export const NO_ENVELOPE: Envelope = { x_from: "", x_to: "", y_from: "", y_to: "", turn_from: "", turn_to: "" };
 const BEGUN: Typed = {
   way: "target", name: "plane", tolerance: "", height: "", u_height: "", distance: "", u_distance: "", target: "", camera: "", photos: [], length: "", u: "", snap: true,
   ends: [null, null], rows: [], pairs_unit: "mm", from_frame: "image", to_frame: "plane", model: "auto", chosen: "",
-  size: "", envelope: NO_ENVELOPE, touch: { points: "6", pitch: "", tolerance: "", u: "", of: "", rows: [] },
+  size: "", envelope: NO_ENVELOPE, touch: { points: "6", pitch: "", tolerance: "", u: "", of: "", rows: [] }, unit: "mm",
 };
 export const sizeOf = (one: { width: number; height: number }): string => `${one.width} × ${one.height}`;
 
@@ -94,11 +97,12 @@ class Tying {
     let isNew = true;
     try {
       const kept = JSON.parse(localStorage.getItem(this.#key) ?? "null") as Partial<Typed> | null;
-      if (kept !== null) this.typed = { ...BEGUN, ...kept };
+      if (kept !== null) this.typed = { ...BEGUN, unit: here.unit, ...kept };
       isNew = kept === null;
     } catch {
       // What an older page kept is no loss.
     }
+    this.turnTo(here.unit);
     await Promise.all([this.again(), this.#propose()]);
     const first = this.solved.find((one) => one.from_frame === "image") ?? this.solved[0];
     if (isNew && first !== undefined) this.choose(first.name); // who has never been here sees what there is
@@ -115,6 +119,18 @@ class Tying {
     } catch (error) {
       if (!(error instanceof Refusal)) throw error; // a plan that cannot be read proposes nothing
     }
+  }
+  /** Lengths that were typed stay what they are while the page is turned to another unit: an envelope does not grow by it. */
+  turnTo(unit: LengthUnit): void {
+    const t = this.typed;
+    if (t.unit === unit) return;
+    const turn = (text: string) => turned(text, t.unit, unit);
+    for (const key of LENGTHS) t[key] = turn(t[key]);
+    for (const key of ["x_from", "x_to", "y_from", "y_to"] as const) t.envelope[key] = turn(t.envelope[key]);
+    for (const key of ["pitch", "tolerance", "u"] as const) t.touch[key] = turn(t.touch[key]);
+    t.touch.rows = t.touch.rows.map((row) => row.map(turn) as Row);
+    this.planned.distance = turn(this.planned.distance);
+    t.unit = unit;
   }
   keep(): void {
     if (this.#key) localStorage.setItem(this.#key, JSON.stringify(this.typed));
