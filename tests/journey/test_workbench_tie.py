@@ -1,6 +1,7 @@
 """The page Tie as a person uses it: from an empty station to a reading, in each way, in a real browser."""
 
 import json
+import re
 
 import numpy as np
 import pytest
@@ -369,6 +370,15 @@ def test_a_shot_is_taken_a_face_tied_and_a_robot_proved_without_a_file(browser, 
     shown = to_robot(np.array(touched, float))
     for k, value in enumerate(shown.ravel()):
         cells.nth(k).fill(f"{value:.2f}")
+    # In inches they are the same points, and what was typed is of them; and back.
+    first = page.locator("[data-touch=plane]").first
+    in_mm = first.inner_text()
+    page.get_by_role("radio", name="inch").click()
+    expect(first).to_have_text(re.compile(r"^-?\d\.\d{4}, -?\d\.\d{4}$"))
+    assert float(cells.nth(0).input_value()) * 25.4 == pytest.approx(round(shown[0, 0], 2), abs=1e-6)
+    page.get_by_role("radio", name="mm", exact=True).click()
+    expect(first).to_have_text(in_mm)
+    assert float(cells.nth(7).input_value()) == pytest.approx(round(shown[3, 1], 2), abs=1e-6)
     person.fill("Standard u of a touch", "0.02")
     person.click("Judge")
     page.get_by_role("button", name="Keep as a study").wait_for()
