@@ -51,9 +51,13 @@ def is_docstring(node: ast.AST) -> bool:
     return isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant) and isinstance(node.value.value, str)
 
 
-def proved_files(rooms: Sequence[str]) -> list[str]:
-    """Return the files of some rooms that this process has loaded: what a proof does not run, it does not prove."""
-    loaded = [(name.split("."), module.__file__) for name, module in sys.modules.items() if hasattr(module, "__file__")]
+def proved_files(rooms: Sequence[str], without: Sequence[str] = ()) -> list[str]:
+    """Return the files of some rooms that this process has loaded: what a proof does not run, it does not prove.
+
+    `without`: modules that are loaded, and of which nothing is run.
+    """
+    named = {name: module for name, module in sys.modules.items() if name not in without}
+    loaded = [(name.split("."), module.__file__) for name, module in named.items() if hasattr(module, "__file__")]
     mine = [Path(file).resolve() for name, file in loaded if name[0] == "tiepoint" and name[1:2] and name[1] in rooms]
     return sorted(file.relative_to(ROOT).as_posix() for file in mine)
 
@@ -78,11 +82,13 @@ def on_all_cores(work: Callable[[int], Any], seeds: Iterable[int], label: str, m
     return results
 
 
-def write_result(name: str, rooms: Sequence[str], proof: Path, result: dict[str, Any]) -> Path:
-    """Write a proof's result with the files that it proves and their hash."""
+def write_result(
+    name: str, rooms: Sequence[str], proof: Path, result: dict[str, Any], *, without: Sequence[str] = ()
+) -> Path:
+    """Write a proof's result with the files that it proves and their hash; `without`: see `proved_files`."""
     RESULTS.mkdir(parents=True, exist_ok=True)
     path = RESULTS / f"{name}.json"
-    files = proved_files(rooms)
+    files = proved_files(rooms, without)
     body = {"proof": name, "files": files, "code_sha256": code_sha256(files, proof.resolve()), **result}
     path.write_text(json.dumps(body, indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")
     return path
