@@ -235,10 +235,21 @@ def test_a_corner_that_is_soft_by_a_lean_is_said_so():
 
 def test_a_sight_that_is_good_is_said_so():
     sight = sight_of(photo(), [TARGET], distance_mm=400.0)
-    account = account_of(sight, NO_FLICKER, SeeTable())
+    steady = replace(NO_FLICKER, value=0.002, pictures=8)
+    account = account_of(sight, steady, SeeTable())
     assert account.good
     assert account.says == "Good. It is sharp at all five places, and the light is as agreed."
-    assert not any(row.outside for row in numbers_of(sight, NO_FLICKER, SeeTable()))
+    assert not any(row.outside for row in numbers_of(sight, steady, SeeTable()))
+
+
+def test_what_nothing_told_of_the_light_is_not_called_as_agreed():
+    seen = account_of(sight_of(photo(), [TARGET], distance_mm=400.0), NO_FLICKER, SeeTable())
+    assert not seen.good
+    assert seen.says == "Good so far. It is sharp at all five places; its flicker is not told yet."
+    # Without a target nothing says whether grey is the part's own or the light's.
+    alone = account_of(sight_of(photo()), NO_FLICKER, SeeTable())
+    assert not alone.good
+    assert alone.says.endswith("its evenness and its flicker are not told yet.")
 
 
 def test_a_reflection_is_said_with_its_place():

@@ -199,7 +199,8 @@ def flicker_of(series: Sequence[Array], times_s: Sequence[float] = ()) -> Flicke
     """
     n = len(series)
     if n < FEWEST_PICTURES:
-        return Flicker(None, pictures=n, reason=f"{n} pictures do not tell; {FEWEST_PICTURES} do")
+        few = "1 picture does" if n == 1 else f"{n} pictures do"
+        return Flicker(None, pictures=n, reason=f"{few} not tell; {FEWEST_PICTURES} do")
     told = np.stack(list(series))
     usable = np.isfinite(told).mean(axis=(0, 1)) > USABLE
     bands = usable.any(axis=1)

@@ -110,6 +110,8 @@ def account_of(sight: Sight, flicker: Flicker, agreed: SeeTable) -> Account:
         says = "Sharpness cannot be told: there is no clear edge anywhere in the picture."
     elif unseen:
         says = f"Good where there is an edge. There is none in the {_listed(unseen)}."
+    elif untold := _untold(sight, flicker):
+        says = f"Good so far. It is sharp at all five places; {_listed(untold)} {_are(untold)} not told yet."
     else:
         says = "Good. It is sharp at all five places, and the light is as agreed."
     to_do = list(dict.fromkeys(todo for _, todo in clauses))
@@ -117,7 +119,13 @@ def account_of(sight: Sight, flicker: Flicker, agreed: SeeTable) -> Account:
         to_do.append("Lay a printed target, or a part with edges, over the whole field.")
     elif sight.aim is None and not clauses:
         to_do.append("Lay a printed target there: it tells lean, evenness and how much of the field is used.")
-    return Account(not clauses and not unseen, says, tuple(to_do))
+    return Account(not clauses and not unseen and not _untold(sight, flicker), says, tuple(to_do))
+
+
+def _untold(sight: Sight, flicker: Flicker) -> list[str]:
+    """Return what of the light nothing was said of by these pictures: it is not called as agreed."""
+    told = {"its evenness": sight.evenness.by == "target", "its flicker": flicker.value is not None}
+    return [name for name, is_told in told.items() if not is_told]
 
 
 def not_as_held(numbers: Sequence[Number], changed: Sequence[str]) -> str:
