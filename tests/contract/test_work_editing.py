@@ -8,6 +8,7 @@ import pytest
 from pydantic import BaseModel
 from tests.contract.test_web_events import Viewer
 from tests.helpers.served import Served, new_station, refusal
+from tests.helpers.wires import until
 
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.station import undoing
@@ -214,6 +215,19 @@ def test_a_job_is_cancelled_at_its_next_word(served):
         cancelled.set()
         assert ended(served, told.id, events)["state"] == "cancelled"
         assert seen == ["told so"]
+
+
+def test_who_only_looks_keeps_nobody_from_working(served):
+    goes_on = threading.Event()
+    try:
+        for _ in range(jobs_module.AT_ONCE + jobs_module.LOOKERS_WAITING):
+            begin(served, lambda _: goes_on.wait(30) and None)
+        until(lambda: sum(one.state == "running" for one in served.app.state.here.jobs.all()) == jobs_module.AT_ONCE)
+        run = {"recipe": "recipes/plate.toml", "folder": "shots"}
+        assert ask(served, "POST", "/api/recipe/folder", run, token="look")[0] == 429
+        assert ask(served, "POST", "/api/recipe/folder", run)[0] == 202
+    finally:
+        goes_on.set()
 
 
 def test_a_job_that_waits_is_cancelled_before_it_begins(served, monkeypatch):

@@ -20,6 +20,8 @@ from tiepoint.foundation.errors import TiepointError
 from tiepoint.web.refused import Refused, Told, refused_by
 
 AT_ONCE, MOST_WAITING = 2, 32
+LOOKERS_WAITING = 4
+"""Jobs that wait already where one of who only looks is refused, so that those keep nobody from working."""
 MOST_KEPT, MOST_BYTES = 100, 64_000_000
 TELL_S = 0.1
 """Progress is told no oftener."""
@@ -88,14 +90,15 @@ class Jobs:
         self._threads: list[threading.Thread] = []
         self._is_closed = False
 
-    def begin(self, *, page: str, says: str, work: Work) -> JobTold:
-        """Begin a job, and return what a page is told of it; refused where too many wait already."""
+    def begin(self, *, page: str, says: str, work: Work, most: int | None = None) -> JobTold:
+        """Begin a job, and return what a page is told of it; refused where too many wait already: `most`."""
+        most = MOST_WAITING if most is None else most
         job = _Job(JobTold(id=secrets.token_hex(8), page=page, says=says, state="waiting"), work)
         with self._lock:
             if self._is_closed:
                 raise Refused(503)
-            if sum(one.told.state == "waiting" for one in self._all.values()) >= MOST_WAITING:
-                raise Refused(429, f"{MOST_WAITING} jobs wait already", "wait for one, or cancel one")
+            if sum(one.told.state == "waiting" for one in self._all.values()) >= most:
+                raise Refused(429, f"{most} jobs wait already", "wait for one, or cancel one")
             self._all[job.told.id] = job
             self._make_room()
             if len(self._threads) < AT_ONCE:

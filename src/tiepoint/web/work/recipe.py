@@ -10,7 +10,7 @@ from fastapi import APIRouter, Depends, Path, Request
 from fastapi.responses import Response
 
 from tiepoint.web.here import Here, here_of
-from tiepoint.web.jobs import JobTold, Telling
+from tiepoint.web.jobs import LOOKERS_WAITING, JobTold, Telling
 from tiepoint.web.refused import Refused, refusals, within
 from tiepoint.web.sessions import needs
 from tiepoint.web.tiles import tile_answer
@@ -209,8 +209,8 @@ def _variant(room: Any, wanted: Teach, loaded: Any) -> str | None:
     return wanted.variant or (loaded.shot.variant if room.station.variants_path is not None else None)
 
 
-@router.post("/folder", status_code=202, responses=refusals(401, 415, 422), dependencies=[Depends(needs("look"))])
-async def folder(request: Request, here: ThisStation, wanted: Folder) -> JobTold:
+@router.post("/folder", status_code=202, responses=refusals(401, 415, 422, 429))
+async def folder(request: Request, here: ThisStation, wanted: Folder, user: Anyone) -> JobTold:
     """Run a draft over a folder of shots, or over the last kept ones: begins a job; the gravest come first."""
     room = _room(request)
     if (wanted.folder is None) == (wanted.kept is None):
@@ -236,7 +236,8 @@ async def folder(request: Request, here: ThisStation, wanted: Folder) -> JobTold
         return FolderTold(ran=ran, counts=Counter(r.verdict for r in ran))
 
     what = wanted.folder if wanted.folder is not None else f"the last {wanted.kept} kept shots"
-    return here.jobs.begin(page="recipe", says=f"Running over {what}", work=work)
+    most = None if user.may("change") else LOOKERS_WAITING
+    return here.jobs.begin(page="recipe", says=f"Running over {what}", work=work, most=most)
 
 
 @router.get(
