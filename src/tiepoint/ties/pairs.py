@@ -410,7 +410,7 @@ def _notes(pairs: _Pairs, left: list[unmodelled.Left], u_shared_mm: float) -> tu
     if pairs.to_frame == "robot" and not u_shared_mm > 0:
         notes.append(
             "An error that all touched points share (a bent tip, a wrong tool point) shows in no residual: "
-            "touch a point that was not used, or state it."
+            "touch points with the tool turned by half a turn, or state it."
         )
     return tuple(notes)
 
