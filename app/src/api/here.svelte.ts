@@ -6,6 +6,8 @@ export type StageTold = Answer<"/api/stages">["stages"][number];
 export type StageId = StageTold["id"];
 export type StepTold = Answer<"/api/history">["done"][number];
 
+const LATER_MS = 400;
+
 class Here {
   who = $state("");
   role = $state<"look" | "operate" | "change">("look");
@@ -23,6 +25,7 @@ class Here {
   fault = $state("");
 
   #asked = false;
+  #later: ReturnType<typeof setTimeout> | null = null;
   #reading: Promise<void> | null = null;
 
   get may(): boolean {
@@ -56,7 +59,10 @@ class Here {
     return this.stages.find((stage) => stage.id === id);
   }
 
-  /** Read the stages and what can be undone: one reading at a time, and once more for who asks meanwhile. */
+  /**
+   * Read what can be undone, and the stages a moment later: one reading at a time, once more for who asks meanwhile.
+   * Stages cost the station some tenths of a second, and wait until what was edited is shown.
+   */
   again(): Promise<void> {
     this.#asked = true;
     this.#reading ??= this.#turn().finally(() => (this.#reading = null));
@@ -65,14 +71,19 @@ class Here {
   async #turn(): Promise<void> {
     while (this.#asked) {
       this.#asked = false;
-      // What can be undone is not held up by the stages, which take longer on a large station.
-      const read = await Promise.allSettled([this.#history(), this.#stages()]);
-      for (const one of read) if (one.status === "rejected") this.#say(one.reason);
+      await this.#history().catch((error: unknown) => this.#say(error));
+      if (this.stages.length === 0) await this.#stages();
+      else this.#later ??= setTimeout(() => void this.#stages(), LATER_MS);
     }
   }
   async #stages(): Promise<void> {
-    const told = await get("/api/stages");
-    [this.stages, this.fault] = [told.stages, told.fault];
+    this.#later = null; // who asks from now on is not told by this reading
+    try {
+      const told = await get("/api/stages");
+      [this.stages, this.fault] = [told.stages, told.fault];
+    } catch (error) {
+      this.#say(error);
+    }
   }
   async #history(): Promise<void> {
     const { done, undone } = await get("/api/history");

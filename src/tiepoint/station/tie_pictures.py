@@ -1,6 +1,5 @@
 """The working pictures that ties are made from."""
 
-from functools import lru_cache
 from pathlib import Path
 from typing import Final
 
@@ -20,7 +19,10 @@ def photo_of(station: Station, path: str) -> Photo:
     place: Path = place_of(station.folder, path)
     if not path.startswith(f"{FOLDER}/") or not place.is_file():
         raise UnusableInput(f"there is no picture {path[:80]!r} any more; take or drop it again")
-    return load_photo(place)
+    key = _key(place)
+    photo = load_photo(place)
+    _keep(key, photo.sha)
+    return photo
 
 
 def picture_with(station: Station, photos: tuple[str, ...]) -> str | None:
@@ -33,14 +35,27 @@ def picture_with(station: Station, photos: tuple[str, ...]) -> str | None:
     return None
 
 
+_Key = tuple[Path, int, int]
+_SHAS: dict[_Key, str] = {}
+_MOST = 256
+
+
 def _pixels_sha(path: Path) -> str:
+    """Return the hash of a picture's pixels, decoded once while its file stays as it is; "" where it cannot be."""
     try:
-        stat = path.stat()
-        return _pixels_sha_of(path, stat.st_mtime_ns, stat.st_size)
+        key = _key(path)
+        return _SHAS.get(key) or _keep(key, load_photo(path).sha)
     except (OSError, TiepointError):
         return ""
 
 
-@lru_cache(maxsize=256)
-def _pixels_sha_of(path: Path, changed_ns: int, size: int) -> str:  # noqa: ARG001  # another file, another hash
-    return load_photo(path).sha
+def _key(path: Path) -> _Key:
+    stat = path.stat()
+    return path, stat.st_mtime_ns, stat.st_size  # another file, another hash
+
+
+def _keep(key: _Key, sha: str) -> str:
+    if len(_SHAS) >= _MOST:
+        _SHAS.clear()
+    _SHAS[key] = sha
+    return sha

@@ -148,7 +148,10 @@ class Tying {
     this.typed.photos = this.typed.photos.filter((path) => this.pictures.some((one) => one.path === path));
     const shown = this.solved.find((one) => one.name === this.typed.chosen);
     if (shown === undefined && this.typed.chosen) this.choose("");
-    else if (shown !== undefined && shown.seen !== this.told?.seen) await this.show();
+    else if (shown !== undefined) {
+      await this.#showing; // it may be read just now
+      if (shown.seen !== this.told?.seen) await this.show();
+    }
     else if (shown === undefined) this.told = this.grid = null;
   }
 
@@ -182,8 +185,12 @@ class Tying {
   }
 
   #asked = 0;
+  #showing: Promise<void> = Promise.resolve();
   /** Read the tie that is chosen, with the verdict for the tolerance that was typed; then its grid. */
-  async show(): Promise<void> {
+  show(): Promise<void> {
+    return (this.#showing = this.#show());
+  }
+  async #show(): Promise<void> {
     const [name, mine] = [this.typed.chosen, ++this.#asked];
     if (!name) return;
     const read = async (tolerance: string) => get("/api/tie/ties/{name}", { path: { name }, query: { unit: here.unit, tolerance } });
