@@ -35,7 +35,6 @@ const duty = {
   limits: "Limits",
   trend: "Trend",
   verdict: "Verdict",
-  unread: "no value",
   notJudged: "not judged",
   choose: (step: string) => `Choose ${step} to be drawn alone`,
   trendOf: (name: string, n: number) => `${name} over the last ${n} parts`,
@@ -74,7 +73,6 @@ const duty = {
   firstReason: "First reason",
   partsHead: "Parts",
   noReason: "Every part conforms.",
-  wholeShot: "shot",
   from: "Since",
   periods: { today: "midnight", duty: "on duty", hour: "one hour" },
   act: "Act…",
@@ -101,7 +99,6 @@ const duty = {
   whyNote: "It stands in the ledger with your name and the time.",
   doIt: "Do it",
   done: (seq: string) => `It stands in the ledger as entry ${seq}.`,
-  needsRole: "Acts need the role operate; ask who looks after the users.",
   says: {
     state: (state: string, says: string) => `The station is ${state}${says ? `: ${says}` : ""}.`,
     alarm: (says: string) => `Alarm: ${says}`,

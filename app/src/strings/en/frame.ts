@@ -32,9 +32,6 @@ export default {
     name: "Picture",
     over: "Drawn over the picture",
     magnified: (times: number) => `Magnified ${times} times`,
-    zoomIn: "Closer",
-    zoomOut: "Farther",
-    whole: "Whole picture",
     help: "Arrow keys move the picture, plus and minus zoom, 0 shows it whole.",
     drawnFrom: "Drawn from",
     levels: { everything: "everything", undecided: "undecided", rejected: "rejected" },
@@ -42,7 +39,6 @@ export default {
     soloWhy: "Draw this step alone",
   },
   verdicts: { conforms: "conforms", rejected: "rejected", undecided: "undecided", unread: "unread" },
-  claims: { shown: "shown", "not shown": "not shown", "not tried": "not tried" },
   noValue: "no value",
   close: "Close",
 } as const;
