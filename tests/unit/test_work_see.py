@@ -15,10 +15,12 @@ from tiepoint.bench.demo_bench import demo_target
 from tiepoint.bench.station import BenchStation, View
 from tiepoint.documents.files import write_document
 from tiepoint.documents.pictures import save_png
-from tiepoint.foundation.errors import UnusableInput
+from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 from tiepoint.station.acts import demand_off_duty
+from tiepoint.station.camera_edits import Named, name_camera
 from tiepoint.station.cameras.delivery import Setting
 from tiepoint.station.check import check
+from tiepoint.station.drafting import sha_of
 from tiepoint.station.folder import open_station
 from tiepoint.station.ledger import Ledger
 from tiepoint.station.lock import DUTY, WriterLock
@@ -424,3 +426,22 @@ def test_a_station_toml_that_is_broken_is_not_written_over(tmp_path):
         assert ask("change", "PUT", "/api/see/cameras", body)[0] in (409, 422)
         assert ask("look", "GET", "/api/see/cameras")[0] == 422
     assert (folder / "station.toml").read_text() == "[[camera]\n"
+
+
+def test_cameras_in_one_line_move_down_where_each_can_hold_a_table(tmp_path):
+    head = 'format = "tiepoint/station/1"\nname = "s"\n'
+    (folder := tmp_path / "s").mkdir()
+    (folder / "station.toml").write_text(f'{head}camera = [{{ name = "top", from = "push" }}]\nunit = "mm"\n')
+    station = open_station(folder)
+    name_camera(station, Named("side", "folder", "side"), was=None, who="ada", seen=sha_of(station, "station.toml"))
+    table = open_station(folder).table
+    assert [(one.name, one.comes_from) for one in table.camera] == [("top", "push"), ("side", "folder")]
+    assert table.unit == "mm"
+
+
+@pytest.mark.parametrize("wrong", ["camera = 3", '[camera]\nname = "top"'])
+def test_what_was_broken_by_hand_meanwhile_is_no_list_of_cameras(tmp_path, wrong):
+    station = open_station(folder := a_station(tmp_path / "s"))
+    (folder / "station.toml").write_text(f'format = "tiepoint/station/1"\nname = "s"\n{wrong}\n')
+    with pytest.raises(UnusableDocument, match="camera is"):
+        name_camera(station, Named("side", "push"), was=None, who="ada", seen=None)

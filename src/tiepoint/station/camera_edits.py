@@ -11,6 +11,7 @@ from typing import Any
 
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
+from tomlkit.items import AoT
 
 from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 from tiepoint.station.cameras.table import KINDS, CameraTable, From, PartId
@@ -61,7 +62,8 @@ def name_camera(station: Station, wanted: Named, *, was: str | None, who: str, s
         document = tomlkit.parse((draft.data or b"").decode("utf-8-sig"))
     except (TOMLKitError, UnicodeDecodeError) as error:
         raise UnusableDocument(f"{STATION} cannot be read as TOML: {error}; mend it by hand first") from error
-    cameras = document.setdefault("camera", tomlkit.aot())
+    StationTable.read(document.unwrap(), f"{STATION}: ")  # what is wrong already is mended by hand
+    cameras = _cameras(document)
     table = _of(cameras, was)
     if any(one is not table and one.get("name") == wanted.name for one in cameras):
         raise UnusableInput(f'name "{wanted.name}" is another camera\'s already; give this one its own')
@@ -76,6 +78,19 @@ def name_camera(station: Station, wanted: Named, *, was: str | None, who: str, s
     StationTable.read(tomllib.loads(text), f"{STATION}: ")  # what it may not be beside the others
     says = f"Name the camera {wanted.name}" if was is None else f"Change the camera {was}"
     return edit(station, says[:120], [Change(STATION, text.encode())], who=who, seen={STATION: seen})
+
+
+def _cameras(document: tomlkit.TOMLDocument) -> AoT:
+    """Return the cameras, each a table of its own: what stood as a list in one line cannot hold one, and moves down."""
+    there = document.get("camera", ())
+    if isinstance(there, AoT):
+        return there
+    document.pop("camera", None)
+    cameras = tomlkit.aot()
+    for one in there:
+        cameras.append(tomlkit.item(one.unwrap()))
+    document.append("camera", cameras)
+    return cameras
 
 
 def _of(cameras: Sequence[Any], was: str | None) -> Any:

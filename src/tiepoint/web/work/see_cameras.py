@@ -2,6 +2,7 @@
 
 import asyncio
 import re
+from dataclasses import asdict
 from typing import Annotated
 
 from fastapi import APIRouter, Depends
@@ -68,15 +69,8 @@ async def name(here: ThisStation, wanted: NameCamera, user: Editor) -> CamerasTo
 
 def _told(station: Station) -> CamerasTold:
     sha = sha_of(station, STATION)
-    there = (named(table) for table in open_station(station.folder).table.camera)
-    return CamerasTold(
-        cameras=[
-            CameraNamed(name=c.name, comes_from=c.comes_from, at=c.at, names=c.names, part_id=c.part_id)
-            for c in there
-            if c is not None
-        ],
-        sha=sha,
-    )
+    there = map(named, open_station(station.folder).table.camera)
+    return CamerasTold(cameras=[CameraNamed(**asdict(one)) for one in there if one is not None], sha=sha)
 
 
 def _name(station: Station, wanted: NameCamera, who: str) -> CamerasTold:
@@ -93,11 +87,9 @@ def _name(station: Station, wanted: NameCamera, who: str) -> CamerasTold:
 
 def _field(says: str) -> str:
     """Return which field of the page a sentence that begins with a place in station.toml is about."""
-    place = re.split(r"[ .]", says.removeprefix(f"{STATION}: "))
-    if place[0] in ("name", "part_id"):
-        return place[0]
-    if place[0] in ("folder", "device", "genicam"):
-        return (
-            "names" if place[1:2] == ["names"] else "at" if place[1:2] in ([k] for k in ("path", "id", *DEVICE)) else ""
-        )
-    return ""
+    table, key = [*re.split(r"[ .]", says.removeprefix(f"{STATION}: "), maxsplit=2), ""][:2]
+    if table in ("name", "part_id"):
+        return table
+    if table not in ("folder", "device", "genicam"):
+        return ""
+    return "names" if key == "names" else "at" if key in ("path", "id", *DEVICE) else ""
