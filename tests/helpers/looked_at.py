@@ -1,32 +1,26 @@
-"""A page of the workbench as a person has it: acts are counted, what it asks for and complains of is kept."""
+"""Somebody who acts on what they found on a page, on a telephone too; what goes wrong unseen is told at the end."""
 
-import os
 import re
-from pathlib import Path
 
-import pytest
+from tests.helpers.workbench import DESK, PHONE, Person
 
-from tiepoint.web.page import app_files
+__all__ = ["DESK", "PHONE", "Looked"]
 
-DESK, PHONE = {"width": 1440, "height": 900}, {"width": 390, "height": 844}
 PATIENCE_MS = 120_000
+"""For what is compiled when it is first used."""
 
 
-class Looked:
-    """A page in a browser. `acts`: clicks, keys and texts so far; `heard`: what it complained of."""
+class Looked(Person):
+    """Somebody before a page whose acts are counted: clicks, keys and texts."""
+
+    name = ""
 
     def __init__(self, browser, size=DESK, scheme="light"):
-        if not app_files():
-            pytest.skip("the pages are not built (python hatch_build.py)")
-        self.context = browser.new_context(
-            viewport=size, color_scheme=scheme, locale="en-GB", has_touch=size is PHONE, reduced_motion="reduce"
-        )
-        self.page = self.context.new_page()
+        super().__init__(
+            browser, None, size, scheme, locale="en-GB", has_touch=size == PHONE, reduced_motion="reduce"
+        )  # fmt: skip
         self.page.set_default_timeout(PATIENCE_MS)
-        self.acts, self.heard, self.asked = 0, [], []
-        self.page.on("pageerror", lambda error: self.heard.append(str(error)))
-        self.page.on("dialog", lambda dialog: self.heard.append(dialog.message))
-        self.page.on("request", lambda request: self.asked.append(request.url))
+        self.page.on("dialog", lambda dialog: self.wrong.append(dialog.message))
 
     def __enter__(self):
         return self
@@ -35,8 +29,8 @@ class Looked:
         self.context.close()
 
     def open(self, served, path):
-        self.page.goto(f"http://{served.host}{path}")
-        return self
+        self.served = served
+        return super().open(path)
 
     def click(self, found):
         self.acts += 1
@@ -58,26 +52,8 @@ class Looked:
         """Wait until the page says something."""
         self.page.get_by_text(text).first.wait_for()
 
-    def keep(self, name):
-        """Keep a picture of the page where a person can look at it."""
-        if folder := os.environ.get("TIEPOINT_SHOTS"):
-            Path(folder).mkdir(parents=True, exist_ok=True)
-            self.page.screenshot(path=Path(folder) / f"{name}.png", full_page=self.page.viewport_size["width"] < 600)
-
-    def is_sound(self, served):
+    def is_sound(self):
         """Assert that nothing went wrong unseen, nothing hangs over the edge, and nothing left the machine."""
-        assert self.heard == []
-        wide = self.page.viewport_size["width"]
-        assert self.page.evaluate("document.documentElement.scrollWidth") <= wide
-        assert all(url.startswith((f"http://{served.host}/", "data:", "blob:")) for url in self.asked), self.asked
-
-
-def log_in(looked, name, password):
-    """Log a person in by the form."""
-    page = looked.page
-    looked.click(page.get_by_role("button", name="Log in").first)
-    dialog = page.get_by_role("dialog", name="Log in")
-    looked.type(dialog.get_by_label("Name"), name)
-    looked.type(dialog.get_by_label("Password"), password)
-    looked.click(dialog.get_by_role("button", name="Log in"))
-    dialog.wait_for(state="hidden")
+        assert self.wrong == []
+        assert self.left == []
+        assert self.overflows() <= 0

@@ -32,9 +32,10 @@ class Person:
 
     name = "page"
 
-    def __init__(self, browser, served, size=DESK, scheme="light"):
+    def __init__(self, browser, served, size=DESK, scheme="light", **how):
         self.served, self.acts, self.wrong, self.left = served, 0, [], []
-        self.context = browser.new_context(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme)
+        viewport = {"width": size[0], "height": size[1]}
+        self.context = browser.new_context(viewport=viewport, color_scheme=scheme, **how)
         self.page = self.context.new_page()
         self.page.set_default_timeout(60_000)
         self.page.on("pageerror", lambda error: self.wrong.append(str(error)))
@@ -49,11 +50,11 @@ class Person:
         self.page.goto(f"http://{self.served.host}{path}")
         return self
 
-    def log_in(self, name="change"):
+    def log_in(self, name="change", password=PASSWORD):
         self.page.get_by_role("button", name="Log in").first.click()
         dialog = self.page.get_by_role("dialog", name="Log in")
         dialog.get_by_label("Name").fill(name)
-        dialog.get_by_label("Password").fill(PASSWORD)
+        dialog.get_by_label("Password").fill(password)
         dialog.get_by_role("button", name="Log in").click()
         self.page.get_by_role("button", name=name, exact=True).wait_for()
         return self
@@ -83,7 +84,8 @@ class Person:
         """Keep a screenshot where somebody wants to look at it."""
         if folder := os.environ.get("TIEPOINT_SHOTS"):
             Path(folder).mkdir(parents=True, exist_ok=True)
-            self.page.screenshot(path=Path(folder) / f"{self.name}-{what}.png")
+            place = Path(folder) / "-".join(filter(None, (self.name, f"{what}.png")))
+            self.page.screenshot(path=place, full_page=self.page.viewport_size["width"] < 600)
 
     def done(self):
         self.context.close()

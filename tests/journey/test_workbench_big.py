@@ -11,9 +11,9 @@ import cv2
 import numpy as np
 import pytest
 from tests.helpers.long_ledger import Auditor, fill
-from tests.helpers.looked_at import DESK, Looked, log_in
+from tests.helpers.looked_at import DESK, Looked
 from tests.helpers.served import new_station
-from tests.helpers.workbench import PASSWORD, browser_for_pages, let_in
+from tests.helpers.workbench import browser_for_pages, let_in
 
 WIDE, HIGH = 12_000, 8_400
 DOT = (9001, 6003)
@@ -110,7 +110,7 @@ def test_a_picture_of_100_mp_is_looked_at_to_its_pixels(browser, tmp_path):
     picture = big_picture(tmp_path / "big.png")
     with served(folder) as station, Looked(browser, DESK) as looked:
         page = looked.open(station, "/tie").page
-        log_in(looked, "change", PASSWORD)
+        looked.log_in()
         page.locator(".trav a[aria-current=page]").wait_for()
         before = memory_mb(station.pid, "VmRSS") if os.name == "posix" else 0.0
         page.locator("input[type=file]").first.set_input_files(picture)
@@ -141,7 +141,7 @@ def test_a_picture_of_100_mp_is_looked_at_to_its_pixels(browser, tmp_path):
             most, now = (memory_mb(station.pid, what) - before for what in ("VmHWM", "VmRSS"))
             print(f"server: at most {most:.0f} MB more, {now:.0f} MB at the end, for a picture of 101 MB")
             assert most < 5 * WIDE * HIGH / 1e6, "no more than a few copies of it are ever held"
-        looked.is_sound(station)
+        looked.is_sound()
 
 
 @pytest.fixture(scope="module")
@@ -158,4 +158,4 @@ def test_a_long_ledger_is_looked_through_and_says_what_sql_says(browser, long):
     with served(long) as station, Looked(browser, DESK) as looked:
         Auditor(looked.page, station.host, long / "ledger.sqlite").look_through()
         looked.keep("big-evidence")
-        looked.is_sound(station)
+        looked.is_sound()

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 from tests.helpers.browsers import headless
-from tests.helpers.looked_at import DESK, PHONE, Looked, log_in
+from tests.helpers.looked_at import DESK, PHONE, Looked
 from tests.helpers.plain_bore import plain_tie
 from tests.helpers.served import Served, commit, keep_picture, new_station, record
 from tests.helpers.served_station import Served as OnDuty
@@ -111,7 +111,7 @@ class TestAStationThatJudges:
             page.locator(".now .part", has_text="GV-4").wait_for()
             assert looked.acts == 4
 
-            log_in(looked, "weiss", PASSWORD)
+            looked.log_in("weiss", PASSWORD)
             looked.click(page.get_by_role("button", name="Act…"))
             looked.click(page.get_by_text("Go off duty"))
             looked.type(page.get_by_label("Why"), "the belt is cleaned")
@@ -122,8 +122,8 @@ class TestAStationThatJudges:
             looked.says("off duty")
             # Who does not see it is told too, politely.
             page.locator('p[role="status"]', has_text="The station is off duty").wait_for()
-            assert looked.acts == 13
-            looked.is_sound(line)
+            assert looked.acts == 9
+            looked.is_sound()
         (act,) = [e.body for e in entries(line.folder, kind="act") if e.body["act"] == "rest"]
         assert (act["who"], act["why"]) == ("weiss", "the belt is cleaned")
 
@@ -145,8 +145,8 @@ class TestTheLastPart:
             keep_picture(folder, seq, (64, 48))
             page.locator(".picture canvas").wait_for()
             assert page.locator(".strap button").count() == 2
-            looked.keep(f"duty-last-{size['width']}")
-            looked.is_sound(served)
+            looked.keep(f"duty-last-{size[0]}")
+            looked.is_sound()
 
     def test_words_of_others_are_words_and_no_script(self, folder, browser):
         evil = "<img src=x onerror=alert(1)>"
@@ -158,10 +158,10 @@ class TestTheLastPart:
             page.locator(".now .part", has_text="onerror").wait_for()
             assert page.locator(".now .part").inner_text() == evil
             assert page.locator(".now img").count() == 0
-            looked.is_sound(served)
+            looked.is_sound()
 
     def test_a_phone_tells_in_one_look_what_happened_to_which_part_and_what_to_do(self, folder, browser):
-        with Served(folder) as served, Looked(browser, {"width": 360, "height": 640}) as looked:
+        with Served(folder) as served, Looked(browser, (360, 640)) as looked:
             page = looked.open(served, "/duty").page
             commit(folder, 1, "rejected", first=9)
             page.locator(".now .v.rejected").wait_for()
@@ -178,13 +178,13 @@ class TestTheLastPart:
             looked.click(page.locator(".strap button").first)
             page.locator(".now .part", has_text="GV-0009").wait_for()
             assert "What to do: keep this part apart." in says.inner_text()
-            looked.is_sound(served)
+            looked.is_sound()
 
     @pytest.mark.parametrize("width", [360, 768, 1180, 1340])
     def test_nothing_hangs_over_the_edge(self, folder, browser, width):
-        with Served(folder) as served, Looked(browser, {"width": width, "height": 844}) as looked:
+        with Served(folder) as served, Looked(browser, (width, 844)) as looked:
             looked.open(served, "/duty").page.locator(".readings .v").first.wait_for()
-            looked.is_sound(served)
+            looked.is_sound()
 
 
 def test_a_lost_connection_is_ruled_under_the_head_and_nothing_is_missed(folder, browser):
@@ -200,7 +200,7 @@ def test_a_lost_connection_is_ruled_under_the_head_and_nothing_is_missed(folder,
             page.locator(".now .part", has_text="GV-0022").wait_for()
             page.locator("p[role=status]", has_text="The station does not answer").wait_for(state="detached")
             assert page.locator(".strap button").count() == 4
-            looked.is_sound(served)
+            looked.is_sound()
 
 
 def test_alarms_and_faults_are_told_with_what_to_do(folder, browser):
@@ -220,7 +220,7 @@ def test_alarms_and_faults_are_told_with_what_to_do(folder, browser):
         with Ledger(folder / "ledger.sqlite") as ledger:
             ledger.append("duty", {**about, "phase": "ends", "why": "settled"})
         looked.says("None is on.")
-        looked.is_sound(served)
+        looked.is_sound()
 
 
 def test_beyond_this_machine_a_person_logs_in_on_the_page(folder, browser, monkeypatch):
@@ -240,4 +240,4 @@ def test_beyond_this_machine_a_person_logs_in_on_the_page(folder, browser, monke
         looked.click(dialog.get_by_role("button", name="Log in"))
         page.locator(".now .part", has_text="GV-0004").wait_for()
         assert page.get_by_role("button", name="Act…").count() == 0  # who only looks is offered no act
-        looked.is_sound(served)
+        looked.is_sound()

@@ -7,7 +7,7 @@ import io
 import pytest
 from playwright.sync_api import expect
 from tests.helpers.browsers import headless
-from tests.helpers.looked_at import DESK, PHONE, Looked, log_in
+from tests.helpers.looked_at import DESK, PHONE, Looked
 from tests.helpers.plain_bore import plain_tie
 from tests.helpers.served import Served
 from tests.helpers.vent_station import new_station, picture
@@ -129,7 +129,7 @@ def test_an_audit_at_the_desk(served, browser):
         found(page, 3)
         assert page.get_by_label("Verdict").input_value() == "rejected"
 
-        log_in(looked, "weiss", PASSWORD)
+        looked.log_in("weiss", PASSWORD)
         looked.type(page.get_by_label("Head that was told elsewhere"), "not sixty-four digits")
         looked.click(page.get_by_role("button", name="Look through the evidence"))
         page.locator("#verify-refused").wait_for()
@@ -141,8 +141,8 @@ def test_an_audit_at_the_desk(served, browser):
         looked.says("All of it is as it was.")
         looked.says("4 of 4 records came out as they were.")
         looked.keep("evidence-verified")
-        assert looked.acts <= 26
-        looked.is_sound(served)
+        assert looked.acts <= 22
+        looked.is_sound()
 
 
 def test_an_altered_picture_is_found_and_not_shown_as_evidence(folder, browser):
@@ -153,13 +153,13 @@ def test_an_altered_picture_is_found_and_not_shown_as_evidence(folder, browser):
         try:
             page = looked.open(served, "/evidence").page
             looked.says("The file was altered after it was kept.")
-            log_in(looked, "weiss", PASSWORD)
+            looked.log_in("weiss", PASSWORD)
             looked.type(page.get_by_label("Records worked out again"), "0")
             looked.click(page.get_by_role("button", name="Look through the evidence"))
             looked.says("1 thing is not as they were.")
             looked.says("was altered after it was kept")
             looked.keep("evidence-phone")
-            looked.is_sound(served)
+            looked.is_sound()
         finally:
             victim.write_bytes(true)
 
@@ -179,9 +179,9 @@ def test_on_a_phone_a_record_that_is_pressed_comes_into_sight(served, browser):
 
 @pytest.mark.parametrize("width", [360, 820, 1180, 1340])
 def test_nothing_hangs_over_the_edge(served, browser, width):
-    with Looked(browser, {"width": width, "height": 844}) as looked:
+    with Looked(browser, (width, 844)) as looked:
         looked.open(served, "/evidence").page.locator("svg.trend .mean").wait_for()
-        looked.is_sound(served)
+        looked.is_sound()
 
 
 def test_a_search_that_cannot_be_is_said_and_the_old_result_stays(served, browser):
@@ -194,4 +194,4 @@ def test_a_search_that_cannot_be_is_said_and_the_old_result_stays(served, browse
         assert page.get_by_text("There is no record yet.").count() == 0
         looked.click(page.get_by_role("button", name="Clear"))
         page.locator(".found .choose").first.wait_for()
-        looked.is_sound(served)
+        looked.is_sound()

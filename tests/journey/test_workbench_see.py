@@ -1,14 +1,13 @@
 """The page See as a person uses it, at a desk and on a phone: aimed and focused on the bench, and held as accepted."""
 
-import os
 from contextlib import contextmanager
-from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
-from tests.helpers.browsers import headless
+from tests.helpers.looked_at import DESK, PHONE, Looked
 from tests.helpers.served import Served, new_station
+from tests.helpers.workbench import browser_for_pages, let_in
 from tests.unit.test_work_see import a_station, drop
 
 from tiepoint.bench.demo_bench import demo_target
@@ -16,18 +15,8 @@ from tiepoint.bench.station import BenchStation, View
 from tiepoint.station.folder import open_station
 from tiepoint.station.ledger import Ledger
 from tiepoint.station.lock import DUTY, WriterLock
-from tiepoint.web.users import User, hashed, write_users
 
-DESK, PHONE = (1440, 900), (390, 844)
-LONG_MS = 120_000
-"""For what is compiled when it is first used."""
-WORD = "brass hinge 7"
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with headless() as opened:
-        yield opened
+browser = pytest.fixture(scope="module")(browser_for_pages)
 
 
 @pytest.fixture(scope="module")
@@ -37,55 +26,29 @@ def photo():
 
 
 def with_a_person(folder):
-    """Give a station one user who may change it, and log in by a password."""
-    write_users(folder / "private" / "users.json", [User("ada", "change", hashed(WORD), None)])
+    """Give a station users who log in by a password."""
+    let_in(folder)
     return folder
 
 
-class Person:
-    """Who sits there: every act is counted, and nothing that is asked may leave the machine."""
+class Seer(Looked):
+    """Who aims and focuses: what is typed is given by Enter."""
 
-    def __init__(self, page, host):
-        self.page, self.acts, self.left, self.errors = page, 0, [], []
-        page.set_default_timeout(LONG_MS)
-        page.on("request", lambda r: None if r.url.startswith(f"http://{host}/") else self.left.append(r.url))
-        page.on("pageerror", lambda error: self.errors.append(str(error)))
+    name = "see"
 
-    def click(self, locator):
-        self.acts += 1
-        locator.click()
-
-    def type(self, locator, text):
-        self.acts += 1
-        locator.fill(text)
-        locator.press("Enter")
-
-    def log_in(self):
-        self.click(self.page.get_by_role("button", name="Log in").first)
-        self.page.get_by_label("Name").fill("ada")
-        self.acts += 1
-        self.type(self.page.get_by_label("Password"), WORD)
-        self.page.locator("dialog[open]").wait_for(state="hidden")
+    def type(self, found, text):
+        super().type(found, text)
+        found.press("Enter")
 
     def field(self, name):
         return self.page.get_by_role("textbox", name=name, exact=True)
 
-    def keep(self, tmp_path, name):
-        """Keep a screenshot where a person can look at it."""
-        folder = Path(os.environ.get("TIEPOINT_SHOTS", tmp_path))
-        folder.mkdir(parents=True, exist_ok=True)
-        self.page.screenshot(path=str(folder / f"see-{name}.png"))
-
 
 @contextmanager
 def a_person(browser, served, size=DESK, scheme="light", where="/see"):
-    context = browser.new_context(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme)
-    person = Person(context.new_page(), served.host)
-    person.page.goto(f"http://{served.host}{where}")
-    yield person
-    assert person.left == []
-    assert person.errors == []
-    context.close()
+    with Seer(browser, size, scheme) as person:
+        yield person.open(served, where)
+        person.is_sound()
 
 
 def tickets(page):
@@ -105,7 +68,7 @@ def test_a_newcomer_sees_well_at_the_bench(browser, tmp_path, scheme):
         assert tickets(page).filter(has_text="too soft").count() >= 1
         # Who only looks sets nothing.
         assert person.field("Exposure").count() == 0
-        person.keep(tmp_path, f"desk-begun-{scheme}")
+        person.keep(f"desk-begun-{scheme}")
         person.log_in()
         person.type(person.field("Exposure"), "soon")
         page.get_by_text("soon is no number; give one, as 4.0").wait_for()
@@ -124,15 +87,15 @@ def test_a_newcomer_sees_well_at_the_bench(browser, tmp_path, scheme):
         assert (
             page.get_by_role("button", name="Hold as accepted…").count() == 0
         )  # the bench is no camera of the station
-        person.keep(tmp_path, f"desk-good-{scheme}")
-        assert person.acts <= 12
+        person.keep(f"desk-good-{scheme}")
+        assert person.acts <= 9
         # What was agreed is typed, refused at its field, and kept.
         person.click(page.get_by_role("button", name="What was agreed…"))
         person.type(person.field("Edge width at most"), "wide")
         person.click(page.get_by_role("button", name="Agree", exact=True))
         page.get_by_text("wide is no number").wait_for()
         person.type(person.field("Edge width at most"), "9.5")
-        person.keep(tmp_path, f"desk-agreed-{scheme}")
+        person.keep(f"desk-agreed-{scheme}")
         person.click(page.get_by_role("button", name="Agree", exact=True))
         page.get_by_role("columnheader", name="At most 9.5").wait_for()
         assert open_station(folder).table.see.width_px == 9.5
@@ -162,7 +125,7 @@ def test_a_camera_is_named_on_the_page_and_its_first_picture_is_seen(browser, ph
         form.get_by_label("Folder, seen from the station's").fill("incoming")
         person.click(form.get_by_role("button", name="Name it"))
         form.locator(".field-say", has_text="folder.names").wait_for()
-        person.keep(tmp_path, f"camera-refused-{size[0]}")
+        person.keep(f"camera-refused-{size[0]}")
         form.get_by_label("Names of its files").fill("{part_id}.png")
         person.click(form.get_by_role("button", name="Name it"))
         form.wait_for(state="hidden")
@@ -176,7 +139,7 @@ def test_a_camera_is_named_on_the_page_and_its_first_picture_is_seen(browser, ph
         form.locator("select").first.select_option("top")
         assert form.get_by_label("Names of its files").input_value() == "{part_id}.png"
         form.get_by_label("Its pictures").select_option("push")
-        person.keep(tmp_path, f"camera-pushed-{size[0]}")
+        person.keep(f"camera-pushed-{size[0]}")
         person.click(form.get_by_role("button", name="Change it"))
         form.wait_for(state="hidden")
         assert open_station(folder).table.camera[0].comes_from == "push"
@@ -214,11 +177,11 @@ def test_what_is_seen_is_held_with_a_reason(browser, photo, tmp_path):
         page.get_by_text("not as held").first.wait_for()
         page.locator("nav").get_by_text("not as held").first.wait_for()
         page.locator("path.held-c").first.wait_for()
-        person.keep(tmp_path, "desk-not-as-held")
-        assert person.acts <= 6
+        person.keep("desk-not-as-held")
+        assert person.acts <= 3
     with Ledger(open_station(folder).ledger_place) as ledger:
         act = ledger.last("act").body
-    assert (act["act"], act["who"], act["why"]) == ("hold", "ada", "aimed and focused")
+    assert (act["act"], act["who"], act["why"]) == ("hold", "change", "aimed and focused")
 
 
 def test_a_persons_own_picture_is_looked_at(browser, photo, tmp_path):
@@ -266,16 +229,15 @@ def test_on_a_phone_beside_the_camera(browser, tmp_path, width, scheme):
         page = person.page
         tickets(page).nth(4).wait_for()
         page.locator(".say", has_text="Not yet.").first.wait_for()
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
         boxes = [one.locator("rect").bounding_box() for one in tickets(page).all()]
         for k, a in enumerate(boxes):
             for b in boxes[k + 1 :]:
                 apart_x = abs(a["x"] - b["x"]) >= min(a["width"], b["width"]) - 1
                 apart_y = abs(a["y"] - b["y"]) >= min(a["height"], b["height"]) - 1
                 assert apart_x or apart_y
-        person.keep(tmp_path, f"phone-{width}-{scheme}")
+        person.keep(f"phone-{width}-{scheme}")
         page.locator("#numbers").scroll_into_view_if_needed()
-        person.keep(tmp_path, f"phone-numbers-{width}-{scheme}")
+        person.keep(f"phone-numbers-{width}-{scheme}")
 
 
 def test_who_looks_while_the_line_runs_is_told_to_lay_nothing_there(browser, photo, tmp_path):
