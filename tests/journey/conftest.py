@@ -9,10 +9,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from playwright.sync_api import expect
 
 from tiepoint.cli.main import main
 
 NUMBER = re.compile(r"[-−]?\d+(?:\.\d+)?(?:e[-+]?\d+)?")
+expect.set_options(timeout=60_000)  # on a busy machine a page is told of an edit after some seconds
 RATIO = 0.25
 """Printed figures may differ by this share: noise and platforms differ, and ± has two figures."""
 

@@ -11,7 +11,6 @@ from tiepoint.station.drafting import Change, edit
 from tiepoint.station.folder import open_station
 from tiepoint.station.lamps import FOUR
 
-expect.set_options(timeout=30_000)
 STAGES = ("see", "plan", "tie", "light", "recipe", "prove", "duty", "evidence")
 browser = pytest.fixture(scope="module")(browser_for_pages)
 

@@ -43,6 +43,7 @@ class Here {
     // Another process may be there now, which knows nobody yet.
     live.on("back", () => void this.session().then(() => this.again()));
     live.on("missed", () => void this.again());
+    live.on("joined", () => void this.again());
     live.on("act", () => void this.again());
     // What a job made can be undone as soon as its page shows it.
     live.on<{ state: string }>("job", ({ state }) => void (state === "done" && this.again()));

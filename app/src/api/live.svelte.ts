@@ -3,6 +3,7 @@
 export type Heard = (told: never) => void;
 
 const QUIET_MS = 25_000; // the station says something at least every 10 s
+const JOINED_MS = 1000; // by then the station looks for edits on this page's behalf; what came before is told by nobody
 const KINDS = ["here", "state", "reset", "record", "archived", "act", "duty", "run", "job", "drafts", "missed"] as const;
 
 class Live {
@@ -34,6 +35,7 @@ class Live {
       this.#word();
       this.link = "joined";
       if (again) this.#tell("back", {});
+      else setTimeout(() => this.#tell("joined", {}), JOINED_MS);
     };
     source.onerror = () => {
       if (this.link === "joined") this.link = "away";

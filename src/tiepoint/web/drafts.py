@@ -29,7 +29,7 @@ async def watch_drafts(station: Station, feed: Feed, run: Callable[[Callable[[],
     wait_s = LOOK_S
     while not feed.closing.is_set():
         if not feed.viewers:
-            before = None
+            before, wait_s = None, LOOK_S
         else:
             begun = time.monotonic()
             now = await run(partial(stamps_of, station.folder))
