@@ -177,7 +177,7 @@ def _built() -> dict[str, bytes]:
 def frames(quick: bool) -> list[Row]:
     """Return the row of the script time while a picture of 20 MP is moved."""
     from tests.helpers.browsers import headless
-    from tests.helpers.looked_at import DESK, Looked, log_in
+    from tests.helpers.looked_at import DESK, Looked
     from tests.helpers.served import new_station
     from tests.helpers.workbench import PASSWORD, let_in
 
@@ -191,7 +191,7 @@ def frames(quick: bool) -> list[Row]:
             page = looked.page
             page.add_init_script(COUNTS)
             page.goto(f"{address}/tie")
-            log_in(looked, "change", PASSWORD)
+            looked.log_in("change", PASSWORD)
             page.locator("input[type=file]").first.set_input_files(photo)
             page.locator(".picture canvas").wait_for()
             wire = page.context.new_cdp_session(page)
@@ -239,7 +239,7 @@ def _moves(page: Any, counted: Any, rounds: int) -> None:
 def tie(quick: bool) -> list[Row]:
     """Return the row of a tie by target, from the drop of its photo to the map."""
     from tests.helpers.browsers import headless
-    from tests.helpers.looked_at import DESK, Looked, log_in
+    from tests.helpers.looked_at import DESK, Looked
     from tests.helpers.tie_station import bench, printed, tie_station
     from tests.helpers.workbench import PASSWORD, let_in
 
@@ -258,7 +258,7 @@ def tie(quick: bool) -> list[Row]:
             page = looked.page
             page.add_init_script(TIED)
             page.goto(f"{address}/tie")
-            log_in(looked, "change", PASSWORD)
+            looked.log_in("change", PASSWORD)
             for k, photo in enumerate(photos):
                 if k == 1:  # the first one compiles
                     spent = Spent(server)

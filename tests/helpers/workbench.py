@@ -2,6 +2,7 @@
 
 import os
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import pytest
 from tests.helpers.browsers import headless
@@ -33,7 +34,7 @@ class Person:
     name = "page"
 
     def __init__(self, browser, served, size=DESK, scheme="light", **how):
-        self.served, self.acts, self.wrong, self.left = served, 0, [], []
+        self.served, self.host, self.acts, self.wrong, self.left = served, "", 0, [], []
         viewport = {"width": size[0], "height": size[1]}
         self.context = browser.new_context(viewport=viewport, color_scheme=scheme, **how)
         self.page = self.context.new_page()
@@ -43,7 +44,9 @@ class Person:
         self.page.on("request", lambda r: self._asked(r.url))
 
     def _asked(self, url):
-        if not url.startswith((f"http://{self.served.host}/", "data:", "blob:", "about:")):
+        # Where no station was named, it is the one that is asked first.
+        self.host = self.host or (self.served.host if self.served else urlsplit(url).netloc)
+        if not url.startswith((f"http://{self.host}/", "data:", "blob:", "about:")):
             self.left.append(url)
 
     def open(self, path):
