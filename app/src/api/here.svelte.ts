@@ -96,7 +96,7 @@ class Here {
     try {
       const { paths } = await post(`/api/${which}`, { number: this[which]?.number ?? null });
       this.refused = "";
-      live.say("drafts", { paths }); // who takes an edit back sees it at once, however long the station takes to look
+      live.tell("drafts", { paths }); // who takes an edit back sees it at once, however long the station takes to look
     } catch (error) {
       this.#say(error);
       await this.again();

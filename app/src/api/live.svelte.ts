@@ -34,8 +34,8 @@ class Live {
       const again = this.link === "away";
       this.#word();
       this.link = "joined";
-      if (again) this.#tell("back", {});
-      else setTimeout(() => this.#tell("joined", {}), JOINED_MS);
+      if (again) this.tell("back", {});
+      else setTimeout(() => this.tell("joined", {}), JOINED_MS);
     };
     source.onerror = () => {
       if (this.link === "joined") this.link = "away";
@@ -55,7 +55,7 @@ class Live {
     this.#source.addEventListener(kind, (event) => {
       this.#word();
       this.link = "joined";
-      this.#tell(kind, JSON.parse((event as MessageEvent<string>).data));
+      this.tell(kind, JSON.parse((event as MessageEvent<string>).data));
     });
   }
 
@@ -64,12 +64,8 @@ class Live {
     if (this.heard === null || now.getTime() - this.heard.getTime() > 1000) this.heard = now; // no more often than is read
   }
 
-  /** Tell the pages of this window what the station will tell all of them, a moment later. */
-  say(kind: (typeof KINDS)[number], told: unknown): void {
-    this.#tell(kind, told);
-  }
-
-  #tell(kind: string, told: unknown): void {
+  /** Tell the pages of this window: what the station said, or what it will say to all of them a moment later. */
+  tell(kind: string, told: unknown): void {
     for (const heard of this.#listeners.get(kind) ?? []) (heard as (told: unknown) => void)(told);
   }
 }

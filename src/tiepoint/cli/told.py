@@ -12,13 +12,11 @@ from tiepoint.foundation.words import as_first, inside
 from tiepoint.model.reading import Reading
 from tiepoint.model.record import Grip
 from tiepoint.recipe.wording import figures_of, one_line, said_flags, unit_of
+from tiepoint.report.causes import largest
 from tiepoint.report.figures import per_cent
 
 MARKS = {"conforms": "●", "rejected": "◆", "undecided": "◐", "unread": "○"}
 """A shape for each verdict, so that a photocopy tells them apart too."""
-
-MOST_ROWS = 6
-LEAST_SHARE = 0.005
 
 
 def plain(text: str) -> str:
@@ -38,17 +36,13 @@ def verdict(word: str) -> str:
 
 def budget_lines(value: Value, unit: str = "mm") -> Iterator[str]:
     """Yield what the ± is made of, largest first: label, share of the variance, standard uncertainty."""
-    rows = _by_label(value)
+    rows = largest(_by_label(value))
     if not rows:
         return
     yield f"What {_pm(value, unit)} {unit} is made of ({_interval(value.dof)}):"
-    total = value.u**2
-    shown_rows = max(1, min(MOST_ROWS, sum(v >= LEAST_SHARE * total for _, v in rows)))
-    if left := rows[shown_rows:]:
-        name = left[0][0] if len(left) == 1 else f"{len(left)} smaller ones"
-        rows = [*rows[:shown_rows], (name, math.fsum(v for _, v in left))]
     shown = [
-        (as_first(label), share_of(v / total), f"u {figures(to_unit(math.sqrt(v), unit))} {unit}") for label, v in rows
+        (as_first(label), share_of(v / value.u**2), f"u {figures(to_unit(math.sqrt(v), unit))} {unit}")
+        for label, (v,) in rows
     ]
     yield from table(shown, frozenset({1}))
 
@@ -57,13 +51,12 @@ def _pm(value: Value, unit: str) -> str:
     return plain(value_and_pm(to_unit(value.value, unit), to_unit(value.U95, unit))[1])
 
 
-def _by_label(value: Value) -> list[tuple[str, float]]:
-    """Return variances by label, largest first: causes of one name are one row to a person."""
+def _by_label(value: Value) -> dict[str, tuple[float]]:
+    """Return variances by label: causes of one name are one row to a person."""
     variances: dict[str, float] = {}
     for row in budget(value):
-        if row.u > 0:
-            variances[row.label] = variances.get(row.label, 0.0) + row.u**2
-    return sorted(variances.items(), key=lambda item: -item[1])
+        variances[row.label] = variances.get(row.label, 0.0) + row.u**2
+    return {label: (v,) for label, v in variances.items()}
 
 
 def reading_row(reading: Reading) -> tuple[str, ...]:

@@ -7,7 +7,8 @@ from typing import Any
 
 from tiepoint.foundation.rounding import HOLD, value_and_pm
 from tiepoint.foundation.words import as_first
-from tiepoint.report.tie_numbers import LEAST_SHARE, MOST_ROWS, Cause
+from tiepoint.report.causes import largest
+from tiepoint.report.tie_numbers import Cause
 
 _MANY_DOF = 1e4
 """So many degrees of freedom are as good as infinitely many: t differs from the normal's by 2e-4."""
@@ -29,16 +30,12 @@ def budget_of_reading(reading: Mapping[str, Any], unit: str) -> ReadingBudget:
     u, U = reading.get("u"), reading.get("U95")
     if not u or not U:
         return NOTHING
-    by_label: dict[str, float] = {}
+    by_label: dict[str, list[float]] = {}
     for term in reading.get("sources", ()):
-        by_label[term["label"]] = by_label.get(term["label"], 0.0) + (term["c"] * term["u"]) ** 2
-    total = math.fsum(by_label.values())
-    rows = sorted(((label, v) for label, v in by_label.items() if v > 0), key=lambda row: -row[1])
-    shown = max(1, min(MOST_ROWS, sum(v >= LEAST_SHARE * total for _, v in rows)))
-    if left := rows[shown:]:
-        label = left[0][0] if len(left) == 1 else f"{len(left)} smaller ones"
-        rows = [*rows[:shown], (label, math.fsum(v for _, v in left))]
-    causes = tuple(Cause(as_first(label), (_text(math.sqrt(v)),), v / total) for label, v in rows)
+        by_label.setdefault(term["label"], []).append((term["c"] * term["u"]) ** 2)
+    rows = largest({label: (math.fsum(parts),) for label, parts in by_label.items()})
+    total = math.fsum(v for _, (v,) in rows)
+    causes = tuple(Cause(as_first(label), (_text(math.sqrt(v)),), v / total) for label, (v,) in rows)
     held = HOLD.join(part for part in (_text(u), unit) if part)
     return ReadingBudget(causes, f"± is {U / u:.3f} times the standard uncertainty u = {held}, {_by(reading)}.")
 

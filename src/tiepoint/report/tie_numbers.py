@@ -10,11 +10,10 @@ from tiepoint.foundation.rounding import THIN, value_and_pm
 from tiepoint.foundation.sources import Value, coverage_factor
 from tiepoint.foundation.units import to_unit
 from tiepoint.foundation.words import as_first
+from tiepoint.report.causes import largest
 from tiepoint.ties.probe import ProbedLength, ProbePoint, length
 from tiepoint.ties.tie import Tie
 
-MOST_ROWS = 6
-LEAST_SHARE = 0.005
 _ROUND = 2.4477 / 1.96
 """From a half-width of one coordinate to the ellipse that holds both with 95 % (√χ²(0.95; 2) over the normal's)."""
 _K95 = coverage_factor(0.975, math.inf)
@@ -72,13 +71,8 @@ def budget_of(values: Sequence[Value], unit: str) -> tuple[Cause, ...]:
         for source, c in value.terms.items():
             variances = by_label.setdefault(source.label, [0.0] * len(values))
             variances[k] += (c * source.u) ** 2
-    total = math.fsum(math.fsum(v) for v in by_label.values())
-    rows = sorted(by_label.items(), key=lambda item: -math.fsum(item[1]))
-    rows = [row for row in rows if math.fsum(row[1]) > 0]
-    shown = max(1, min(MOST_ROWS, sum(math.fsum(v) >= LEAST_SHARE * total for _, v in rows)))
-    if left := rows[shown:]:
-        label = left[0][0] if len(left) == 1 else f"{len(left)} smaller ones"
-        rows = [*rows[:shown], (label, [math.fsum(v[k] for _, v in left) for k in range(len(values))])]
+    rows = largest(by_label)
+    total = math.fsum(math.fsum(parts) for _, parts in rows)
     per = small_unit(unit)[1]
     return tuple(
         Cause(as_first(label), tuple(_u(math.sqrt(v) * per) for v in parts), math.fsum(parts) / total)

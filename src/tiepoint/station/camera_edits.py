@@ -4,19 +4,18 @@ A page has the few that make a camera one whose pictures come: its name, where f
 what a part is. The others stand in the reference of files.
 """
 
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import tomlkit
-from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT
 
-from tiepoint.foundation.errors import UnusableDocument, UnusableInput
+from tiepoint.foundation.errors import UnusableInput
 from tiepoint.station.cameras.table import KINDS, CameraTable, From, PartId
-from tiepoint.station.drafting import Change, Step, edit, read_draft
-from tiepoint.station.folder import STATION, Station, StationTable
+from tiepoint.station.drafting import Step
+from tiepoint.station.folder import STATION, Station
+from tiepoint.station.station_edits import edit_station
 
 DEVICE = ("index", "url", "path")
 
@@ -57,27 +56,22 @@ def name_camera(station: Station, wanted: Named, *, was: str | None, who: str, s
     `UnusableDocument` that begins with the field where the camera could not be used, and `UnusableInput` where there
     is no camera called `was`, or another one called so.
     """
-    draft = read_draft(station, STATION)
-    try:
-        document = tomlkit.parse((draft.data or b"").decode("utf-8-sig"))
-    except (TOMLKitError, UnicodeDecodeError) as error:
-        raise UnusableDocument(f"{STATION} cannot be read as TOML: {error}; mend it by hand first") from error
-    StationTable.read(document.unwrap(), f"{STATION}: ")  # what is wrong already is mended by hand
-    cameras = _cameras(document)
-    table = _of(cameras, was)
-    if any(one is not table and one.get("name") == wanted.name for one in cameras):
-        raise UnusableInput(f'name "{wanted.name}" is another camera\'s already; give this one its own')
-    if table is None:
-        table = tomlkit.table()
-        _put(table, wanted)
-        cameras.append(table)
-    else:
-        _put(table, wanted)
-    CameraTable.read(table.unwrap(), "")
-    text = tomlkit.dumps(document)
-    StationTable.read(tomllib.loads(text), f"{STATION}: ")  # what it may not be beside the others
+
+    def put(document: tomlkit.TOMLDocument) -> None:
+        cameras = _cameras(document)
+        table = _of(cameras, was)
+        if any(one is not table and one.get("name") == wanted.name for one in cameras):
+            raise UnusableInput(f'name "{wanted.name}" is another camera\'s already; give this one its own')
+        if table is None:
+            table = tomlkit.table()
+            _put(table, wanted)
+            cameras.append(table)
+        else:
+            _put(table, wanted)
+        CameraTable.read(table.unwrap(), "")
+
     says = f"Name the camera {wanted.name}" if was is None else f"Change the camera {was}"
-    return edit(station, says[:120], [Change(STATION, text.encode())], who=who, seen={STATION: seen})
+    return edit_station(station, says[:120], put, who=who, seen=seen)
 
 
 def _cameras(document: tomlkit.TOMLDocument) -> AoT:

@@ -344,17 +344,17 @@ def _at(where: str) -> Iterator[None]:
 def _agree(station: Station, wanted: Agreed, who: str) -> Agreed:
     import tomlkit
 
-    from tiepoint.station.drafting import Change, edit, read_draft
+    from tiepoint.station.drafting import sha_of
+    from tiepoint.station.station_edits import edit_station
 
-    open_station(station.folder)  # into what cannot be read, or is not there, nothing is written
-    draft = read_draft(station, STATION)
-    document = tomlkit.parse(draft.text or "")
-    section = document.setdefault("see", tomlkit.table())
-    for name, value in wanted.model_dump().items():
-        if section.get(name) != value:
-            section[name] = value
-    data = tomlkit.dumps(document).encode("utf-8")
-    edit(station, "Agree on what a picture is to be like", [Change(STATION, data)], who=who, seen={STATION: draft.sha})
+    def put(document: tomlkit.TOMLDocument) -> None:
+        section = document.setdefault("see", tomlkit.table())
+        for name, value in wanted.model_dump().items():
+            if section.get(name) != value:
+                section[name] = value
+
+    seen = sha_of(station, STATION)
+    edit_station(station, "Agree on what a picture is to be like", put, who=who, seen=seen)
     return Agreed(**open_station(station.folder).table.see.model_dump(exclude={"target"}))
 
 
