@@ -7,7 +7,7 @@ export interface PictureSource extends Size {
   /** The address of a tile; another picture has other addresses. */
   tile(level: number, col: number, row: number): string;
   /** The whole picture, reduced and at hand: no tile is asked for until one sees more than it shows. */
-  overview?: HTMLImageElement;
+  overview?: ImageBitmap;
 }
 
 export interface Tile {
@@ -94,7 +94,7 @@ export function draw(ctx: CanvasRenderingContext2D, tiles: Tiles, source: Pictur
   ctx.setTransform(view.scale * density, 0, 0, view.scale * density, (map.width / 2 - view.x * view.scale) * density, (map.height / 2 - view.y * view.scale) * density);
   if (source.overview) {
     ctx.drawImage(source.overview, -0.5, -0.5, source.width, source.height);
-    if (view.scale * density * source.width <= 1.5 * source.overview.naturalWidth) return;
+    if (view.scale * density * source.width <= 1.5 * source.overview.width) return;
   }
   const best = levelFor(view.scale, source, density);
   for (let level = lastLevel(source); level >= best; level--) {

@@ -37,7 +37,7 @@ Word = Annotated[str | None, Query(max_length=200)]
 Number = Annotated[int, Path(ge=1, le=LAST_NUMBER)]
 Before = Annotated[int | None, Query(ge=1, le=LAST_NUMBER)]
 FileName = Annotated[str, Path(max_length=255)]
-Width = Literal["320", "640", "1280"]
+Width = Literal["320", "960", "1280"]
 Many = Annotated[int, Query(ge=1, le=MOST)]
 ThisStation = Annotated[Here, Depends(here_of)]
 

@@ -15,6 +15,7 @@ export type Period = "today" | "duty" | "hour";
 const EACH_MS = 1000; // a person reads no faster, however fast parts come
 const IDLE_MS = 10_000; // without any event: the rate of a line that stands
 const SAY_MS = 10_000;
+const LATE_MS = 400;
 
 /** A reading of a record that is held, as the table shows it. */
 export interface Held {
@@ -106,8 +107,11 @@ export class Floor {
     const now = await get("/api/duty/now", { query: since === null ? {} : { since }, signal });
     if (this.station === null) this.#state(await get("/api/state", { signal }));
     if (this.#alarmsDue) await this.#readAlarms(signal);
+    // What is told and what is shown change in one frame, unless the picture is late: then it follows.
+    const shown = this.held === null && now.last !== null ? this.#show(now.last.seq, now.files) : Promise.resolve();
+    if (this.now !== null) await Promise.race([shown, new Promise((soon) => setTimeout(soon, LATE_MS))]);
     this.now = now;
-    if (this.held === null && now.last !== null) await this.#show(now.last.seq, now.files);
+    await shown;
   }
 
   async #readAlarms(signal: AbortSignal): Promise<void> {
@@ -133,7 +137,9 @@ export class Floor {
     try {
       const shown = await fetchShown(seq, files, this.index, signal);
       // While the newest part's picture is being kept, the sheet shows that there is none yet only if that lasts.
-      if (!signal.aborted) this.shown = shown;
+      if (signal.aborted) return;
+      this.shown = shown;
+      had?.source?.overview?.close(); // a collector that comes late would let them pile up
     } catch (error) {
       if (!signal.aborted) throw error;
     }

@@ -34,17 +34,9 @@ export async function fetchShown(seq: number, files: readonly File[], index: num
   }
   const sheet = drawing?.sheets[Math.min(index, drawing.sheets.length - 1)] ?? null;
   const file = pictures.find((one) => one.name === sheet?.file) ?? pictures[0]!;
-  const image = new Image();
-  image.src = file.preview!;
-  try {
-    await image.decode();
-  } catch {
-    signal.throwIfAborted();
-    says = await whyNot(file.preview!, says);
-    return { ...none, sheets: drawing?.sheets ?? [], steps: drawing?.steps ?? [], says, file };
-  }
-  signal.throwIfAborted();
-  const [width, height] = sheet === null ? [image.naturalWidth, image.naturalHeight] : [sheet.width, sheet.height];
+  const image = await decoded(`${file.preview!}?width=${enough()}`, signal);
+  if (typeof image === "string") return { ...none, sheets: drawing?.sheets ?? [], steps: drawing?.steps ?? [], says: image || says, file };
+  const [width, height] = sheet === null ? [image.width, image.height] : [sheet.width, sheet.height];
   const tiles = `${file.href}/tiles`;
   const source = { width, height, tile: (level: number, col: number, row: number) => `${tiles}/${level}/${col}/${row}`, overview: image };
   return { seq, source, sheet, sheets: drawing?.sheets ?? [], steps: drawing?.steps ?? [], says, file };
@@ -52,13 +44,18 @@ export async function fetchShown(seq: number, files: readonly File[], index: num
 
 const sentence = (says: string): string => `${says.charAt(0).toUpperCase()}${says.slice(1)}.`;
 
-/** Why a picture is not given: an image tells nothing of its refusal, so it is asked for once more. */
-async function whyNot(address: string, otherwise: string): Promise<string> {
+/** As many pixels as the sheet has: beside the numbers it takes about half of a desk, and all of a phone. */
+const enough = (): number => (devicePixelRatio * (innerWidth < 1180 ? innerWidth : innerWidth / 2) > 960 ? 1280 : 960);
+
+/** A picture, decoded beside the page and once; or why there is none, where that is known. An image element is decoded again when it is drawn. */
+async function decoded(address: string, signal: AbortSignal): Promise<ImageBitmap | string> {
   try {
-    const answer = await fetch(address, { credentials: "same-origin" });
+    const answer = await fetch(address, { credentials: "same-origin", signal });
+    if (answer.ok) return await createImageBitmap(await answer.blob());
     const told = (await answer.json()) as { error?: { says?: string } };
-    return told.error?.says ? sentence(told.error.says) : otherwise;
+    return told.error?.says ? sentence(told.error.says) : "";
   } catch {
-    return otherwise; // the station is away; that is said under the head
+    signal.throwIfAborted();
+    return ""; // the station is away, which is said under the head, or these bytes are no picture
   }
 }
