@@ -4,6 +4,7 @@ Medians of processes run in turn. The figure to reach is 0.5 s; the ratio is wha
 unchanged.
 """
 
+import argparse
 import json
 import statistics
 import subprocess
@@ -29,6 +30,7 @@ def seconds(command: list[str]) -> float:
 
 def main() -> None:
     """Print medians and ratios as JSON."""
+    argparse.ArgumentParser(description=__doc__.splitlines()[0]).parse_args()
     taken: dict[str, list[float]] = {name: [] for name in COMMANDS}
     for name in COMMANDS:
         seconds(COMMANDS[name])  # warm the file cache
