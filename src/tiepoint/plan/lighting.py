@@ -35,11 +35,6 @@ def photons(area_um2: float, exposure_us: float, wavelength_nm: float, irradianc
     return PHOTONS * area_um2 * (exposure_us / 1000) * (wavelength_nm / 1000) * (irradiance_w_m2 * 100)
 
 
-def irradiance_for(area_um2: float, exposure_us: float, wavelength_nm: float, wanted: float) -> float:
-    """Return the irradiance in W/m² that brings `wanted` photons to a pixel."""
-    return wanted / photons(area_um2, exposure_us, wavelength_nm, 1.0)
-
-
 def on_sensor(on_part: float, reflectance: float, working: float) -> float:
     """Return the irradiance on the sensor, on the axis, of a matt part: ρ·E/(4·N_w²) (the camera equation)."""
     return reflectance * on_part / (4 * working**2)

@@ -36,7 +36,6 @@ from tiepoint.studies.capability import KINDS as CAUSES
 from tiepoint.studies.capability import LEAST_PROCESS
 from tiepoint.studies.design import Design
 from tiepoint.studies.labels import TRUTHS
-from tiepoint.studies.measured import UNREAD
 
 RUNS = "designs"
 BESIDE = ("unit", "shot", "record", "time", "remarks")
@@ -292,11 +291,6 @@ def labelled_rows(runs: Runs) -> tuple[tuple[int, int], ...]:
                 raise UnusableDocument(f"{runs.path}, run {run}: give a record's number, and the label good or bad")
             found.append((k, int(cell)))
     return tuple(found)
-
-
-def is_unread(cell: str) -> bool:
-    """Whether a cell says that the part gave no value."""
-    return cell.strip().lower() == UNREAD
 
 
 def out_of_date(runs: Runs, accepted: Sequence[str]) -> str:
