@@ -1,7 +1,6 @@
 """`tiepoint target`: draw a printed target, or describe one that others printed, and say what its print measured."""
 
 from collections.abc import Iterator
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -298,16 +297,16 @@ def measure(
     from tiepoint.cli.load import load_target
     from tiepoint.cli.told import plain
     from tiepoint.documents.files import write_document
+    from tiepoint.station.ledger_chain import utc_now
     from tiepoint.station.printed_targets import told_scale
     from tiepoint.targets.document import to_document
     from tiepoint.targets.paper import apply_measure, borne_by, exchange_goes_unseen
 
     if not with_.strip():
         raise typer.BadParameter("--with is empty; name the rule or the calliper")
-    when = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
     lengths = positive_mm("--bar-x", bar_x), positive_mm("--bar-y", bar_y), positive_mm("--u", u)
     target = load_target(target_file)
-    target = apply_measure(borne_by(target, material or target.material), *lengths, with_, when)
+    target = apply_measure(borne_by(target, material or target.material), *lengths, with_, utc_now())
     content = to_document(target)
     write_document(target_file, "target", content)
     *lines, last = [plain(sentence) for sentence in told_scale(target)]

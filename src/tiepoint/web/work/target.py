@@ -1,12 +1,12 @@
 """The routes of printed targets: which to print, the pages to print, and what the bars measured."""
 
 import asyncio
-from datetime import UTC, datetime
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Depends, Path, Response
 from pydantic import BaseModel, ConfigDict, Field
 
+from tiepoint.station.ledger_chain import utc_now
 from tiepoint.web.here import Here, here_of
 from tiepoint.web.refused import Refused, refusals
 from tiepoint.web.sessions import needs
@@ -245,9 +245,10 @@ def _measured(here: Here, told: Bars, who: str) -> TargetTold:
     u = needed_mm("u", told.u, told.unit, "the standard uncertainty of one bar")
     if not told.measured_with.strip():
         raise Refused(422, "what the bars were measured with is not said", "name the rule", where="measured_with")
-    when = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
     with at_field(here, "x"):
-        target = apply_measure(borne_by(target, told.material or target.material), x, y, u, told.measured_with, when)
+        target = apply_measure(
+            borne_by(target, told.material or target.material), x, y, u, told.measured_with, utc_now()
+        )
     data = document_bytes(KIND, to_document(target))
     says = f"Note the bars of {told.path.removeprefix('targets/').removesuffix('.json')}"
     edit(here.station, says, [Change(told.path, data)], who=who, seen={told.path: told.seen})
