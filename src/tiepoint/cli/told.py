@@ -14,6 +14,7 @@ from tiepoint.model.record import Grip
 from tiepoint.recipe.wording import figures_of, one_line, said_flags, unit_of
 from tiepoint.report.causes import largest
 from tiepoint.report.figures import per_cent
+from tiepoint.station.words import limits_said
 
 MARKS = {"conforms": "●", "rejected": "◆", "undecided": "◐", "unread": "○"}
 """A shape for each verdict, so that a photocopy tells them apart too."""
@@ -62,7 +63,7 @@ def _by_label(value: Value) -> dict[str, tuple[float]]:
 def reading_row(reading: Reading) -> tuple[str, ...]:
     """Return one reading as cells: name, value, ±, unit, limits, verdict, what there is to know of it."""
     name = f"{reading.name} {reading.quantity.replace('_', ' ')}"
-    limits = _limits(reading)
+    limits = "" if reading.limits is None else limits_said(reading.limits.lower, reading.limits.upper)
     judged = verdict(reading.verdict) if reading.verdict else ""
     if reading.text is not None:
         expected = f"{one_line(reading.expected)} expected" if reading.expected is not None else ""
@@ -85,15 +86,6 @@ def _dominates(reading: Reading) -> str:
         return ""
     label = max(by_label, key=lambda k: by_label[k])
     return f"mostly {inside(label)} ({share_of(by_label[label] / total)})"
-
-
-def _limits(reading: Reading) -> str:
-    if reading.limits is None:
-        return ""
-    lower, upper = reading.limits.lower, reading.limits.upper
-    if lower is None:
-        return f"at most {upper:g}"
-    return f"at least {lower:g}" if upper is None else f"{lower:g} to {upper:g}"
 
 
 def share_of(share: float) -> str:

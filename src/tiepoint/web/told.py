@@ -11,6 +11,7 @@ from tiepoint.model.decide import ISO
 from tiepoint.station.duty.condition import next_of
 from tiepoint.station.duty.status import Status
 from tiepoint.station.ledger import Entry
+from tiepoint.station.words import limits_said
 
 BEGIN = "begin duty in a terminal: tiepoint serve"
 KINDS = ("record", "archived", "act", "duty", "run")
@@ -59,17 +60,14 @@ def reading_written(reading: Mapping[str, Any]) -> dict[str, str]:
     """Return a reading as it is written for a person."""
     limits = reading.get("limits") or {}
     lower, upper, unit = limits.get("lower"), limits.get("upper"), unit_printed(reading.get("unit"))
-    said = ""
-    if lower is not None and upper is not None:
-        said = f"{lower:.10g} to {upper:.10g} {unit}"
-    elif lower is not None or upper is not None:
-        said = f"at most {upper:.10g} {unit}" if lower is None else f"at least {lower:.10g} {unit}"
+    said = limits_said(lower, upper)
+    said = f"{said} {unit}".strip() if said else ""
     value = reading.get("value")
     if not isinstance(value, float | int):
         return {"value": reading.get("text") or "no value", "pm": "", "limits": said}
     exactly = limits.get("rule", ISO) != ISO
     shown, pm = value_and_pm(float(value), reading.get("U95"), (lower, upper), exactly=exactly)
-    return {"value": shown, "pm": f"{pm} {unit}".strip(), "limits": said.strip()}
+    return {"value": shown, "pm": f"{pm} {unit}".strip(), "limits": said}
 
 
 def reading_whole(reading: Mapping[str, Any]) -> dict[str, Any]:
