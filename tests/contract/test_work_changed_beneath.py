@@ -3,6 +3,7 @@
 import json
 import os
 import shutil
+from pathlib import Path
 
 import pytest
 from tests.helpers.drafted_station import SHOT, Asked, new_station
@@ -168,3 +169,15 @@ def test_a_pipe_in_the_place_of_a_draft_holds_nobody_up(asked):
 
 
 LAMPS = [{"id": f"lamp {k}", "azimuth_deg": 90.0 * k, "elevation_deg": 30.0} for k in range(4)]
+
+
+@pytest.mark.parametrize("named", [".", "plates"])
+def test_a_station_that_is_named_from_where_one_stands_is_told_of_in_whole_words(tmp_path, monkeypatch, named):
+    """`tiepoint open .`: where its folder is left out of sentences, no other full stop, and no word, may go with it."""
+    folder = new_station(tmp_path / "plates")
+    monkeypatch.chdir(folder if named == "." else tmp_path)
+    with Served(Path(named)) as served:
+        (folder / "station.toml").write_text('format = "tiepoint/station/1"\nname = "plates"\nunit = "plates."\n')
+        status, _, answer = served.ask("GET", "/api/stages")
+    fault = json.loads(answer)["fault"]
+    assert (status, fault.startswith("Station.toml: unit is"), '"plates."' in fault) == (200, True, True), fault

@@ -24,11 +24,12 @@ from tiepoint.report.blocks import (
     Section,
     cells,
 )
-from tiepoint.report.figures import counted, per_cent
+from tiepoint.report.figures import per_cent
 from tiepoint.report.study_numbers import worked
 from tiepoint.report.study_rows import of_all
 from tiepoint.station.matrix import Found, Line, in_all
 from tiepoint.station.requirements import Characteristic, Influence, Requirement
+from tiepoint.station.words import counted
 from tiepoint.studies.trial import VERDICTS
 from tiepoint.studies.wording import unit_said
 

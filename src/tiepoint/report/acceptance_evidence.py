@@ -7,11 +7,11 @@ from typing import get_args
 from tiepoint.model.record import Record
 from tiepoint.report.acceptance_story import AcceptanceStory, Times
 from tiepoint.report.blocks import Block, Cell, Facts, Grid, Listed, Note, Raw, Recompute, Say, cells
-from tiepoint.report.figures import counted
 from tiepoint.station.judge import Run
 from tiepoint.station.requirements import ON_DUTY
 from tiepoint.station.served import QUANTILES, Served, fewest, quantile_ends
 from tiepoint.station.watch.kinds import Kind
+from tiepoint.station.words import counted
 from tiepoint.studies.trial import VERDICTS
 
 ON_PAPER = 60

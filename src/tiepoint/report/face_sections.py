@@ -9,9 +9,9 @@ from tiepoint.recipe.overlay import jpeg
 from tiepoint.recipe.pen import COLOUR, Pen
 from tiepoint.report import charts, look, tables
 from tiepoint.report.face_story import Drawn, Face, FaceStory, Shown
-from tiepoint.report.figures import counted
 from tiepoint.report.page_parts import block, esc, heading, note, say, scroll, sheet
 from tiepoint.report.story import Story
+from tiepoint.station.words import counted
 
 MOST_PX, QUALITY = 1000, 80
 TEXT_SHARE = 0.032

@@ -19,8 +19,3 @@ def nice_step(span: float, most: float) -> float:
         return 1.0
     decade = 10.0 ** math.floor(math.log10(span / most))
     return next(m * decade for m in (1.0, 2.0, 5.0, 10.0, 20.0) if span / (m * decade) <= most)
-
-
-def counted(n: int, one: str, many: str | None = None) -> str:
-    """Return `1 plate`, `25 plates`."""
-    return f"{fixed(n, 0)} {one if n == 1 else many or one + 's'}"

@@ -6,9 +6,9 @@ import numpy as np
 
 from tiepoint.foundation.rounding import HOLD, fixed
 from tiepoint.report import svg, tables
-from tiepoint.report.figures import counted
 from tiepoint.report.page_parts import block, esc, heading, note, say, sheet
 from tiepoint.report.story import PickStory, Story
+from tiepoint.station.words import counted
 
 SIZE = 320.0
 """Width and height of the drawing of grips."""

@@ -9,7 +9,6 @@ from tiepoint.model.decide import Limits, Verdict
 from tiepoint.model.reading import Reading
 from tiepoint.recipe.wording import said_flags, said_value
 from tiepoint.report import charts, tables
-from tiepoint.report.figures import counted
 from tiepoint.report.page_parts import block, esc, heading, note, say, scroll, sheet
 from tiepoint.report.story import (
     WHY_ABOVE,
@@ -22,6 +21,7 @@ from tiepoint.report.story import (
     outcome,
     reading_checks,
 )
+from tiepoint.station.words import counted
 from tiepoint.studies.trial import VERDICTS
 
 

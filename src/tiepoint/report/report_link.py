@@ -2,8 +2,8 @@
 
 from dataclasses import dataclass
 
-from tiepoint.report.figures import counted
 from tiepoint.report.page_parts import block, esc, note, say
+from tiepoint.station.words import counted
 
 
 @dataclass(frozen=True, slots=True)

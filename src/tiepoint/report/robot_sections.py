@@ -2,10 +2,10 @@
 
 from tiepoint.foundation.rounding import HOLD, fixed, value_and_pm
 from tiepoint.report import tables
-from tiepoint.report.figures import counted
 from tiepoint.report.page_parts import block, heading, note, say, scroll, sheet
 from tiepoint.report.robot_story import RobotStory
 from tiepoint.report.story import Story
+from tiepoint.station.words import counted
 
 HEAD = (("", ""), ("found", "val"), ("±", "pm"), ("", "u"), ("truth", "n"))
 

@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from reportlab.lib.utils import simpleSplit
 from reportlab.pdfgen.canvas import Canvas
 
-from tiepoint.report.figures import counted
 from tiepoint.station.run_sheets import Runs
+from tiepoint.station.words import counted
 from tiepoint.studies.design import Design, Plan, Run
 
 _WIDTH, _HEIGHT, _RIM, _ROW = 595.276, 841.89, 42.0, 17.0

@@ -9,7 +9,6 @@ from tiepoint.foundation.rounding import fixed, short
 from tiepoint.foundation.words import inside
 from tiepoint.report import charts, look, tables
 from tiepoint.report.face_sections import face_section
-from tiepoint.report.figures import counted
 from tiepoint.report.page_parts import (
     Stage,
     State,
@@ -29,6 +28,7 @@ from tiepoint.report.report_link import link_block
 from tiepoint.report.robot_sections import robot_section
 from tiepoint.report.story import WHY_ABOVE, Coverage, Outcome, Story, TieStory, coverage, outcome, reading_checks
 from tiepoint.report.tie_sections import lengths_section, others_section, target_section, tie_section
+from tiepoint.station.words import counted
 from tiepoint.studies.trial import VERDICTS
 
 Section = Callable[[Story], str]

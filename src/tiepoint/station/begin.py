@@ -7,6 +7,7 @@ import tomlkit
 from tiepoint.documents.files import format_of, reason_of, write_atomic
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.station.folder import STATION, Station, open_station
+from tiepoint.station.there import is_station
 
 SAYS = "What a station is; every key is described in the reference of files."
 
@@ -16,7 +17,7 @@ def opened_or_begun(folder: Path) -> tuple[Station, bool]:
 
     Raises `UnusableInput` where the folder holds other things, or cannot be written.
     """
-    if (folder / STATION).is_file():
+    if is_station(folder):
         return open_station(folder), False
     try:
         if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):

@@ -17,8 +17,9 @@ from pathlib import Path
 from tiepoint.documents.files import reason_of
 from tiepoint.foundation.errors import UnusableDocument, UnusableInput
 from tiepoint.station.draft_names import place_of
-from tiepoint.station.folder import STATION, Station
+from tiepoint.station.folder import Station
 from tiepoint.station.lock import WriterLock
+from tiepoint.station.there import demand_there
 from tiepoint.station.undoing import FOLDER, Journal, Moved, Step, begin, settle
 
 MOST_CHANGES = 1000
@@ -138,7 +139,7 @@ def recover(station: Station) -> None:
 
 def coming(station: Station) -> Path:
     """Return the folder in which a file may be written that `Change` then moves to its place."""
-    _demand_there(station)
+    demand_there(station.folder)
     folder = station.folder / FOLDER / "coming"
     folder.mkdir(parents=True, exist_ok=True)
     return folder
@@ -167,7 +168,7 @@ def read_draft(station: Station, path: str, most_bytes: int = 50_000_000) -> Dra
 @contextmanager
 def _alone(station: Station) -> Iterator[Journal]:
     """Give the journal to one who edits at a time, with no edit half done."""
-    _demand_there(station)
+    demand_there(station.folder)
     own = station.folder / FOLDER
     try:
         own.mkdir(mode=0o700, exist_ok=True)
@@ -178,15 +179,6 @@ def _alone(station: Station) -> Iterator[Journal]:
     with WriterLock(own, "editing drafts", wait_s=WAIT_S):
         settle(station.folder)
         yield Journal.read(station.folder)
-
-
-def _demand_there(station: Station) -> None:
-    """Refuse where the folder was taken away, as a disk is: nothing is begun anew in the place where it lay."""
-    if not (station.folder / STATION).is_file():
-        raise UnusableInput(
-            f"{station.folder} is not there any more, or has no {STATION}; bring it back, and do it again: nothing was "
-            "changed"
-        )
 
 
 def _place(station: Station, path: str) -> Path:

@@ -83,11 +83,6 @@ def documents(station: Station, folder: str, *kinds: str) -> tuple[str, ...]:
     return tuple(f"{folder}/{path.name}" for path in found if kind_of(path) in kinds)
 
 
-def counted(n: int, what: str, many: str = "") -> str:
-    """Return a number of things in words, as `1 tie` or `3 ties`."""
-    return f"{n:,}".replace(",", " ") + f" {what if n == 1 else many or what + 's'}"
-
-
 def _records(ledger: Ledger) -> int:
     """Return how many records there are, by the ledger's sums where it keeps any: counting a million takes a while."""
     return sum(one.count for one in counts(ledger)) if ledger.keeps_sums else ledger.count("record")

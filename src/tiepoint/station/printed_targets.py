@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from tiepoint.foundation.errors import TiepointError, UnusableInput
+from tiepoint.station.words import without_folder
 
 if TYPE_CHECKING:
     from tiepoint.targets.draw import Target
@@ -131,7 +132,7 @@ def targets_in(folder: Path) -> Iterator[tuple[str, "Target | str"]]:
             if kind_of(path) == "target":
                 yield name, load_target(path)
         except TiepointError as error:
-            yield name, str(error).replace(f"{folder}/", "")
+            yield name, without_folder(str(error), folder)
 
 
 def told_scale(target: "Target") -> Iterator[str]:

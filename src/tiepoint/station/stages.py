@@ -11,6 +11,8 @@ from typing import Literal
 
 from tiepoint.foundation.errors import TiepointError
 from tiepoint.station.folder import Station
+from tiepoint.station.there import demand_there
+from tiepoint.station.words import sentence, without_folder
 
 StageId = Literal["see", "plan", "tie", "light", "recipe", "prove", "duty", "evidence"]
 StageState = Literal["empty", "begun", "proved", "out of date"]
@@ -37,6 +39,10 @@ class Stage:
 
 def stages_of(station: Station) -> tuple[Stage, ...]:
     """Return all stages in their order; one that cannot be told says why, and keeps no other from being told."""
+    try:
+        demand_there(station.folder)
+    except TiepointError as error:
+        return tuple(_unreadable(id_, station, error) for id_ in IDS)
     return tuple(_told(station))
 
 
@@ -51,7 +57,11 @@ def _told(station: Station) -> Iterator[Stage]:
         try:
             stage = stage_of(station)
         except TiepointError as error:
-            says = str(error).replace(f"{station.folder}/", "").replace(str(station.folder), "the station's folder")
-            stage = Stage(id_, "begun", "Cannot be read", False, (), (f"{says[:1].upper()}{says[1:]}.",))
+            stage = _unreadable(id_, station, error)
         rests = stage.rests and stage.state not in ("empty", "out of date")
         yield replace(stage, line=stage.line[:LONGEST_LINE], rests=rests)
+
+
+def _unreadable(id_: StageId, station: Station, error: TiepointError) -> Stage:
+    says = sentence(without_folder(str(error), station.folder))
+    return Stage(id_, "begun", "Cannot be read", False, (), (says,))

@@ -2,8 +2,9 @@
 
 from tiepoint.station.folder import Station
 from tiepoint.station.heads import heads_path
-from tiepoint.station.on_record import counted, on_record
+from tiepoint.station.on_record import on_record
 from tiepoint.station.stages import Stage
+from tiepoint.station.words import counted
 
 
 def stage_of(station: Station) -> Stage:

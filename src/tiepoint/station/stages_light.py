@@ -4,8 +4,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from tiepoint.station.folder import Station
-from tiepoint.station.on_record import counted, draft_sha, on_record
+from tiepoint.station.on_record import draft_sha, on_record
 from tiepoint.station.stages import Stage
+from tiepoint.station.words import counted
 
 
 def stage_of(station: Station) -> Stage:

@@ -3,9 +3,10 @@
 from tiepoint.station.claims import claims_now
 from tiepoint.station.folder import Station
 from tiepoint.station.matrix import Line, in_all
-from tiepoint.station.on_record import OnRecord, counted, on_record
+from tiepoint.station.on_record import OnRecord, on_record
 from tiepoint.station.requirements import ON_DUTY, REQUIREMENTS
 from tiepoint.station.stages import Stage
+from tiepoint.station.words import counted
 
 
 def stage_of(station: Station) -> Stage:

@@ -5,8 +5,9 @@ from contextlib import suppress
 from pathlib import Path
 
 from tiepoint.station.folder import Station
-from tiepoint.station.on_record import Copy, OnRecord, counted, differing, on_record
+from tiepoint.station.on_record import Copy, OnRecord, differing, on_record
 from tiepoint.station.stages import Stage
+from tiepoint.station.words import counted
 
 BEGIN = "Begin a recipe, bring a picture of a part, and draw what is to be judged."
 

@@ -2,8 +2,9 @@
 
 from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Entry
-from tiepoint.station.on_record import Copy, OnRecord, copies_of, counted, on_record
+from tiepoint.station.on_record import Copy, OnRecord, copies_of, on_record
 from tiepoint.station.stages import Stage
+from tiepoint.station.words import counted
 from tiepoint.station.working_pictures import pictures_of
 
 

@@ -1,8 +1,9 @@
 """Tie: pixels are tied to millimetres, or to a robot, and lengths or touches that the tie never saw bear it out."""
 
 from tiepoint.station.folder import Station
-from tiepoint.station.on_record import OnRecord, counted, documents, draft_sha, on_record
+from tiepoint.station.on_record import OnRecord, documents, draft_sha, on_record
 from tiepoint.station.stages import Stage
+from tiepoint.station.words import counted
 
 BEGIN = "Print a target, measure its two bars, and drop a photo of it where the parts will lie; or choose another way."
 BORN_OUT = "Measure known lengths all over the field, or touch points with the robot: a study of either proves the tie."

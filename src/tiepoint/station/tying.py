@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.station.tie_files import Photo, warned
+from tiepoint.station.words import sentence
 
 if TYPE_CHECKING:
     from tiepoint.foundation.sources import Value
@@ -126,7 +127,7 @@ def snapped(photo: Photo, at: tuple[float, float], along: tuple[float, float] | 
             says = str(error)
     if not found:
         by_hand = placed_by_hand(at)
-        return by_hand, f"{says[:1].upper()}{says[1:]}."
+        return by_hand, sentence(says)
     nearest = min(found, key=lambda one: one.moved_px)
     return nearest, nearest.sentence("here")
 

@@ -10,7 +10,7 @@ from tiepoint.foundation.errors import TiepointError
 from tiepoint.station.folder import Station
 from tiepoint.web.acts import Done, Why, demand_duty, line_of, not_taken
 from tiepoint.web.here import Here, here_of
-from tiepoint.web.refused import Refused, refusals
+from tiepoint.web.refused import Refused, refusals, told_here
 from tiepoint.web.sessions import needs
 from tiepoint.web.users import User
 
@@ -81,7 +81,7 @@ def _told(station: Station) -> list[Draft]:
             bundle = draft_of(station, path)
             changes = list(differences(there.get(bundle.recipe), bundle))
         except TiepointError as error:
-            fault = str(error).replace(f"{station.folder}/", "")
+            fault = told_here(error, station.folder)
         told.append(Draft(recipe=name, changes=changes, fault=fault))
     return told
 

@@ -15,7 +15,7 @@ from tiepoint.station.inbox import ask
 from tiepoint.station.ledger import Entry
 from tiepoint.station.naming import act_of
 from tiepoint.web.here import here_of
-from tiepoint.web.refused import Refused, refusals
+from tiepoint.web.refused import Refused, refusals, told_here
 from tiepoint.web.sessions import needs
 from tiepoint.web.users import User
 
@@ -94,7 +94,7 @@ def not_taken(station: Station) -> Iterator[None]:
     try:
         yield
     except UnusableInput as error:
-        says, _, do = str(error).replace(str(station.folder), "the station").partition("; ")
+        says, _, do = told_here(error, station.folder).partition("; ")
         raise Refused(409, says, do, code="not_taken") from error
 
 

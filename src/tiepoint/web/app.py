@@ -44,14 +44,14 @@ def app_of(
     this machine, who has the station open without duty.
     Raises a `TiepointError` where the folder is no station.
     """
-    station = open_station(folder)
+    station = open_station(folder.absolute())  # whole, or no sentence could be told without it
     asking, held = Asking(station), connections or Connections()
     feed, access = Feed(station, asking, settings.table.viewers), AccessLog(settings.access_log)
 
     def job_told(told: JobTold) -> None:
         feed.notify("job", told.model_dump(mode="json", exclude={"result"}))
 
-    jobs = Jobs(str(station.folder), job_told)
+    jobs = Jobs(station.folder, job_told)
     here = Here(Reopened(station), asking, feed, Cache(CACHE_BYTES), held.cut, jobs, local is not None)
 
     @asynccontextmanager
@@ -72,7 +72,7 @@ def app_of(
     app = _routed(lives)
     app.state.here = here
     app.state.sessions = sessions = Sessions(settings, local)
-    answer_refusals(app, str(station.folder))
+    answer_refusals(app, station.folder)
 
     def guarded(inner: ASGIApp) -> Guard:
         return Guard(inner, settings, access, sessions.demand_sender)

@@ -12,6 +12,7 @@ import threading
 import time
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from typing import Any, Literal
 
 from pydantic import BaseModel
@@ -82,7 +83,7 @@ class _Job:
 class Jobs:
     """The jobs of an application. `folder` is not told in faults; `tell` is called from any thread at each change."""
 
-    def __init__(self, folder: str, tell: Callable[[JobTold], None]) -> None:
+    def __init__(self, folder: Path, tell: Callable[[JobTold], None]) -> None:
         self._folder, self._tell = folder, tell
         self._all: OrderedDict[str, _Job] = OrderedDict()
         self._lock = threading.Lock()

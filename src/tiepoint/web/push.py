@@ -16,7 +16,7 @@ from tiepoint.station.cameras.push import NoRoom, NotTaken, Pushed, Quota, hand_
 from tiepoint.station.cameras.table import CameraTable, PushTable
 from tiepoint.web.forms import demand_form, pictures_body
 from tiepoint.web.here import here_of
-from tiepoint.web.refused import Refused, refusals
+from tiepoint.web.refused import Refused, refusals, told_here
 from tiepoint.web.sessions import not_allowed, sessions_of
 from tiepoint.web.shapes import Taken
 
@@ -84,7 +84,7 @@ async def _handed_over(request: Request, camera: CameraTable, pictures: list[Pus
     try:
         return await asyncio.to_thread(hand_over, folder / camera.push_path, pictures, about, quota)
     except (NoRoom, NotTaken) as error:
-        says, _, do = str(error).replace(str(folder), "the station").partition("; ")
+        says, _, do = told_here(error, folder).partition("; ")
         if isinstance(error, NotTaken):
             raise _not_taken(says, do) from error
         raise Refused(429, says, do, code="no_room", headers={"Retry-After": "1"}) from error

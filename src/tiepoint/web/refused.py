@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 from fastapi import FastAPI, Request
@@ -12,6 +13,7 @@ from starlette.exceptions import HTTPException
 
 from tiepoint.foundation.errors import TiepointError
 from tiepoint.station.drafting import Conflict
+from tiepoint.station.words import without_folder
 from tiepoint.web.asking import LedgerAway
 from tiepoint.web.on_a_page import on_a_page
 
@@ -85,21 +87,21 @@ def refusals(*statuses: int) -> dict[int | str, dict[str, Any]]:
             sorted({*statuses, *every})}  # fmt: skip
 
 
-def refused_by(error: TiepointError, folder: str) -> Refused:
-    """Return the refusal that an error is: its sentence, in which the station's folder is not told."""
-    says, _, do = on_a_page(within(str(error), folder)).partition("; ")
+def refused_by(error: TiepointError, folder: Path, *, where: str = "") -> Refused:
+    """Return the refusal that an error is, as a page says it; `where` it was, if that is known."""
+    says, _, do = told_here(error, folder).partition("; ")
     if isinstance(error, Conflict):
         # What was edited meanwhile is told apart: a page then shows what is there now, and keeps what was typed.
-        return Refused(409, says, do, code="conflict")
-    return Refused(503 if isinstance(error, LedgerAway) else 422, says, do)
+        return Refused(409, says, do, code="conflict", where=where)
+    return Refused(503 if isinstance(error, LedgerAway) else 422, says, do, where=where)
 
 
-def within(says: str, folder: str) -> str:
-    """Return a sentence in which the station's folder is not told."""
-    return says.replace(f"{folder}/", "").replace(folder, "the station's folder")
+def told_here(says: object, folder: Path) -> str:
+    """Return what a room says, an error say, as a page tells it: without the station's folder, naming no command."""
+    return on_a_page(without_folder(str(says), folder))
 
 
-def answer_refusals(app: FastAPI, folder: str) -> None:
+def answer_refusals(app: FastAPI, folder: Path) -> None:
     """Have an application answer all that goes wrong in the one shape."""
 
     def answer(request: Request, refused: Refused) -> JSONResponse:

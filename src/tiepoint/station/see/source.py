@@ -22,7 +22,6 @@ from tiepoint.foundation.errors import TiepointError, UnusableInput
 from tiepoint.recipe.shots import PICTURE_ENDINGS
 from tiepoint.station.archive import kept_of
 from tiepoint.station.cameras.delivery import Camera, Link, Setting, Trigger
-from tiepoint.station.cameras.parts import utc_of
 from tiepoint.station.cameras.table import CameraTable, TriggerTable, open_camera, watched
 from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Ledger
@@ -280,8 +279,3 @@ def open_source(table: CameraTable, station: Station) -> Source:
         }
     )
     return CameraSource(open_camera(free, station.folder), means_of(table), table.bits)
-
-
-def now_utc() -> str:
-    """Return the time."""
-    return utc_of(monotonic_ns())

@@ -16,11 +16,12 @@ from tiepoint.model.decide import Verdict
 from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Entry, Ledger
 from tiepoint.station.questions import Asked, seqs_of
+from tiepoint.station.words import sentence
 from tiepoint.web.asking import NoLedger
 from tiepoint.web.here import Here, here_of
 from tiepoint.web.jobs import JobTold, Telling
 from tiepoint.web.reading import LAST_NUMBER, At, ThisStation, Word
-from tiepoint.web.refused import Refused, refusals
+from tiepoint.web.refused import Refused, refusals, told_here
 from tiepoint.web.searching import AT_ONCE, AtLeast, AtMost, OfReading, Search, found
 from tiepoint.web.sessions import needs
 from tiepoint.web.shapes import Figure
@@ -271,7 +272,7 @@ def _spread(trends: "Trends", named: "Named", first: int, last: int) -> tuple[Sp
     try:
         found = spread_of(trends.moments(named.id, first, last), named.lower, named.upper)
     except TiepointError as error:
-        return None, f"{str(error)[:1].upper()}{str(error)[1:]}."
+        return None, sentence(str(error))
     says = f"The limits are those since record {named.limits_since}; before it they were others." if changed else ""
     return (
         SpreadTold(
@@ -451,5 +452,4 @@ def verified(station: Station, wanted: Verify, telling: Callable[[int, int, str]
 
 def _shortly(sentences: tuple[str, ...], station: Station) -> Iterator[str]:
     """Yield sentences in which the station's folder is not told."""
-    folder = str(station.folder)
-    yield from (one.replace(f"{folder}/", "").replace(folder, "the station's folder") for one in sentences)
+    yield from (told_here(one, station.folder) for one in sentences)

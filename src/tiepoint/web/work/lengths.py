@@ -61,9 +61,7 @@ def at_field(here: Here, where: str) -> Iterator[None]:
     except Conflict:
         raise
     except TiepointError as error:
-        refused = refused_by(error, str(here.station.folder))
-        refused.where = where
-        raise refused from error
+        raise refused_by(error, here.station.folder, where=where) from error
 
 
 def _refused(where: str, says: str, do: str) -> Refused:

@@ -30,7 +30,7 @@ from tiepoint.station.working_pictures import (
 from tiepoint.web.forms import demand_form, pictures_body
 from tiepoint.web.here import Here, here_of
 from tiepoint.web.pictures import FileAnswer, type_of
-from tiepoint.web.refused import Refused, refusals
+from tiepoint.web.refused import Refused, refusals, refused_by
 from tiepoint.web.sessions import needs, not_allowed, sessions_of
 from tiepoint.web.showing import TILE, Level, Place, shown_tile
 from tiepoint.web.users import User
@@ -230,8 +230,7 @@ async def _taken(
         async with here.looking:
             return await asyncio.to_thread(taken)
     except UnusableInput as error:
-        says, _, do = str(error).replace(f"{here.station.folder}/", "").partition("; ")
-        raise Refused(422, says, do, where="picture") from error
+        raise refused_by(error, here.station.folder, where="picture") from error
     finally:
         with suppress(OSError):
             await asyncio.to_thread(shutil.rmtree, own)

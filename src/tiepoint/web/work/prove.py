@@ -92,7 +92,7 @@ _NAMED = re.compile(r'(characteristic|requirement|influence) "([^"]*)"')
 
 def refused_at(error: UnusableDocument, station: Station, wanted: shapes.OrderDraft) -> Refused:
     """Return the refusal of a draft, which names the field: `requirement[2].most`."""
-    refused = refused_by(error, str(station.folder))
+    refused = refused_by(error, station.folder)
     says = refused.says.removeprefix("requirements.toml: ")
     if (named := _NAMED.search(says)) is not None:
         key = "id" if named[1] == "requirement" else "name"

@@ -11,7 +11,7 @@ from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Entry, Ledger, has_ledger, utc_now
 from tiepoint.web.acts import not_taken
 from tiepoint.web.here import Here, here_of
-from tiepoint.web.refused import Refused, refusals
+from tiepoint.web.refused import Refused, refusals, refused_by
 from tiepoint.web.sessions import needs
 from tiepoint.web.users import User
 from tiepoint.web.work import prove_shapes as shapes
@@ -382,8 +382,7 @@ def _made(station: Station, id_: str, wanted: shapes.MakeStudy, who: str) -> sha
             demand_full(runs)
         made = study_of_sheet(station, runs, asked)
     except TiepointError as error:
-        says, _, do = str(error).replace(f"{station.folder}/", "").partition("; ")
-        raise Refused(422, says, do, where="study") from error
+        raise refused_by(error, station.folder, where="study") from error
     with not_taken(station):
         entry = keep_of_sheet(station, runs, made, who=who)
     found = claims(station)

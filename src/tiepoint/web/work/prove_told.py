@@ -36,6 +36,7 @@ from tiepoint.station.run_sheets import Runs, out_of_date, parts_of, read_runs, 
 from tiepoint.station.study_making import options_told
 from tiepoint.station.to_do import ToDo, is_stale, of_requirements, of_sheets
 from tiepoint.studies.trial import TrialStudy, margin_said
+from tiepoint.web.refused import told_here
 from tiepoint.web.work import prove_shapes as shapes
 from tiepoint.web.work.editing import step_told
 
@@ -140,7 +141,7 @@ def read_order(station: Station) -> tuple[RequirementsTable | None, str | None, 
     try:
         return load_requirements(station.folder / REQUIREMENTS).table, sha, ""
     except TiepointError as error:
-        return None, sha, str(error).replace(f"{station.folder}/", "")
+        return None, sha, told_here(error, station.folder)
 
 
 def order_from(table: RequirementsTable) -> shapes.OrderDraft:
@@ -312,7 +313,7 @@ def sheets_of(station: Station) -> tuple[list[Runs], list[shapes.SheetShort]]:
             broken.append(
                 shapes.SheetShort(
                     id=id_, study=study, name=KINDS.get(study, study), of=None, runs=0, taken=0, minutes_left=None,
-                    begun_utc="", by="", out_of_date="", fault=str(error).replace(f"{station.folder}/", ""),
+                    begun_utc="", by="", out_of_date="", fault=told_here(error, station.folder),
                 )
             )  # fmt: skip
     return read, broken

@@ -11,7 +11,7 @@ from fastapi.responses import Response
 
 from tiepoint.web.here import Here, here_of
 from tiepoint.web.jobs import LOOKERS_WAITING, JobTold, Telling
-from tiepoint.web.refused import Refused, refusals, within
+from tiepoint.web.refused import Refused, refusals, told_here
 from tiepoint.web.sessions import needs
 from tiepoint.web.tiles import tile_answer
 from tiepoint.web.users import User
@@ -230,7 +230,7 @@ async def folder(request: Request, here: ThisStation, wanted: Folder, user: Anyo
             telling(one.done, one.of, one.name)
             thumb = "" if one.ran.loaded is None else room.thumb(one.ref, one.ran.loaded)
             told: dict[str, Any] = {"ref": one.ref, "name": one.name, "was": one.was, "thumb": thumb}
-            told["why"] = within(one.why, str(here.station.folder))
+            told["why"] = told_here(one.why, here.station.folder)
             ran.append(RanTold(verdict=one.ran.record.verdict, ms=one.spent_ms, **told))
         ran.sort(key=lambda r: ORDER[r.verdict])
         return FolderTold(ran=ran, counts=Counter(r.verdict for r in ran))

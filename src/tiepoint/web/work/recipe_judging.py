@@ -1,6 +1,5 @@
 """What the routes of the recipe page do, one function each: call a room, and put what it gives into an answer."""
 
-import os
 import tempfile
 from collections.abc import Mapping
 from contextlib import suppress
@@ -27,6 +26,7 @@ from tiepoint.station.recipes.gripping import robots_of
 from tiepoint.station.recipes.places import Frame, frame_for, region_path, shape_in
 from tiepoint.station.recipes.text import NoToml
 from tiepoint.station.recipes.trying import Tried
+from tiepoint.station.words import without_folder
 from tiepoint.web.refused import Refused, refused_by
 from tiepoint.web.work.recipe_room import Room
 from tiepoint.web.work.recipe_shapes import (
@@ -74,7 +74,7 @@ def recipes(station: Station) -> RecipesTold:
             found["steps"] = len(content.get("step", []))
             found["revision"] = content["revision"] if isinstance(content.get("revision"), int) else 1
         except TiepointError as error:
-            found["fault"] = refused_by(error, str(station.folder)).says
+            found["fault"] = refused_by(error, station.folder).says
         told.append(RecipeInShort(**found))
     variants: list[VariantInShort] = []
     if station.variants_path is not None:
@@ -92,7 +92,7 @@ def judge(room: Room, wanted: Try) -> Plain:
         at = _at(room, wanted, wanted.text)
     except NoToml as error:
         at = _at(room, wanted, "")
-        return _answer(room, wanted, at, {}, fault=refused_by(error, str(room.station.folder)))
+        return _answer(room, wanted, at, {}, fault=refused_by(error, room.station.folder))
     bench = room.bench(wanted.recipe)
     content, selected = at.content, wanted.selected
     try:
@@ -216,7 +216,7 @@ def teach_by_drawing(room: Room, wanted: Outline, who: str) -> TaughtTold:
         except UnusableInput as error:
             if folder not in str(error):
                 raise
-            raise UnusableInput(str(error).replace(f"{folder}{os.sep}", "")) from error
+            raise UnusableInput(without_folder(str(error), Path(folder))) from error
 
 
 def _taught(room: Room, wanted: Outline, drawing: Path, who: str) -> TaughtTold:
@@ -294,7 +294,7 @@ def _changed(path: str) -> Refused:
 
 def _why(error: TiepointError, room: Room) -> Refused:
     """Return why a draft cannot be judged, in words of the page where a command's would be told."""
-    refused = refused_by(error, str(room.station.folder))
+    refused = refused_by(error, room.station.folder)
     if "--variant" in refused.do:
         refused.do = "choose the variant, above the picture"
     return refused
@@ -306,8 +306,7 @@ def _at_field(error: TiepointError, wanted: Change, room: Room) -> Refused:
     where: str = edit.act
     if isinstance(edit, edits.Put):
         where = ".".join(str(k) for k in (*(("grip", edit.grip) if edit.grip else ()), *edit.path))
-    refused = refused_by(error, str(room.station.folder))
-    return Refused(422, refused.says, refused.do, where=where)
+    return refused_by(error, room.station.folder, where=where)
 
 
 def _kept(

@@ -3,8 +3,6 @@
 import asyncio
 import math
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import TYPE_CHECKING, Annotated, Any
 from urllib.parse import urlencode
 
@@ -12,14 +10,16 @@ from fastapi import APIRouter, Depends, Path, Query, Request, Response
 
 from tiepoint.foundation.errors import TiepointError, UnusableInput
 from tiepoint.station.folder import STATION, Station, open_station
+from tiepoint.station.ledger_chain import utc_now
 from tiepoint.station.lock import is_on_duty
 from tiepoint.web.acts import line_of
 from tiepoint.web.eyes import BENCH, Eyes, offers
 from tiepoint.web.here import Here, here_of
-from tiepoint.web.refused import Refused, refusals, refused_by
+from tiepoint.web.refused import Refused, refusals, refused_by, told_here
 from tiepoint.web.sessions import needs
 from tiepoint.web.tiles import tile_answer
 from tiepoint.web.users import User
+from tiepoint.web.work.lengths import at_field
 from tiepoint.web.work.see_shapes import (
     Agreed,
     AimTold,
@@ -150,7 +150,7 @@ def _see(station: Station) -> SeeTold:
     try:
         held = kept_sight(station)
     except TiepointError as error:
-        fault = refused_by(error, str(station.folder)).says
+        fault = refused_by(error, station.folder).says
     return SeeTold(
         sources=[SourceTold(id=o.id, name=o.name, kind=o.kind, why_not=o.why_not) for o in offers(station)],
         on_duty=is_on_duty(station.folder),
@@ -198,7 +198,7 @@ def _live(here: Here, station: Station, source: str, eye: "Eye", looked: "Looked
         source=source,
         number=0 if known is None else known.number,
         link=link,
-        link_says=says.replace(f"{station.folder}/", ""),
+        link_says=told_here(says, station.folder),
         on_duty=is_on_duty(station.folder),
         set=_set_told(here.eyes, source, eye),
         look=None if looked is None else _look(station, source, looked),
@@ -317,28 +317,18 @@ def _set(here: Here, wanted: Set) -> SetTold:
         if wanted.source != BENCH:
             raise Refused(422, "only the bench is turned from here", "turn the lens by hand", where="bench")
         for name, value in wanted.bench.model_dump(exclude_none=True).items():
-            with _at(f"bench.{name}"):
+            with at_field(here, f"bench.{name}"):
                 here.eyes.bench.turn(**{name: value})
         eye.turned()
     for name in ("exposure_s", "gain"):
         value = getattr(wanted, name)
         if value is not None:
-            with _at(name):
+            with at_field(here, name):
                 eye.set(Setting(**{name: value}))
     if wanted.lamps:
-        with _at("lamps"):
+        with at_field(here, "lamps"):
             eye.set(Setting(lamps=wanted.lamps))
     return _set_told(here.eyes, wanted.source, eye)
-
-
-@contextmanager
-def _at(where: str) -> Iterator[None]:
-    """Answer what cannot be set as a refusal at its field."""
-    try:
-        yield
-    except TiepointError as error:
-        says, _, do = str(error).partition("; ")
-        raise Refused(422, says, do, where=where) from error
 
 
 def _agree(station: Station, wanted: Agreed, who: str) -> Agreed:
@@ -360,7 +350,6 @@ def _agree(station: Station, wanted: Agreed, who: str) -> Agreed:
 
 def _hold(here: Here, source: str, who: str, why: str) -> Holding:
     from tiepoint.station.see.held import hold_sight
-    from tiepoint.station.see.source import now_utc
     from tiepoint.station.see.told import numbers_of
 
     if source == BENCH:
@@ -375,10 +364,10 @@ def _hold(here: Here, source: str, who: str, why: str) -> Holding:
     numbers = numbers_of(looked.sight, looked.flicker, station.table.see, looked.scatter)
     try:
         holding, held = hold_sight(
-            station, eye.shots(), looked.sight, numbers, camera=source, who=who, why=why, at_utc=now_utc()
+            station, eye.shots(), looked.sight, numbers, camera=source, who=who, why=why, at_utc=utc_now()
         )
     except UnusableInput as error:
-        raise refused_by(error, str(station.folder)) from error
+        raise refused_by(error, station.folder) from error
     return Holding(
         held=_held_told(held), shots=holding.reference.shots, watched=list(holding.watched),
         not_watched=list(holding.not_watched),

@@ -80,7 +80,7 @@ def _name(station: Station, wanted: NameCamera, who: str) -> CamerasTold:
     except Conflict:
         raise
     except UnusableInput as error:
-        refused = refused_by(error, str(station.folder))
+        refused = refused_by(error, station.folder)
         raise Refused(422, refused.says, refused.do, where=_field(refused.says)) from error
     return _told(station)
 

@@ -8,18 +8,16 @@ from fastapi import APIRouter, Depends
 from pydantic import BaseModel, Field
 
 from tiepoint.foundation.errors import TiepointError
-from tiepoint.station.folder import STATION, open_station
+from tiepoint.station.folder import open_station
 from tiepoint.station.stages import LONGEST_LINE, Stage, StageId, StageState
+from tiepoint.station.there import demand_there
+from tiepoint.station.words import sentence
 from tiepoint.web.here import Here, here_of
-from tiepoint.web.refused import refusals, within
+from tiepoint.web.refused import refusals, told_here
 from tiepoint.web.sessions import needs
 
 router = APIRouter(prefix="/api/stages", tags=["stages"])
 ThisStation = Annotated[Here, Depends(here_of)]
-GONE = (
-    "The station's folder is not there any more, or has no station.toml: what is shown now is not the station. Bring "
-    "the folder back."
-)
 
 
 class StageTold(BaseModel):
@@ -55,29 +53,27 @@ async def stages(here: ThisStation) -> StagesTold:
 
 def stages_now(here: Here) -> tuple[Stage, ...]:
     """Return the stages as they are now."""
-    from tiepoint.station.stages import IDS, stages_of
+    from tiepoint.station.stages import stages_of
 
-    if not (here.station.folder / STATION).is_file():  # a folder that is not there looks as one that is new
-        return tuple(Stage(id_, "begun", "Cannot be read", False, (), (GONE,)) for id_ in IDS)
-    changed = here.eyes.not_as_held(here.station)
-    return tuple(_otherwise(stage, changed) if stage.id == "see" else stage for stage in stages_of(here.station))
+    return tuple(_otherwise(stage, here) if stage.id == "see" else stage for stage in stages_of(here.station))
 
 
 def _fault(folder: Path) -> str:
     """Return, in whole sentences, why a station cannot be read that was read before; "" where it can."""
-    if not (folder / STATION).is_file():
-        return GONE
+    then = ""
     try:
+        demand_there(folder)
+        then = " What it said before holds until it is mended."
         open_station(folder)
     except TiepointError as error:
-        says = within(str(error), str(folder))
-        return f"{says[:1].upper()}{says[1:]}. What it said before holds until it is mended."
+        return f"{sentence(told_here(error, folder))}{then}"
     return ""
 
 
-def _otherwise(stage: Stage, changed: tuple[str, ...]) -> Stage:
+def _otherwise(stage: Stage, here: Here) -> Stage:
     """Return the stage See as it is while somebody looks at a picture that is not as it was held."""
-    if not changed or stage.state != "proved":
+    changed = here.eyes.not_as_held(here.station) if stage.state == "proved" else ()
+    if not changed:
         return stage
     to_do = f"Not as held: {', '.join(changed)}. Set it as it was, or hold it anew with the reason."
     return replace(stage, state="out of date", line="Looks otherwise now", word="not as held", to_do=(to_do,))

@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from tiepoint.web.eyes import SourceKind, offers
 from tiepoint.web.here import Here, here_of
-from tiepoint.web.refused import Refused, refusals
+from tiepoint.web.refused import Refused, refusals, told_here
 from tiepoint.web.sessions import needs
 from tiepoint.web.users import User
 from tiepoint.web.work.editing import step_told
@@ -130,6 +130,6 @@ async def _next(here: Here, source: str) -> "tuple[Seen, str]":
         await asyncio.sleep(AGAIN_S)
         looked = eye.ask()
     if looked is None or looked.number <= after:
-        says = eye.link[1].replace(f"{here.station.folder}/", "")
+        says = told_here(eye.link[1], here.station.folder)
         raise Refused(409, f"no picture came from {name}: {says}", "look at it on the page See", where="source")
     return looked.seen, name

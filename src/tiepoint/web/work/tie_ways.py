@@ -7,9 +7,10 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from tiepoint.station.words import sentence
 from tiepoint.web.here import Here
 from tiepoint.web.jobs import Telling
-from tiepoint.web.refused import Refused
+from tiepoint.web.refused import Refused, told_here
 from tiepoint.web.work.lengths import at_field, length_mm, needed_mm
 from tiepoint.web.work.tie_asked import (
     ByHandEye,
@@ -315,7 +316,7 @@ def pairs_told(here: Here, told: Pairs) -> PairsTold:
     findings = judged.made.diagnosis.findings if judged.made is not None else ()
     return PairsTold(
         is_good=judged.is_good,
-        says=judged.says.replace(f"{here.station.folder}/", ""),
+        says=told_here(judged.says, here.station.folder),
         model=judged.made.tie.diagnostics.reason if judged.made is not None else "",
         rows=[
             PairRow(
@@ -327,18 +328,13 @@ def pairs_told(here: Here, told: Pairs) -> PairsTold:
         ],
         findings=[
             FindingTold(
-                code=f.code, rows=list(f.rows), says=_whole(f.sentence), is_refused=f.severity == "refuse",
+                code=f.code, rows=list(f.rows), says=sentence(f.sentence), is_refused=f.severity == "refuse",
                 mends=[Mended(row=r.row, column=_COLUMNS.index(r.column), text=f"{r.value:.10g}") for r in f.repairs],
             )
             for f in findings
         ],
         faults=[CellFault(row=f.row, column=f.column, says=f.says) for f in judged.faults],
     )  # fmt: skip
-
-
-def _whole(said: str) -> str:
-    """Return what a room says as a sentence that stands alone."""
-    return f"{said[:1].upper()}{said[1:]}{'' if said.endswith('.') else '.'}"
 
 
 _COLUMNS = ("from_x", "from_y", "to_x", "to_y")
