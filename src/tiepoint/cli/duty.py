@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from tiepoint.cli.answer import Answer, Json, group, help_alone, present
+from tiepoint.cli.options import Who, Why
 from tiepoint.cli.station import LONGEST_REASON, Folder, one_line, who_is_asking
 from tiepoint.foundation.errors import TiepointError, UnusableInput
 
@@ -14,11 +15,6 @@ if TYPE_CHECKING:
     from tiepoint.station.duty.status import Status
 
 app = group("duty")
-
-Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="Why; it stays with the station.")]
-Who = Annotated[
-    str | None, typer.Option("--who", metavar="NAME", help="Who; you, by the system's account, by default.")
-]
 
 
 @app.callback(invoke_without_command=True)

@@ -9,6 +9,7 @@ import typer
 
 from tiepoint.cli.answer import Answer, Json, group, help_alone, hint_at, present
 from tiepoint.cli.load import read_columns
+from tiepoint.cli.options import RecipeTie, VariantsFile, VariantShown
 from tiepoint.cli.typed import ANGLES, not_negative_mm
 from tiepoint.documents.tables import plain_number
 from tiepoint.foundation.errors import UnusableInput
@@ -21,11 +22,6 @@ if TYPE_CHECKING:
     from tiepoint.ties.rotation_centre import RotationCentre
 
 RecipeFile = Annotated[Path, typer.Argument(metavar="RECIPE.toml", help="The recipe with the [[grip]].")]
-TieFile = Annotated[Path | None, typer.Option("--tie", metavar="TIE.json", help="This tie instead of the recipe's.")]
-VariantsFile = Annotated[
-    Path | None, typer.Option("--variants", metavar="VARIANTS.csv", help="Heights and nominals by variant.")
-]
-VariantName = Annotated[str | None, typer.Option("--variant", metavar="NAME", help="The variant that is shown.")]
 
 app = group("grip")
 
@@ -43,9 +39,9 @@ def show(
     at_count: Annotated[
         int | None, typer.Option("--at-count", metavar="N", help="Tell the grips at this later count of the belt.")
     ] = None,
-    tie: TieFile = None,
+    tie: RecipeTie = None,
     variants: VariantsFile = None,
-    variant: VariantName = None,
+    variant: VariantShown = None,
     as_json: Json = False,
 ) -> None:
     """Show the grips that a shot gives: place and turn in the robot's frame with ±, or why there is none.
@@ -94,9 +90,9 @@ def teach(
     u_turn: Annotated[
         float, typer.Option("--u-turn", metavar="DEG", help="Standard uncertainty of its turn, in degrees.")
     ] = 0.0,
-    tie: TieFile = None,
+    tie: RecipeTie = None,
     variants: VariantsFile = None,
-    variant: VariantName = None,
+    variant: VariantShown = None,
     as_json: Json = False,
 ) -> None:
     """Teach a grip: hold one part by hand where a shot saw it.

@@ -8,6 +8,7 @@ import typer
 
 from tiepoint.cli.answer import Answer, Json, present, table
 from tiepoint.cli.load import demand_own, load_camera, load_photo, load_target, naming
+from tiepoint.cli.options import TargetFile
 from tiepoint.cli.typed import ANGLES
 from tiepoint.foundation.errors import UnusableInput
 
@@ -20,9 +21,7 @@ def hand_eye(
         Path, typer.Argument(metavar="POSES.csv", help="A table with x_mm, y_mm, z_mm, a, b, c: the flange's poses.")
     ],
     photos: Annotated[list[Path], typer.Argument(metavar="PHOTO...", help="The photo taken at each, in that order.")],
-    target_file: Annotated[
-        Path, typer.Option("--target", metavar="TARGET.json", help="The document of the printed target.")
-    ],
+    target_file: TargetFile,
     eye: Annotated[
         Literal["in-hand", "to-hand"],
         typer.Option("--eye", metavar="in-hand|to-hand", help="The flange carries the camera, or the target."),

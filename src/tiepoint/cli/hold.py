@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from tiepoint.cli.answer import Answer, Json, present, progress
+from tiepoint.cli.options import Who, Why
 from tiepoint.cli.station import LONGEST_REASON, Folder, one_line, who_is_asking
 
 if TYPE_CHECKING:
@@ -24,10 +25,8 @@ def hold(
     shots: Annotated[
         list[Path] | None, typer.Argument(metavar="[SHOT]...", help="Shots as parts come; the last kept ones, if none.")
     ] = None,
-    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="Why; it stays with the station.")] = "as accepted",
-    who: Annotated[
-        str | None, typer.Option("--who", metavar="NAME", help="Who; you, by the system's account, by default.")
-    ] = None,
+    why: Why = "as accepted",
+    who: Who = None,
     last: Annotated[int, typer.Option("--last", metavar="N", min=5, help="So many of the last kept shots.")] = LAST,
     as_json: Json = False,
 ) -> None:

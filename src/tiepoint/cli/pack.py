@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from tiepoint.cli.answer import Answer, Json, present
+from tiepoint.cli.options import Who, Why
 from tiepoint.cli.station import LONGEST_REASON, Folder, evidence_document, evidence_lines, one_line, who_is_asking
 from tiepoint.foundation.errors import UnusableInput
 
@@ -85,16 +86,14 @@ def sums(station: Folder, as_json: Json = False) -> None:
 
 def expire(
     station: Folder,
-    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="Why; it stays with the station.")],
+    why: Why,
     records: Annotated[
         list[int] | None, typer.Option("--record", metavar="N", min=1, help="Of this record (repeatable).")
     ] = None,
     never_kept: Annotated[
         bool, typer.Option("--never-kept", help="Of all records whose shots were never kept.")
     ] = False,
-    who: Annotated[
-        str | None, typer.Option("--who", metavar="NAME", help="Who; you, by the system's account, by default.")
-    ] = None,
+    who: Who = None,
     as_json: Json = False,
 ) -> None:
     """Take kept shots away by right, or say by right that shots were never kept: first in the ledger, then the files.

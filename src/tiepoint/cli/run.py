@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from tiepoint.cli.answer import Answer, Json, hint_at, present, progress, table
+from tiepoint.cli.options import LightsFile, RecipeTie, VariantName, VariantsFile
 from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
@@ -36,18 +37,10 @@ def run(
             metavar="SHOT...", help="Pictures, folders of a shot, folders of many, or patterns like shots/*.png."
         ),
     ],
-    tie: Annotated[
-        Path | None, typer.Option("--tie", metavar="TIE.json", help="This tie instead of the recipe's; records say so.")
-    ] = None,
-    lights: Annotated[
-        Path | None,
-        typer.Option("--lights", metavar="LIGHTS.toml", help="The lamps, for steps that look at the relief of a shot."),
-    ] = None,
-    variants: Annotated[
-        Path | None,
-        typer.Option("--variants", metavar="VARIANTS.csv", help="Heights, nominals and limits by variant."),
-    ] = None,
-    variant: Annotated[str | None, typer.Option("--variant", metavar="NAME", help="The variant to judge by.")] = None,
+    tie: RecipeTie = None,
+    lights: LightsFile = None,
+    variants: VariantsFile = None,
+    variant: VariantName = None,
     overlay: Annotated[
         Path | None, typer.Option("--overlay", metavar="DIR", help="Draw what was found over each picture (SVG).")
     ] = None,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from tiepoint.cli.answer import Answer, Json, hint_at, present
+from tiepoint.cli.options import LightsFile, RecipeTie, VariantsFile, VariantShown
 from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
@@ -39,19 +40,10 @@ def teach(
     layer: Annotated[
         str | None, typer.Option("--layer", metavar="NAME", help="Only this layer of the drawing.")
     ] = None,
-    tie: Annotated[
-        Path | None, typer.Option("--tie", metavar="TIE.json", help="This tie instead of the recipe's.")
-    ] = None,
-    lights: Annotated[
-        Path | None,
-        typer.Option(
-            "--lights", metavar="LIGHTS.toml", help="The lamps, for a step that looks at the relief of a shot."
-        ),
-    ] = None,
-    variants: Annotated[
-        Path | None, typer.Option("--variants", metavar="VARIANTS.csv", help="Heights and nominals by variant.")
-    ] = None,
-    variant: Annotated[str | None, typer.Option("--variant", metavar="NAME", help="The variant that is shown.")] = None,
+    tie: RecipeTie = None,
+    lights: LightsFile = None,
+    variants: VariantsFile = None,
+    variant: VariantShown = None,
     as_json: Json = False,
 ) -> None:
     """Teach a find the shape of its part, from one shot or from a drawing; or a compare what good parts look like.

@@ -9,6 +9,7 @@ import typer
 from tiepoint.cli.answer import Answer, Json, group, help_alone, present, table
 from tiepoint.cli.load import demand_own, load_camera, load_photo, load_target, load_tie, naming, read_columns
 from tiepoint.cli.made import Height, Out, Tolerance, finish
+from tiepoint.cli.options import CameraFile, TargetFile
 from tiepoint.cli.probe import TieFile, probe
 from tiepoint.cli.typed import if_typed, length_mm, not_negative_mm, point_px, positive_mm
 from tiepoint.foundation.errors import UnusableInput
@@ -39,13 +40,9 @@ def by_target(
     photos: Annotated[
         list[Path], typer.Argument(metavar="PHOTO...", help="A photo of the target; several repeat the same pose.")
     ],
-    target_file: Annotated[
-        Path, typer.Option("--target", metavar="TARGET.json", help="The document of the printed target.")
-    ],
+    target_file: TargetFile,
     out: Out,
-    camera: Annotated[
-        Path | None, typer.Option("--camera", metavar="CAMERA.json", help="The camera, as `tie views` found it.")
-    ] = None,
+    camera: CameraFile = None,
     height: Height = "0mm",
     distance: Distance = None,
     u_distance: UDistance = None,
@@ -182,9 +179,7 @@ def views(
     photos: Annotated[
         list[Path], typer.Argument(metavar="PHOTO...", help="Photos of the target, held at different angles.")
     ],
-    target_file: Annotated[
-        Path, typer.Option("--target", metavar="TARGET.json", help="The document of the printed target.")
-    ],
+    target_file: TargetFile,
     out: Annotated[Path, typer.Option("--out", metavar="CAMERA.json", help="Where the camera is written.")],
     as_json: Json = False,
 ) -> None:
@@ -247,9 +242,7 @@ def move(
     height: Annotated[str, typer.Option("--height", metavar="LENGTH", help="Height of the plane to move to.")],
     u_height: Annotated[str, typer.Option("--u-height", metavar="LENGTH", help="Its standard uncertainty.")],
     out: Out,
-    camera: Annotated[
-        Path | None, typer.Option("--camera", metavar="CAMERA.json", help="The camera, as `tie views` found it.")
-    ] = None,
+    camera: CameraFile = None,
     distance: Distance = None,
     u_distance: UDistance = None,
     as_json: Json = False,

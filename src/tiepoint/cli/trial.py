@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from tiepoint.cli.answer import Answer, Json, hint_at, present, progress, table
+from tiepoint.cli.options import LightsFile, RecipeTie, VariantName, VariantsFile
 from tiepoint.cli.study_data import Kept, KeptIn, MostEscapes, MostFalse, keep
 from tiepoint.cli.typed import if_typed, share_typed
 from tiepoint.foundation.errors import UnusableInput
@@ -35,10 +36,10 @@ def trial(
     ] = None,
     most_escapes: MostEscapes = None,
     most_false: MostFalse = None,
-    tie: Annotated[Path | None, typer.Option("--tie", metavar="TIE.json", help="As of run.")] = None,
-    lights: Annotated[Path | None, typer.Option("--lights", metavar="LIGHTS.toml", help="As of run.")] = None,
-    variants: Annotated[Path | None, typer.Option("--variants", metavar="VARIANTS.csv", help="As of run.")] = None,
-    variant: Annotated[str | None, typer.Option("--variant", metavar="NAME", help="As of run.")] = None,
+    tie: RecipeTie = None,
+    lights: LightsFile = None,
+    variants: VariantsFile = None,
+    variant: VariantName = None,
     workers: Annotated[
         int | None, typer.Option("--workers", min=1, metavar="N", help="Processes; one for each core unless given.")
     ] = None,
