@@ -1,20 +1,16 @@
 """Pictures that a camera sends: they are looked at, and handed over to duty through the camera's folder."""
 
 import asyncio
-from collections import Counter
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Request
 from starlette.datastructures import FormData, UploadFile
-from starlette.exceptions import HTTPException
 
-from tiepoint.documents.files import parsed_json, reason_of
+from tiepoint.documents.files import parsed_json
 from tiepoint.foundation.errors import UnusableDocument
 from tiepoint.station.cameras.push import NoRoom, NotTaken, Pushed, Quota, hand_over
 from tiepoint.station.cameras.table import CameraTable, PushTable
-from tiepoint.web.forms import demand_form, pictures_body
+from tiepoint.web.forms import demand_form, not_taken, one_of_a_few, pictures_body, read_form
 from tiepoint.web.here import here_of
 from tiepoint.web.refused import Refused, refusals, told_here
 from tiepoint.web.sessions import not_allowed, sessions_of
@@ -23,7 +19,6 @@ from tiepoint.web.shapes import Taken
 MOST_PICTURES = 64
 AT_ONCE = 4
 """Shots of one camera whose bodies are taken at once."""
-ABOUT_BYTES = 65_536
 _MARKS = (b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff", b"II*\0", b"MM\0*", b"II+\0", b"MM\0+", b"BM", b"P5", b"P6")
 _ABOUT = ("id", "part_id", "variant", "taken_utc", "encoder_count", "robot_from_flange", "temperature_c")
 _BODY = pictures_body(
@@ -48,34 +43,11 @@ async def shot(request: Request, name: Annotated[str, Path(max_length=200)]) -> 
     if camera is None:
         raise Refused(404, "no camera of that name is pushed here", 'give it from = "push" in station.toml')
     demand_form(request, "a shot comes")
-    try:
-        async with (
-            _one_of_a_few(here.pushing, name),
-            request.form(max_files=MOST_PICTURES, max_fields=1, max_part_size=ABOUT_BYTES) as form,
-        ):
+    with one_of_a_few(here.pushing, f"camera {name}", AT_ONCE, "shots of this camera"):
+        async with read_form(request, MOST_PICTURES, fields=1) as form:
             about = _about(form)
             async with here.looking:  # what comes slowly waits on the disk, and keeps nobody else from being looked at
                 return Taken(id=await _handed_over(request, camera, await _pictures(form, camera), about))
-    except HTTPException as error:
-        raise Refused(400, f"the body is no multipart/form-data as is taken here: {error.detail}") from error
-    except OSError as error:  # what comes waits on the disk until it is whole
-        raise _not_taken(f"what is sent cannot be held: {reason_of(error)}") from error
-
-
-@asynccontextmanager
-async def _one_of_a_few(pushing: Counter[str], camera: str) -> AsyncIterator[None]:
-    """Take a body of a camera, unless it sends several already: each may be as large as the disk is."""
-    if pushing[camera] >= AT_ONCE:
-        raise Refused(429, f"{AT_ONCE} shots of this camera are coming in already", headers={"Retry-After": "1"})
-    pushing[camera] += 1
-    try:
-        yield
-    finally:
-        pushing[camera] -= 1
-
-
-def _not_taken(says: str, do: str = "make room on the station's disk, and send it again") -> Refused:
-    return Refused(503, says, do, code="not_taken", headers={"Retry-After": "5"})
 
 
 async def _handed_over(request: Request, camera: CameraTable, pictures: list[Pushed], about: dict[str, Any]) -> str:
@@ -86,7 +58,7 @@ async def _handed_over(request: Request, camera: CameraTable, pictures: list[Pus
     except (NoRoom, NotTaken) as error:
         says, _, do = told_here(error, folder).partition("; ")
         if isinstance(error, NotTaken):
-            raise _not_taken(says, do) from error
+            raise not_taken(says, do) from error
         raise Refused(429, says, do, code="no_room", headers={"Retry-After": "1"}) from error
 
 

@@ -140,9 +140,7 @@ async def file_preview(
     here: ThisStation, request: Request, seq: Number, name: FileName, width: Width = "1280"
 ) -> Response:
     """Give a kept picture as JPEG of at most 1280 px in width, or of less, made once for all who ask."""
-    _, kept = await record_of(here, seq)
-    if kept is None or name not in kept.files or not is_picture(name):
-        raise Refused(404, "no picture of that name was kept of this record", "see the record for those that were")
+    kept = await _kept_picture(here, seq, name)
     if (known := _not_modified(request, kept, name, f"-{width}")) is not None:
         return known
 
@@ -164,9 +162,7 @@ async def file_tile(
     here: ThisStation, request: Request, seq: Number, name: FileName, level: Level, col: Place, row: Place
 ) -> Response:
     """Give a tile of a kept picture: 512 px of it reduced by 2^level; PNG at level 0, JPEG above."""
-    _, kept = await record_of(here, seq)
-    if kept is None or name not in kept.files or not is_picture(name):
-        raise Refused(404, "no picture of that name was kept of this record", "see the record for those that were")
+    kept = await _kept_picture(here, seq, name)
 
     def as_kept() -> FilePath:
         with kept_file(here.station, kept, name):
@@ -304,6 +300,14 @@ async def record_of(here: Here, seq: int) -> tuple[Entry, Kept | None]:
     if answer is None:
         raise Refused(404, f"entry {seq} of the ledger is no record", "see /api/records for those that there are")
     return answer
+
+
+async def _kept_picture(here: Here, seq: int, name: str) -> Kept:
+    """Return the kept shot of a record that has a picture of this name; refused where none has."""
+    _, kept = await record_of(here, seq)
+    if kept is None or name not in kept.files or not is_picture(name):
+        raise Refused(404, "no picture of that name was kept of this record", "see the record for those that were")
+    return kept
 
 
 def file_told(seq: int, name: str, sha: str) -> shapes.File:

@@ -5,7 +5,6 @@ carry in a header: neither a form nor a script of another site knows it.
 """
 
 import asyncio
-import hashlib
 import hmac
 import secrets
 import time
@@ -18,7 +17,7 @@ from starlette.types import Scope
 
 from tiepoint.web.refused import Refused
 from tiepoint.web.settings import Settings, is_loopback
-from tiepoint.web.users import LONGEST, Role, User, Users, is_right
+from tiepoint.web.users import LONGEST, Role, User, Users, is_right, token_sha
 
 LASTS_S, IDLE_S = 12 * 3600.0, 2 * 3600.0
 MOST = 1000
@@ -98,7 +97,7 @@ class Sessions:
         local = self._local
         # Used up by the one request that has it: a page that is loaded again, or who reads a browser's history, has
         # nothing.
-        good = hmac.compare_digest(_kept(key), _kept(local.key if local is not None and local.key else ""))
+        good = hmac.compare_digest(token_sha(key), token_sha(local.key if local is not None and local.key else ""))
         if local is None or not local.key or not good or not is_loopback(peer):
             raise Refused(
                 401, "this key is not known, or was used before", "open the station anew with tiepoint open",
@@ -110,7 +109,7 @@ class Sessions:
 
     def _begun(self, user: User) -> tuple[str, Session]:
         id_, now = secrets.token_urlsafe(32), time.monotonic()
-        session = self._open[_kept(id_)] = Session(user.name, user.password, secrets.token_urlsafe(32), now, now)
+        session = self._open[token_sha(id_)] = Session(user.name, user.password, secrets.token_urlsafe(32), now, now)
         while len(self._open) > MOST:
             self._open.popitem(last=False)
         return id_, session
@@ -121,11 +120,11 @@ class Sessions:
 
     def end(self, request: Request) -> None:
         """Forget the session of a request."""
-        self._open.pop(_kept(request.cookies.get(self.cookie, "")), None)
+        self._open.pop(token_sha(request.cookies.get(self.cookie, "")), None)
 
     def of(self, request: Request) -> Session | None:
         """Return the session of a request; None where it has none that still lasts."""
-        key, now = _kept(request.cookies.get(self.cookie, "")), time.monotonic()
+        key, now = token_sha(request.cookies.get(self.cookie, "")), time.monotonic()
         session = self._open.get(key)
         if session is None:
             return None
@@ -199,8 +198,3 @@ def not_allowed(user: User, why: str) -> Refused:
 
 def _unknown(why: str) -> Refused:
     return Refused(401, why, "log in, or send the token of a machine", headers={"WWW-Authenticate": "Bearer"})
-
-
-def _kept(id_: str) -> str:
-    """Return by what a session is looked up: no comparison of secrets tells how far one was guessed."""
-    return hashlib.sha256(id_.encode("utf-8", "replace")).hexdigest()

@@ -75,7 +75,7 @@ _NOBODY = f"scrypt:{N}:{R}:{P}:{base64.b64encode(bytes(16)).decode()}:{base64.b6
 
 
 def token_sha(token: str) -> str:
-    """Return a token as it is kept."""
+    """Return a token, or what names a session, as it is kept: no comparison tells how far one was guessed."""
     return hashlib.sha256(token.encode("utf-8", "replace")).hexdigest()
 
 

@@ -3,17 +3,14 @@
 import asyncio
 import secrets
 import shutil
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from pathlib import Path as FilePath
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Path, Query, Request, Response
 from pydantic import BaseModel
 from starlette.datastructures import UploadFile
-from starlette.exceptions import HTTPException
 
-from tiepoint.documents.files import reason_of
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.station import drafting
 from tiepoint.station.draft_names import place_of
@@ -27,7 +24,7 @@ from tiepoint.station.working_pictures import (
     pictures_of,
     remove_pictures,
 )
-from tiepoint.web.forms import demand_form, pictures_body
+from tiepoint.web.forms import demand_form, one_of_a_few, pictures_body, read_form
 from tiepoint.web.here import Here, here_of
 from tiepoint.web.pictures import FileAnswer, type_of
 from tiepoint.web.refused import Refused, refusals, refused_by
@@ -38,7 +35,6 @@ from tiepoint.web.work.editing import StepTold, step_told
 
 UPLOADS = 3
 """Bodies of pictures that are taken at once: each may be as large as the disk takes."""
-UPLOADING = "pictures"
 
 router = APIRouter(prefix="/api/pictures", tags=["pictures"])
 ThisStation = Annotated[Here, Depends(here_of)]
@@ -104,19 +100,12 @@ async def bring(  # the body is read by hand, so that nobody's is before it is k
         raise not_allowed(user, "this needs the role change")
     demand_use(use)
     demand_form(request, "pictures come")
-    with _one_of_a_few(here):
-        try:
-            async with request.form(max_files=MOST_AT_ONCE + 1, max_fields=0) as form:
-                files = [one for one in form.getlist("picture") if isinstance(one, UploadFile)]
-                if not files or set(form) != {"picture"}:
-                    raise Refused(422, "pictures come in fields called picture", where="picture")
-                step, found = await _taken(here, use, shot, files, user)
-        except HTTPException as error:
-            if str(error.detail).startswith("Too many files"):
-                raise _too_many() from error
-            raise Refused(400, f"the body is no multipart/form-data as is taken here: {error.detail}") from error
-        except OSError as error:  # what comes waits on the disk until it is whole
-            raise Refused(503, f"what is sent cannot be held: {reason_of(error)}", "make room on the disk") from error
+    with one_of_a_few(here.pushing, "pictures", UPLOADS, "lots of pictures"):
+        async with read_form(request, MOST_AT_ONCE, files=1) as form:
+            files = [one for one in form.getlist("picture") if isinstance(one, UploadFile)]
+            if not files or set(form) != {"picture"}:
+                raise Refused(422, "pictures come in fields called picture", where="picture")
+            step, found = await _taken(here, use, shot, files, user)
     return Brought(pictures=[told(picture) for picture in found], step=step_told(step) if step.number else None)
 
 
@@ -191,23 +180,8 @@ def _gone() -> Refused:
     return Refused(404, "there is no picture of that id, or it was changed", "see /api/pictures for those that are")
 
 
-def _too_many() -> Refused:
-    return Refused(422, f"more than {MOST_AT_ONCE} pictures came at once", "give them in parts", where="picture")
-
-
 def _place(here: Here, picture: WorkingPicture) -> FilePath:
     return place_of(here.station.folder, picture.path)
-
-
-@contextmanager
-def _one_of_a_few(here: Here) -> Iterator[None]:
-    if here.pushing[UPLOADING] >= UPLOADS:
-        raise Refused(429, f"{UPLOADS} lots of pictures are coming in already", headers={"Retry-After": "1"})
-    here.pushing[UPLOADING] += 1
-    try:
-        yield
-    finally:
-        here.pushing[UPLOADING] -= 1
 
 
 async def _taken(

@@ -14,7 +14,7 @@ from tiepoint.web.users import User
 from tiepoint.web.work.lengths import Typed, Unit, at_field, length_mm, needed_mm
 from tiepoint.web.work.tie_asked import AskRobot, RobotTold, Rows
 from tiepoint.web.work.tie_told import NumberTold, number_told
-from tiepoint.web.work.tie_ways import tie_of
+from tiepoint.web.work.tie_ways import tie_of, tie_place
 
 if TYPE_CHECKING:
     from tiepoint.ties.grip_envelope import Envelope
@@ -162,12 +162,9 @@ async def check(here: ThisStation, name: Name, touched: Touched, user: Editor) -
 
 
 def _robot(here: Here, name: str) -> "Tie":
-    from tiepoint.station.draft_names import place_of
     from tiepoint.station.tie_files import load_robot
 
-    path = place_of(here.station.folder, f"ties/{name}.json")
-    if not path.is_file():
-        raise Refused(404, f"there is no tie of the name {name[:60]!r}", "look at the list again", where="name")
+    path = tie_place(here, name)
     with at_field(here, "name"):
         return load_robot(path)
 

@@ -3,6 +3,7 @@
 import threading
 from collections.abc import Callable
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 from pydantic import BaseModel
@@ -49,17 +50,24 @@ def _warm() -> None:
     good_for(tie, 0.1)
 
 
+def tie_place(here: Here, name: str) -> Path:
+    """Return where a document of `ties/` lies; refused where there is none of that name."""
+    from tiepoint.station.draft_names import place_of
+
+    place = place_of(here.station.folder, f"ties/{name}.json")
+    if not place.is_file():
+        raise Refused(404, f"there is no tie of the name {name[:60]!r}", "look at the list again", where="name")
+    return place
+
+
 def tie_of(here: Here, name: str) -> Any:
     """Return a document of `ties/` that holds a tie, and the tie."""
-    from tiepoint.station.draft_names import place_of
     from tiepoint.station.tie_files import read_tie_file
 
-    path = f"ties/{name}.json"
-    if not place_of(here.station.folder, path).is_file():
-        raise Refused(404, f"there is no tie of the name {name[:60]!r}", "look at the list again", where="name")
+    tie_place(here, name)
     file = read_tie_file(here.station.folder, name)
     if file.tie is None:
-        raise Refused(422, file.fault or f"{path} holds a {file.kind} and no tie", where="name")
+        raise Refused(422, file.fault or f"ties/{name}.json holds a {file.kind} and no tie", where="name")
     return file, file.tie
 
 
