@@ -43,7 +43,9 @@ def test_every_page_opens_without_barriers_and_asks_nobody_else(browser, folder,
 def test_an_empty_station_claims_nothing_and_says_what_comes_next(browser, folder):
     with Served(folder) as served:
         person = Person(browser, served).open("/duty")
-        person.page.locator(".strapline", has_text="begin duty in a terminal: tiepoint serve").wait_for()
+        person.page.locator(
+            ".strapline", has_text="put the station on duty on its own machine, as the guide Run a station says"
+        ).wait_for()
         assert person.page.locator(".low .note").all_inner_texts() == ["No part yet.", "No part yet."]
         person.open("/evidence")
         expect(person.page.get_by_text("There is no record yet.")).to_have_count(2)
@@ -77,6 +79,8 @@ def test_a_folder_that_is_taken_away_is_said_and_not_shown_as_a_new_station(brow
         expect(said).to_be_visible()
         expect(person.page.locator(".trav a[href='/tie']")).to_contain_text("Cannot be read")
         person.keep("folder-gone")
+        line, tools = said.bounding_box(), person.page.locator(".tools").bounding_box()
+        assert line["y"] + line["height"] <= tools["y"]  # what is said covers nothing that is pressed
         away.rename(folder)
         expect(said).to_have_count(0)
         person.done()

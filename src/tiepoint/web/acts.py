@@ -85,7 +85,7 @@ def demand_duty(station: Station) -> None:
     """Refuse where no duty process is there, which alone writes what people ask for."""
     status = read_status(station.folder)
     if status is None or not status.is_fresh:
-        raise Refused(409, "no duty process is there to do it", "begin it with tiepoint serve")
+        raise Refused(409, "no duty process is there to do it", "put the station on duty first")
 
 
 @contextmanager

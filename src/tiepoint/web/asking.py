@@ -71,7 +71,7 @@ class Asking:
     def _opened_now(self) -> Ledger:
         stamp = self._stamp()
         if stamp is None:
-            raise NoLedger(f"{self._station.name} has no ledger yet; it begins with the first tiepoint accept")
+            raise NoLedger(f"{self._station.name} has no ledger yet; it begins once something is accepted")
         if getattr(self._mine, "stamp", None) != stamp:
             self._let_go()
             self._mine.ledger = Ledger(self._station.ledger_place)

@@ -61,7 +61,9 @@ def kept_file(station: Station, kept: Kept | None, name: str) -> BinaryIO:
     if kept is None or name not in kept.files:
         raise Refused(404, "no file of that name was kept of this record", "see the record for those that were")
     path, root = kept.folder / name, station.archive_path.resolve()
-    gone = Refused(404, "the file was taken away, or is missing", "tiepoint verify tells which", code="not_kept")
+    gone = Refused(
+        404, "the file was taken away, or is missing", "Verify, on the page Evidence, tells which", code="not_kept"
+    )
     try:
         if not (path.resolve().is_relative_to(root) and path.is_file()):
             raise gone
@@ -70,7 +72,12 @@ def kept_file(station: Station, kept: Kept | None, name: str) -> BinaryIO:
         raise gone from error
     try:
         if hashlib.file_digest(file, "sha256").hexdigest() != kept.files[name]:
-            raise Refused(409, "the file was altered after it was kept", "see tiepoint verify", code="altered")
+            raise Refused(
+                409,
+                "the file was altered after it was kept",
+                "verify the evidence on the page Evidence",
+                code="altered",
+            )
         file.seek(0)
     except BaseException as error:
         file.close()

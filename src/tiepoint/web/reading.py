@@ -20,6 +20,7 @@ from tiepoint.web import shapes
 from tiepoint.web.asking import NoLedger
 from tiepoint.web.feed import EventStream
 from tiepoint.web.here import Here, here_of
+from tiepoint.web.on_a_page import on_a_page
 from tiepoint.web.pictures import FileAnswer, is_picture, kept_bytes, kept_file, kept_with, preview, type_of
 from tiepoint.web.rates import peer_of
 from tiepoint.web.refused import Refused, refusals
@@ -211,7 +212,10 @@ async def alarms(here: ThisStation) -> shapes.Alarms:
     def on(ledger: Ledger) -> list[shapes.AlarmTold]:
         from tiepoint.station.watch.on import alarms_on  # as above
 
-        return [shapes.AlarmTold(name=name, **asdict(alarm)) for name, alarm in alarms_on(here.station, ledger).items()]
+        return [
+            shapes.AlarmTold(name=name, says=on_a_page(a.says), since_utc=a.since_utc, next=on_a_page(a.next))
+            for name, a in alarms_on(here.station, ledger).items()
+        ]
 
     return shapes.Alarms(alarms=await _asked(here, on, []))
 

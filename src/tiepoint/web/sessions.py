@@ -100,7 +100,7 @@ class Sessions:
         good = hmac.compare_digest(token_sha(key), token_sha(local.key if local is not None and local.key else ""))
         if local is None or not local.key or not good or not is_loopback(peer):
             raise Refused(
-                401, "this key is not known, or was used before", "open the station anew with tiepoint open",
+                401, "this key is not known, or was used before", "open the station anew, as it was opened before",
                 where="key",
             )  # fmt: skip
         local.key = ""

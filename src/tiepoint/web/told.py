@@ -12,8 +12,9 @@ from tiepoint.station.duty.condition import next_of
 from tiepoint.station.duty.status import Status
 from tiepoint.station.ledger import Entry
 from tiepoint.station.words import limits_said
+from tiepoint.web.on_a_page import on_a_page
 
-BEGIN = "begin duty in a terminal: tiepoint serve"
+BEGIN = on_a_page("put the station on duty with tiepoint serve")
 KINDS = ("record", "archived", "act", "duty", "run")
 """Kinds of entries that are told live."""
 
@@ -44,7 +45,7 @@ def said_of(reading: Mapping[str, Any]) -> str:
     if not isinstance(reason, Mapping):
         return ""
     with suppress(KeyError, ValueError, TypeError, IndexError):
-        return Reason(str(reason["code"]), dict(reason.get("params") or {})).sentence
+        return on_a_page(Reason(str(reason["code"]), dict(reason.get("params") or {})).sentence)
     return str(reason.get("code", ""))
 
 
@@ -97,8 +98,8 @@ def state_told(status: Status | None) -> dict[str, Any]:
             "links": {},
         }  # fmt: skip
     told = status.told
-    state, says = str(told.get("state", "")), str(told.get("says", ""))
-    next_ = next_of(str(told.get("fault", ""))) if state == "fault" else ""
+    state, says = str(told.get("state", "")), on_a_page(str(told.get("says", "")))
+    next_ = on_a_page(next_of(str(told.get("fault", "")))) if state == "fault" else ""
     if not status.is_fresh and state == "off duty":
         next_ = BEGIN
     if not status.is_fresh and state != "off duty":

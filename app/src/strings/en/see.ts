@@ -26,7 +26,7 @@ export default {
     namesWhy: "Left empty, a name tells nothing. {shot}, {light}, {part_id}, {variant} and {count} tell what stands there.",
     part: "A part is called by",
     parts: { "": "what is usual there", counter: "a counter of the station", name: "the name of its file", code: "a code that the recipe reads", trigger: "what the trigger says" },
-    pushWhy: "Give it a token of its own: tiepoint user add, with --camera and this name.",
+    pushWhy: "It hands them over with a token of its own, for this name: the guide Open a station to others says how it gets one.",
     more: "Lamps, triggers and times stand in station.toml. They stay as they are; lamps and triggers go with a place that its pictures no longer come from.",
     duty: "Duty has it when it begins anew.",
     keep: "Name it",

@@ -181,7 +181,7 @@ async def one_series(
 
     told = await _of_trends(here, seen, None)
     if told is None:
-        raise Refused(404, "the station has no ledger yet", "it begins with the first tiepoint accept")
+        raise Refused(404, "the station has no ledger yet", "it begins once something is accepted")
     return told
 
 

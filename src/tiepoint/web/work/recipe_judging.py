@@ -27,6 +27,7 @@ from tiepoint.station.recipes.places import Frame, frame_for, region_path, shape
 from tiepoint.station.recipes.text import NoToml
 from tiepoint.station.recipes.trying import Tried
 from tiepoint.station.words import without_folder
+from tiepoint.web.on_a_page import on_a_page
 from tiepoint.web.refused import Refused, refused_by
 from tiepoint.web.work.recipe_room import Room
 from tiepoint.web.work.recipe_shapes import (
@@ -111,6 +112,11 @@ def judge(room: Room, wanted: Try) -> Plain:
     if not wanted.live and wanted.edit is None:
         room.bases[wanted.recipe] = (at.key, at.sha, wanted.variant, tried)
     told = tell.told(tried, only=tried.ran if wanted.live else None, handles_of_step=selected, unit=wanted.unit)
+    told["says"] = on_a_page(told["says"])
+    for step in told["steps"]:
+        step["fault"] = on_a_page(step["fault"])
+        for reading in step["readings"]:
+            reading["why"] = on_a_page(reading["why"])
     return _answer(room, wanted, at, content, told=told, tried=tried)
 
 

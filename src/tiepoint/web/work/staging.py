@@ -13,6 +13,7 @@ from tiepoint.station.stages import LONGEST_LINE, Stage, StageId, StageState
 from tiepoint.station.there import demand_there
 from tiepoint.station.words import sentence
 from tiepoint.web.here import Here, here_of
+from tiepoint.web.on_a_page import on_a_page
 from tiepoint.web.refused import refusals, told_here
 from tiepoint.web.sessions import needs
 
@@ -81,6 +82,6 @@ def _otherwise(stage: Stage, here: Here) -> Stage:
 
 def _told(stage: Stage) -> StageTold:
     return StageTold(
-        id=stage.id, state=stage.state, word=stage.word, line=stage.line, rests=stage.rests, done=list(stage.done),
-        to_do=list(stage.to_do),
+        id=stage.id, state=stage.state, word=stage.word, line=stage.line, rests=stage.rests,
+        done=[on_a_page(says) for says in stage.done], to_do=[on_a_page(says) for says in stage.to_do],
     )  # fmt: skip
