@@ -1,5 +1,8 @@
 """The demo's line: it waits for its station, and what is said of its plates is held against what they are."""
 
+import socket
+import subprocess
+import sys
 import time
 
 import pytest
@@ -9,10 +12,12 @@ from tests.helpers.vent_station import new_station
 from tiepoint.bench import demo_live
 from tiepoint.bench.demo_bench import make_bench
 from tiepoint.bench.demo_live import Line
+from tiepoint.cli.demo import address_of
 from tiepoint.station.accepted import accept, draft_of
 from tiepoint.station.duty.status import Status
 from tiepoint.station.folder import open_station
 from tiepoint.station.ledger import utc_now
+from tiepoint.web.settings import settings_of
 
 
 @pytest.fixture
@@ -62,3 +67,16 @@ def test_a_line_whose_station_never_comes_on_duty_can_be_stopped(station, monkey
     line.start()
     line.stop()
     assert not list((station.folder / demo_live.INCOMING).iterdir())
+
+
+def test_the_address_that_is_told_is_the_one_that_is_served_though_another_program_has_the_port(station):
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        taken = other.getsockname()[1]
+        page, words = address_of(settings_of(station, port=taken))
+        assert f":{taken}/" not in page
+        command = [sys.executable, "-m", "tiepoint.web", str(station.folder), *words]
+        with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as web:
+            assert web.stdout.readline().strip() == page
+            web.terminate()
+    free = int(words[1])
+    assert address_of(settings_of(station, port=free)) == (page, words)

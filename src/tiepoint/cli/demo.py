@@ -11,6 +11,7 @@ from tiepoint.cli.answer import Answer, Json, hint_at, present
 if TYPE_CHECKING:
     from tiepoint.bench.demo import DemoResult
     from tiepoint.report.story import Coverage
+    from tiepoint.web.settings import Settings
 
 FOLDER = Path("demo")
 OPEN_S = 8.0
@@ -61,14 +62,13 @@ def _live(result: "DemoResult") -> Answer:
     station = result.accepted.story.station
     hint_at("Rendering the plates that will pass, and putting the station on duty.")
     line = Line(station, make_bench(SEED, PLATES))
-    settings = settings_of(station)
-    page = f"http://{settings.host}:{settings.port}/"
+    page, words = address_of(settings_of(station))
     hint_at(f"Once it is on duty, a plate passes every {TAKT_S:g} s; {page} shows what is said of it. Ctrl-C ends it.")
     opened = threading.Timer(OPEN_S, webbrowser.open, [page])
     opened.start()
     line.start()
     try:
-        code = run_services(station.folder, [], before_end=line.stop)
+        code = run_services(station.folder, words, before_end=line.stop)
     finally:
         opened.cancel()
         line.stop()
@@ -77,6 +77,22 @@ def _live(result: "DemoResult") -> Answer:
     said = f"{told.n} plates passed: {counts}; of those that were bad, {told.escapes} conformed."
     document = {"passed": told.n, "verdicts": told.verdicts, "escapes": told.escapes}
     return Answer(document, (said,), good=code == 0)
+
+
+def address_of(settings: "Settings") -> tuple[str, list[str]]:
+    """Return where the page will be served, and what the web process is told so that it is served there.
+
+    Where another program has the station's port, it is any that is free: the demo's station is nobody's to wire.
+    """
+    import socket
+
+    from tiepoint.station.ports import is_free
+
+    port = settings.port
+    if is_free(settings.host, port) is not None or not port:
+        with socket.create_server((settings.host, 0)) as found:
+            port = found.getsockname()[1]
+    return f"http://{settings.host}:{port}/", ["--port", str(port)]
 
 
 def _document(result: "DemoResult") -> dict[str, Any]:
