@@ -95,7 +95,19 @@ def npm(*words: str) -> None:
         sys.exit(f"npm {' '.join(words)} ended with code {done.returncode} in {APP}; see what it said above.")
 
 
+def describe() -> None:
+    """Write what the routes take and give, and from it the types of requests, which stand in no commit."""
+    command = [sys.executable, "-m", "tiepoint.web.openapi"]
+    told = subprocess.run(command, stdout=subprocess.PIPE, cwd=ROOT, check=False)
+    if told.returncode:
+        sys.exit(f"{sys.executable} has no tiepoint to describe the routes; run python start.py test --version first")
+    (APP / "openapi.json").write_bytes(told.stdout)
+    npm("run", "api")
+
+
 if __name__ == "__main__":
+    if sys.argv[1:] == ["run", "check"]:
+        describe()
     if sys.argv[1:]:
         npm(*sys.argv[1:])
     elif not is_built():
