@@ -3,15 +3,17 @@
 import io
 import random
 import struct
+import warnings
 import zlib
 from pathlib import Path
+from threading import Event, Thread, current_thread
 
 import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from PIL import Image
+from PIL import Image, ImageFile
 
 from tiepoint.documents import pictures
 from tiepoint.documents.canonical import pixels_sha256
@@ -118,6 +120,13 @@ def test_a_picture_of_121_mp_is_refused_by_its_header(tmp_path, monkeypatch):
 
     monkeypatch.setattr(pictures, "_decode", decoded)
     with pytest.raises(UnusablePicture, match=r"11000 × 11000 px \(121 MP\); at most 120 MP are read"):
+        load_picture(path)
+
+
+def test_a_picture_that_pillow_takes_for_an_attack_is_refused_in_a_sentence(tmp_path):
+    path = tmp_path / "vast.png"
+    path.write_bytes(png_of(14_000, 14_000))  # 196 MP; Pillow's own limit is 179
+    with pytest.raises(UnusablePicture, match=r"vast\.png is far too large; at most 120 MP are read"):
         load_picture(path)
 
 
@@ -238,4 +247,51 @@ def test_a_photo_as_phones_keep_it_is_refused_with_what_the_phone_can_do(tmp_pat
     path = tmp_path / "IMG_0001.HEIC"
     path.write_bytes(b"\0\0\0\x18ftypheic\0\0\0\0mif1heic" + bytes(500))
     with pytest.raises(UnusablePicture, match="have the phone take or send it as JPEG"):
+        load_picture(path)
+
+
+def test_two_that_decode_at_once_leave_the_filters_of_warnings_as_they_were(monkeypatch):
+    data = encode_png(GREY8)
+    decode_picture(data, Path("first.png"))
+    before, limit = list(warnings.filters), Image.MAX_IMAGE_PIXELS
+    real, inside, go = pictures._decode, [Event(), Event()], [Event(), Event()]
+
+    def slow(image):
+        k = int(current_thread().name)
+        inside[k].set()
+        assert go[k].wait(30)
+        return real(image)
+
+    monkeypatch.setattr(pictures, "_decode", slow)
+    found = {}
+    threads = [
+        Thread(target=lambda k=k: found.update({k: decode_picture(data, Path(f"{k}.png"))}), name=f"{k}")
+        for k in range(2)
+    ]
+    for k in range(2):
+        threads[k].start()
+        assert inside[k].wait(30)
+    # The one that began first ends first, while the other is at it: put back one after the other, this leaked.
+    for k in range(2):
+        go[k].set()
+        threads[k].join(30)
+    assert all((found[k].grey == GREY8).all() for k in range(2))
+    assert (list(warnings.filters), Image.MAX_IMAGE_PIXELS) == (before, limit)
+
+
+def test_what_pillow_warns_of_is_not_printed_and_no_fault(tmp_path):
+    # Pillow warns of a palette with an alpha for each of its colours, wherever it is turned to RGB.
+    path = tmp_path / "palette.png"
+    Image.fromarray(RGB).convert("P").save(path, transparency=bytes(range(256)))
+    with Image.open(path) as image, pytest.warns(UserWarning, match="Palette images with Transparency"):
+        due = np.asarray(image.convert("RGB"))
+    assert (load_picture(path).pixels == due).all()
+
+
+def test_what_is_missing_of_a_picture_is_not_made_up_whoever_asked_for_it(tmp_path, monkeypatch):
+    monkeypatch.setattr(ImageFile, "LOAD_TRUNCATED_IMAGES", True)
+    path = tmp_path / "cut.bmp"
+    Image.fromarray(GREY8).save(path)
+    path.write_bytes(path.read_bytes()[:-200])
+    with pytest.raises(UnusablePicture, match="cut off or damaged"):
         load_picture(path)

@@ -2,6 +2,7 @@
 
 import contextlib
 import io
+import re
 import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -31,6 +32,10 @@ _JPEG = ("JPEG", "MPO")
 _PHOTOMETRIC = 262
 """Pillow's modes of more than 8 bits, and of grey."""
 _BAND = 1024
+
+_PILLOW = r"PIL\."
+_OF_PILLOW = ("ignore", None, Warning, re.compile(_PILLOW), 0)
+"""As `warnings.filterwarnings` keeps it among the filters."""
 
 TURNED = "asks viewers to turn it; here its pixels are counted as they are stored, not turned."
 """What is said of a photo whose file names an orientation, after the photo's name."""
@@ -161,14 +166,16 @@ def _opened(file: BinaryIO, path: Path, most_pixels: int) -> Iterator[Any]:
     """Open a picture of a size that is read; whatever a decoder raises on a damaged one becomes one sentence."""
     from PIL import Image, ImageFile, UnidentifiedImageError
 
-    previous, ImageFile.LOAD_TRUNCATED_IMAGES = ImageFile.LOAD_TRUNCATED_IMAGES, False
-    limit, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None
+    # Pillow's switches are those of all threads, so none is set for a while and put back: of two that decode at once,
+    # the one that ends last puts back what the other had set. What a picture lacks is never made up, whoever asked.
+    ImageFile.LOAD_TRUNCATED_IMAGES = False
+    _silence_pillow()
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            with Image.open(file) as image:
-                _check_size(path, image.size, most_pixels)
-                yield image
+        with Image.open(file) as image:
+            _check_size(path, image.size, most_pixels)
+            yield image
+    except Image.DecompressionBombError as error:
+        raise UnusablePicture(f"{path} is far too large; at most {most_pixels / 1e6:.0f} MP are read") from error
     except UnidentifiedImageError as error:
         if path.suffix.lower() in (".heic", ".heif"):
             raise UnusablePicture(
@@ -183,9 +190,12 @@ def _opened(file: BinaryIO, path: Path, most_pixels: int) -> Iterator[Any]:
     except Exception as error:
         said = f": {error}" if isinstance(error, (OSError, SyntaxError)) else "; save or fetch it once more"
         raise UnusablePicture(f"{path} cannot be decoded, it is cut off or damaged{said}") from error
-    finally:
-        ImageFile.LOAD_TRUNCATED_IMAGES = previous
-        Image.MAX_IMAGE_PIXELS = limit
+
+
+def _silence_pillow() -> None:
+    """Have Pillow not print what it is unsure of, for good: here it becomes a sentence, or does not matter."""
+    if _OF_PILLOW not in warnings.filters:
+        warnings.filterwarnings("ignore", module=_PILLOW)
 
 
 def _empty(path: Path) -> UnusablePicture:
