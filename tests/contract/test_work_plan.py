@@ -74,6 +74,24 @@ def test_what_is_typed_is_worked_out_and_not_kept(folder):
         assert not (folder / "plan.toml").exists()
 
 
+def test_tie_advises_the_target_that_the_plan_is_foreseen_with(folder):
+    # By the same route as the page Tie, with what it is handed: the field in the target's plane, below a part of 12 mm.
+    with Served(folder) as served:
+        told = kept(served, {**TYPED, "part.height_mm": "12"})
+        target = told["look"]["sheet"]["target"]
+        # Worked by hand: 1440 and 1080 px of 3.45 µm at m = 25/375 are 74.52 mm by 55.89 mm, there 412/400 times that.
+        assert (target["width_mm"], target["height_mm"], target["away_mm"]) == (76.76, 57.57, 412)
+        field = {"width": "76.76", "height": "57.57", "width_px": 1440, "height_px": 1080, "pattern": "charuco"}
+        status, advised = sent(served, "POST", "/api/targets/advice", field)
+        assert status == 200
+        same = ("pitch_mm", "columns", "rows", "pattern")
+        assert {key: advised[key] for key in same} == {key: target[key] for key in same}
+        lines = {line["key"]: line for line in told["look"]["sheet"]["lines"]}
+        assert lines["target"]["value"] == f"{advised['columns']} × {advised['rows']} of {advised['pitch_mm']:g}"
+        says = foreseen(served)["result"]["target"]
+        assert says.startswith(f"{advised['columns']} × {advised['rows']} squares of {advised['pitch_mm']:g} mm")
+
+
 @pytest.mark.parametrize(
     ("key", "text", "says"),
     [

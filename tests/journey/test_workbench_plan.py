@@ -83,6 +83,9 @@ def test_from_nothing_to_a_camera_that_was_photographed_with(browser, served, fo
     assert page.evaluate("document.activeElement.getAttribute('aria-label')") == "Size, long by short side"
     planned(person)
     kept(person, "arithmetic")
+    # 1.1 · 74.52 mm / 16 = 5.12 mm, and the next round pitch is 6 mm.
+    target = page.get_by_role("row").filter(has_text="Target that fills it").first
+    assert "14 × 11 of 6" in target.inner_text()
     # Every number unfolds its arithmetic.
     person.click("Magnification")
     page.get_by_text("f/(s − f) = 25/(400 − 25) = 0.06667").wait_for()

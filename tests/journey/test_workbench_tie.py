@@ -163,6 +163,31 @@ def test_a_stand_off_of_the_plan_alone_is_said_to_count_for_nothing_yet(browser,
     person.done()
 
 
+def test_what_the_plan_says_of_field_and_distance_is_not_typed_again(browser, served, station):
+    # Worked by hand: 1440 px of 3.45 µm at m = 25/375 are 74.52 mm; a target 12 mm below the part, 412 mm from the
+    # lens, is seen over 412/400 of that, 76.76 mm. 1.1 · 76.76/16 = 5.28 mm, and the next round pitch is 6 mm.
+    plan = (
+        "[part]\nsize_mm = [60, 40]\ntolerance_mm = 0.2\nheight_mm = 12\n\n[sensor]\npixels = [1440, 1080]\n\n"
+        "[lens]\nstand_off_mm = 400\n"
+    )
+    (station.folder / "plan.toml").write_text(f'format = "tiepoint/plan/1"\n\n{plan}', encoding="utf-8")
+    person = Tier(browser, served)
+    page = person.page
+    page.get_by_text("412 mm is what the plan says").wait_for()
+    person.click("What to print?")
+    page.get_by_text("15 × 11 squares of 6 mm").wait_for()
+    fields = {"Field of view, width": "76.76", "Field of view, height": "57.57", "Pitch": "6", "Columns": "15"}
+    assert {label: page.get_by_label(label, exact=True).input_value() for label in fields} == fields
+    person.keep("planned-field")
+    # The same lengths in the other unit: 76.76/25.4 = 3.022 in.
+    page.get_by_role("radio", name="inch").click()
+    page.get_by_text("16.22047244 in is what the plan says").wait_for()
+    assert page.get_by_label("Field of view, width", exact=True).input_value().startswith("3.0220")
+    person.click("What to print?")
+    page.get_by_text("15 × 11 squares of 6 mm").wait_for()
+    person.done()
+
+
 def test_by_length_from_an_empty_station_to_a_reading(browser, served, station):
     plane = from_document(read_document(made_plane(station), "tie"))
     person = Tier(browser, served)

@@ -9,8 +9,10 @@ import pytest
 from tiepoint.plan.asked import Asked
 from tiepoint.plan.foresee import foresee
 from tiepoint.plan.numbers import as_stated
-from tiepoint.plan.scene import Lying, photographed_part, world_of
+from tiepoint.plan.scene import Lying, photographed_part, photographed_target, world_of
 from tiepoint.plan.sheet import arithmetic
+from tiepoint.render.camera import project
+from tiepoint.ties.by_target import Setting, tie_by_target
 
 
 def plan(part=(), lens=(), sensor=(), target=()):
@@ -38,6 +40,23 @@ def test_every_reading_lies_within_its_own_interval(kind, seeds):
     assert len(readings) == 3 * len(seeds)
     assert all(r.n == 5 for r in readings)
     assert sum(r.n - r.inside for r in readings) <= 5
+
+
+@pytest.mark.parametrize(("kind", "height"), [("perspective", 3.0), ("perspective", 60.0), ("telecentric", 3.0)])
+def test_the_target_that_is_planned_ties_the_whole_picture(kind, height):
+    # The region of a tie reaches as far as points were seen: of a target that is cut by the border all round, to within
+    # a square of it. Whatever is measured anywhere in the picture is then inside.
+    sheet = arithmetic(plan(part={"height_mm": height}, lens={"kind": kind}))
+    world = world_of(as_stated(sheet.asked, sheet.chosen))
+    photo, target = photographed_target(world, np.random.default_rng(1))
+    tie = tie_by_target([photo], target, Setting(optics=kind))
+    corners = np.array(target.size_mm) * [[0, 0], [1, 0], [0, 1], [1, 1]]
+    seen = project(world.camera, np.column_stack([corners, np.zeros(4)]))
+    width, high = sheet.chosen.columns, sheet.chosen.rows
+    assert (((seen < 0) | (seen > [width - 1, high - 1])).any(axis=1)).all()
+    rim = target.pitch_mm / sheet.line("scale").value * 1000
+    inner = np.array([[x, y] for x in (rim, width - rim) for y in (rim, high - rim)])
+    assert tie.map(inner).inside.all()
 
 
 def test_arithmetic_and_pictures_foresee_the_same_uncertainty():

@@ -11,6 +11,7 @@ from tiepoint.plan.asked import Asked
 from tiepoint.plan.choose import FOCALS_MM, choose
 from tiepoint.plan.numbers import Camera, as_stated, length_budget
 from tiepoint.plan.sheet import arithmetic
+from tiepoint.plan.target import field_at_target, target_of
 
 SENSOR_MM = 2448 * 3.45e-3
 """A rig that is common in the trade: 2448 px of 3.45 µm."""
@@ -210,6 +211,36 @@ def test_budget_of_a_length_of_the_trade():
     rows = length_budget(as_stated(asked, choose(asked)), 0.1 * 0.045)
     assert rows["height"] == pytest.approx(0.0375, abs=5e-5)
     assert rows["reading"] == pytest.approx(0.0064, abs=5e-5)
+
+
+def test_the_target_fills_the_field_where_it_lies():
+    # Worked by hand: 2448 px of 3.45 µm at m = 25/375 are 126.684 mm; a target 12 mm below the part's face, 412 mm
+    # from the lens, is seen over 126.684 · 412/400 = 130.5 mm by 109.2 mm. 1.1 · 130.5/16 = 8.97 mm: squares of 10 mm,
+    # 15 and 13 of them, and a bar of 150 mm.
+    asked = plan(part={"height_mm": 12}, lens={"focal_mm": 25})
+    chosen = choose(asked)
+    found = target_of(asked, chosen)
+    assert field_at_target(asked, chosen) == (130.5, 109.2)
+    assert (found.pitch_mm, found.columns, found.rows, found.bar_x_mm) == (10, 15, 13, 150)
+    assert arithmetic(asked).line("target").text == "15 × 13 of 10"
+    # The scale's u is one reading over that bar.
+    glass = plan(part={"height_mm": 12}, lens={"focal_mm": 25}, target={"material": "glass", "u_bars_mm": 0.015})
+    rows = length_budget(as_stated(glass, chosen), 0.0)
+    assert rows["scale"] == pytest.approx(100 * 0.015 / 150, rel=0.05)
+
+
+def test_behind_a_telecentric_lens_the_field_is_as_large_at_the_target():
+    asked = plan(part={"height_mm": 12}, lens={"kind": "telecentric"})
+    chosen = choose(asked)
+    assert field_at_target(asked, chosen)[0] == pytest.approx(SENSOR_MM / chosen.magnification, rel=1e-3)
+
+
+def test_a_field_that_no_target_suits_is_a_fault_and_all_else_is_worked_out():
+    sheet = arithmetic(plan(part={"size_mm": [1e5, 8e4], "tolerance_mm": 50}, lens={"stand_off_mm": 1e5}))
+    line = sheet.line("target")
+    assert (line.state, line.text) == ("fault", "none")
+    assert "is too large for a picture of 2448 × 2048 px" in line.says
+    assert sheet.line("U_length").value > 0
 
 
 def test_what_is_left_out_is_chosen_and_fits():

@@ -24,9 +24,10 @@ from tiepoint.plan.asked import Asked
 from tiepoint.plan.lines_size import SHARE_OF_TOLERANCE
 from tiepoint.plan.numbers import as_stated
 from tiepoint.plan.sheet import Sheet
+from tiepoint.plan.target import lens_to_target_mm
 from tiepoint.recipe.recipe import Recipe, read_recipe
 from tiepoint.recipe.runner import Job, Seen, run
-from tiepoint.render.camera import UnrenderableScene, project
+from tiepoint.render.camera import UnrenderableScene, unproject
 from tiepoint.ties.by_target import Setting, tie_by_target
 from tiepoint.ties.move import move
 from tiepoint.ties.tie import Sensor, Tie
@@ -38,7 +39,8 @@ Telling = Callable[[int, int, str], None]
 LOADS = 5
 EDGE = "bevel or burr"
 """What the edge definition of the plan's recipe is called: its name stands in the budget."""
-GRID = 9
+GRID, RIM = 9, 0.04
+"""Places by which a field is judged: so many along each side of the picture, from this share of it on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +78,9 @@ class Expected:
 class Foreseen:
     """What the planned camera would deliver.
 
-    `U_place_mm`: of a place, the largest in the tie's region at the part's height; `U_middle_mm` in its middle.
-    `place_rms_mm`, `place_worst_mm`: true errors of places on a grid. `preview` and `target` are the rendered pictures.
+    `U_place_mm`: of a place, the largest in the tie's region at the part's height; `U_middle_mm` in the middle of the
+    picture. `place_rms_mm`, `place_worst_mm`: true errors of places on a grid. `preview` and `target` are the rendered
+    pictures.
     """
 
     good: bool
@@ -141,7 +144,7 @@ def foresee(sheet: Sheet, *, seed: int = 1, loads: int = LOADS, telling: Telling
         sentences,
         world.planned.scale_mm,
         float(U_grid.max()),
-        float(U_grid[len(U_grid) // 2]),
+        float(U_at(tie, _middle(world))[0]),
         float(np.sqrt((errors**2).sum(axis=1).mean())),
         float(np.hypot(*errors.T).max()),
         tie.model,
@@ -158,7 +161,7 @@ def _nothing(done: int, of: int, says: str) -> None:
 
 def _tied(world: scene.World, photo: NDArray[Any], target: Any) -> Tie:
     asked, planned = world.asked, world.planned
-    distance = planned.stand_off_mm + asked.part.height_mm
+    distance = lens_to_target_mm(asked)
     parallel = asked.lens.kind == "telecentric"
     u = asked.lens.stand_off_within_mm / math.sqrt(3)
     stated = Source("distance:plan", "Stand-off of the camera", "B", u, "station", "rectangular")
@@ -295,17 +298,19 @@ def _budget(reading: Reading) -> tuple[Share, ...]:
 
 
 def _places(world: scene.World, tie: Tie) -> tuple[Array, Array]:
-    """Return U (n,) and the true errors (n, 2), in mm, of places on a grid at the part's height, inside the tie."""
-    low, high = np.zeros(2), np.array(world.target.size_mm)
-    x, y = (np.linspace(low[k] + 0.04 * high[k], 0.96 * high[k], GRID) for k in (0, 1))
-    true = np.stack(np.meshgrid(x, y), axis=2).reshape(-1, 2)
-    height = world.asked.part.height_mm
-    px = project(world.camera, np.column_stack([true, np.full(len(true), height)]))
-    mapped = tie.map(px)
-    inside = mapped.inside
-    if not inside.any():
-        inside = np.ones(len(true), bool)
-    return U_at(tie, px[inside]), np.asarray(mapped.xy_mm[inside] - true[inside])
+    """Return U (n,) and the true errors (n, 2), in mm, of places all over the picture, where the tie holds."""
+    chosen, height = world.planned.chosen, world.asked.part.height_mm
+    x, y = (np.linspace(RIM, 1 - RIM, GRID) * side - 0.5 for side in (chosen.columns, chosen.rows))
+    px = np.stack(np.meshgrid(x, y), axis=2).reshape(-1, 2)
+    inside = tie.map(px).inside
+    px = px[inside] if inside.any() else px
+    true = unproject(world.camera, px, height)[:, :2]
+    return U_at(tie, px), np.asarray(tie.map(px).xy_mm - true)
+
+
+def _middle(world: scene.World) -> Array:
+    chosen = world.planned.chosen
+    return np.array([[(chosen.columns - 1) / 2, (chosen.rows - 1) / 2]])
 
 
 def _verdict(

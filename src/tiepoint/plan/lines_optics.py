@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterator, Mapping
 
-from tiepoint.plan import optics
+from tiepoint.plan import optics, target
 from tiepoint.plan.choose import (
     MOST_AIRY_PX,
     PX_PER_FEATURE,
@@ -93,6 +93,7 @@ def _lens(camera: Camera, told: Told) -> Iterator[Line]:
     how = f"sensor / m = {g(chosen.size_mm[0])} mm / {g(m)} by {g(chosen.size_mm[1])} mm / {g(m)}"
     yield told.line("field_long", "lens", "Field seen, long side", "mm", how, THIN, _fits(camera, told, wanted))
     yield told.line("field_short", "lens", "Field seen, short side", "mm", how, THIN)
+    yield target.line(asked, chosen)
     how = f"pixel / m = {g(chosen.pixel_um)} µm / {g(m)} = {g(n['scale'])} µm"
     yield told.line("scale", "lens", "Scale on the part", "µm/px", how, THIN)
     how = (

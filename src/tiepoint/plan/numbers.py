@@ -7,6 +7,7 @@ from tiepoint.foundation.sources import coverage_factor
 from tiepoint.plan import lighting, optics
 from tiepoint.plan.asked import Asked
 from tiepoint.plan.choose import Chosen, depth_wanted, field_wanted
+from tiepoint.plan.target import target_of
 from tiepoint.targets.paper import DRIFT_K, MATERIALS, UNMEASURED_HALF
 
 ALONG_SHARE = 0.8
@@ -145,7 +146,7 @@ def length_budget(camera: Camera, u_edge_noise_mm: float) -> dict[str, float]:
     asked, part, z = camera.asked, camera.asked.part, camera.stand_off_mm
     length = max(part.size_mm)
     rows = {
-        "scale": length * scale_u(asked, 0.9 * camera.field_mm[0]),
+        "scale": length * scale_u(asked, _bar_mm(camera)),
         "reading": math.sqrt(2) * u_edge_noise_mm,
         "edge": 2 * part.u_edge_mm,
     }
@@ -156,6 +157,12 @@ def length_budget(camera: Camera, u_edge_noise_mm: float) -> dict[str, float]:
         rows["height"] = length * part.u_height_mm / z
         rows["stand_off"] = length * part.height_mm * asked.lens.stand_off_within_mm / math.sqrt(3) / z**2
     return rows
+
+
+def _bar_mm(camera: Camera) -> float:
+    """Return the length of the target's bar along x; the field's where no target suits it."""
+    found = target_of(camera.asked, camera.chosen)
+    return camera.field_mm[0] if isinstance(found, str) else found.bar_x_mm
 
 
 def scale_u(asked: Asked, bar_mm: float) -> float:

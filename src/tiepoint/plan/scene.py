@@ -7,16 +7,18 @@ from typing import cast
 import numpy as np
 from numpy.typing import NDArray
 
+from tiepoint.foundation.errors import UnusableInput
 from tiepoint.plan.asked import Asked
 from tiepoint.plan.choose import field_wanted
 from tiepoint.plan.numbers import Camera as Planned
+from tiepoint.plan.target import target_of
 from tiepoint.render import camera as cameras
 from tiepoint.render.integral import SHARPEST_PX, irradiance
 from tiepoint.render.lenses import TelecentricLens
 from tiepoint.render.outline import disc, rectangle
 from tiepoint.render.scene import WHITE_PAPER, Cylinder, Lay, Piece, Scene, Sheet, target_sheet
 from tiepoint.render.sensor import EmvaSensor, Floats, Light, Picture, expose
-from tiepoint.targets.draw import Measured, Target, new_target, shapes
+from tiepoint.targets.draw import Measured, Target, shapes
 from tiepoint.ties.by_target import FLATNESS_MM
 
 Array = NDArray[np.float64]
@@ -28,10 +30,6 @@ BLACK_DN = 2.0
 FALLOFF = 0.04
 STRETCH = 0.002
 """By how much a print is not to scale; its bars are measured."""
-SQUARES_ACROSS = 9
-NICE = (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)
-COVERS = 0.97
-"""Share of the field, in each direction, that the target may take."""
 MOVING = np.polynomial.legendre.leggauss(3)
 STILL_PX = 0.05
 
@@ -51,30 +49,14 @@ class World:
         return self.planned.asked
 
 
-def target_for(planned: Planned) -> Target:
-    """Return a target that fills the field: about nine squares on its short side, of a size that a rule reads."""
-    long, short = (COVERS * side for side in _seen_at_plane(planned))
-    wanted = short / SQUARES_ACROSS
-    decade = 10.0 ** math.floor(math.log10(wanted))
-    pitch = max(k * decade for k in NICE if k * decade <= wanted * (1 + 1e-9))
-    columns, rows = max(4, math.floor(long / pitch)), max(4, math.floor(short / pitch))
-    return new_target("charuco", pitch, columns, rows)
-
-
-def _seen_at_plane(planned: Planned) -> tuple[float, float]:
-    """Return the field at the plane of the target, which lies below the part's surface."""
-    if planned.asked.lens.kind == "telecentric":
-        return planned.field_mm
-    farther = 1 + planned.asked.part.height_mm / planned.stand_off_mm
-    return planned.field_mm[0] * farther, planned.field_mm[1] * farther
-
-
 def world_of(planned: Planned) -> World:
-    """Return the true station of a plan."""
+    """Return the true station of a plan; `UnusableInput` where no target suits its field."""
     asked, chosen = planned.asked, planned.chosen
-    target = target_for(planned)
+    found = target_of(asked, chosen)
+    if isinstance(found, str):
+        raise UnusableInput(found)
+    target = found.target()
     middle = (target.size_mm[0] / 2, target.size_mm[1] / 2)
-    height = asked.part.height_mm
     lens = asked.lens
     if lens.kind == "telecentric":
         scale = 1 / planned.scale_mm
@@ -88,7 +70,7 @@ def world_of(planned: Planned) -> World:
             bare = cameras.with_brown_corner(bare, lens.distortion_percent)
     camera = bare.aimed(
         middle,
-        distance_mm=planned.stand_off_mm + height,
+        distance_mm=planned.stand_off_mm + asked.part.height_mm,
         tilt_deg=lens.lean_deg,
         azimuth_deg=LEAN_TOWARDS_DEG,
         roll_deg=TURN_DEG,

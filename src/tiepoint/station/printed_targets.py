@@ -1,6 +1,5 @@
 """Targets of a station: which to print for a field of view, their three files, and what the print measured."""
 
-import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,18 +10,9 @@ from tiepoint.station.words import without_folder
 
 if TYPE_CHECKING:
     from tiepoint.targets.draw import Target
+    from tiepoint.targets.for_field import ForField
 
 FOLDER: Final = "targets"
-LEAST_PX: Final = 20.0
-"""Least width of a square in the picture, or of a dot's cell (docs/how-to/print-a-target.md)."""
-GOOD_PX: Final = 60.0
-ALONG: Final = 16
-"""Squares along the longer side of the field: enough corners for a lens, each seen large."""
-OVERFILL: Final = 1.1
-WITHIN: Final = 0.92
-"""How much of the field a pattern fills: a charuco may reach beyond it, a checker or dots must be seen whole."""
-PITCHES_MM: Final = (1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 7.5)
-"""Within a decade."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,36 +33,15 @@ def advise(field_mm: tuple[float, float], size_px: tuple[int, int], pattern: str
 
     Raises `UnusableInput` where no target has squares that such a picture would show large enough.
     """
-    from tiepoint.targets.draw import FEWEST, MOST_COLUMNS, new_target
+    from tiepoint.targets.for_field import for_field
 
-    for mm, what in zip(field_mm, ("width", "height"), strict=True):
-        if not (math.isfinite(mm) and mm > 0):
-            raise UnusableInput(f"the {what} of the field is {mm:g} mm; give more than 0")
-    per_mm = min(size_px[0] / field_mm[0], size_px[1] / field_mm[1])
-    fill = OVERFILL if pattern == "charuco" else WITHIN
-    wanted = max(max(field_mm) * fill / ALONG, GOOD_PX / per_mm)
-    pitch = _round_pitch(wanted)
-    counts = [(math.ceil if fill > 1 else math.floor)(round(mm * fill / pitch, 6)) for mm in field_mm]
-    fewest = FEWEST.get(pattern, (4, 4))
-    columns, rows = (min(max(n, least), MOST_COLUMNS) for n, least in zip(counts, fewest, strict=True))
-    if pitch * per_mm < LEAST_PX or (fill <= 1 and (counts[0] < fewest[0] or counts[1] < fewest[1])):
-        raise UnusableInput(
-            f"a picture of {size_px[0]} × {size_px[1]} px is too coarse for a {pattern} that lies in "
-            f"{field_mm[0]:g} × {field_mm[1]:g} mm whole; take a charuco, which may be cut by the border"
-        )
-    target = new_target(pattern, pitch, columns, rows)
+    found = for_field(field_mm, size_px, pattern)
+    target = found.target()
     paper = _smallest_paper(target)
     return Advice(
-        pattern, pitch, columns, rows, paper, pitch * per_mm,
-        tuple(_why(target, field_mm, pitch * per_mm, paper)),
+        pattern, found.pitch_mm, found.columns, found.rows, paper, found.pitch_px,
+        tuple(_why(target, found, field_mm, paper)),
     )  # fmt: skip
-
-
-def _round_pitch(mm: float) -> float:
-    """Return the smallest round pitch that is at least so much, from a thousandth of a millimetre to a metre."""
-    decade = 10.0 ** math.floor(math.log10(mm))
-    pitch = next((round(p * decade, 6) for p in PITCHES_MM if p * decade >= mm * (1 - 1e-9)), 10 * decade)
-    return min(max(pitch, 0.001), 1000.0)
 
 
 def _smallest_paper(target: "Target") -> str | None:
@@ -87,14 +56,15 @@ def _smallest_paper(target: "Target") -> str | None:
     return None
 
 
-def _why(target: "Target", field_mm: tuple[float, float], pitch_px: float, paper: str | None) -> Iterator[str]:
+def _why(target: "Target", found: "ForField", field_mm: tuple[float, float], paper: str | None) -> Iterator[str]:
+    from tiepoint.targets.for_field import LEAST_PX
+
     width, height = target.size_mm
     cell = "dot" if target.pattern == "dots" else "square"
     reach = "a little more than" if target.pattern == "charuco" else "nearly"
     yield (
-        f"{target.columns} × {target.rows} {cell}s of {target.pitch_mm:g} mm make {width:g} × {height:g} mm: {reach} "
-        f"the field of {field_mm[0]:g} × {field_mm[1]:g} mm. A {cell} is {pitch_px:.0f} px wide in the picture, and "
-        f"{LEAST_PX:.0f} is the least."
+        f"{found.cells} make {width:g} × {height:g} mm: {reach} the field of {field_mm[0]:g} × {field_mm[1]:g} mm. A "
+        f"{cell} is {found.pitch_px:.0f} px wide in the picture, and {LEAST_PX:.0f} is the least."
     )
     if paper is None:
         yield "No paper is so large: have it made on a plate, on a page that fits."

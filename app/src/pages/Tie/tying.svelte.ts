@@ -66,6 +66,12 @@ interface Typed {
   /** In which lengths were typed. */
   unit: LengthUnit;
 }
+interface Planned {
+  width: string;
+  height: string;
+  distance: string;
+  px: { width: number; height: number } | null;
+}
 const LENGTHS = ["tolerance", "height", "u_height", "distance", "u_distance", "length", "u"] as const;
 export type Envelope = Required<Schemas["EnvelopeTyped"]>;
 export const NO_ENVELOPE: Envelope = { x_from: "", x_to: "", y_from: "", y_to: "", turn_from: "", turn_to: "" };
@@ -86,8 +92,8 @@ class Tying {
   /** What was refused, by the field that it is about; an empty name: none. */
   faults = $state<Record<string, string>>({});
   busy = $state("");
-  /** What the plan says of field, pixels and stand-off, in mm as it is written there; empty where it says nothing. */
-  planned = $state({ width: "", height: "", pixels: "", distance: "" });
+  /** What the plan says of the target's field, the pixels, and how far the lens is from the target; empty where it says nothing. */
+  planned = $state<Planned>({ width: "", height: "", px: null, distance: "" });
   said = $state<string[]>([]);
 
   #key = "";
@@ -111,11 +117,15 @@ class Tying {
   async #propose(): Promise<void> {
     try {
       const plan = await get("/api/plan");
-      if (plan.sha === null || here.unit !== "mm") return;
-      const line = (key: string) => plan.look.sheet?.lines.find((one) => one.key === key)?.value ?? "";
-      this.planned = { width: line("field_long"), height: line("field_short"), pixels: plan.typed["sensor.pixels"] ?? "", distance: plan.typed["lens.stand_off_mm"] ?? "" };
-      this.typed.tolerance ||= plan.typed["part.tolerance_mm"] ?? "";
-      this.typed.distance ||= this.planned.distance;
+      if (plan.sha === null) return;
+      const t = this.typed;
+      const target = plan.look.sheet?.target;
+      if (target) {
+        const [width, height, distance] = [target.width_mm, target.height_mm, target.away_mm].map((mm) => String(inUnit(mm, "mm", t.unit))) as [string, string, string];
+        this.planned = { width, height, distance, px: { width: target.width_px, height: target.height_px } };
+      }
+      t.tolerance ||= turned(plan.typed["part.tolerance_mm"] ?? "", "mm", t.unit);
+      t.distance ||= this.planned.distance;
     } catch (error) {
       if (!(error instanceof Refusal)) throw error; // a plan that cannot be read proposes nothing
     }
@@ -129,11 +139,13 @@ class Tying {
     for (const key of ["x_from", "x_to", "y_from", "y_to"] as const) t.envelope[key] = turn(t.envelope[key]);
     for (const key of ["pitch", "tolerance", "u"] as const) t.touch[key] = turn(t.touch[key]);
     t.touch.rows = t.touch.rows.map((row) => row.map(turn) as Row);
-    this.planned.distance = turn(this.planned.distance);
+    for (const key of ["width", "height", "distance"] as const) this.planned[key] = turn(this.planned[key]);
     t.unit = unit;
   }
   keep(): void {
-    if (this.#key) localStorage.setItem(this.#key, JSON.stringify(this.typed));
+    // What the plan alone proposes is asked of it again: it may say something else by then.
+    const own = this.isOfPlan ? { ...this.typed, distance: "" } : this.typed;
+    if (this.#key) localStorage.setItem(this.#key, JSON.stringify(own));
   }
 
   /** Read what the station has now, after an edit of whoever it was. */

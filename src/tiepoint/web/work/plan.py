@@ -26,6 +26,7 @@ from tiepoint.web.work.plan_shapes import (
     ShareTold,
     SheetTold,
     SizeTold,
+    TargetPlanned,
     Typed,
     Which,
 )
@@ -282,6 +283,27 @@ def _sheet(sheet: "Sheet") -> SheetTold:
         ],
         budget=[ShareTold(label=label, share=u * u / total if total else 0.0) for label, u in ranked],
         chosen=chosen(sheet.chosen),
+        target=_target(sheet),
+    )
+
+
+def _target(sheet: "Sheet") -> TargetPlanned | None:
+    from tiepoint.plan.target import field_at_target, lens_to_target_mm, target_of
+
+    found = target_of(sheet.asked, sheet.chosen)
+    if isinstance(found, str):
+        return None
+    width, height = field_at_target(sheet.asked, sheet.chosen)
+    return TargetPlanned(
+        width_mm=width,
+        height_mm=height,
+        width_px=sheet.chosen.columns,
+        height_px=sheet.chosen.rows,
+        away_mm=lens_to_target_mm(sheet.asked),
+        pattern=found.pattern,
+        pitch_mm=found.pitch_mm,
+        columns=found.columns,
+        rows=found.rows,
     )
 
 

@@ -47,14 +47,32 @@ class ShareTold(BaseModel):
     share: float
 
 
+class TargetPlanned(BaseModel):
+    """The target to print, in mm: for which field in its own plane, in how many px, `away_mm` from the lens."""
+
+    width_mm: float
+    height_mm: float
+    width_px: int
+    height_px: int
+    away_mm: float
+    pattern: str
+    pitch_mm: float
+    columns: int
+    rows: int
+
+
 class SheetTold(BaseModel):
-    """The arithmetic. `verdict`: what it comes to, in sentences. `chosen`: by key, where nothing is stated."""
+    """The arithmetic. `verdict`: what it comes to, in sentences. `chosen`: by key, where nothing is stated.
+
+    `target`: null where none suits the field.
+    """
 
     good: bool
     verdict: list[str]
     lines: list[LineTold]
     budget: list[ShareTold]
     chosen: dict[str, str]
+    target: TargetPlanned | None
 
 
 class LookTold(BaseModel):
