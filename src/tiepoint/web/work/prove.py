@@ -17,6 +17,7 @@ from tiepoint.web.refused import Refused, refusals, refused_by
 from tiepoint.web.sessions import needs
 from tiepoint.web.users import User
 from tiepoint.web.work import prove_shapes as shapes
+from tiepoint.web.work.prove_order_shapes import Agree, OrderDraft, OrderEdit, OrderTold, ToDoTold
 
 if TYPE_CHECKING:
     from tiepoint.station.claims import Claims
@@ -61,7 +62,7 @@ def claims(station: Station) -> "Claims":
 
 
 @router.put("/order", responses=refusals(401, 409, 415, 422))
-async def order(here: ThisStation, wanted: shapes.OrderEdit, user: Editor) -> shapes.OrderTold:
+async def order(here: ThisStation, wanted: OrderEdit, user: Editor) -> OrderTold:
     """Write the draft of what is agreed, comments kept; refused where the file is not as the page saw it.
 
     Needs the role change.
@@ -69,7 +70,7 @@ async def order(here: ThisStation, wanted: shapes.OrderEdit, user: Editor) -> sh
     return await asyncio.to_thread(_written, here.station, wanted, user.name)
 
 
-def _written(station: Station, wanted: shapes.OrderEdit, who: str) -> shapes.OrderTold:
+def _written(station: Station, wanted: OrderEdit, who: str) -> OrderTold:
     from tiepoint.station.requirement_edits import write_draft
     from tiepoint.web.work.editing import step_told
     from tiepoint.web.work.prove_told import order_told, plain_order
@@ -90,7 +91,7 @@ _FIELDS = (("figure", "figure"), ("limit", "most"), ("most", "most"), ("lower", 
 _NAMED = re.compile(r'(characteristic|requirement|influence) "([^"]*)"')
 
 
-def refused_at(error: UnusableDocument, station: Station, wanted: shapes.OrderDraft) -> Refused:
+def refused_at(error: UnusableDocument, station: Station, wanted: OrderDraft) -> Refused:
     """Return the refusal of a draft, which names the field: `requirement[2].most`."""
     refused = refused_by(error, station.folder)
     says = refused.says.removeprefix("requirements.toml: ")
@@ -107,7 +108,7 @@ def refused_at(error: UnusableDocument, station: Station, wanted: shapes.OrderDr
 
 
 @router.post("/agree", status_code=201, responses=refusals(401, 409, 415, 422))
-async def agree(here: ThisStation, wanted: shapes.Agree, user: Editor) -> Done:
+async def agree(here: ThisStation, wanted: Agree, user: Editor) -> Done:
     """Agree on the draft as it is: dated by the ledger, it is what studies are held against from now on.
 
     Needs the role change.
@@ -225,12 +226,12 @@ def _of(studies: "tuple[KeptStudy, ...]", seq: int) -> "KeptStudy":
 
 
 @router.get("/next", responses=refusals(401, 422))
-async def next_(here: ThisStation) -> list[shapes.ToDoTold]:
+async def next_(here: ThisStation) -> list[ToDoTold]:
     """Tell what would make readings surer, ranked by the good parts that it spares, from the newest records."""
     return await here.asking.run(lambda: _next(here.station))
 
 
-def _next(station: Station) -> list[shapes.ToDoTold]:
+def _next(station: Station) -> list[ToDoTold]:
     from contextlib import suppress
 
     from tiepoint.foundation.errors import TiepointError

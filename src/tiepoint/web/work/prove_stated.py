@@ -15,7 +15,8 @@ from tiepoint.web.sessions import needs
 from tiepoint.web.users import User
 from tiepoint.web.work.lengths import at_field
 from tiepoint.web.work.prove import claims
-from tiepoint.web.work.prove_shapes import Line, Share, StudyTold
+from tiepoint.web.work.prove_order_shapes import Line
+from tiepoint.web.work.prove_shapes import Share, StudyTold
 
 if TYPE_CHECKING:
     from tiepoint.model.decide import Limits

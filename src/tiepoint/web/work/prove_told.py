@@ -39,6 +39,7 @@ from tiepoint.studies.trial import TrialStudy, margin_said
 from tiepoint.web.refused import told_here
 from tiepoint.web.work import prove_shapes as shapes
 from tiepoint.web.work.editing import step_told
+from tiepoint.web.work.prove_order_shapes import ClaimTold, OrderDraft, OrderTold, ReadingTold, ToDoTold
 
 NOT_AGREED = "it is written down, and not agreed on yet"
 
@@ -75,9 +76,9 @@ def _first(draft: RequirementsTable | None) -> str:
     return "Nothing is agreed on yet: what is written down counts from the day on which it is agreed."
 
 
-def _reading(one: Judged) -> shapes.ReadingTold:
+def _reading(one: Judged) -> ReadingTold:
     limits = one.limits
-    return shapes.ReadingTold(
+    return ReadingTold(
         id=one.reading,
         variant=one.variant,
         unit=one.unit,
@@ -87,7 +88,7 @@ def _reading(one: Judged) -> shapes.ReadingTold:
 
 
 def _to_do(
-    order: shapes.OrderTold, claims: Claims, sheets: Sequence[Runs], reports: Sequence[shapes.ReportTold]
+    order: OrderTold, claims: Claims, sheets: Sequence[Runs], reports: Sequence[shapes.ReportTold]
 ) -> Iterator[ToDo]:
     """Yield what comes next, the first first: what is agreed, what shows it, what was begun, and the report."""
     if order.fault:
@@ -106,9 +107,9 @@ def _to_do(
             yield ToDo("Have the acceptance report signed", "all that was agreed is shown, and it says so", "report")
 
 
-def to_do_told(one: ToDo) -> shapes.ToDoTold:
+def to_do_told(one: ToDo) -> ToDoTold:
     """Return something to do as the page is told it."""
-    return shapes.ToDoTold(
+    return ToDoTold(
         says=one.says, why=one.why, by=one.by, requirement=one.requirement, at=one.at, of=one.of, gain=one.gain
     )
 
@@ -116,12 +117,12 @@ def to_do_told(one: ToDo) -> shapes.ToDoTold:
 # --- what is agreed --------------------------------------------------------------------------------------------------
 
 
-def order_told(station: Station, claims: Claims) -> tuple[shapes.OrderTold, RequirementsTable | None]:
+def order_told(station: Station, claims: Claims) -> tuple[OrderTold, RequirementsTable | None]:
     """Return the draft of the requirements as the page edits it, and as it is read; None where it cannot be."""
     draft, sha, fault = read_order(station)
     act = claims.act
     agreed = None if claims.agreed is None else claims.agreed.table
-    told = shapes.OrderTold(
+    told = OrderTold(
         there=sha is not None,
         sha=sha,
         fault=fault,
@@ -144,13 +145,13 @@ def read_order(station: Station) -> tuple[RequirementsTable | None, str | None, 
         return None, sha, told_here(error, station.folder)
 
 
-def order_from(table: RequirementsTable) -> shapes.OrderDraft:
+def order_from(table: RequirementsTable) -> OrderDraft:
     """Return requirements as the page edits them."""
     plain = table.model_dump(mode="json", exclude={"format"})
-    return shapes.OrderDraft.model_validate(plain)
+    return OrderDraft.model_validate(plain)
 
 
-def plain_order(order: shapes.OrderDraft) -> tuple[dict[str, Any], dict[str, Any]]:
+def plain_order(order: OrderDraft) -> tuple[dict[str, Any], dict[str, Any]]:
     """Return what the page wants as the document has it: all that is stated, and that without what is the default."""
     return _stated(order.model_dump(mode="json")), _stated(order.model_dump(mode="json", exclude_defaults=True))
 
@@ -164,7 +165,7 @@ def _stated(thing: Any) -> Any:
     return thing.strip() if isinstance(thing, str) else thing
 
 
-def _claims(claims: Claims, draft: RequirementsTable | None) -> Iterator[shapes.ClaimTold]:
+def _claims(claims: Claims, draft: RequirementsTable | None) -> Iterator[ClaimTold]:
     wanted = {} if draft is None else {asked.id: asked for asked in draft.requirement}
     agreed = {line.asked.id for line in claims.lines}
     drawn = () if claims.agreed is None else claims.agreed.table.characteristic
@@ -183,7 +184,7 @@ def _drafted(was: Requirement, is_: Requirement | None, draft: RequirementsTable
     return "taken out" if is_ is None else "changed"
 
 
-def _claim(line: Line, changed: str, drawn: Sequence[Characteristic]) -> shapes.ClaimTold:
+def _claim(line: Line, changed: str, drawn: Sequence[Characteristic]) -> ClaimTold:
     bare = _bare(line.asked, line.state, line.why, changed, drawn)
     found = None if line.found is None else in_words(_row(line.found, line.asked.by in SHARES))
     figure = {} if found is None else {"found": found.value, "low": found.low, "high": found.high, "unit": found.unit}
@@ -198,9 +199,9 @@ def _row(found: Found, is_share: bool) -> Row:
     return of_100(row) if is_share else row
 
 
-def _bare(asked: Requirement, state: str, why: str, draft: str, drawn: Sequence[Characteristic]) -> shapes.ClaimTold:
+def _bare(asked: Requirement, state: str, why: str, draft: str, drawn: Sequence[Characteristic]) -> ClaimTold:
     of_it = next((one.drawing for one in drawn if one.reading == asked.of), "")
-    return shapes.ClaimTold.model_validate(
+    return ClaimTold.model_validate(
         {
             "id": asked.id, "says": asked.says, "by": asked.by, "of": asked.of, "asked": asked_said(asked),
             "drawing": of_it, "state": state, "why": why, "name": "", "found": "", "low": "", "high": "", "unit": "",
