@@ -141,6 +141,18 @@ def test_by_target_from_an_empty_station_to_a_reading(browser, served, station):
     assert float(told) == pytest.approx(true, abs=0.3)  # pressed to a screen's pixel, which is two of the picture's
     page.emulate_media(color_scheme="dark")
     person.keep("map-dark")
+    # A tie that is not good for what is asked of it is improved before it is used.
+    first = page.locator(".margin .mnote b").first
+    expect(first).to_have_text("Use the tie in a recipe, and accept both.")
+    person.fill("Tolerance, plus or minus", "0.001")
+    page.keyboard.press("Enter")
+    expect(first).to_contain_text("Not good for ±0.001 mm")
+    helps = page.locator("section", has_text="Good enough for").locator(".note").last.inner_text()
+    expect(first.locator("xpath=..")).to_contain_text(helps)
+    person.keep("not-good-dark")
+    person.fill("Tolerance, plus or minus", "0.2")
+    page.keyboard.press("Enter")
+    expect(first).to_have_text("Use the tie in a recipe, and accept both.")
     # Nothing is lost on reload.
     page.reload()
     page.locator("path.cont.limit").first.wait_for()
@@ -336,6 +348,10 @@ def test_a_shot_is_taken_a_face_tied_and_a_robot_proved_without_a_file(browser, 
         ("Lens above the tie's plane, its u", "2"),
     ):  # fmt: skip
         person.fill(label, text)
+    # In inches it is the same height; and back.
+    for unit, text in (("inch", f"{6 / 25.4:.10g}"), ("mm", "6")):
+        page.get_by_role("radio", name=unit, exact=True).click()
+        expect(page.get_by_label("Height to move to", exact=True)).to_have_value(text)
     person.keep("move-light")
     person.click("Move", exact=True)
     page.get_by_text("Moved from the height of 0 mm").first.wait_for()
