@@ -6,6 +6,7 @@ import tomllib
 import ezdxf
 import pytest
 from PIL import Image
+from playwright.sync_api import expect
 from tests.helpers.drafted_station import new_station as drafted
 from tests.helpers.drafted_station import picture
 from tests.helpers.served import Served
@@ -135,12 +136,25 @@ def test_edges_rules_and_a_white_are_stated_on_the_page(browser, folder):
         head.get_by_label("Name of the edge").fill("bevel")
         who.fill("Standard u", "-1", within=head, exact=True)
         who.press("Add", within=head, exact=True)
-        page.locator(".field-say", has_text="edge.bevel.u").first.wait_for()
+        refused = page.locator(".field-say", has_text="edge.bevel.u")
+        refused.first.wait_for()
         assert "edge" not in draft_of(folder)
         who.fill("Standard u", "0.01", within=head, exact=True)
+        expect(refused).to_have_count(0)  # it is mended: what was wrong with it is told no more
         who.press("Add", within=head, exact=True)
         page.locator("b", has_text="bevel").wait_for()
         assert draft_of(folder)["edge"] == {"bevel": {"u": 0.01}}
+        rule = head.get_by_label("Decision rule", exact=True)
+        rule.fill("as it looks")
+        rule.press("Enter")
+        refused = head.get_by_role("alert")
+        expect(refused).to_contain_text("as it looks")
+        expect(page.get_by_role("alert")).to_have_count(1)  # at its field, and nowhere else
+        who.keep("forms-head")
+        rule.fill("")
+        expect(refused).to_have_count(0)
+        rule.press("Enter")
+        expect(head.get_by_label("Standard u of that", exact=True)).to_be_visible()
 
         page.locator("#recipe-shot").select_option("shots/plates/colour.png")
         who.card("colour")

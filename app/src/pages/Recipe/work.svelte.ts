@@ -18,6 +18,10 @@ export type Stroke = { points_px: Pair[]; radius_px: number; erase: boolean };
 export const unitOf = (dimension: string, isImage = false): string =>
   dimension === "angle" ? "°" : dimension === "length" || dimension === "area" ? `${isImage ? "px" : here.unit}${dimension === "area" ? "²" : ""}` : "";
 
+/** Where an edit was refused: a key of the recipe's own is told apart from the same key of a step. */
+const placeOf = (edit: Edit | null, where: string): string =>
+  edit?.act === "put" && !("step" in edit) && !("grip" in edit) && !where.startsWith("edge.") && where === (edit["path"] as string[]).join(".") ? `head.${where}` : where;
+
 const KEPT = "tiepoint recipe";
 
 class Work {
@@ -187,9 +191,14 @@ class Work {
     } catch (error) {
       if (!(error instanceof Refusal)) throw error;
       await this.again(); // what the hand had moved stands where the draft has it
-      this.refused = { where: error.where || "try", says: error.message };
+      this.refused = { where: placeOf("edit" in more ? (more.edit as Edit) : null, error.where) || "try", says: error.message };
       return false;
     }
+  }
+
+  /** What was refused is being mended: it is told no more. */
+  mend(): void {
+    this.refused = null;
   }
 
   /** Teach a find, or a new one, the outline of a drawing. */
