@@ -113,8 +113,15 @@ def test_from_an_order_to_a_claim_that_is_shown_and_the_report(browser, served, 
     page.get_by_text("1 shown, 0 not shown, 4 not tried").wait_for()
     says = api.good("GET", "")["studies"][0]["says"]
     page.get_by_text(says).first.wait_for()
-    for image in page.locator(".plate img").all():
-        assert image.evaluate("one => one.decode().then(() => one.naturalWidth)") > 100
+    drawn = page.locator(".plate img").all()
+    for image in drawn:
+        wide, high = image.evaluate("one => one.decode().then(() => [one.naturalWidth, one.naturalHeight])")
+        box, plate = image.bounding_box(), image.locator("xpath=..").bounding_box()
+        assert wide > 100
+        # It fills its plate, up to the edge of 12 px on either side: nothing is left white around the drawing.
+        assert min(box["width"], box["height"] * wide / high) >= plate["width"] - 2 * 12 - 4
+    # Drawings that stand side by side are equally high.
+    assert drawn[0].bounding_box()["height"] == pytest.approx(drawn[1].bounding_box()["height"], abs=12)
     person.keep("study-light")
     person.click("Acceptance report")
     page.get_by_text("No report was made yet").wait_for()
