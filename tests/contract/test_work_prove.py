@@ -549,6 +549,10 @@ def test_shots_are_labelled_one_by_one_and_other_lines_stay(agreed, accepted):
     agreed.good("PUT", "/labels", {"shot": "p0.png", "label": ""})
     agreed.good("PUT", "/labels", {"shot": "p1.png", "label": ""})
     assert agreed.good("PUT", "/labels", {"shot": "p2.png", "label": "good"})["labels"][0]["part"] == "p2"
+    # A picture that was taken away meanwhile is named, so that somebody can bring it again or take its label back.
+    assert agreed.good("GET", "/labels")["absent"] == ["p2.png"]
+    picture(path.with_name("p2.png"), 4.4, 3)
+    assert agreed.good("GET", "/labels")["absent"] == []
     for bad in ({"shot": "", "label": "good"}, {"shot": "p1.png", "label": "fair"}, {"shot": "#1", "label": "bad"}):
         assert agreed("PUT", "/labels", bad)[0] == 422
 

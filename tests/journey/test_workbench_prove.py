@@ -190,6 +190,13 @@ def test_a_trial_with_thumbnails_and_what_is_out_of_date(browser, served, accept
     # Pictures are brought, and of each it is said what it is.
     page.get_by_label("Bring pictures").set_input_files(shots)
     person.acts += 1
+    # What is no picture is said where it was brought, and stays said while the page reads on.
+    page.locator("li", has_text="p2.png").wait_for()
+    notes = accepted.folder.parent / "notes.txt"
+    notes.write_text("three plates", encoding="utf-8")
+    page.get_by_label("Bring pictures").set_input_files(notes)
+    refused = page.get_by_role("alert").filter(has_text="notes.txt")
+    refused.wait_for()
     for shot, word in (("p0.png", "good"), ("p1.png", "good"), ("p2.png", "bad")):
         parts = page.get_by_role("group", name=f"What the parts are: {shot}")
         parts.get_by_role("button", name=word).click()
@@ -197,7 +204,12 @@ def test_a_trial_with_thumbnails_and_what_is_out_of_date(browser, served, accept
         person.acts += 1
     person.fill("Class", "large")
     page.keyboard.press("Tab")
-    page.get_by_text("3 of 3 said").wait_for()
+    page.get_by_text("3 of 3 said, 3 distinct parts").wait_for()
+    assert refused.is_visible()
+    # Two pictures of one part are one part.
+    person.fill("Part: p1.png", "p0")
+    page.keyboard.press("Tab")
+    page.get_by_text("3 of 3 said, 2 distinct parts").wait_for()
     page.get_by_role("button", name="Try it").and_(page.locator(":enabled")).wait_for()
     person.keep("labels-dark")
     person.click("Try it")
@@ -209,7 +221,7 @@ def test_a_trial_with_thumbnails_and_what_is_out_of_date(browser, served, accept
         assert image.evaluate("one => one.decode().then(() => one.naturalWidth)") > 100
     page.get_by_text("1 not shown").wait_for()
     person.keep("trial-dark")
-    assert person.acts == 7
+    assert person.acts == 8
     accepted.change("outer = 3 ", "outer = 3.2 ")
     cli("accept", accepted.folder, "--why", "a wider ring")
     page.get_by_text("Out of date: what was accepted when it was made was replaced").wait_for()

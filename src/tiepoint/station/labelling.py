@@ -37,6 +37,12 @@ def labels_of(station: Station) -> tuple[Labelled, ...]:
     return () if text is None else tuple(Labelled(*_row(cells, row)) for cells in [_cells(text)] for row in cells.rows)
 
 
+def absent(station: Station, labels: Sequence[Labelled]) -> tuple[str, ...]:
+    """Return the shots that have a label and are not there any more, so that no trial can be made."""
+    folder = (station.folder / PLACE).parent
+    return tuple(one.shot for one in labels if not (folder / one.shot).exists())
+
+
 def give_label(station: Station, one: Labelled, *, who: str) -> Step:
     """Write the label of a shot; an empty one takes its line away. `UnusableInput` in a sentence for what is none."""
     if one.label not in (*TRUTHS, ""):

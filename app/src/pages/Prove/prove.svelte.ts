@@ -20,7 +20,9 @@ class Prove {
   view = $state<View | null>(null);
   /** Which study, sheet, or reading the view is of. */
   of = $state("");
+  /** Why the last act was refused, and why what the page shows could not be read: reading anew takes back its own alone. */
   refused = $state("");
+  unread = $state("");
 
   async begin(): Promise<void> {
     await this.read();
@@ -30,7 +32,7 @@ class Prove {
 
   /** Read what the page shows; what is open stays open. */
   async read(): Promise<void> {
-    await this.say(async () => {
+    await this.hear(async () => {
       this.told = await get("/api/prove");
       if (this.view === "sheet" && this.sheet !== null) this.sheet = await get("/api/prove/sheets/{id}", { path: { id: this.sheet.id } });
       if (this.view === "study" && this.study !== null) this.study = await get("/api/prove/studies/{seq}", { path: { seq: this.study.seq } });
@@ -38,7 +40,7 @@ class Prove {
   }
 
   async readNext(): Promise<void> {
-    await this.say(async () => {
+    await this.hear(async () => {
       this.next = await get("/api/prove/next");
     });
   }
@@ -52,6 +54,19 @@ class Prove {
     } catch (error) {
       if (!(error instanceof Refusal)) throw error;
       if (error.status !== 0) this.refused = error.message;
+      return false;
+    }
+  }
+
+  /** Read something, and say under the head why it could not be read. */
+  async hear(work: () => Promise<void>): Promise<boolean> {
+    try {
+      await work();
+      this.unread = "";
+      return true;
+    } catch (error) {
+      if (!(error instanceof Refusal)) throw error;
+      if (error.status !== 0) this.unread = error.message;
       return false;
     }
   }

@@ -115,14 +115,14 @@ async def label(here: ThisStation, wanted: shapes.LabelTold, user: Editor) -> sh
 
 
 def _labelled(station: Station) -> shapes.LabelsTold:
-    from tiepoint.station.labelling import PLACE, labels_of
+    from tiepoint.station.labelling import PLACE, absent, labels_of
 
+    given = [one for one in labels_of(station) if one.label in ("good", "bad")]
     told = [
         shapes.LabelTold.model_validate({"shot": one.shot, "part": one.part, "label": one.label, "kind": one.kind})
-        for one in labels_of(station)
-        if one.label in ("good", "bad")
+        for one in given
     ]
-    return shapes.LabelsTold(table=PLACE, labels=told)
+    return shapes.LabelsTold(table=PLACE, labels=told, absent=list(absent(station, given)))
 
 
 def _inside(station: Station, name: str, where: str) -> Any:

@@ -308,9 +308,10 @@ class LabelTold(BaseModel):
 
 
 class LabelsTold(BaseModel):
-    """The labels that were given, and the table that holds them."""
+    """The labels that were given, and the table that holds them; `absent`: labelled shots that are there no more."""
 
     table: str
+    absent: list[str]
     labels: list[LabelTold]
 
 
