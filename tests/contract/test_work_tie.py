@@ -289,6 +289,7 @@ def test_a_mirrored_set_is_named_and_not_kept(page):
     ("text", "first"),
     [
         ("from_x\tfrom_y\tto_x\tto_y\n1\t2\t3,5\t4\n5\t6\t7,25\t8\n", ["1", "2", "3.5", "4"]),
+        ('"1"\t"2"\t"3,5"\t4\n', ["1", "2", "3.5", "4"]),
         ("1;2;3,5;4\r\n5;6;7,25;8\r\n", ["1", "2", "3.5", "4"]),
         ("x,y,X,Y\n1,2,3.5,4\n", ["1", "2", "3.5", "4"]),
         ("to_x,to_y,from_x,from_y\n3.5,4,1,2\n", ["1", "2", "3.5", "4"]),
@@ -314,6 +315,13 @@ def test_what_cannot_be_read_is_said_at_the_table(page, text, says):
     status, told = page("POST", "/api/tie/pasted", {"text": text})
     assert (status, told["where"]) == (422, "text")
     assert says in told["says"]
+
+
+def test_an_inch_mark_is_not_taken_for_a_quotation_mark(page):
+    """Read as mm, a place in inches would be told 25.4 times too small, with both sides in one unit."""
+    _, told = page("POST", "/api/tie/pasted", {"text": '0.39"\t0.40"\t16.2"\t-7.3"\n'})
+    assert told["rows"] == [['0.39"', '0.40"', '16.2"', '-7.3"']]
+    assert [f["column"] for f in told["faults"]] == ["from_x", "from_y", "to_x", "to_y"]
 
 
 def test_a_cell_that_is_no_number_is_said_at_the_cell_and_stays(page):

@@ -76,7 +76,7 @@ def read_pasted(text: str) -> Pasted:
     if not lines:
         raise UnusableDocument("nothing was pasted; copy rows of from_x, from_y, to_x, to_y")
     separator = _separator(lines)
-    table = [[with_plain_sign(cell.strip().strip('"')) for cell in line.split(separator)] for line in lines]
+    table = [[with_plain_sign(_unquoted(cell.strip())) for cell in line.split(separator)] for line in lines]
     places, body = _without_names(table)
     if len(body) > MOST_ROWS:
         raise UnusableDocument(f"{len(body)} rows were pasted; at most {MOST_ROWS} pairs are taken")
@@ -87,6 +87,11 @@ def read_pasted(text: str) -> Pasted:
     comma = decimal_comma([cell for row in cells for cell in row], separator, WHERE)
     faults: list[CellFault] = []
     return Pasted(tuple(_row(k, row, comma, faults) for k, row in enumerate(cells, 1)), tuple(faults))
+
+
+def _unquoted(cell: str) -> str:
+    """Take off the quotation marks that stand round a cell; one behind a number is an inch mark, and stays."""
+    return cell[1:-1] if len(cell) > 1 and cell[0] == cell[-1] == '"' else cell
 
 
 def _separator(lines: Sequence[str]) -> str:
@@ -141,7 +146,8 @@ def judge_pairs(
     if faults:
         bad = {fault.row for fault in faults}
         said = tuple(JudgedRow(None, tuple(f.says for f in faults if f.row == k), k in bad) for k in _numbers(texts))
-        return JudgedPairs(None, None, said, tuple(faults), f"{len(faults)} cells hold no number")
+        says = "1 cell holds no number" if len(faults) == 1 else f"{len(faults)} cells hold no number"
+        return JudgedPairs(None, None, said, tuple(faults), says)
     numbers = [[float(cell) for cell in row] for row in texts]
     try:
         made = tie_by_pairs(
