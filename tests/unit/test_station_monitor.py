@@ -77,6 +77,25 @@ def test_rate_and_times(ledger):
     assert (times.p50_s, times.p99_s, times.n) == (pytest.approx(0.027, abs=1e-6), pytest.approx(0.036, abs=1e-6), 99)
 
 
+@pytest.mark.parametrize("hours", [-1, 24, 14])
+def test_the_rate_is_that_of_the_parts_since_the_clock_was_set_or_the_line_stood(ledger, hours):
+    """An hour back, a day on, or a night without parts: of the ten a minute that came before and come again."""
+    monitor, later = Monitor(), timedelta(hours=hours)
+    for k in range(40):
+        commit(ledger, k)
+    monitor.look(ledger)
+    last = BEGUN + timedelta(seconds=6 * 39) + later
+    if hours < 0:
+        assert monitor.per_minute(last) is None  # nobody knows how long it has stood
+    commit(ledger, 40, at=last)
+    monitor.look(ledger)
+    assert monitor.per_minute(last) is None
+    for k in range(1, 11):
+        commit(ledger, 40 + k, at=last + timedelta(seconds=6 * k))
+    monitor.look(ledger)
+    assert monitor.per_minute(last + timedelta(seconds=62)) == pytest.approx(10.0)
+
+
 def test_reasons_are_counted_by_the_first_of_each_part_since_a_time(ledger):
     monitor = Monitor()
     values = (4.5, 4.7, 4.7, 4.3, 4.6001, None, 4.5, 4.7)

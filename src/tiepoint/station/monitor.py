@@ -10,7 +10,7 @@ from collections import Counter, OrderedDict, deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from itertools import islice
+from itertools import islice, pairwise
 from typing import Any
 
 from tiepoint.model.decide import Verdict
@@ -149,15 +149,17 @@ class Monitor:
         return tuple(out)
 
     def per_minute(self, now: datetime) -> float | None:
-        """Return how many parts come in a minute, by the last ones; None of fewer than two.
+        """Return how many parts come in a minute, by the last ones; None of fewer than two since the clock was set.
 
         A line that stands slows down: the time since its last part counts once it is longer than between the others.
         """
-        at = [p.written_s for p in self._parts][-64:]
+        at = _of_one_run([p.written_s for p in self._parts][-64:])
         if len(at) < 2 or at[-1] <= at[0]:
             return None
         gap = (at[-1] - at[0]) / (len(at) - 1)
         since = now.timestamp() - at[-1]
+        if since < -3 * gap:
+            return None  # the clock was set back: nobody knows how long the line has stood
         return 60.0 / gap if since <= 3 * gap else 60.0 * len(at) / (now.timestamp() - at[0])
 
     def times(self) -> Times | None:
@@ -217,6 +219,14 @@ def _in_short(reading: Mapping[str, Any], code: str) -> str:
     if reading["verdict"] == "undecided":
         return "in guard band" if not code else code.replace("_", " ")
     return code.replace("_", " ") or "unread"
+
+
+def _of_one_run(at: Sequence[float]) -> Sequence[float]:
+    """Return the last times between which the clock was not set, and the line did not stand for a night."""
+    steps = [b - a for a, b in pairwise(at)]
+    longest = max(LONGEST_S, 20 * statistics.median(steps)) if steps else LONGEST_S
+    cuts = [k for k, step in enumerate(steps, 1) if not 0 <= step <= longest]
+    return at[cuts[-1] :] if cuts else at
 
 
 def _seconds(text: object) -> float | None:
