@@ -2,13 +2,14 @@
 
     python benchmarks/ledger.py [--json] [--records 1000000] [--in FOLDER] [--long]
 
-The ledger is filled at once, with entries as `commit` writes them (records of 2 kB, one a second, two recipes and three
-variants). Then records are added one by one, each after as many bytes were appended to a file beside it and flushed by
-`fdatasync`: both meet the same disk at the same time, so their ratio holds on a busy machine. `append` is of a record
-whose text is made, as on duty, where the process that judged the part makes it; `commit` makes it too, as all others
-have it. `processor_ms` is what either costs in processor time. The log is folded back by another thread meanwhile, as on
-duty. To be reached: P99 of an append at most 3 × that of the bare flush, and every question answered within 10 ms (the
-median of its runs; the longest is told beside it, and the least processor time, which is what an idle machine takes).
+The ledger is filled at once, with entries as `commit` writes them (records of 2 kB, one a second, two recipes and
+three variants). Then records are added one by one, each after as many bytes were appended to a file beside it and
+flushed by `fdatasync`: both meet the same disk at the same time, so their ratio holds on a busy machine. `append` is
+of a record whose text is made, as on duty, where the process that judged the part makes it; `commit` makes it too, as
+all others have it. `processor_ms` is what either costs in processor time. The log is folded back by another thread
+meanwhile, as on duty. To be reached: P99 of an append at most 3 × that of the bare flush, and each question answered
+within 10 ms (the median of its runs; the longest is told beside it, and the least processor time, which is what an
+idle machine takes).
 
 With `--long`, records have 25 steps and a tie of 24 sources, as a large recipe makes them: such entries are compressed.
 The bare flush is then of as many bytes as the entry has in the file, and nothing is to be reached.
