@@ -1,5 +1,5 @@
 import { expect, test } from "vitest";
-import { inUnit, turned, typedLength } from "./numbers";
+import { byClock, inUnit, turned, typedLength } from "./numbers";
 
 // An inch is 25.4 mm exactly: the international yard and pound agreement of 1959.
 test("25.4 mm are 1 in, exactly, and back; areas go by the square", () => {
@@ -24,4 +24,13 @@ test("a typed length is the same length once the page is turned to another unit,
   for (const mm of ["314.51", "413.8", "0.02", "1250.125"]) expect(turned(turned(mm, "mm", "in"), "in", "mm")).toBe(mm);
   expect(turned("−3", "in", "mm")).toBe("-76.2");
   for (const stays of ["", "three", "12.5 mm", "0.5in"]) expect(turned(stays, "mm", "in")).toBe(stays);
+});
+
+test("a moment in a sentence of the station is read by the clock on the wall, and what is none stays", () => {
+  const utc = "2026-01-05T06:00:07.250Z";
+  const here = new Date(utc);
+  expect(byClock(`the last picture came at ${utc}; look`)).toBe(`the last picture came at ${here.toLocaleDateString("en-CA")} ${here.toLocaleTimeString("en-GB")}; look`);
+  const now = new Date();
+  expect(byClock(`since ${now.toISOString()}.`)).toBe(`since ${now.toLocaleTimeString("en-GB")}.`);
+  for (const stays of ["", "lot 2026-01-05", "2026-01-05T06:00Z?"]) expect(byClock(stays)).toBe(stays);
 });

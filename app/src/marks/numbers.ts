@@ -47,6 +47,11 @@ export function clock(utc: string | Date): string {
   return when.toDateString() === new Date().toDateString() ? time : `${when.toLocaleDateString("en-CA")} ${time}`;
 }
 
+const MOMENT = /\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d+)?Z/g;
+
+/** Return a sentence of the station with its moments, which it tells as UTC, by the clock of whoever reads. */
+export const byClock = (says: string): string => says.replace(MOMENT, (utc) => clock(utc));
+
 const PRINTED: Record<string, string> = { deg: "°", "1": "", um: "µm", mm2: "mm²", in2: "in²", px2: "px²" };
 
 /** Return a unit as it is printed: `deg` is typed, ° is read. */
