@@ -16,6 +16,7 @@ from tests.helpers.vent_station import picture
 
 from tiepoint.station.duty.status import write_status
 from tiepoint.station.ledger import Ledger, utc_now
+from tiepoint.station.watch.kinds import NEXT
 from tiepoint.station.wires.wire import Told
 from tiepoint.web.users import User, hashed, write_users
 
@@ -220,6 +221,14 @@ def test_alarms_and_faults_are_told_with_what_to_do(folder, browser):
         with Ledger(folder / "ledger.sqlite") as ledger:
             ledger.append("duty", {**about, "phase": "ends", "why": "settled"})
         looked.says("None is on.")
+        # As the watch writes it, for a terminal too: who is at a page reads where to go there.
+        says, next_ = "The fixed edges lie 2 px aside.", NEXT["position"]
+        moved = {**about, "kind": "position", "about": "x", "says": f"{says} Next: {next_}.", "next": next_}
+        assert "tiepoint tie target" in next_
+        with Ledger(folder / "ledger.sqlite") as ledger:
+            ledger.append("duty", {**moved, "phase": "begins"})
+        looked.says("make the tie anew (by target, on the page Tie) and accept it")
+        assert "tiepoint" not in looked.text(".alarm")
         looked.is_sound()
 
 
