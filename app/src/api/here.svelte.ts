@@ -7,6 +7,7 @@ export type StageId = StageTold["id"];
 export type StepTold = Answer<"/api/history">["done"][number];
 
 const LATER_MS = 400;
+const COUNT_MS = 60_000;
 
 class Here {
   who = $state("");
@@ -26,6 +27,7 @@ class Here {
 
   #asked = false;
   #later: ReturnType<typeof setTimeout> | null = null;
+  #counted: number | null = null;
   #reading: Promise<void> | null = null;
 
   get may(): boolean {
@@ -45,6 +47,13 @@ class Here {
     live.on("missed", () => void this.again());
     live.on("joined", () => void this.again());
     live.on("act", () => void this.again());
+    // On duty or in a fault, and how many records there are: on Duty nobody loads the page anew for a shift.
+    let state = "";
+    live.on<{ state: string }>("state", (told) => {
+      if (told.state !== state) void this.again();
+      state = told.state;
+    });
+    live.on("record", () => (this.#counted ??= window.setTimeout(() => void this.#count(), COUNT_MS)));
     // What a job made can be undone as soon as its page shows it.
     live.on<{ state: string }>("job", ({ state }) => void (state === "done" && this.again()));
   }
@@ -76,6 +85,10 @@ class Here {
       if (this.stages.length === 0) await this.#stages();
       else this.#later ??= setTimeout(() => void this.#stages(), LATER_MS);
     }
+  }
+  async #count(): Promise<void> {
+    this.#counted = null;
+    if (!document.hidden) await this.#stages();
   }
   async #stages(): Promise<void> {
     this.#later = null; // who asks from now on is not told by this reading
