@@ -1,5 +1,6 @@
 """Duty as a person on the floor has it: at a desk, on a phone, with a station that judges, and one that goes away."""
 
+import re
 import threading
 from contextlib import contextmanager
 from dataclasses import replace
@@ -229,6 +230,47 @@ def test_alarms_and_faults_are_told_with_what_to_do(folder, browser):
             ledger.append("duty", {**moved, "phase": "begins"})
         looked.says("make the tie anew (by target, on the page Tie) and accept it")
         assert "tiepoint" not in looked.text(".alarm")
+        looked.is_sound()
+
+
+def test_an_alarm_that_ends_while_its_reason_is_typed_puts_no_other_act_in_its_place(folder, browser):
+    """The first of the acts takes the station off duty: it must never stand where the settling of an alarm stood."""
+    write_users(folder / "private" / "users.json", [User("weiss", "operate", hashed(PASSWORD))])
+    now = Told("on duty", utc_now(), "", "", False, "", {}, {})
+    about = {"format": "tiepoint/duty/1", "station": "hinge plates", "event": "alarm", "kind": "light",
+             "about": "plate", "says": "Darker since 2026-11-27T08:59:01.009Z.", "since_utc": utc_now(), "change": -0.05,
+             "unit": "1", "next": "clean the lamp and its window", "why": ""}  # fmt: skip
+    with saying(folder, now), Served(folder) as served, Looked(browser, PHONE) as looked:
+        commit(folder, 1, first=30)
+        page = looked.open(served, "/duty").page
+        looked.log_in("weiss", PASSWORD)
+        with Ledger(folder / "ledger.sqlite") as ledger:
+            ledger.append("duty", {**about, "phase": "begins"})
+        looked.says("Darker since")
+        assert "T08:59" not in looked.text(".alarm")  # by the clock on the wall, and not in UTC
+        # What is wrong stands in the first look, though the part conforms.
+        assert re.search(r"Alarm since .*: light plate\. What to do: clean the lamp", looked.text(".now .says"))
+        looked.keep("duty-alarm-phone")
+        looked.click(page.get_by_role("button", name="Settled…"))
+        dialog = page.get_by_role("dialog")
+        looked.type(dialog.get_by_label("Why"), "the window was wiped")
+        with Ledger(folder / "ledger.sqlite") as ledger:
+            ledger.append("duty", {**about, "phase": "ends", "why": "settled"})
+        looked.says("This alarm is over meanwhile")
+        assert dialog.get_by_role("radio", name="The cause of an alarm is gone").is_checked()
+        assert dialog.get_by_role("button", name="Do it").is_disabled()
+        assert dialog.get_by_label("Why").input_value() == "the window was wiped"
+        looked.keep("duty-alarm-over")
+        looked.click(dialog.get_by_role("button", name="Close"))
+        # Nothing is chosen for a person, and what is missing is said in a sentence.
+        looked.click(page.get_by_role("button", name="Act…"))
+        assert dialog.get_by_role("radio", checked=True).count() == 0
+        looked.click(dialog.get_by_role("button", name="Do it"))
+        looked.says("Choose what is to be done.")
+        looked.click(dialog.get_by_text("Another lot begins"))
+        looked.type(dialog.get_by_label("Why"), "")
+        looked.click(dialog.get_by_role("button", name="Do it"))
+        looked.says("Name the lot.")
         looked.is_sound()
 
 

@@ -1,6 +1,7 @@
 /** What the page knows of the floor: one answer of the station, at most once a second, and the last picture. Every list is bounded by the station. */
 import { get, Refusal, type Answer } from "../../api/client";
 import { live } from "../../api/live.svelte";
+import { byClock } from "../../marks/numbers";
 import { mayBeSaidIn } from "./lines";
 import { fetchShown, type File, type Shown } from "./shown";
 import { words } from "../../strings/en/duty";
@@ -120,7 +121,7 @@ export class Floor {
     const names = alarms.map((one) => one.name).join("\n");
     if (names !== this.#lastAlarms) {
       const fresh = alarms.find((one) => !this.#lastAlarms.split("\n").includes(one.name));
-      if (fresh) this.#say(words.says.alarm(fresh.says));
+      if (fresh) this.#say(words.says.alarm(byClock(fresh.says)));
       else if (this.#lastAlarms) this.#say(words.says.over);
       this.#lastAlarms = names;
     }
@@ -189,7 +190,7 @@ export class Floor {
 
   #state(told: StateTold): void {
     const word = `${told.state} ${told.fault}`;
-    if (this.#lastState !== "" && word !== this.#lastState) this.#say(words.says.state(told.state, told.says));
+    if (this.#lastState !== "" && word !== this.#lastState) this.#say(words.says.state(told.state, byClock(told.says)));
     this.#lastState = word;
     this.station = told;
     this.soon();
