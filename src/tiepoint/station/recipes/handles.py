@@ -40,19 +40,19 @@ def handles_of(shape: Shape, is_down: bool = False) -> tuple[Handle, ...]:
     if isinstance(shape, Ring):
         c = _up(shape.centre, is_down)
         return (
-            Handle("middle", "middle", _pair(c)),
-            Handle("inner", "size", _pair(c + np.array([shape.inner, 0.0]))),
-            Handle("outer", "size", _pair(c + np.array([0.0, shape.outer]))),
+            Handle("middle", "middle", pair(c)),
+            Handle("inner", "size", pair(c + np.array([shape.inner, 0.0]))),
+            Handle("outer", "size", pair(c + np.array([0.0, shape.outer]))),
         )
     if isinstance(shape, Arc):
         c, r, mid = _up(shape.centre, is_down), shape.radius, math.radians((shape.from_deg + shape.to_deg) / 2)
         start, end = math.radians(shape.from_deg), math.radians(shape.to_deg)
         return (
-            Handle("middle", "middle", _pair(c)),
-            Handle("from", "size", _pair(c + r * _towards(start))),
-            Handle("to", "size", _pair(c + r * _towards(end))),
-            Handle("radius", "size", _pair(c + r * _towards(mid))),
-            Handle("width", "size", _pair(c + (r + shape.width / 2) * _towards(mid))),
+            Handle("middle", "middle", pair(c)),
+            Handle("from", "size", pair(c + r * _towards(start))),
+            Handle("to", "size", pair(c + r * _towards(end))),
+            Handle("radius", "size", pair(c + r * _towards(mid))),
+            Handle("width", "size", pair(c + (r + shape.width / 2) * _towards(mid))),
         )
     return _of_points(shape, is_down)
 
@@ -139,14 +139,14 @@ def _of_rectangle(shape: Rectangle, is_down: bool) -> tuple[Handle, ...]:
     c, (x, y), (w, h) = _up(shape.centre, is_down), _axes(shape), shape.size
     signs = {"-": -1.0, "+": 1.0}
     corners = [
-        Handle(f"corner {a}{b}", "corner", _pair(c + signs[a] * w / 2 * x + signs[b] * h / 2 * y))
+        Handle(f"corner {a}{b}", "corner", pair(c + signs[a] * w / 2 * x + signs[b] * h / 2 * y))
         for a in signs
         for b in signs
     ]
-    sides = [Handle(f"side {a}x", "side", _pair(c + signs[a] * w / 2 * x)) for a in signs]
-    sides += [Handle(f"side {b}y", "side", _pair(c + signs[b] * h / 2 * y)) for b in signs]
-    turn = Handle("turn", "turn", _pair(c + (w / 2 + STEM * max(w, h)) * x))
-    return (Handle("middle", "middle", _pair(c)), *corners, *sides, turn)
+    sides = [Handle(f"side {a}x", "side", pair(c + signs[a] * w / 2 * x)) for a in signs]
+    sides += [Handle(f"side {b}y", "side", pair(c + signs[b] * h / 2 * y)) for b in signs]
+    turn = Handle("turn", "turn", pair(c + (w / 2 + STEM * max(w, h)) * x))
+    return (Handle("middle", "middle", pair(c)), *corners, *sides, turn)
 
 
 def _rectangle(shape: Rectangle, name: str, at: Array, is_down: bool) -> Rectangle:
@@ -227,12 +227,12 @@ def _of_points(shape: Polygon | Path, is_down: bool) -> tuple[Handle, ...]:
     points = [_up(p, is_down) for p in shape.points]
     closed = isinstance(shape, Polygon)
     following = points[1:] + (points[:1] if closed else [])
-    told = [Handle("middle", "middle", _pair(np.mean(points, axis=0)))]
-    told += [Handle(f"point {k}", "point", _pair(p)) for k, p in enumerate(points)]
-    told += [Handle(f"between {k}", "between", _pair((a + b) / 2)) for k, (a, b) in
+    told = [Handle("middle", "middle", pair(np.mean(points, axis=0)))]
+    told += [Handle(f"point {k}", "point", pair(p)) for k, p in enumerate(points)]
+    told += [Handle(f"between {k}", "between", pair((a + b) / 2)) for k, (a, b) in
              enumerate(zip(points, following, strict=False))]  # fmt: skip
     if isinstance(shape, Path):
-        told.append(Handle("width", "size", _pair(points[0] + shape.width / 2 * _across(points))))
+        told.append(Handle("width", "size", pair(points[0] + shape.width / 2 * _across(points))))
     return tuple(told)
 
 
@@ -283,7 +283,8 @@ def _own(point: Array, is_down: bool) -> tuple[float, float]:
     return x, -y if is_down else y
 
 
-def _pair(point: Array) -> tuple[float, float]:
+def pair(point: Array) -> tuple[float, float]:
+    """Return a place (2,) as two numbers."""
     x, y = point.tolist()
     return x, y
 

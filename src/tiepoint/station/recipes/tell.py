@@ -21,7 +21,7 @@ from tiepoint.recipe.runner import Trace
 from tiepoint.recipe.steps.find import FindTable
 from tiepoint.recipe.wording import figures_of, one_line, said_flags, said_value, unit_of
 from tiepoint.station.recipes.gripping import grips_told
-from tiepoint.station.recipes.handles import Handle, handles_of
+from tiepoint.station.recipes.handles import Handle, handles_of, pair
 from tiepoint.station.recipes.places import Frame, axes_px, frame_for, mask_px, shape_in
 from tiepoint.station.recipes.trying import Tried
 
@@ -177,7 +177,7 @@ def _handles(step: Step, shape: Shape, frame: Frame) -> tuple[Handle, ...]:
     origin, turn = frame.up(table.taught.origin), math.radians(table.taught.angle_deg)
     reach = 0.3 * max(1e-9, float(np.ptp(np.array([h.at for h in handles]), axis=0).max()))
     tip = origin + reach * np.array([math.cos(turn), math.sin(turn)])
-    return (*handles, Handle("origin", "origin", _two(origin)), Handle("axis", "axis", _two(tip)))
+    return (*handles, Handle("origin", "origin", pair(origin)), Handle("axis", "axis", pair(tip)))
 
 
 def _in_hand(shape: Shape, frame: Frame) -> Plain | None:
@@ -201,11 +201,6 @@ def _flipped(places: Any) -> Any:
     if isinstance(places[0], list | tuple):
         return [_flipped(place) for place in places]
     return [places[0], -places[1]]
-
-
-def _two(point: Array) -> tuple[float, float]:
-    x, y = point.tolist()
-    return x, y
 
 
 def _handle(handle: Handle, frame: Frame) -> Plain:
