@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from tiepoint.cli.answer import Json, table
-from tiepoint.cli.study_data import Kept, KeptIn, Of, Picture, UnitName, answer, demand_drawing, untold
+from tiepoint.cli.study_data import Kept, KeptIn, MostFalse, Of, Picture, UnitName, answer, demand_drawing, untold
 from tiepoint.cli.typed import if_typed, in_unit, share_typed
 
 if TYPE_CHECKING:
@@ -39,9 +39,7 @@ def agreement(
     most_misses: Annotated[
         str | None, typer.Option("--most-misses", metavar="SHARE", help="Agreed: of bad parts, that pass at most.")
     ] = None,
-    most_false: Annotated[
-        str | None, typer.Option("--most-false", metavar="SHARE", help="Agreed: of good parts, that do not, at most.")
-    ] = None,
+    most_false: MostFalse = None,
     picture: Picture = None,
     station: KeptIn = None,
     of: Of = None,

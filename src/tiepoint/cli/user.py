@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from tiepoint.cli.answer import Answer, Json, group, present, table
+from tiepoint.cli.station import Folder
 from tiepoint.foundation.errors import UnusableInput
 
 if TYPE_CHECKING:
@@ -17,8 +18,10 @@ app = group("user")
 
 LONGEST_LINE = 1000
 
-Folder = Annotated[Path, typer.Argument(metavar="STATION", help="The station's folder, which holds station.toml.")]
 Name = Annotated[str, typer.Argument(metavar="NAME", help="Letters, digits, dots, dashes and underscores.")]
+FromStdin = Annotated[
+    bool, typer.Option("--password-stdin", help="Take the password from standard input, its first line.")
+]
 RoleOption = Annotated[str, typer.Option("--role", metavar="look|operate|change", help="What the user may.")]
 
 
@@ -46,9 +49,7 @@ def add(
     camera: Annotated[
         str | None, typer.Option("--camera", metavar="NAME", help="A machine that hands over this camera's pictures.")
     ] = None,
-    from_stdin: Annotated[
-        bool, typer.Option("--password-stdin", help="Take the password from standard input, its first line.")
-    ] = False,
+    from_stdin: FromStdin = False,
     as_json: Json = False,
 ) -> None:
     """Add a person, who is asked for a password, or a machine, which gets a token that is told once.
@@ -116,9 +117,7 @@ def remove(station: Folder, name: Name, as_json: Json = False) -> None:
 
 @app.command("hash")
 def hash_(
-    from_stdin: Annotated[
-        bool, typer.Option("--password-stdin", help="Take the password from standard input, its first line.")
-    ] = False,
+    from_stdin: FromStdin = False,
     as_json: Json = False,
 ) -> None:
     """Print what stands for a password of FTP in station.toml, as password of [camera.receiver].
