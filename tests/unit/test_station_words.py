@@ -1,9 +1,11 @@
 """How sentences of a station are made: counts, whole sentences, and none that tells where its folder lies."""
 
+import re
 from pathlib import Path
 
 import pytest
 
+import tiepoint
 from tiepoint.foundation.errors import UnusableInput
 from tiepoint.foundation.rounding import THIN
 from tiepoint.station.folder import Station, StationTable
@@ -68,3 +70,28 @@ def test_a_folder_that_was_taken_away_is_told_alike_of_every_stage(tmp_path):
     assert [stage.id for stage in stages] == list(IDS)
     assert {(stage.line, stage.rests) for stage in stages} == {("Cannot be read", False)}
     assert {stage.to_do[0].partition(",")[0] for stage in stages} == {"The station's folder is not there any more"}
+
+
+def test_no_room_makes_these_sentences_by_hand():
+    """Each of these was written in several places, and differed: one cut the folder out of half of a sentence."""
+    by_hand = {
+        r"replace\((f\"\{|str\()[\w.]*folder": "station/words.py: without_folder; web/refused.py: told_here",
+        r"\[:1\]\.upper\(\)\}\{\w+\[1:\]\}\.": "station/words.py: sentence",
+        r"/ STATION\)\.(is_file|exists)\(": "station/there.py: is_station",
+    }
+    own = {
+        "station/words.py",
+        "station/there.py",
+        "web/users.py",
+    }  # the last asks it of any folder
+    root = Path(tiepoint.__file__).parent
+    files = [path for room in ("cli", "station", "web") for path in (root / room).rglob("*.py")]
+    again = [
+        f"{path.relative_to(root)}: use {instead}"
+        for path in files
+        if path.relative_to(root).as_posix() not in own
+        for pattern, instead in by_hand.items()
+        if re.search(pattern, path.read_text(encoding="utf-8"))
+    ]
+    assert len(files) > 150
+    assert again == []
