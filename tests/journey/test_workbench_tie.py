@@ -197,6 +197,13 @@ def test_what_the_plan_says_of_field_and_distance_is_not_typed_again(browser, se
     assert page.get_by_label("Field of view, width", exact=True).input_value().startswith("3.0220")
     person.click("What to print?")
     page.get_by_text("15 × 11 squares of 6 mm").wait_for()
+    # What the plan says is asked of it again, and is nothing that somebody typed.
+    page.get_by_role("radio", name="mm").click()
+    (station.folder / "plan.toml").write_text(
+        f'format = "tiepoint/plan/1"\n\n{plan.replace("stand_off_mm = 400", "stand_off_mm = 500")}', encoding="utf-8"
+    )
+    page.reload()
+    page.get_by_text("512 mm is what the plan says").wait_for()
     person.done()
 
 

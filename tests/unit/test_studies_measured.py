@@ -114,6 +114,18 @@ def test_a_spreadsheet_gives_what_the_same_table_as_text_gives(tmp_path):
     assert got.where[0] == "row 2"
 
 
+def test_what_the_reader_of_spreadsheets_warns_of_is_not_printed_and_no_fault(tmp_path):
+    # A number far beyond all dates, that is shown as one, in a column that nobody asks for.
+    book = openpyxl.Workbook()
+    for row in (["value", "when"], [1.5, 1e10]):
+        book.active.append(row)
+    book.active["B2"].number_format = "yyyy-mm-dd"
+    book.save(tmp_path / "a.xlsx")
+    with pytest.warns(UserWarning, match="outside the limits for dates"):
+        list(openpyxl.load_workbook(tmp_path / "a.xlsx").active.rows)
+    assert read_measured(tmp_path / "a.xlsx").values.tolist() == [1.5]
+
+
 def test_numbers_of_a_spreadsheet_lose_no_digit(tmp_path):
     values = [0.1, 1 / 3, 1e-17, 12345678901234.5, -2.0]
     got = read_measured(sheet(tmp_path / "a.xlsx", [["value"], *([v] for v in values)]))

@@ -2,8 +2,6 @@
 
 import contextlib
 import io
-import re
-import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,6 +12,7 @@ from numpy.typing import NDArray
 
 from tiepoint.documents.canonical import pixels_sha256
 from tiepoint.documents.files import name_of, read_bytes, reason_of, write_atomic
+from tiepoint.documents.quiet import silence
 from tiepoint.foundation.errors import UnusablePicture
 from tiepoint.model.shot import Picture
 
@@ -32,10 +31,6 @@ _JPEG = ("JPEG", "MPO")
 _PHOTOMETRIC = 262
 """Pillow's modes of more than 8 bits, and of grey."""
 _BAND = 1024
-
-_PILLOW = r"PIL\."
-_OF_PILLOW = ("ignore", None, Warning, re.compile(_PILLOW), 0)
-"""As `warnings.filterwarnings` keeps it among the filters."""
 
 TURNED = "asks viewers to turn it; here its pixels are counted as they are stored, not turned."
 """What is said of a photo whose file names an orientation, after the photo's name."""
@@ -169,7 +164,7 @@ def _opened(file: BinaryIO, path: Path, most_pixels: int) -> Iterator[Any]:
     # Pillow's switches are those of all threads, so none is set for a while and put back: of two that decode at once,
     # the one that ends last puts back what the other had set. What a picture lacks is never made up, whoever asked.
     ImageFile.LOAD_TRUNCATED_IMAGES = False
-    _silence_pillow()
+    silence(r"PIL\.")
     try:
         with Image.open(file) as image:
             _check_size(path, image.size, most_pixels)
@@ -190,12 +185,6 @@ def _opened(file: BinaryIO, path: Path, most_pixels: int) -> Iterator[Any]:
     except Exception as error:
         said = f": {error}" if isinstance(error, (OSError, SyntaxError)) else "; save or fetch it once more"
         raise UnusablePicture(f"{path} cannot be decoded, it is cut off or damaged{said}") from error
-
-
-def _silence_pillow() -> None:
-    """Have Pillow not print what it is unsure of, for good: here it becomes a sentence, or does not matter."""
-    if _OF_PILLOW not in warnings.filters:
-        warnings.filterwarnings("ignore", module=_PILLOW)
 
 
 def _empty(path: Path) -> UnusablePicture:

@@ -5,7 +5,6 @@ A sheet is read row by row and no further than a table may be long: a small file
 
 import datetime
 import io
-import warnings
 import zipfile
 import zlib
 from collections.abc import Iterator, Sequence
@@ -16,6 +15,7 @@ from xml.etree.ElementTree import ParseError, iterparse
 
 from tiepoint.documents.files import read_bytes
 from tiepoint.documents.grid import Grid
+from tiepoint.documents.quiet import silence
 from tiepoint.documents.tables import MOST_ROWS, too_many_rows
 from tiepoint.foundation.errors import UnusableDocument
 
@@ -67,9 +67,8 @@ def _opened(data: bytes, path: Path, values: bool) -> Any:
     with zipfile.ZipFile(io.BytesIO(data)) as archive:
         if sum(entry.file_size for entry in archive.infolist()) > MOST_UNPACKED:
             raise UnusableDocument(f"{path} is too large once unpacked; save the sheet as CSV")
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # of what it leaves out: styles, drop-down lists, pictures
-        book = openpyxl.load_workbook(io.BytesIO(data), data_only=values, read_only=True)
+    silence(r"openpyxl\.")  # of what it leaves out: styles, drop-down lists, pictures
+    book = openpyxl.load_workbook(io.BytesIO(data), data_only=values, read_only=True)
     for sheet in book.worksheets:
         sheet.reset_dimensions()  # what a file says of its own size need not be true
     return book
