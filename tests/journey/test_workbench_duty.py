@@ -238,8 +238,8 @@ def test_an_alarm_that_ends_while_its_reason_is_typed_puts_no_other_act_in_its_p
     write_users(folder / "private" / "users.json", [User("weiss", "operate", hashed(PASSWORD))])
     now = Told("on duty", utc_now(), "", "", False, "", {}, {})
     about = {"format": "tiepoint/duty/1", "station": "hinge plates", "event": "alarm", "kind": "light",
-             "about": "plate", "says": "Darker since 2026-11-27T08:59:01.009Z.", "since_utc": utc_now(), "change": -0.05,
-             "unit": "1", "next": "clean the lamp and its window", "why": ""}  # fmt: skip
+             "about": "plate", "says": "Darker since 2026-11-27T08:59:01.009Z.", "since_utc": utc_now(),
+             "change": -0.05, "unit": "1", "next": "clean the lamp and its window", "why": ""}  # fmt: skip
     with saying(folder, now), Served(folder) as served, Looked(browser, PHONE) as looked:
         commit(folder, 1, first=30)
         page = looked.open(served, "/duty").page
