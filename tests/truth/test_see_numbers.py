@@ -210,6 +210,14 @@ def test_flicker_needs_pictures_that_are_neither_black_nor_saturated():
     assert "neither black nor saturated" in flicker_of([cells_of(np.full((240, 320), 255, np.uint8), 255.0)] * 9).reason
 
 
+def test_a_band_that_one_picture_does_not_show_hides_no_flicker():
+    # The closed form of a sine of 5 % over 40 pictures, whose first band something dark covers in one of them.
+    steps = 1 + 0.05 * np.sin(2 * np.pi * 0.13 * np.arange(40))
+    series = [np.full((2, *CELLS), 100.0 * one) for one in steps]
+    series[7][:, 0] = np.nan
+    assert flicker_of(series).value == pytest.approx(0.05, rel=0.1)
+
+
 # --- what is said ----------------------------------------------------------------------------------------------------
 
 

@@ -1,7 +1,6 @@
 """How a picture is lit: grey curve, what is saturated or black, how even it is, and whether it flickers."""
 
 import math
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
@@ -207,10 +206,8 @@ def flicker_of(series: Sequence[Array], times_s: Sequence[float] = ()) -> Flicke
     if not bands.any():
         return Flicker(None, pictures=n, reason="no part of the picture is neither black nor saturated in all of them")
     told = np.where(usable, told, np.nan)[:, :, bands]
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # of a band none of whose cells is usable in one picture
-        values = np.nanmedian(told / np.nanmedian(told, axis=0), axis=3)
-    values = np.where(np.isfinite(values), values, 1.0)
+    values = _median(told / _median(told, axis=0), axis=3)
+    values = np.where(np.isfinite(values), values, 1.0)  # of a band none of whose cells is usable in one picture
     at = np.linspace(-1, 1, n)
     drift = np.column_stack([np.ones(n), at])
     left = values - np.einsum("ij,jkl->ikl", drift @ np.linalg.pinv(drift), values)
@@ -225,6 +222,13 @@ def flicker_of(series: Sequence[Array], times_s: Sequence[float] = ()) -> Flicke
     trace = np.median(values.mean(axis=1), axis=1)
     swings = np.median(left.mean(axis=1), axis=1)
     return Flicker(value, u95, n, tuple(np.round(trace, 5).tolist()), _mains(swings, times_s, value > u95))
+
+
+def _median(values: Array, axis: int) -> Array:
+    """Return the median of what is there, NaN where nothing is: of that `np.nanmedian` warns, and filters are all
+    threads'."""
+    none = np.isnan(values).all(axis=axis, keepdims=True)
+    return np.where(np.squeeze(none, axis=axis), np.nan, np.nanmedian(np.where(none, 0.0, values), axis=axis))
 
 
 def _mains(swings: Array, times_s: Sequence[float], is_seen: bool) -> float | None:
