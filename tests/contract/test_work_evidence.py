@@ -257,6 +257,7 @@ def test_records_are_found_by_a_readings_value_and_verdict(served):
     assert _parts(served, f"{bore}&of=any&at_least=0&part_id=GV-0123") == ["GV-0123"]
     for query, where, says in (
         ("at_least=4.5", "reading", "of no reading"),
+        (f"{bore}&at_least=four", "at_least", "at_least reads 'four'"),
         (f"{bore}&at_least=5&at_most=4", None, "from 5 to 4"),
     ):
         status, _, body = served.ask("GET", f"/api/records?{query}")

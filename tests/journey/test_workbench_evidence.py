@@ -89,6 +89,10 @@ def test_an_audit_at_the_desk(served, browser):
         # By a reading's own value: those that were drawn between 4.401 and 4.411 mm, none of them near either.
         page.get_by_label("Verdict").select_option("")
         looked.type(page.get_by_label("Reading", exact=True).first, "bore.diameter")
+        page.get_by_label("from, mm").fill("0x10")
+        page.get_by_role("button", name="Search").click()
+        page.get_by_role("alert").filter(has_text="0x10 is no number; give one, as 4.5").wait_for()
+        assert page.get_by_label("from, mm").get_attribute("aria-invalid") == "true"
         looked.type(page.get_by_label("from, mm"), "4,401")
         looked.type(page.get_by_label("to", exact=True), "4.411")
         looked.click(page.get_by_role("button", name="Search"))

@@ -1,5 +1,5 @@
 import { expect, test } from "vitest";
-import { byClock, inUnit, turned, typedLength } from "./numbers";
+import { byClock, inUnit, plainNumber, turned, typedLength } from "./numbers";
 
 // An inch is 25.4 mm exactly: the international yard and pound agreement of 1959.
 test("25.4 mm are 1 in, exactly, and back; areas go by the square", () => {
@@ -33,4 +33,9 @@ test("a moment in a sentence of the station is read by the clock on the wall, an
   const now = new Date();
   expect(byClock(`since ${now.toISOString()}.`)).toBe(`since ${now.toLocaleTimeString("en-GB")}.`);
   for (const stays of ["", "lot 2026-01-05", "2026-01-05T06:00Z?"]) expect(byClock(stays)).toBe(stays);
+});
+
+test("a comma is a point, a true minus is a minus, and what no ruler shows is no number", () => {
+  expect([" 4,5 ", "−4.5", "-.5", "5.", "1e-3"].map(plainNumber)).toEqual([4.5, -4.5, -0.5, 5, 0.001]);
+  for (const none of ["", " ", "4 ms", "4,5,6", "4.4\"", "0x10", "0b1", "Infinity", "NaN", "1e400", "\u202e4.5", "٤"]) expect(plainNumber(none)).toBeNull();
 });

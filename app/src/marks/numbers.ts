@@ -19,10 +19,17 @@ export function inUnit(value: number, from: LengthUnit, to: LengthUnit, power = 
   return from === to ? value : Number(((value * MM_PER[from] ** power) / MM_PER[to] ** power).toPrecision(figures));
 }
 
+const DECIMAL = /^[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?$/i;
+
+/** Return the number that was typed, with a decimal point or comma; null where it is none, as 0x10 or 1e400 is, or nothing. */
+export function plainNumber(text: string): number | null {
+  const plain = text.trim().replace(",", ".").replaceAll("−", "-");
+  return DECIMAL.test(plain) && Number.isFinite(Number(plain)) ? Number(plain) : null;
+}
+
 /** Return what was typed: a number, with a decimal point or comma, else the text as it is (the name of a column), or null. */
 export function typedNumber(text: string): number | string | null {
-  const plain = text.trim().replace(",", ".").replace("−", "-");
-  return plain === "" ? null : Number.isFinite(Number(plain)) ? Number(plain) : text.trim();
+  return text.trim() === "" ? null : (plainNumber(text) ?? text.trim());
 }
 
 /** Return a typed length in the unit `to`: typed in the unit `shown`, or with a unit of its own, as in 0.5in. */

@@ -147,5 +147,7 @@ def _said(kind: str, bounds: Mapping[str, Any], given: Any) -> tuple[str, str] |
         "less_than_equal": (f"is {given!s:.40}", f"give {bounds.get('le')} or less"),
         "string_pattern_mismatch": (f"reads {given!r:.40}", _LOOKS.get(str(bounds.get("pattern")), "look at it")),
         "finite_number": ("is no finite number", "give one"),
+        "float_parsing": (f"reads {given!r:.40}", "give a number, as 4.5"),
+        "int_parsing": (f"reads {given!r:.40}", "give a whole number"),
     }
     return told.get(kind)

@@ -1,5 +1,7 @@
 /** The search of records and what was chosen of it; what was typed is there again after a reload. */
 import { addressOf, get, Refusal, type Answer } from "../../api/client";
+import { plainNumber } from "../../marks/numbers";
+import { words } from "../../strings/en/evidence";
 import { fetchShown, type Shown } from "../Duty/shown";
 
 export type Short = Answer<"/api/records">["records"][number];
@@ -25,7 +27,7 @@ export interface Asked {
   variant: string;
 }
 export const NOTHING: Asked = { since: "", until: "", part_id: "", verdict: "", reading: "", of: "", at_least: "", at_most: "", recipe: "", variant: "" };
-const NUMBERS = ["at_least", "at_most"];
+const NUMBERS = ["at_least", "at_most"] as const;
 
 function before(): Asked {
   try {
@@ -43,7 +45,7 @@ export function query(asked: Asked): Record<string, string> {
     if (key === "since" || key === "until") {
       const at = new Date(value);
       told[key] = Number.isNaN(at.getTime()) ? value : at.toISOString();
-    } else if (NUMBERS.includes(key)) told[key] = value.trim().replace(",", ".").replace("−", "-");
+    } else if (NUMBERS.some((one) => one === key)) told[key] = String(plainNumber(value) ?? value.trim());
     else told[key] = value.trim();
   }
   return told;
@@ -91,6 +93,12 @@ export class Search {
     this.#asking.abort();
     this.#asking = new AbortController();
     const { signal } = this.#asking;
+    const none = NUMBERS.find((key) => this.asked[key].trim() !== "" && plainNumber(this.asked[key]) === null);
+    if (none !== undefined) {
+      this.refused = { where: none, says: words.notNumber(this.asked[none].trim()) };
+      this.busy = false;
+      return;
+    }
     this.busy = true;
     try {
       const more = beforeSeq === null ? {} : { before: beforeSeq };

@@ -1,5 +1,6 @@
 /** What is agreed, as cells of a table and again as the station takes it. Pure functions. */
 import type { Answer } from "../../api/client";
+import { plainNumber } from "../../marks/numbers";
 
 type Draft = NonNullable<Answer<"/api/prove">["order"]["order"]>;
 export type Row = Record<string, string>;
@@ -60,11 +61,11 @@ export function cellsOf(draft: Draft | null | undefined): Cells {
 
 /** Return a number as it was typed, over `per`; null for nothing. What is no number is said in `faults`, by its place. */
 export function numberOf(typed: string | undefined, where: string, faults: Record<string, string>, per = 1): number | null {
-  const plain = (typed ?? "").trim().replace(",", ".").replace("−", "-");
-  if (plain === "") return null;
-  const value = Number(plain);
-  if (!Number.isFinite(value)) {
-    faults[where] = `${plain.slice(0, 40)} is no number; give one, as in 0.2`;
+  const text = (typed ?? "").trim();
+  if (text === "") return null;
+  const value = plainNumber(text);
+  if (value === null) {
+    faults[where] = `${text.slice(0, 40)} is no number; give one, as in 0.2`;
     return null;
   }
   // 30 % is 0.3, and not 0.30000000000000004.

@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { bestAgo, bubbleAt, edgeAsWide, levelRim, pathOf, sideOf, ticketAt, typed } from "./drawn";
+import { bestAgo, bubbleAt, edgeAsWide, levelRim, pathOf, sideOf, ticketAt } from "./drawn";
 
 describe("drawings of See", () => {
   it("leaves gaps where there is no value", () => {
@@ -53,10 +53,5 @@ describe("drawings of See", () => {
   it("says when it was best", () => {
     expect(bestAgo([3, 1, 2])).toBe(1);
     expect(bestAgo([null, null])).toBeNull();
-  });
-  it("takes a comma for a point, and nothing for no number", () => {
-    expect(typed(" 4,5 ")).toBe(4.5);
-    expect(typed("")).toBeNull();
-    expect(typed("4 ms")).toBeNull();
   });
 });

@@ -94,8 +94,3 @@ export function bestAgo(values: readonly (number | null)[]): number | null {
   return best === null ? null : values.length - 1 - best;
 }
 
-/** A number that a person typed, with a point or a comma; null where it is none. */
-export function typed(text: string): number | null {
-  const value = Number(text.trim().replace(",", "."));
-  return text.trim() === "" || !Number.isFinite(value) ? null : value;
-}

@@ -18,6 +18,7 @@ const evidence = {
   found: "Records found",
   foundNone: "No record is like that. Ask for a longer time, or for less.",
   noRecords: "There is no record yet. Every part that is judged becomes one.",
+  notNumber: (text: string) => `${text.slice(0, 40)} is no number; give one, as 4.5`,
   older: "Older ones",
   asFile: "As a file:",
   csv: "CSV",

@@ -60,7 +60,7 @@ export default {
   room: "Light of the room",
   benchTurns: "Turn at the bench",
   mm: "mm",
-  notNumber: "is no number; give one, as 4.0",
+  notNumber: (text: string) => (text.trim() ? `${text.slice(0, 40)} is no number; give one, as 4.0` : "nothing stands here; give a number, as 4.0"),
   lampCaution:
     "Light that flashes 3 to 30 times a second can trigger epilepsy. Ultraviolet and infrared light is not seen and may harm all the same: ask the supplier for each lamp's risk group (IEC 62471). Local codes come first.",
   numbers: (count: number) => (count > 1 ? `Numbers of the newest picture, ± by the last ${count}` : "Numbers of one picture"),
