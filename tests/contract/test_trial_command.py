@@ -182,7 +182,7 @@ def test_records_that_cannot_be_tried_are_one_sentence(cli, tmp_path):
         ([("g0.png", "1", "good", "")] * 2, "shot,part_id,label,class", "name the same shot"),
         ([("g0.png", "", "good", "")], "shot,part_id,label,class", "part_id reads ''"),
         ([("g0.png", "good")], "shot,label", "has no column part_id"),
-        ([("g0.png", "1", "good"), ("g1.png", "1", "bad")], "shot,part_id,label", "part 1 is good in row 1"),
+        ([("g0.png", "1", "good"), ("g1.png", "1", "bad")], "shot,part_id,label", "part 1 is good in g0.png, row 1"),
     ],
 )
 def test_labels_that_cannot_be_used_are_one_sentence(cli, recipe_file, shots, tmp_path, rows, header, sentence):

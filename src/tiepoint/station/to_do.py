@@ -120,7 +120,8 @@ def _of_what(asked: Requirement) -> str:
 def _last_sentence(study: KeptStudy) -> str:
     """Return what a study says to do next."""
     sentences = study.document.get("outcome", {}).get("sentences") or ("",)
-    return str(sentences[-1]).removeprefix("Next: ").rstrip(".")
+    says = str(sentences[-1]).removeprefix("Next: ").rstrip(".")
+    return says[:1].upper() + says[1:]
 
 
 # --- of readings -----------------------------------------------------------------------------------------------------

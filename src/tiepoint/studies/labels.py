@@ -78,7 +78,7 @@ def _of_table(grid: Grid, folder: Path) -> Iterator[Label]:
         path = Path(shot) if Path(shot).is_absolute() else folder / shot
         if not path.exists():
             raise UnusableInput(f"{grid.where}, {place}: there is no shot {path}; name it from the table's own folder")
-        yield Label(path, part, _truth(word, f"{grid.where}, {place}"), kind, place)
+        yield Label(path, part, _truth(word, f"{grid.where}, {place}"), kind, f"{shot}, {place}")
 
 
 def _truth(word: str, where: str) -> Truth:
