@@ -332,8 +332,8 @@ def _next(study: TrialStudy) -> str:
         return "Next: bring good parts of several lots, so that false rejects are tried too."
     if study.escapes.events:
         return (
-            "Next: look at the bad parts that passed before anything else; mend the label of one that is measured good by "
-            "other means, else the recipe, and try all of them anew."
+            "Next: look at the bad parts that passed before anything else; mend the label of one that is measured good "
+            "by other means, else the recipe, and try all of them anew."
         )
     wanted = [f"{a.more} more {'bad' if 'bad' in a.name else 'good'} parts" for a in study.asked if a.more]
     if wanted:
