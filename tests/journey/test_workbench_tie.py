@@ -267,6 +267,25 @@ def test_by_pairs_from_an_empty_station_to_a_reading(browser, served, station):
     person.done()
 
 
+def test_pairs_to_a_robot_bring_the_caution_and_say_what_to_do_with_inches(browser, served):
+    """Where somebody is to move a robot by hand the page says how; a side in inches is told with its way out."""
+    person = Tier(browser, served)
+    page = person.page
+    person.way("by pairs")
+    assert page.get_by_text("reduced-speed manual mode").count() == 0
+    page.get_by_label("from", exact=True).select_option("plane")
+    page.get_by_label("to", exact=True).select_option("robot")
+    page.get_by_text("Touch in reduced-speed manual mode with the enabling device in hand (ISO 10218)").wait_for()
+    points = ((10, 10), (110, 12), (105, 80), (15, 85), (60, 45))
+    person.paste("\n".join(f"{x}\t{y}\t{(400 - y) / 25.4:.3f}\t{(x - 120) / 25.4:.3f}" for x, y in points))
+    said = page.get_by_role("alert").filter(has_text="look like inch for mm")
+    said.wait_for()
+    assert "Type both sides in one unit, and say which under Unit of the table." in said.inner_text()
+    assert page.get_by_role("button", name="Keep as a tie").is_disabled()
+    person.keep("pairs-robot-light")
+    person.done()
+
+
 def test_what_is_wrong_is_said_at_its_field_and_nothing_is_lost(browser, served, station):
     station.keep_target()
     person = Tier(browser, served)

@@ -121,6 +121,7 @@ export const words = {
     kinds: { crossing: "crossing", corner: "corner", edge: "edge", stroke: "stroke", hand: "by hand" },
   },
   byPairs: {
+    oneUnit: "Type both sides in one unit, and say which under Unit of the table.",
     heading: "Pairs",
     say: "Press in the picture to add a point, or paste rows from a spreadsheet into the table.",
     sayPlane: "Type or paste points of the plane and what the robot showed there.",
@@ -175,6 +176,12 @@ export const words = {
     eye: "The flange carries",
     eyes: { "in-hand": "the camera", "to-hand": "the target" },
     angles: "Angles a, b, c",
+    anglesSay: {
+      "zyx-intrinsic-deg": "Turned by a about z, then by b about the new y, then by c about the newest x.",
+      "xyz-extrinsic-deg": "Turned by a about the fixed x, then by b about the fixed y, then by c about the fixed z.",
+      "zyz-intrinsic-deg": "Turned by a about z, then by b about the new y, then by c about the newest z.",
+      "rotvec-deg": "One turn about the axis (a, b, c), by as many degrees as that vector is long.",
+    } as Record<string, string>,
     byPhotos: "by these photos",
     plane: "Photo of the target in the plane",
     name: "Name of the robot's tie",
