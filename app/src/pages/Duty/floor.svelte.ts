@@ -2,7 +2,7 @@
 import { get, Refusal, type Answer } from "../../api/client";
 import { live } from "../../api/live.svelte";
 import { byClock } from "../../marks/numbers";
-import { mayBeSaidIn } from "./lines";
+import { aheadBy, mayBeSaidIn, sinceOf } from "./lines";
 import { fetchShown, type File, type Shown } from "./shown";
 import { words } from "../../strings/en/duty";
 
@@ -41,6 +41,8 @@ export class Floor {
   #ending = new AbortController();
   #picture = new AbortController();
   #ends: Array<() => void> = [];
+  /** By how much the station's clock is ahead of the one here, in ms. */
+  #ahead = 0;
   #lastState = "";
   #lastAlarms = "";
   #saidAt = -Infinity;
@@ -182,16 +184,14 @@ export class Floor {
 
   #since(): string | null {
     if (this.period === "duty") return this.station?.since_utc ?? null;
-    const at = new Date();
-    if (this.period === "today") at.setHours(0, 0, 0, 0);
-    else at.setTime(Math.floor((Date.now() - 3_600_000) / 60_000) * 60_000);
-    return at.toISOString();
+    return sinceOf(this.period, Date.now() + this.#ahead);
   }
 
   #state(told: StateTold): void {
     const word = `${told.state} ${told.fault}`;
     if (this.#lastState !== "" && word !== this.#lastState) this.#say(words.says.state(told.state, byClock(told.says)));
     this.#lastState = word;
+    if (told.fresh) this.#ahead = aheadBy(told.written_utc, Date.now());
     this.station = told;
     this.soon();
   }

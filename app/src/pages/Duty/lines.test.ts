@@ -1,5 +1,5 @@
 import { expect, test } from "vitest";
-import { arrows, gravest, labelAt, labelsWithin, mayBeSaidIn, pathOf, yieldScale } from "./lines";
+import { aheadBy, arrows, gravest, labelAt, labelsWithin, mayBeSaidIn, pathOf, sinceOf, yieldScale } from "./lines";
 
 test("a line is a path through its places, and a single place is none", () => {
   expect(pathOf([[0, 0], [10.26, 3.04], [5, 5]])).toBe("M0 0L10.3 3L5 5");
@@ -50,4 +50,16 @@ test("a label stands at the right of its place, at its left where it would overr
     expect(x! >= seen.left && x! + 76 <= seen.right && y! >= 12 && y! + 19 <= seen.bottom + 0.5).toBe(true);
   }
   expect(labelAt([10, 50], ["a very long name that no picture of this width has room for"], false, 1, { ...seen, right: 60 })[0]).toBe(3.5);
+});
+
+test("parts are counted by the clock that dates them: a day behind, today's are not missed", () => {
+  const now = Date.parse("2026-11-27T10:00:30Z");
+  const day = 86_400_000;
+  expect(aheadBy("2026-11-27T10:01:00Z", now)).toBe(0); // the same clock, and the way of the word
+  expect(aheadBy(null, now)).toBe(0);
+  expect(aheadBy("2026-11-26T10:00:30Z", now)).toBe(-day);
+  expect(sinceOf("hour", now + aheadBy("2026-11-26T10:00:30Z", now))).toBe("2026-11-26T09:00:00.000Z");
+  const midnight = new Date(now - day);
+  midnight.setHours(0, 0, 0, 0);
+  expect(sinceOf("today", now - day)).toBe(midnight.toISOString());
 });

@@ -58,3 +58,19 @@ export function labelAt([x = 0, y = 0]: Place, lines: readonly string[], hasMark
   const within = (v: number, from: number, to: number) => Math.max(from, Math.min(to, v));
   return [within(right, seen.left + 4 * px, Math.max(seen.left + 4 * px, seen.right - wide - 4 * px)), within(y - gap, seen.top + 16 * px, Math.max(seen.top + 16 * px, seen.bottom - tall))];
 }
+
+const SAME_CLOCK_MS = 90_000;
+
+/** By how much the station's clock is ahead of the one here, in ms, as its last word tells; 0 where they are about the same. */
+export function aheadBy(written: string | null, now: number): number {
+  const ahead = Date.parse(written ?? "") - now;
+  return Math.abs(ahead) > SAME_CLOCK_MS ? ahead : 0;
+}
+
+/** From when on parts are counted: since midnight where the person is, or for one hour, by the clock that dates the parts. */
+export function sinceOf(period: "today" | "hour", now: number): string {
+  const at = new Date(now);
+  if (period === "today") at.setHours(0, 0, 0, 0);
+  else at.setTime(Math.floor((now - 3_600_000) / 60_000) * 60_000);
+  return at.toISOString();
+}
