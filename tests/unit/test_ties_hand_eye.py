@@ -72,6 +72,27 @@ def test_a_wrong_row_is_named_and_left_out() -> None:
     assert found.rows[3].unseen_mm == pytest.approx(2.0, abs=0.4)
 
 
+@pytest.mark.parametrize(("eye", "count"), [("in-hand", 9), ("in-hand", 12), ("to-hand", 9), ("to-hand", 15)])
+def test_a_column_that_was_left_out_is_named(eye: str, count: int) -> None:
+    taken_ = taken(eye, 3, count)
+    typed = table(taken_)
+    without_z = replace(typed, xyz_mm=typed.xyz_mm * [1, 1, 0])
+    with pytest.raises(UnusableInput, match=r"z is 0 mm in every row.*type what the robot's display shows"):
+        hand_eye(without_z, seen(taken_, np.random.default_rng(3)), eye)
+
+
+def test_more_wrong_rows_than_a_third_are_refused_and_a_third_is_left_out() -> None:
+    taken_ = taken("in-hand", 3, 12)
+    typed, photos = table(taken_), seen(taken_, np.random.default_rng(3))
+    off = np.random.default_rng(5).normal(size=(12, 3)) * 60.0
+    wrong = np.arange(12) % 3 == 0
+    found = hand_eye(replace(typed, xyz_mm=typed.xyz_mm + off * wrong[:, None]), photos, "in-hand")
+    assert [not row.used for row in found.rows] == wrong.tolist()
+    wrong[1] = True
+    with pytest.raises(UnusableInput, match=r"5 of 12 poses do not fit the others \(rows 1, 2, 4, 7, 10\)"):
+        hand_eye(replace(typed, xyz_mm=typed.xyz_mm + off * wrong[:, None]), photos, "in-hand")
+
+
 def test_two_exchanged_rows_are_named() -> None:
     order = np.arange(12)
     order[[2, 8]] = 8, 2

@@ -44,6 +44,8 @@ _BACK = 1e-2
 """A row that was set aside is taken back where it fits the others at least this well."""
 _NOTHING_FITS = 0.05
 """Rows that miss by more than this share of the camera's distance belong to something else."""
+_ROUGH_MM = 3.0
+"""Arms that nobody calibrated are off by one to three millimetres where they are told to go (common practice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +148,7 @@ def hand_eye(table: PoseTable, seen: TargetPoses, eye: Eye) -> HandEye:
     demand_typed_well(table, seen, eye, begun.score)
     _demand_fit(begun, seen)
     used, fitted = _without_wrong(rows, begun)
+    _demand_typed(table, used, fitted)
     return _told(table, seen, eye, rows, used, fitted)
 
 
@@ -175,6 +178,23 @@ def _without_wrong(rows: Rows, begun: Start) -> tuple[Mask, Fitted]:
             break
         used[worst] = False
     return used, fitted
+
+
+def _demand_typed(table: PoseTable, used: Mask, fitted: Fitted) -> None:
+    """Raise where a column was left out, or more rows are wrong than slip one by one: above a third."""
+    alike = [f"{axis} is {mm[0] + 0.0:g} mm" for axis, mm in zip("xyz", table.xyz_mm.T, strict=True) if np.ptp(mm) == 0]
+    if alike and fitted.robot_mm > _ROUGH_MM:
+        raise UnusableInput(
+            f"{alike[0]} in every row, and about any hand-eye the poses scatter by {fitted.robot_mm:.2g} mm along each "
+            "axis; look whether that column was left out, and type what the robot's display shows"
+        )
+    wrong = [str(k + 1) for k in np.flatnonzero(~used)]
+    if 3 * len(wrong) > len(used):
+        raise UnusableInput(
+            f"{len(wrong)} of {len(used)} poses do not fit the others (rows {', '.join(wrong)}), and no more than a "
+            "third may be wrong; look whether each photo was taken at the pose of its row, whether the target stayed "
+            "where it was, and whether all that the robot's display shows was typed"
+        )
 
 
 def _demanded(fitted: Fitted | None) -> Fitted:
@@ -277,6 +297,11 @@ def _notes(rows: Sequence[PoseRow], fitted: Fitted) -> list[str]:
         f"The robot's own scatter, as these poses show it, is {fitted.robot_mm:.2g} mm along and "
         f"{math.degrees(fitted.robot_rad):.2g}° about each axis (standard deviations); every grip has it once more."
     )
+    if fitted.robot_mm > _ROUGH_MM:
+        notes.append(
+            "That is more than most arms are off: look whether each photo was taken at rest, at the pose of its row, "
+            "whether the target stayed where it was, and whether the flange's pose was typed, not a tool's."
+        )
     if sum(r.used for r in rows) < 8:
         notes.append("Few poses: ten to fifteen show a wrong one, and tell the ± better.")
     return notes
