@@ -317,7 +317,10 @@ class _Teller:
         if n <= 6:
             text = f"{agree}: with {n} pairs one wrong row cannot be named; add two"
             return [Finding("row-unnamed", (), text, "hint")]
-        text = f"{agree}: the points were measured poorly, or several rows are wrong; check the worst of them"
+        text = (
+            f"{agree}: the points were measured poorly, a robot's tool point is not where its controller has it, or "
+            "several rows are wrong; check the worst of them"
+        )
         return [Finding("scattered", (), text, "hint")]
 
     def scale(self, best: Explanation, expected: float | None, u_from: float, u_to: float) -> list[Finding]:
