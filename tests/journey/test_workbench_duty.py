@@ -205,6 +205,24 @@ def test_a_lost_connection_is_ruled_under_the_head_and_nothing_is_missed(folder,
             looked.is_sound()
 
 
+def test_a_picture_that_does_not_come_holds_up_no_number(folder, browser):
+    with Served(folder) as served, Looked(browser) as looked:
+        page = looked.open(served, "/duty").page
+        page.locator(".picture canvas").wait_for()
+        held_up = []
+        page.route("**/preview?*", lambda route: held_up.append(route))  # and never answered
+        for first in (20, 21):
+            (seq,) = commit(folder, 1, "rejected", first=first)
+            keep_picture(folder, seq)
+            page.locator(".now .part", has_text=f"GV-00{first}").wait_for()
+        assert held_up
+        for route in held_up:
+            route.abort()
+        page.unroute("**/preview?*")
+        page.locator(".titleblock", has_text=str(seq)).wait_for()
+        page.locator(".picture canvas").wait_for()
+
+
 def test_alarms_and_faults_are_told_with_what_to_do(folder, browser):
     fault = Told("fault", utc_now(), "camera top", "the folder is away", False, "", {}, {"top": "away"})
     about = {"format": "tiepoint/duty/1", "station": "hinge plates", "event": "alarm", "kind": "light",

@@ -40,6 +40,8 @@ export class Floor {
   #busy = false;
   #ending = new AbortController();
   #picture = new AbortController();
+  #fetching = false;
+  #newest: number | null = null;
   #ends: Array<() => void> = [];
   /** By how much the station's clock is ahead of the one here, in ms. */
   #ahead = 0;
@@ -110,11 +112,12 @@ export class Floor {
     const now = await get("/api/duty/now", { query: since === null ? {} : { since }, signal });
     if (this.station === null) this.#state(await get("/api/state", { signal }));
     if (this.#alarmsDue) await this.#readAlarms(signal);
-    // What is told and what is shown change in one frame, unless the picture is late: then it follows.
-    const shown = this.held === null && now.last !== null ? this.#show(now.last.seq, now.files) : Promise.resolve();
-    if (this.now !== null) await Promise.race([shown, new Promise((soon) => setTimeout(soon, LATE_MS))]);
+    this.#newest = now.last?.seq ?? null;
+    // What is told and what is shown change in one frame. A picture that is late follows; until it is there no other is
+    // asked for, or a slow station would show none.
+    const shown = this.held === null && now.last !== null && !this.#fetching ? this.#show(now.last.seq, now.files) : null;
+    if (this.now !== null && shown !== null) await Promise.race([shown, new Promise((soon) => setTimeout(soon, LATE_MS))]);
     this.now = now;
-    await shown;
   }
 
   async #readAlarms(signal: AbortSignal): Promise<void> {
@@ -133,10 +136,12 @@ export class Floor {
   /** The same record is fetched again only for a picture that was not kept yet. */
   async #show(seq: number, files: readonly File[]): Promise<void> {
     const had = this.shown;
+    this.#picture.abort(); // also where this one is at hand: what was on its way would take its place
+    this.#fetching = false;
     if (had !== null && had.seq === seq && (had.source !== null || files.length === 0)) return;
-    this.#picture.abort();
     this.#picture = new AbortController();
     const { signal } = this.#picture;
+    this.#fetching = true;
     try {
       const shown = await fetchShown(seq, files, this.index, signal);
       // While the newest part's picture is being kept, the sheet shows that there is none yet only if that lasts.
@@ -145,6 +150,11 @@ export class Floor {
       had?.source?.overview?.close(); // a collector that comes late would let them pile up
     } catch (error) {
       if (!signal.aborted) throw error;
+    } finally {
+      if (!signal.aborted) {
+        this.#fetching = false;
+        if (this.held === null && this.#newest !== seq) this.soon();
+      }
     }
   }
 
