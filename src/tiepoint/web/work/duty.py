@@ -19,6 +19,7 @@ from tiepoint.station.folder import Station
 from tiepoint.station.ledger import Entry, Ledger
 from tiepoint.web.asking import NoLedger
 from tiepoint.web.here import Here, here_of
+from tiepoint.web.on_a_page import on_a_page
 from tiepoint.web.pictures import is_picture, kept_with
 from tiepoint.web.reading import At, Number, ThisStation, file_told
 from tiepoint.web.reading import record_of as found_record
@@ -169,7 +170,7 @@ def _told(board: Board, ledger: Ledger, since: str | None) -> DutyNow:
         counts=dict(yielded.counts),
         yielded=YieldTold(value=rate.value, low=rate.low, high=rate.high, n=rate.n),
         causes=[
-            FirstReason(reading=c.reading, says=c.says, verdict=c.verdict, parts=c.parts)
+            FirstReason(reading=c.reading, says=on_a_page(c.says), verdict=c.verdict, parts=c.parts)
             for c in causes.causes[:MOST_CAUSES]
         ],
         causes_of=causes.of,
