@@ -231,7 +231,7 @@ def test_alarms_and_faults_are_told_with_what_to_do(folder, browser):
     with saying(folder, fault), Served(folder) as served, Looked(browser, PHONE) as looked:
         page = looked.open(served, "/duty").page
         looked.says("see to its cable")
-        assert "camera top the folder is away What to do: see to its cable" in looked.text(".strapline")
+        assert "camera top The folder is away. What to do: see to its cable" in looked.text(".strapline")
         with Ledger(folder / "ledger.sqlite") as ledger:
             ledger.append("duty", {**about, "phase": "begins"})
         looked.says("clean the lamp")

@@ -77,6 +77,19 @@ def test_rate_and_times(ledger):
     assert (times.p50_s, times.p99_s, times.n) == (pytest.approx(0.027, abs=1e-6), pytest.approx(0.036, abs=1e-6), 99)
 
 
+def test_times_are_those_of_the_line_and_not_of_a_trial_before_it(ledger):
+    monitor = Monitor()
+    for k in range(30):
+        commit(ledger, k, took_ms=240_000)
+    monitor.look(ledger)
+    assert monitor.times().n == 30
+    for k in range(5):
+        commit(ledger, 30 + k, took_ms=27, at=BEGUN + timedelta(hours=9, seconds=6 * k))
+    monitor.look(ledger)
+    times = monitor.times()
+    assert (times.p50_s, times.n) == (pytest.approx(0.027, abs=1e-6), 5)
+
+
 @pytest.mark.parametrize("hours", [-1, 24, 14])
 def test_the_rate_is_that_of_the_parts_since_the_clock_was_set_or_the_line_stood(ledger, hours):
     """An hour back, a day on, or a night without parts: of the ten a minute that came before and come again."""

@@ -1,5 +1,5 @@
 import { expect, test } from "vitest";
-import { byClock, inUnit, plainNumber, turned, typedLength } from "./numbers";
+import { asSentence, byClock, inUnit, plainNumber, turned, typedLength } from "./numbers";
 
 // An inch is 25.4 mm exactly: the international yard and pound agreement of 1959.
 test("25.4 mm are 1 in, exactly, and back; areas go by the square", () => {
@@ -38,4 +38,9 @@ test("a moment in a sentence of the station is read by the clock on the wall, an
 test("a comma is a point, a true minus is a minus, and what no ruler shows is no number", () => {
   expect([" 4,5 ", "−4.5", "-.5", "5.", "1e-3"].map(plainNumber)).toEqual([4.5, -4.5, -0.5, 5, 0.001]);
   for (const none of ["", " ", "4 ms", "4,5,6", "4.4\"", "0x10", "0b1", "Infinity", "NaN", "1e400", "\u202e4.5", "٤"]) expect(plainNumber(none)).toBeNull();
+});
+
+test("what the station says stands alone as a sentence, and one that does stays", () => {
+  expect(asSentence("it was stopped")).toBe("It was stopped.");
+  for (const stays of ["", "It was stopped.", "Is it there?"]) expect(asSentence(stays)).toBe(stays);
 });

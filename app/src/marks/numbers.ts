@@ -56,6 +56,9 @@ export function clock(utc: string | Date): string {
 
 const MOMENT = /\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d+)?Z/g;
 
+/** Return what the station says as a sentence that stands alone. */
+export const asSentence = (says: string): string => (says === "" ? "" : `${says.charAt(0).toUpperCase()}${says.slice(1)}${/[.!?]$/.test(says) ? "" : "."}`);
+
 /** Return a sentence of the station with its moments, which it tells as UTC, by the clock of whoever reads. */
 export const byClock = (says: string): string => says.replace(MOMENT, (utc) => clock(utc));
 

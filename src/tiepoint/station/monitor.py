@@ -163,8 +163,12 @@ class Monitor:
         return 60.0 / gap if since <= 3 * gap else 60.0 * len(at) / (now.timestamp() - at[0])
 
     def times(self) -> Times | None:
-        """Return how long the last parts took; None where no shot tells when it was taken."""
-        took = sorted(p.took_s for p in self._parts if p.took_s is not None)
+        """Return how long the last parts took since the line began; None where no shot tells when it was taken.
+
+        Parts of a trial, which are judged minutes after they were photographed, are none of the line that began later.
+        """
+        run = len(_of_one_run([p.written_s for p in self._parts]))
+        took = sorted(p.took_s for p in islice(reversed(self._parts), run) if p.took_s is not None)
         if not took:
             return None
         return Times(statistics.median(took), took[math.ceil(0.99 * len(took)) - 1], len(took))

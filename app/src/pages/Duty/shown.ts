@@ -1,5 +1,6 @@
 /** A record's picture with what is drawn over it: fetched whole before it takes the place of the one before. */
 import { get, Refusal, type Answer } from "../../api/client";
+import { asSentence } from "../../marks/numbers";
 import type { PictureSource } from "../../picture/tiles";
 
 export type Drawing = Answer<"/api/records/{seq}/drawing">;
@@ -30,7 +31,7 @@ export async function fetchShown(seq: number, files: readonly File[], index: num
     says = drawing.says;
   } catch (error) {
     if (!(error instanceof Refusal)) throw error;
-    says = sentence(error.message);
+    says = asSentence(error.message);
   }
   const sheet = drawing?.sheets[Math.min(index, drawing.sheets.length - 1)] ?? null;
   const file = pictures.find((one) => one.name === sheet?.file) ?? pictures[0]!;
@@ -42,8 +43,6 @@ export async function fetchShown(seq: number, files: readonly File[], index: num
   return { seq, source, sheet, sheets: drawing?.sheets ?? [], steps: drawing?.steps ?? [], says, file };
 }
 
-const sentence = (says: string): string => `${says.charAt(0).toUpperCase()}${says.slice(1)}.`;
-
 /** As many pixels as the sheet has: beside the numbers it takes about half of a desk, and all of a phone. */
 const enough = (): number => (devicePixelRatio * (innerWidth < 1180 ? innerWidth : innerWidth / 2) > 960 ? 1280 : 960);
 
@@ -53,7 +52,7 @@ async function decoded(address: string, signal: AbortSignal): Promise<ImageBitma
     const answer = await fetch(address, { credentials: "same-origin", signal });
     if (answer.ok) return await createImageBitmap(await answer.blob());
     const told = (await answer.json()) as { error?: { says?: string } };
-    return told.error?.says ? sentence(told.error.says) : "";
+    return told.error?.says ? asSentence(told.error.says) : "";
   } catch {
     signal.throwIfAborted();
     return ""; // the station is away, which is said under the head, or these bytes are no picture
