@@ -212,14 +212,14 @@ def test_a_camera_sends_so_many_at_once(folder):
         for one in begun:
             one.sendall(head.format(served.host).encode())
         pushing = served.app.state.here.pushing
-        until(lambda: pushing["top"] == AT_ONCE)
+        until(lambda: pushing["camera top"] == AT_ONCE)
         body = multipart([("picture", "a.png", png())])
         status, headers, answer = served.ask("POST", "/api/cameras/top/shots", headers=HEADERS, body=body)
         assert (status, refusal(status, answer)["code"], headers["retry-after"]) == (429, "too_many", "1")
         for one in begun:
             one.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
             one.close()
-        until(lambda: not pushing["top"])
+        until(lambda: not pushing["camera top"])
         assert served.ask("POST", "/api/cameras/top/shots", headers=HEADERS, body=body)[0] == 202
 
 
