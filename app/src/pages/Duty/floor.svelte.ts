@@ -13,7 +13,8 @@ export type Alarm = Answer<"/api/alarms">["alarms"][number];
 export type Short = NonNullable<Now["last"]>;
 export type Period = "today" | "duty" | "hour";
 
-const EACH_MS = 1000; // a person reads no faster, however fast parts come
+const EACH_MS = 1000; // a person reads no faster
+const EACH_OF_MANY_MS = 1300; // where more than one part comes meanwhile, nobody reads each of them
 const IDLE_MS = 10_000; // without any event: the rate of a line that stands
 const SAY_MS = 10_000;
 const LATE_MS = 400;
@@ -102,7 +103,7 @@ export class Floor {
       setTimeout(() => {
         this.#busy = false;
         if (this.#due) this.soon();
-      }, EACH_MS);
+      }, (this.now?.per_minute ?? 0) > 60 ? EACH_OF_MANY_MS : EACH_MS);
     }
   }
 
