@@ -5,6 +5,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from tiepoint.foundation.words import as_first
 from tiepoint.model.decide import Limits
 from tiepoint.model.reading import Reading
 from tiepoint.model.record import Record
@@ -120,8 +121,7 @@ def _of_what(asked: Requirement) -> str:
 def _last_sentence(study: KeptStudy) -> str:
     """Return what a study says to do next."""
     sentences = study.document.get("outcome", {}).get("sentences") or ("",)
-    says = str(sentences[-1]).removeprefix("Next: ").rstrip(".")
-    return says[:1].upper() + says[1:]
+    return as_first(str(sentences[-1]).removeprefix("Next: ").rstrip("."))
 
 
 # --- of readings -----------------------------------------------------------------------------------------------------
@@ -181,4 +181,4 @@ def of_readings(found: Mapping[str, NextSteps | None]) -> Iterator[ToDo]:
     for _, reading, before, step in sorted(ways, key=lambda way: way[2].lost - way[0], reverse=True):
         lost = f"good and not accepted {share(before.lost)} → {share(step.after.lost)}"
         gain = f"u {before.u:.2g} → {step.after.u:.2g}; {lost}"
-        yield ToDo(step.action[:1].upper() + step.action[1:], step.assumes, "look", None, reading, reading, gain)
+        yield ToDo(as_first(step.action), step.assumes, "look", None, reading, reading, gain)

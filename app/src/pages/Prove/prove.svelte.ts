@@ -46,27 +46,23 @@ class Prove {
   }
 
   /** Do something, and say under the head why it was refused. */
-  async say(work: () => Promise<void>): Promise<boolean> {
-    try {
-      await work();
-      this.refused = "";
-      return true;
-    } catch (error) {
-      if (!(error instanceof Refusal)) throw error;
-      if (error.status !== 0) this.refused = error.message;
-      return false;
-    }
+  say(work: () => Promise<void>): Promise<boolean> {
+    return this.#tried("refused", work);
   }
 
   /** Read something, and say under the head why it could not be read. */
-  async hear(work: () => Promise<void>): Promise<boolean> {
+  hear(work: () => Promise<void>): Promise<boolean> {
+    return this.#tried("unread", work);
+  }
+
+  async #tried(told: "refused" | "unread", work: () => Promise<void>): Promise<boolean> {
     try {
       await work();
-      this.unread = "";
+      this[told] = "";
       return true;
     } catch (error) {
       if (!(error instanceof Refusal)) throw error;
-      if (error.status !== 0) this.unread = error.message;
+      if (error.status !== 0) this[told] = error.message;
       return false;
     }
   }
