@@ -216,9 +216,11 @@ def test_a_picture_that_does_not_come_holds_up_no_number(folder, browser):
             keep_picture(folder, seq)
             page.locator(".now .part", has_text=f"GV-00{first}").wait_for()
         assert held_up
+        looked.says("Still the picture of record 4; that of this part has not come yet.")
         for route in held_up:
             route.abort()
         page.unroute("**/preview?*")
+        page.locator(".over-note", has_text="Still the picture").wait_for(state="detached")
         page.locator(".titleblock", has_text=str(seq)).wait_for()
         page.locator(".picture canvas").wait_for()
 

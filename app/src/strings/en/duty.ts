@@ -9,6 +9,7 @@ const duty = {
   noPicture: "No picture of this part is kept, or not yet.",
   picture: (part: string, verdict: string) => `Picture of part ${part}, ${verdict}`,
   loading: "Loading the picture",
+  pictureOfOther: (seq: string) => `Still the picture of record ${seq}; that of this part has not come yet.`,
   part: "Part",
   noId: "without an id",
   taken: "Taken",
